@@ -1,0 +1,211 @@
+"""The metering plan as values: site, boards, points, instruments, inputs, consumers. All frozen, dated where needed.
+
+Nothing here reads a file; `app.config` loads the plan folder, collects every fault and builds a `Site`.
+"""
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from fractions import Fraction
+
+
+class Role(StrEnum):
+    """What a point is on its board (design.md 2)."""
+
+    FEED = "feed"
+    PV = "pv"
+    BACKUP = "backup"
+    STORAGE = "storage"
+    FEEDER = "feeder"
+    SUB = "sub"
+
+
+class PointState(StrEnum):
+    """How far a point has come. Only `live` and `accepted` points count in a balance."""
+
+    PLANNED = "planned"
+    FITTED = "fitted"
+    LIVE = "live"
+    ACCEPTED = "accepted"
+    RETIRED = "retired"
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """A distribution board or busbar: the boundary of one balance."""
+
+    name: str
+    title: str = ""
+    nominal_v: float = 400.0  # line-to-line
+    rating_kva: float | None = None  # of the transformer that feeds it
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """A metering point. `below` names the feeder it hangs under (role sub, or pv behind a feeder), else None."""
+
+    name: str
+    board: str
+    role: Role
+    below: str | None = None
+    title: str = ""
+    place: str = ""
+    designation: str = ""
+    tenant: str = ""
+    state: PointState = PointState.LIVE
+    rating_a: float | None = None
+    aliases: tuple[str, ...] = ()
+
+    @property
+    def counts(self) -> bool:
+        """Whether its figures enter balances and site sums."""
+        return self.state in (PointState.LIVE, PointState.ACCEPTED)
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """Meter and current transformers fitted at a point from `from_ms` until `until_ms` (exclusive; None = still there).
+
+    `opening` and `closing` are what the register showed at those moments, per OBIS code, in milli-units as shown.
+    `register_max_wh` is the largest value the register can show plus one step: the modulus of the rollover.
+    """
+
+    point: str
+    from_ms: int
+    until_ms: int | None = None
+    serial: str = ""
+    meter_class: str | None = None  # "0.2S" "0.5S" "0.5" "1" "2" (IEC 62053) or "A" "B" "C" (MID)
+    ct_class: str | None = None  # IEC 61869-2; None = direct connection
+    ct_set: str | None = None  # instruments on the same current transformers share this name
+    ct_primary_a: float | None = None
+    ct_secondary_a: float | None = None
+    pulse_wh: Fraction | None = None
+    register_max_wh: Fraction | None = None
+    resolution_wh: Fraction = Fraction(0)
+    opening: tuple[tuple[str, int], ...] = ()  # (OBIS code, milli-units)
+    closing: tuple[tuple[str, int], ...] = ()
+    note: str = ""
+
+    @property
+    def ct_ratio(self) -> Fraction | None:
+        """Primary over secondary current, or None for direct connection."""
+        if self.ct_primary_a is None or self.ct_secondary_a is None:
+            return None
+        return Fraction(self.ct_primary_a) / Fraction(self.ct_secondary_a)
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """Where one register of one point comes from.
+
+    `source` names a `Source`; `address` is its topic, file column or register address; `field` a JSON Pointer
+    (starts with "/" or is empty) or a SenML name; `unit` what the value is in (Wh, kWh, MWh, W, kW, imp, V, A, ...);
+    `scale` a plain factor. `per_ct` means the value is on the secondary side and the dated CT ratio applies.
+    `where` is file and line of the row, for messages.
+    """
+
+    point: str
+    register: str
+    source: str
+    address: str
+    field: str = ""
+    unit: str = "Wh"
+    scale: float = 1.0
+    per_ct: bool = False
+    time_field: str = ""  # JSON Pointer of the device time; empty = time of arrival (or SenML's own time)
+    where: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """One way in: a broker or a folder of files. `options` belong to the protocol, checked by its settings class."""
+
+    name: str
+    protocol: str  # "mqtt" or "file"
+    options: tuple[tuple[str, str | int | float | bool], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Consumer:
+    """A flexible load that may receive a share."""
+
+    name: str
+    point: str | None = None
+    priority: int = 1
+    min_w: int = 0
+    max_w: int = 0
+    step_w: int = 0
+    min_on_s: int = 0
+    min_off_s: int = 0
+    fallback_w: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Broker:
+    """The broker of the derived values (and the default MQTT source). Secrets come from the environment or a file."""
+
+    embedded: bool = False
+    host: str = "localhost"
+    port: int = 1883
+    client_id: str = ""
+    username: str = ""
+    password_env: str = ""
+    password_file: str = ""
+    tls: bool = False
+    ca_file: str = ""
+    cert_file: str = ""
+    key_file: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Numbers of the plan that decide what is believed and when. Each default carries its reason."""
+
+    contracted_w: int | None = None
+    gap_exact_s: int = 300  # a boundary between readings further apart is estimated; a third of a quarter hour
+    gap_estimate_s: int = 366 * 86_400  # beyond this even the shape is not estimated: the intervals are missing
+    close_after_s: int = 60  # a period closes this long after its end, so that the boundary reading has arrived
+    power_max_age_s: int = 60  # older power is not "now"
+    same_time_s: int = 10  # power readings further apart than this are not combined
+    reset_confirmations: int = 3
+    freeze_max_s: int = 86_400  # a plateau longer than this that ends in a jump is a level change, not a freeze
+    point_max_w: int = 1_000_000  # plausibility where a point has no rating_a; 1 MW passes any low-voltage feeder
+    future_s: int = 60  # a device time further ahead than this is refused
+    publish_every_s: int = 30  # heartbeat of every topic
+    dead_band_w: int = 10  # smaller changes of a power wait for the heartbeat
+    stop_limit_s: int = 10
+    queue_limit: int = 100_000  # readings waiting for the loop; above it the newest of unknown topics go first
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """Everything behind one grid connection."""
+
+    name: str
+    zone: str  # IANA time zone
+    title: str = ""
+    interval_s: int = 900
+    prefix: str = "energy"
+    boards: tuple[Board, ...] = ()
+    points: tuple[Point, ...] = ()
+    instruments: tuple[Instrument, ...] = ()
+    inputs: tuple[Input, ...] = ()
+    sources: tuple[Source, ...] = ()
+    consumers: tuple[Consumer, ...] = ()
+    broker: Broker = Broker()
+    limits: Limits = Limits()
+    store_path: str = ""  # relative to the plan; empty = "<site>.sqlite" beside it
+    _by_name: dict[str, Point] = field(default_factory=dict, repr=False, compare=False)
+
+    def point(self, name: str) -> Point:
+        """The point of that name; KeyError if the plan has none."""
+        if not self._by_name:
+            self._by_name.update({point.name: point for point in self.points})
+        return self._by_name[name]
+
+    def instruments_of(self, point: str) -> tuple[Instrument, ...]:
+        """Instruments of a point in order of their dates."""
+        return tuple(sorted((i for i in self.instruments if i.point == point), key=lambda i: i.from_ms))
+
+    def on_board(self, board: str) -> tuple[Point, ...]:
+        """Points that are terms of the board's own balance: on it, and not below a feeder."""
+        return tuple(p for p in self.points if p.board == board and p.below is None and p.role is not Role.SUB)
