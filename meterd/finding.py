@@ -33,3 +33,14 @@ class Finding:
     def id(self) -> str:
         """The name of its topic: cause and subject, both slugs."""
         return f"{self.cause}-{self.subject}"
+
+
+@dataclass(frozen=True, slots=True)
+class FindingRow:
+    """A finding with its life so far."""
+
+    finding: Finding
+    first_ms: int
+    last_ms: int
+    state: str
+    closed_ms: int | None = None

@@ -56,6 +56,33 @@ REGISTERS: dict[str, RegisterKind] = {
 }
 IMPORT, EXPORT, POWER = "1.8.0", "2.8.0", "16.7.0"
 
+# What a value may be shown in: base unit of the register, and the factor to it. A pulse count stays a count here;
+# the dated pulse weight of the instrument is applied in `register`.
+UNITS: dict[str, tuple[tuple[str, ...], float]] = {
+    "Wh": (("Wh",), 1.0),
+    "kWh": (("Wh",), 1e3),
+    "MWh": (("Wh",), 1e6),
+    "varh": (("varh",), 1.0),
+    "kvarh": (("varh",), 1e3),
+    "Mvarh": (("varh",), 1e6),
+    "imp": (("Wh", "varh"), 1.0),
+    "W": (("W",), 1.0),
+    "kW": (("W",), 1e3),
+    "MW": (("W",), 1e6),
+    "var": (("var",), 1.0),
+    "kvar": (("var",), 1e3),
+    "Mvar": (("var",), 1e6),
+    "V": (("V",), 1.0),
+    "kV": (("V",), 1e3),
+    "A": (("A",), 1.0),
+    "mA": (("A",), 1e-3),
+    "kA": (("A",), 1e3),
+    "/": (("/",), 1.0),
+    "%": (("/",), 1e-2),
+    "Hz": (("Hz",), 1.0),
+    "mHz": (("Hz",), 1e-3),
+}
+
 # Largest shown value kept exactly through one float64 multiplication and one rounding: 2^53 milli-units = 9 TWh.
 LARGEST_MILLI = 2**53
 

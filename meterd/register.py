@@ -131,6 +131,7 @@ class Tracker:
         "pending",
         "plateau",
         "raw",
+        "redrawn_from",
         "rerun_from",
         "rules",
     )
@@ -141,6 +142,7 @@ class Tracker:
         self.pending: list[tuple[int, int]] = []
         self.events: list[Event] = []
         self.rerun_from: int | None = None
+        self.redrawn_from: int | None = None  # since when a register that caught up was found to have stood still
         self.at: int | None = None
         self.raw: int | None = None
         self.plateau = 0
@@ -335,6 +337,7 @@ class Tracker:
         if self.knots.t[0] > self.plateau:
             self.ask(self.plateau)  # the stretch to be redrawn begins before the knots at hand
         self.knots.drop_after(self.plateau)
+        self.redrawn_from = self.plateau if self.redrawn_from is None else min(self.redrawn_from, self.plateau)
         self._confirm("frozen", Edge.ESTIMATED, anchorable)
 
     def _froze(self, t: int, rise: int) -> bool:

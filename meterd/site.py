@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
 
+from meterd.reading import UNITS
+
 
 class Role(StrEnum):
     """What a point is on its board (design.md 2)."""
@@ -113,6 +115,18 @@ class Input:
     per_ct: bool = False
     time_field: str = ""  # JSON Pointer of the device time; empty = time of arrival (or SenML's own time)
     where: str = ""
+
+
+def base_scale(source: Input) -> float:
+    """Factor that turns a shown value into the base unit of its register: unit factor times the plan's scale.
+
+    A pulse count (`imp`) stays a count; the CT ratio of `per_ct` is not in it either: both are dated and applied in
+    `register`. KeyError for a unit the plan should have refused.
+
+    >>> base_scale(Input("q01", "1.8.0", "broker", "meters/q01", unit="kWh", scale=0.1))
+    100.0
+    """
+    return UNITS[source.unit][1] * source.scale
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,1 @@
+"""Where everything meets: command line, plan, daemon, clock."""

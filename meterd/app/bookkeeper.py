@@ -1,0 +1,204 @@
+"""Keeps the books: readings into the journal, figures out of the core, all of one tick in one transaction."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from meterd import pipeline
+from meterd.books import BoardBook, NetPlan, Parent, board_books, parents, parts_of, pv_book, sum_of_parts, sum_pv
+from meterd.errors import StoreError
+from meterd.figure import BalanceRow, Channel, FigureRow
+from meterd.interval import MADE_OF, Period, bounds
+from meterd.knots import Ints
+from meterd.pipeline import Request, State
+from meterd.reading import Reading
+from meterd.rollup import Columns
+from meterd.site import Site
+from meterd.snapshot import Now, PvNow
+from meterd.store.sqlite import SqliteStore
+from meterd.surplus import ratio
+
+_CLOSED_TO = "closed_to_ms"
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """What one tick kept."""
+
+    readings: int
+    figures: int
+
+
+class Bookkeeper:
+    """The one writer of a store, together with the state of the core. Not for use by two threads."""
+
+    def __init__(self, store: SqliteStore, site: Site, zone: ZoneInfo) -> None:
+        self._store = store
+        self._site, self._zone = site, zone
+        self._boards = board_books(site)
+        self._pv = pv_book(site)
+        self.state = self._begin()
+        self.closed = self._last_balances()
+
+    def _begin(self) -> State:
+        """Take up the journal where it ends: after a start, and after a transaction that was not kept."""
+        closed_to = self._store.fact(_CLOSED_TO)
+        state = pipeline.begin(self._site, self._zone, None if closed_to is None else int(closed_to))
+        for row in self._site.inputs:
+            channel = (row.point, row.register)
+            if channel not in state.trackers and (latest := self._store.latest(channel)):
+                state.instant[channel] = Now(latest[1], latest[0])
+        self._behind = pipeline.restart_requests(state)
+        return state
+
+    def _last_balances(self) -> dict[str, BalanceRow]:
+        closed_to = self.state.closed_to
+        if closed_to is None:
+            return {}
+        start = closed_to - self.state.interval_ms
+        found = {name: self._store.balances(name, Period.INTERVAL, start, closed_to) for name in self._boards}
+        return {name: rows[-1] for name, rows in found.items() if rows}
+
+    def tick(self, readings: Sequence[Reading], now_ms: int) -> Tick:
+        """Keep readings and every figure that follows from them; StoreError if nothing could be kept."""
+        try:
+            with self._store.transaction():
+                new = self._store.add_readings(readings)
+                requests = self._behind + pipeline.take(self.state, new)
+                changed = self._write(self._catch_up(requests), now_ms, "late readings")
+                changed += self._write(pipeline.close(self.state, now_ms), now_ms, "closed")
+                self._roll(changed, now_ms)
+        except StoreError:
+            self.state = self._begin()
+            raise
+        self._behind = []
+        return Tick(len(new), len(changed))
+
+    def import_history(self, channel: Channel, times: Ints, values: Ints, now_ms: int) -> None:
+        """Keep many old readings of one register; figures follow with `settle`."""
+        with self._store.transaction():
+            self._store.add_history(channel, times, values, now_ms)
+
+    def settle(self, closed_to: int, now_ms: int) -> int:
+        """Make all figures up to a moment from the whole journal; returns how many were written."""
+        with self._store.transaction():
+            if self.state.closed_to is None or self.state.closed_to < closed_to:
+                self.state.closed_to = closed_to
+            requests = [Request(channel, -(2**62)) for channel in self.state.trackers]
+            changed = self._write(self._catch_up(requests), now_ms, "old readings imported")
+            self._roll(changed, now_ms)
+        return len(changed)
+
+    def _catch_up(self, requests: Sequence[Request]) -> list[FigureRow]:
+        """Follow registers again from their anchors, further back as long as the core asks for it."""
+        rows: list[FigureRow] = []
+        waiting = list(requests)
+        while waiting:
+            request = waiting.pop()
+            channel = request.channel
+            plan = pipeline.plan_rerun(self.state, request, partial(self._store.anchor, channel))
+            since = -(2**62) if plan[1] is None else plan[1].at_ms
+            found, again = pipeline.rerun(self.state, channel, plan, self._store.history(channel, since))
+            rows += found
+            if again is not None:
+                waiting.append(again)
+        return rows
+
+    def _write(self, rows: Sequence[FigureRow], now_ms: int, reason: str) -> list[FigureRow]:
+        return self._store.write_figures(rows, now_ms=now_ms, reason=reason)
+
+    # -- what follows from changed intervals -----------------------------------------------------------------------
+
+    def _roll(self, changed: Sequence[FigureRow], now_ms: int) -> None:
+        """Sum longer periods, balances and PV figures again wherever an interval changed."""
+        state = self.state
+        if state.closed_to is None:
+            return
+        self._store.set_fact(_CLOSED_TO, str(state.closed_to))
+        if not changed:
+            return
+        starts: dict[Channel, list[int]] = defaultdict(list)
+        for row in changed:
+            starts[row.channel].append(row.start_ms)
+        reason = "parts changed"
+        for parent in parents((r.start_ms for r in changed), state.closed_to, self._zone, state.interval_ms):
+            touched = [c for c, own in starts.items() if any(parent.start_ms <= s < parent.end_ms for s in own)]
+            parts = self._store.columns(touched, *self._parts(parent))
+            self._store.write_figures(sum_of_parts(touched, parent, parts), now_ms=now_ms, reason=reason)
+        for book in self._boards.values():
+            self._balance(book, _starts_of(book.plan, starts), now_ms)
+        self._pv_figures(starts, now_ms)
+        self.closed |= self._last_balances()
+
+    def _parts(self, parent: Parent) -> tuple[Period, Ints]:
+        parts = parts_of(parent, self._zone, self.state.interval_ms)
+        return MADE_OF[parent.period], parts
+
+    def _net(self, plan: NetPlan, starts: Ints) -> Columns:
+        imports = self._store.columns(plan.imports, Period.INTERVAL, starts)
+        return plan.net(imports, self._store.columns(plan.exports, Period.INTERVAL, starts))
+
+    def _balance(self, book: BoardBook, starts: list[int], now_ms: int) -> None:
+        if not starts or self.state.closed_to is None:
+            return
+        step = self.state.interval_ms
+        begin = np.array(starts, dtype=np.int64)
+        rows = book.interval_rows(begin, begin + step, self._net(book.plan, begin))
+        self._store.write_balances(rows, now_ms=now_ms, reason="parts changed")
+        for parent in parents(starts, self.state.closed_to, self._zone, step):
+            every = np.arange(parent.start_ms, parent.end_ms, step, dtype=np.int64)
+            row = book.period_row(parent, every, every + step, self._net(book.plan, every))
+            self._store.write_balances([row], now_ms=now_ms, reason="parts changed")
+
+    def _pv_figures(self, starts: dict[Channel, list[int]], now_ms: int) -> None:
+        book, closed_to = self._pv, self.state.closed_to
+        if book is None or closed_to is None:
+            return
+        mine = sorted({s for plan in (book.production, book.feeds, book.others) for s in _starts_of(plan, starts)})
+        if not mine:
+            return
+        step = self.state.interval_ms
+        begin = np.array(mine, dtype=np.int64)
+        rows = book.interval_rows(
+            begin,
+            begin + step,
+            self._net(book.production, begin),
+            self._store.columns(book.feeds.imports, Period.INTERVAL, begin),
+            self._store.columns(book.feeds.exports, Period.INTERVAL, begin),
+            self._net(book.others, begin),
+        )
+        self._store.write_pv(rows, now_ms=now_ms, reason="parts changed")
+        for parent in parents(mine, closed_to, self._zone, step):
+            expected = len(parts_of(parent, self._zone, step))
+            parts = self._store.pv(MADE_OF[parent.period], parent.start_ms, parent.end_ms)
+            self._store.write_pv([sum_pv(parent, parts, expected)], now_ms=now_ms, reason="parts changed")
+
+    def pv_day(self, now_ms: int) -> PvNow | None:
+        """PV figures of the local day so far."""
+        if self._pv is None:
+            return None
+        start, _ = bounds(Period.DAY, now_ms, self._zone, self.state.interval_ms)
+        until = min(now_ms, self.state.closed_to or 0)
+        rows = self._store.pv(Period.INTERVAL, start, until)
+        if not rows:
+            return PvNow(start, start, None, None, None, None, None)
+        total = sum_pv(Parent(Period.DAY, start, rows[-1].end_ms), rows, (until - start) // self.state.interval_ms)
+        return PvNow(
+            start,
+            total.end_ms,
+            total.production,
+            total.grid_export,
+            total.self_use,
+            ratio(total.self_use, total.production),
+            ratio(total.self_use, total.consumption),
+            total.estimated,
+        )
+
+
+def _starts_of(plan: NetPlan, starts: dict[Channel, list[int]]) -> list[int]:
+    """Changed intervals of any register of a plan, sorted."""
+    return sorted({s for channel in (*plan.imports, *plan.exports) for s in starts.get(channel, ())})

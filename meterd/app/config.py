@@ -1,0 +1,73 @@
+"""The metering plan: text files in, one frozen `Site` out, or every fault at once."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from meterd.app.plan.build import build, fingerprint
+from meterd.app.plan.draft import Copies, Draft
+from meterd.app.plan.fault import Fault, Notes, Place, PlanError
+from meterd.app.plan.load import PATTERNS, SHEETS, SITE_FILE, load
+from meterd.app.plan.rules import check_boards, check_consumers, check_names, check_points, check_site, check_sources
+from meterd.app.plan.rules_meters import check_inputs, check_instruments
+from meterd.app.plan.settle import settle
+from meterd.app.plan.warn import warn_of_gaps
+from meterd.site import Site
+
+__all__ = ["Copies", "Fault", "Plan", "PlanError", "load_plan"]
+
+_ORDER = (SITE_FILE, *SHEETS.values())  # faults are listed in the order in which a person writes the files
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A plan without faults. `fingerprint` is the same for plans that mean the same."""
+
+    site: Site
+    warnings: tuple[Fault, ...]
+    fingerprint: str
+    copies: tuple[Copies, ...] = ()
+
+
+def load_plan(path: Path) -> Plan:
+    """Load the plan in a folder or in a single TOML file.
+
+    Raises PlanError with every fault of every file. Nothing else is raised, whatever the files hold.
+    """
+    notes = Notes()
+    if not path.exists():
+        right = f"name a plan folder (with {SITE_FILE}) or a .toml file"
+        raise PlanError([Fault(path.name or str(path), None, None, "there is no such plan", right)])
+    draft = load(path, notes)
+    settle(draft)
+    _check(draft, notes)
+    if notes.faults:
+        raise PlanError(_listed(notes.faults))
+    warn_of_gaps(draft, notes)
+    site = build(draft)
+    return Plan(site, _listed(notes.warnings), fingerprint(site), tuple(draft.copies))
+
+
+def _check(draft: Draft, notes: Notes) -> None:
+    check_site(draft, notes)
+    check_sources(draft, notes)
+    check_names(draft, notes)
+    check_points(draft, notes)
+    check_boards(draft, notes)
+    check_instruments(draft, notes)
+    check_inputs(draft, notes)
+    check_consumers(draft, notes)
+
+
+def _listed(faults: Iterable[Fault]) -> tuple[Fault, ...]:
+    """Faults by file, line and column; a fault of a pattern once, not once per copy."""
+    kept: dict[object, Fault] = {}
+    for fault in faults:
+        drawn = fault.file.startswith(f"{PATTERNS}/")
+        kept.setdefault(Place(fault.file, fault.line, fault.column) if drawn else fault, fault)
+    return tuple(sorted(kept.values(), key=_rank))
+
+
+def _rank(fault: Fault) -> tuple[int, str, int, int]:
+    order = _ORDER.index(fault.file) if fault.file in _ORDER else len(_ORDER)
+    return order, fault.file, fault.line or 0, fault.column or 0

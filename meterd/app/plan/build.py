@@ -1,0 +1,104 @@
+"""A sound draft as the frozen `Site`."""
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import fields, replace
+from decimal import Decimal
+from zoneinfo import ZoneInfo
+
+from meterd.app.plan.draft import Draft
+from meterd.app.plan.rows import Entry, InputRow, InstrumentRow, PointRow, SourceRow
+from meterd.app.plan.times import moment_ms
+from meterd.site import Board, Broker, Consumer, Input, Instrument, Limits, Point, Site, Source
+
+
+def build(draft: Draft) -> Site:
+    """The site of a draft without faults."""
+    assert draft.site is not None, "a plan without [site] has been refused"
+    assert draft.zone is not None, "a plan without a known zone has been refused"
+    site = draft.site.data
+    return Site(
+        name=site.name,
+        zone=site.zone,
+        title=site.title,
+        interval_s=site.interval_s,
+        prefix=site.prefix,
+        boards=tuple(Board(**entry.data.model_dump()) for entry in draft.boards),
+        points=tuple(_point(entry.data) for entry in draft.points),
+        instruments=tuple(_instrument(entry.data, draft.zone) for entry in draft.instruments),
+        inputs=tuple(_input(entry) for entry in draft.inputs),
+        sources=tuple(_source(entry.data) for entry in draft.sources),
+        consumers=tuple(
+            Consumer(entry.data.consumer, **entry.data.model_dump(exclude={"consumer"})) for entry in draft.consumers
+        ),
+        broker=Broker(**draft.broker.data.model_dump()) if draft.broker else Broker(),
+        limits=Limits(**draft.limits.data.model_dump()) if draft.limits else Limits(),
+        store_path=draft.store.data.path if draft.store else "",
+    )
+
+
+def _point(data: PointRow) -> Point:
+    assert data.board is not None, "a point without board has been refused"
+    values = data.model_dump(exclude={"point", "board"})
+    return Point(data.point, data.board, **values)
+
+
+def _instrument(data: InstrumentRow, zone: ZoneInfo) -> Instrument:
+    primary, secondary = data.ct_ratio or (None, None)
+    return Instrument(
+        point=data.point,
+        from_ms=0 if data.from_ is None else moment_ms(data.from_, zone),
+        until_ms=None if data.until is None else moment_ms(data.until, zone),
+        serial=data.serial,
+        meter_class=data.meter_class,
+        ct_class=data.ct_class,
+        ct_set=data.ct_set,
+        ct_primary_a=primary,
+        ct_secondary_a=secondary,
+        pulse_wh=data.pulse_wh,
+        register_max_wh=data.register_max_wh,
+        resolution_wh=data.resolution_wh,
+        opening=data.opening_wh,
+        closing=data.closing_wh,
+        note=data.note,
+    )
+
+
+def _input(entry: Entry[InputRow]) -> Input:
+    data = entry.data
+    assert data.register_ is not None, "an input without register has been refused"
+    assert data.source is not None, "an input without source has been refused"
+    assert data.unit is not None, "the unit follows from the register"
+    factor, per_ct = data.scale
+    return Input(
+        point=data.point,
+        register=data.register_,
+        source=data.source,
+        address=data.address,
+        field=data.field,
+        unit=data.unit,
+        scale=factor,
+        per_ct=per_ct,
+        time_field=data.time_field,
+        where=f"{entry.row.place.file}:{entry.row.place.line}",
+    )
+
+
+def _source(data: SourceRow) -> Source:
+    options = {key: float(value) if isinstance(value, Decimal) else value for key, value in _extra(data)}
+    return Source(data.name, data.protocol, tuple(sorted(options.items())))
+
+
+def _extra(data: SourceRow) -> Iterable[tuple[str, str | int | Decimal]]:
+    return (data.model_extra or {}).items()
+
+
+def fingerprint(site: Site) -> str:
+    """SHA-256 of what the plan means: the order of rows, comments, spelling of numbers and line numbers do not count."""
+    parts = {item.name: getattr(site, item.name) for item in fields(Site) if item.compare}
+    parts["inputs"] = tuple(replace(one, where="") for one in site.inputs)
+    lines = [
+        f"{key}: {sorted(map(repr, value)) if isinstance(value, tuple) else repr(value)}"
+        for key, value in parts.items()
+    ]
+    return hashlib.sha256("\n".join(sorted(lines)).encode()).hexdigest()

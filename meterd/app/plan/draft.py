@@ -1,0 +1,92 @@
+"""The plan while it is being read: checked rows by kind, before they become a `Site`."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from zoneinfo import ZoneInfo
+
+from meterd.app.plan.rows import (
+    BoardRow,
+    BrokerTable,
+    ConsumerRow,
+    Entry,
+    InputRow,
+    InstrumentRow,
+    PointRow,
+    SiteTable,
+    SourceRow,
+    StoreTable,
+    Table,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """What one copy of a pattern has otherwise than the drawing: for the summary of the check."""
+
+    copy: str
+    subject: str
+    key: str
+    drawn: str
+    here: str
+
+
+@dataclass(frozen=True, slots=True)
+class Copies:
+    """One [[repeat]]: the pattern, the numbers of its copies and how they differ."""
+
+    pattern: str
+    numbers: tuple[str, ...]
+    differences: tuple[Difference, ...] = ()
+
+
+@dataclass(slots=True)
+class Draft:
+    """All checked rows. A `None` or an incomplete list means a file or table had faults and rules about it must wait."""
+
+    site: Entry[SiteTable] | None = None
+    zone: ZoneInfo | None = None
+    broker: Entry[BrokerTable] | None = None
+    store: Entry[StoreTable] | None = None
+    limits: Entry[Table] | None = None
+    boards: list[Entry[BoardRow]] = field(default_factory=list)
+    sources: list[Entry[SourceRow]] = field(default_factory=list)
+    points: list[Entry[PointRow]] = field(default_factory=list)
+    instruments: list[Entry[InstrumentRow]] = field(default_factory=list)
+    inputs: list[Entry[InputRow]] = field(default_factory=list)
+    consumers: list[Entry[ConsumerRow]] = field(default_factory=list)
+    copies: list[Copies] = field(default_factory=list)
+    # names of rows that are too faulty to keep: written somewhere, so a reference to them is no second fault
+    lost: dict[str, set[str]] = field(default_factory=dict)
+    indexes: dict[str, dict[str, int]] = field(default_factory=dict)
+    whole: bool = True  # False if a file could not be read to its end: what is missing may stand there
+
+    def knows(self, kind: str, name: str) -> bool:
+        """Whether a board, point or source of that name is declared, or may stand in what could not be read."""
+        return not self.whole or name in self.lost.get(kind, ()) or name in self._index(kind)
+
+    def named(self, kind: str) -> list[str]:
+        """The names declared for a kind, in order."""
+        return sorted(self._index(kind))
+
+    def point(self, name: str) -> Entry[PointRow] | None:
+        """The row of a point; the first if a faulty plan has several."""
+        index = self._index("point").get(name)
+        return None if index is None else self.points[index]
+
+    def _index(self, kind: str) -> dict[str, int]:
+        """Name to place in the list; made once, when the lists are complete (a plan may have ten thousand points)."""
+        if kind not in self.indexes:
+            if kind == "board":
+                names = [entry.data.name for entry in self.boards]
+            elif kind == "source":
+                names = [entry.data.name for entry in self.sources]
+            else:
+                names = [entry.data.point for entry in self.points]
+            self.indexes[kind] = {name: index for index, name in reversed(list(enumerate(names)))}
+        return self.indexes[kind]
+
+
+def only(entries: Iterable[Entry[BoardRow]] | Iterable[Entry[SourceRow]]) -> str | None:
+    """The name if there is exactly one."""
+    found = [entry.data.name for entry in entries]
+    return found[0] if len(found) == 1 else None

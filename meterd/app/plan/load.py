@@ -1,0 +1,184 @@
+"""Reads the files of a plan into a draft: all tables, all sheets, all patterns, noting every fault."""
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+
+from meterd.app.plan.draft import Draft
+from meterd.app.plan.fault import Notes, Place
+from meterd.app.plan.names import SECRET_RULE, instead, is_secret, nearest
+from meterd.app.plan.repeat import KINDS, Repeat, Rows, numbers, pattern_faults, stamp
+from meterd.app.plan.rows import (
+    BoardRow,
+    BrokerTable,
+    ConsumerRow,
+    Entry,
+    InputRow,
+    InstrumentRow,
+    LimitsTable,
+    M,
+    PointRow,
+    RepeatRow,
+    SiteTable,
+    SourceRow,
+    StoreTable,
+    check,
+    sheet_columns,
+)
+from meterd.app.plan.rules import zone_of
+from meterd.app.plan.sheet import read_sheet
+from meterd.app.plan.table import Row, read_text
+from meterd.app.plan.toml_file import Document, read_toml, table, tables
+
+SITE_FILE = "site.toml"
+SHEETS = {"point": "points.csv", "instrument": "instruments.csv", "input": "inputs.csv", "consumer": "consumers.csv"}
+PATTERNS = "patterns"
+TOP_KEYS = ("site", "broker", "store", "limits", "board", "source", "repeat", *KINDS)
+
+
+def load(path: Path, notes: Notes) -> Draft:
+    """The draft of a plan folder, or of a single TOML file."""
+    draft = Draft()
+    folder, main = (path, path / SITE_FILE) if path.is_dir() else (path.parent, path)
+    document = _document(main, main.name, draft, notes)
+    _check_keys(document, TOP_KEYS, notes)
+    _read_tables(document, draft, notes)
+    own: Rows = {kind: tables(document, kind, notes) for kind in KINDS}
+    if path.is_dir():
+        for kind, name in SHEETS.items():
+            own[kind].extend(_sheet(folder / name, kind, draft, notes))
+        _check_files(folder, notes)
+    stamped = _stamped(document, folder, own, draft, notes)
+    rows = {kind: own[kind] + stamped[kind] for kind in KINDS}
+    draft.points = _checked(PointRow, rows["point"], "point", draft, notes)
+    draft.instruments = _checked(InstrumentRow, rows["instrument"], "instrument", draft, notes)
+    draft.inputs = _checked(InputRow, rows["input"], "input", draft, notes)
+    draft.consumers = _checked(ConsumerRow, rows["consumer"], "consumer", draft, notes)
+    if not rows["point"] and draft.whole:
+        right = f"write {SHEETS['point']}" if path.is_dir() else "write [[point]] tables"
+        notes.fault(Place(main.name), "the plan has no point", right)
+    return draft
+
+
+def _document(path: Path, name: str, draft: Draft, notes: Notes) -> Document:
+    text = read_text(path, name, notes)
+    document = Document(name, {}, {}, whole=False) if text is None else read_toml(text, name, notes)
+    if not document.whole:
+        draft.whole = False
+    for path_, key in _keys(document.values):
+        if is_secret(key):
+            notes.fault(document.place(*path_), f"{key} in the plan", SECRET_RULE)
+    return document
+
+
+def _keys(values: object, path: tuple[str | int, ...] = ()) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    """Every key of a document with its path, at any depth."""
+    if isinstance(values, Mapping):
+        for key, value in values.items():
+            yield (*path, key), key
+            yield from _keys(value, (*path, key))
+    elif isinstance(values, list):
+        for index, value in enumerate(values):
+            yield from _keys(value, (*path, index))
+
+
+def _check_keys(document: Document, known: tuple[str, ...], notes: Notes) -> None:
+    for key in document.values:
+        if key not in known and not is_secret(key):
+            notes.fault(document.place(key), f"unknown table or key {key[:60]!r}", instead(key, known))
+
+
+def _read_tables(document: Document, draft: Draft, notes: Notes) -> None:
+    draft.site = _single(document, "site", SiteTable, notes)
+    draft.broker = _single(document, "broker", BrokerTable, notes)
+    draft.store = _single(document, "store", StoreTable, notes)
+    draft.limits = _single(document, "limits", LimitsTable, notes)
+    draft.boards = _checked(BoardRow, tables(document, "board", notes), "board", draft, notes)
+    draft.sources = _checked(SourceRow, tables(document, "source", notes), "source", draft, notes)
+    if "site" not in document.values:
+        if draft.whole:
+            notes.fault(Place(document.name), "the table [site] is missing", "write [site] with name and zone")
+    elif draft.site is not None and draft.site.sound("zone"):
+        draft.zone = zone_of(draft.site.data.zone, draft.site.row.at("zone"), notes)
+
+
+def _single(document: Document, key: str, model: type[M], notes: Notes) -> Entry[M] | None:
+    row = table(document, key, notes)
+    return None if row is None else check(model, row, notes)
+
+
+def _checked(model: type[M], rows: list[Row], kind: str, draft: Draft, notes: Notes) -> list[Entry[M]]:
+    """The entries of all rows; the names of rows that are lost are kept, so that nobody misses them."""
+    found: list[Entry[M]] = []
+    for row in rows:
+        entry = check(model, row, notes)
+        if entry is not None:
+            found.append(entry)
+        else:
+            key = "point" if kind in ("instrument", "input") else kind
+            name = row.values.get(key, row.values.get("name"))
+            draft.lost.setdefault(kind, set()).add(str(name))
+    return found
+
+
+def _sheet(path: Path, kind: str, draft: Draft, notes: Notes) -> list[Row]:
+    if not path.exists():
+        return []
+    text = read_text(path, path.name, notes)
+    if text is None:
+        draft.whole = False
+        return []
+    before = len(notes.faults)
+    rows = read_sheet(text, path.name, sheet_columns(KINDS[kind]), notes)
+    if len(notes.faults) > before:
+        draft.whole = False  # a row that could not be split may hold the name somebody else refers to
+    return rows
+
+
+def _check_files(folder: Path, notes: Notes) -> None:
+    """A file that looks like one of the plan but is not read."""
+    known = (SITE_FILE, *SHEETS.values())
+    for path in sorted(folder.iterdir()):
+        if path.suffix.lower() not in (".csv", ".toml") or path.name in known:
+            continue
+        near = nearest(path.name, known)
+        right = f"rename it to {near}" if near and not (folder / near).exists() else "move it out of the plan folder"
+        (notes.fault if near else notes.warn)(Place(path.name), "the file is not read", right)
+
+
+def _stamped(document: Document, folder: Path, own: Rows, draft: Draft, notes: Notes) -> Rows:
+    """The rows of all copies of all patterns."""
+    made: Rows = {kind: [] for kind in KINDS}
+    patterns: dict[str, Rows | None] = {}
+    fitted = {str(row.values.get("point")) for row in own["instrument"]}
+    for index, row in enumerate(tables(document, "repeat", notes)):
+        entry = check(RepeatRow, row, notes)
+        if entry is None:
+            draft.whole = False
+            continue
+        name = entry.data.pattern
+        if name not in patterns:
+            patterns[name] = _pattern(folder, entry, draft, notes)
+        pattern = patterns[name]
+        all_numbers = numbers(entry, notes)
+        if pattern is None or not all_numbers:
+            draft.whole = False  # the points it would have made are missing, and nobody shall wonder where
+            continue
+        pattern_faults(pattern, len(all_numbers), notes)
+        copies, summary = stamp(Repeat(entry, pattern, document, ("repeat", index)), all_numbers, fitted, notes)
+        draft.copies.append(summary)
+        for kind, rows in copies.items():
+            made[kind].extend(rows)
+    return made
+
+
+def _pattern(folder: Path, entry: Entry[RepeatRow], draft: Draft, notes: Notes) -> Rows | None:
+    name = entry.data.pattern
+    path = folder / PATTERNS / f"{name}.toml"
+    if not path.is_file():
+        found = sorted(other.stem for other in (folder / PATTERNS).glob("*.toml"))
+        what = f"pattern {name} has no file {PATTERNS}/{name}.toml"
+        notes.fault(entry.row.at("pattern"), what, instead(name, found))
+        return None
+    document = _document(path, f"{PATTERNS}/{name}.toml", draft, notes)
+    _check_keys(document, ("title", *KINDS), notes)
+    return {kind: tables(document, kind, notes) for kind in KINDS}

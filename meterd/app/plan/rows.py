@@ -1,0 +1,227 @@
+"""The tables of a plan: which columns each has and what may stand in them."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from fractions import Fraction
+from typing import Any, Generic, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
+
+from meterd.app.plan import cells
+from meterd.app.plan.cells import Count, CountFromOne, Name, NameOrAll, Positive, Text
+from meterd.app.plan.fault import Notes
+from meterd.app.plan.names import instead, is_secret
+from meterd.app.plan.table import Row
+from meterd.site import Limits, PointState, Role
+
+
+class Table(BaseModel):
+    """A table of the plan: frozen, unknown keys refused."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+class SiteTable(Table):
+    """[site]"""
+
+    name: Name
+    zone: Text
+    title: Text = ""
+    interval_s: CountFromOne = 900
+    prefix: cells.Level = "energy"
+
+
+class BrokerTable(Table):
+    """[broker]: where the derived values go, and sources without a host of their own listen."""
+
+    embedded: cells.YesOrNo = False
+    host: Text = "localhost"
+    port: CountFromOne = 1883
+    client_id: Text = ""
+    username: Text = ""
+    password_env: Text = ""
+    password_file: Text = ""
+    tls: cells.YesOrNo = False
+    ca_file: Text = ""
+    cert_file: Text = ""
+    key_file: Text = ""
+
+
+class StoreTable(Table):
+    """[store]"""
+
+    path: Text = ""
+
+
+class BoardRow(Table):
+    """[[board]]"""
+
+    name: Name
+    title: Text = ""
+    nominal_v: Positive = 400.0
+    rating_kva: Positive | None = None
+
+
+class SourceRow(Table):
+    """[[source]]; every other key is an option of the protocol."""
+
+    model_config = ConfigDict(extra="allow", frozen=True, strict=True)
+
+    name: Name
+    protocol: Text = "mqtt"
+
+
+class PointRow(Table):
+    """points.csv, [[point]]"""
+
+    point: Name
+    board: Name | None = None
+    role: cells.RoleWord = Role.FEEDER
+    below: Name | None = None
+    title: Text = ""
+    place: Text = ""
+    designation: Text = ""
+    tenant: Text = ""
+    state: cells.StateWord = PointState.LIVE
+    rating_a: Positive | None = None
+    aliases: cells.Names = ()
+
+
+class InstrumentRow(Table):
+    """instruments.csv, [[instrument]]"""
+
+    point: NameOrAll
+    from_: cells.Moment | None = Field(None, alias="from")
+    until: cells.Moment | None = None
+    serial: Text = ""
+    meter_class: cells.MeterClass | None = None
+    ct_class: cells.CtClass | None = None
+    ct_set: Name | None = None
+    ct_ratio: cells.Ratio | None = None
+    pulse_wh: cells.ExactPositive | None = None
+    register_max_wh: cells.ExactPositive | None = None
+    resolution_wh: cells.ExactCount = Fraction(0)
+    opening_wh: cells.ShownRegisters = ()
+    closing_wh: cells.ShownRegisters = ()
+    note: Text = ""
+
+
+class InputRow(Table):
+    """inputs.csv, [[input]]; `fields` (TOML only) stands for several rows with `register` and `field`."""
+
+    point: NameOrAll
+    register_: cells.Register | None = Field(None, alias="register")
+    source: Name | None = None
+    address: Text
+    field: Text = ""
+    fields: cells.Fields = Field(default_factory=dict)
+    unit: cells.Unit | None = None
+    scale: cells.Scale = (1.0, False)
+    time_field: Text = ""
+
+
+class ConsumerRow(Table):
+    """consumers.csv, [[consumer]]"""
+
+    consumer: Name
+    point: Name | None = None
+    priority: CountFromOne = 1
+    min_w: Count = 0
+    max_w: Count
+    step_w: Count = 0
+    min_on_s: Count = 0
+    min_off_s: Count = 0
+    fallback_w: Count = 0
+
+
+class RepeatRow(Table):
+    """[[repeat]]"""
+
+    pattern: Name
+    count: CountFromOne | None = None
+    width: CountFromOne | None = None
+    numbers: Text = ""
+    board: Name | None = None
+    below: Name | None = None
+    override: dict[str, Any] = Field(default_factory=dict)
+
+
+# Limits that may be switched off with 0; of the others at least 1 is needed.
+_MAY_BE_ZERO = ("gap_exact_s", "gap_estimate_s", "close_after_s", "future_s", "dead_band_w")
+
+
+def _limits_table() -> type[Table]:
+    """One key per limit of `site.Limits`, so that a new limit needs no second place."""
+    keys: dict[str, Any] = {}
+    for limit in fields(Limits):
+        kind: Any = Count if limit.name in _MAY_BE_ZERO else CountFromOne
+        if limit.type not in (int, int | None):
+            kind = Positive
+        keys[limit.name] = (kind | None if limit.default is None else kind, limit.default)
+    return create_model("LimitsTable", __base__=Table, **keys)
+
+
+LimitsTable = _limits_table()
+
+M = TypeVar("M", bound=Table)
+
+
+@dataclass(frozen=True, slots=True)
+class Entry(Generic[M]):
+    """A checked row. `faulty` names the values that were noted and replaced by their default; rules pass over them."""
+
+    data: M
+    row: Row
+    faulty: frozenset[str] = frozenset()
+
+    def sound(self, *columns: str) -> bool:
+        """Whether all these columns were read without fault."""
+        return self.faulty.isdisjoint(columns)
+
+
+def columns(model: type[Table]) -> tuple[str, ...]:
+    """The columns of a table as written in the plan."""
+    return tuple(info.alias or name for name, info in model.model_fields.items())
+
+
+def sheet_columns(model: type[Table]) -> tuple[str, ...]:
+    """The columns of a table in a spreadsheet."""
+    return tuple(column for column in columns(model) if column != "fields")
+
+
+def check(model: type[M], row: Row, notes: Notes) -> Entry[M] | None:
+    """Check a row against its table and note every fault. None if a value it cannot do without is wrong."""
+    faulty = _faults(model, row.values, row, notes)
+    if not faulty:
+        return Entry(model.model_validate(row.values), row)
+    rest = {key: value for key, value in row.values.items() if key not in faulty}
+    try:
+        return Entry(model.model_validate(rest), row, frozenset(faulty))
+    except ValidationError:
+        return None
+
+
+def _faults(model: type[Table], values: Mapping[str, object], row: Row, notes: Notes) -> set[str]:
+    try:
+        model.model_validate(values)
+    except ValidationError as error:
+        found: set[str] = set()
+        for item in error.errors(include_url=False, include_input=False):
+            column = str(item["loc"][0])
+            found.add(column)
+            if item["type"] == "extra_forbidden":
+                _unknown(model, column, row, notes)
+            elif item["type"] == "missing":
+                notes.fault(row.at(column), f"{column} is missing", f"write the {column}")
+            elif item["type"] == "plan":
+                context = item["ctx"]
+                notes.fault(row.at(column), f"{column}: {context['what']}", context["right"])
+            else:
+                notes.fault(row.at(column), f"{column}: {item['msg'].lower()}", "see the table of columns in README.md")
+        return found
+    return set()
+
+
+def _unknown(model: type[Table], column: str, row: Row, notes: Notes) -> None:
+    if not is_secret(column):  # `secrets` has said more about it
+        notes.fault(row.at(column), f"unknown key {column[:60]!r}", instead(column, columns(model)))

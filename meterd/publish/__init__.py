@@ -1,0 +1,436 @@
+"""The room that puts derived values on the network: one publisher per site, everything retained, nothing stale.
+
+`offer` is called by the loop with every new snapshot and never waits for the broker, except for the moment of a
+take-over. Nothing is queued while the broker is away: on return only the newest matters, and the full set is sent.
+"""
+
+import math
+import queue
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+from meterd.derived import Snapshot, catalogue, values
+from meterd.errors import PublishError
+from meterd.finding import Finding
+from meterd.message import (
+    EARLIEST_MS,
+    JSON,
+    Message,
+    Service,
+    catalogue_message,
+    catalogue_topics,
+    finding_message,
+    pack,
+    parse_service,
+    plain,
+)
+from meterd.mqtt.link import Link
+from meterd.mqtt.link import Message as Heard
+from meterd.mqtt.settings import LinkSettings, Will
+from meterd.publish.changes import Changes
+from meterd.publish.lease import LEASE_PERIODS, Lease
+from meterd.site import Site
+
+# After SUBSCRIBE a broker sends the retained messages at once; so long we listen before we speak.
+SETTLE_S = 0.5
+# The full set must be back 10 s after a broker returns (design of the topics), so the link may not sleep longer.
+RETRY_MAX_S = 5.0
+# An acknowledged farewell on a local network takes milliseconds.
+FAREWELL_S = 1.0
+# Findings on the network at once. One per cause and subject; more than this is a fault of its own and only counted.
+FINDINGS_LIMIT = 1000
+# Topics of an older plan waiting to be cleared: a plan of 1,000 points has some thousands.
+CLEAR_LIMIT = 100_000
+INBOX = 4096  # the service, the catalogue and every finding come back to us
+
+
+class Outlet(Protocol):
+    """The part of a link that is needed here (`meterd.mqtt.link.Link`)."""
+
+    def connected(self) -> bool:
+        """Whether the broker accepted us."""
+
+    def publish(
+        self, topic: str, payload: bytes, *, retain: bool = ..., expiry_s: int | None = ..., content_type: str = ...
+    ) -> bool:
+        """Hand over a message; False if it was not taken."""
+
+    def clear(self, topic: str) -> bool:
+        """Delete a retained message; False if it was not taken."""
+
+    def ack(self, token: object) -> bool:
+        """Confirm a message of the inbox."""
+
+    def revive(self) -> bool:
+        """Restart a dead network thread."""
+
+    def unacknowledged(self) -> int:
+        """Messages the broker has not confirmed."""
+
+    def close(self) -> None:
+        """Say goodbye; no will is sent."""
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """How a link is to be opened: what it listens to, where that goes, and what the broker says when we break off."""
+
+    instance: str
+    topics: tuple[str, ...]
+    inbox: "queue.Queue[Heard]"
+    on_connected: Callable[[bool], None]
+    will: Will | None
+
+
+Opener = Callable[[Order], Outlet]
+
+
+def opener(settings: LinkSettings) -> Opener:
+    """Opens real links. The session ends with the connection: what is retained is all we need to hear.
+
+    The instance is added to the client id: two daemons with one plan would otherwise throw each other off the broker,
+    where the lease should decide.
+    """
+
+    def open_link(order: Order) -> Outlet:
+        out = replace(
+            settings,
+            client_id=f"{settings.client_id}-{order.instance}",
+            session_expiry_s=0,
+            retry_max_s=min(settings.retry_max_s, RETRY_MAX_S),
+        )
+        link = Link(out, topics=order.topics, inbox=order.inbox, on_connected=order.on_connected, will=order.will)
+        link.start()
+        return link
+
+    return open_link
+
+
+@dataclass(slots=True)
+class Counters:
+    """What happened since the start."""
+
+    published: int = 0  # messages handed to the network
+    turned_away: int = 0  # not taken by the link; offered again with the next snapshot
+    refused: int = 0  # never acceptable to the broker (size, name)
+    cleared: int = 0
+    full_sets: int = 0
+    heartbeats: int = 0
+    echoes: int = 0
+    takeovers: int = 0
+    step_downs: int = 0
+    findings_beyond_limit: int = 0
+
+
+class Publisher:
+    """Publishes the derived values of one site while no other daemon does.
+
+    `instance` must be unique to this process. `epoch` and `sequence` may be what the last run reached, for brokers that
+    forget. `clock` is monotonic seconds. Not thread-safe: all methods belong to the loop. A changed plan may come with
+    any snapshot, but a changed site name or prefix needs a new publisher.
+    """
+
+    def __init__(
+        self,
+        site: Site,
+        open_link: Opener,
+        *,
+        instance: str,
+        version: str,
+        epoch: int = 0,
+        sequence: int = 0,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.root = f"{site.prefix}/{site.name}"
+        self.counters = Counters()
+        self._site = site
+        self._open_link = open_link
+        self._version = version
+        self._clock = clock
+        self._lease = Lease(instance, epoch=epoch, sequence=sequence)
+        self._sequence = sequence
+        self._changes = Changes((), 1.0)
+        self._catalogue: Message | None = None
+        self._catalogue_sent = False
+        self._old_topics: set[str] = set()
+        self._findings: dict[str, tuple[bytes, float]] = {}  # topic -> payload and time of the next heartbeat
+        self._foreign_findings: set[str] = set()
+        self._beat_due_s = 0.0
+        self._beat_waiting: tuple[int, float] | None = None  # heartbeat_ms sent and when, until it comes back
+        self._connects = 0
+        self._settling: tuple[int, float] = (0, math.inf)  # connection and when it began, for us
+        self._told: dict[str, Finding] = {}
+        self._refusal = ""
+        self._inbox: queue.Queue[Heard] = queue.Queue(INBOX)
+        self._link = self._open(None)
+        self._away_since: float | None = clock()
+
+    # -- what the daemon and the page ask ----------------------------------------------------------------------------
+
+    @property
+    def active(self) -> bool:
+        """Whether this daemon publishes the site."""
+        return self._lease.epoch > 0
+
+    @property
+    def epoch(self) -> int:
+        """Our epoch, 0 while passive. Keep it with the store and hand it to the next run."""
+        return self._lease.epoch
+
+    @property
+    def sequence(self) -> int:
+        """The number of the last value sent."""
+        return self._sequence
+
+    def findings(self) -> tuple[Finding, ...]:
+        """What a person should know about publishing, as of the last `offer`."""
+        return tuple(self._told.values())
+
+    # -- the loop ----------------------------------------------------------------------------------------------------
+
+    def offer(self, snapshot: Snapshot) -> None:
+        """Publish what is new or due. Never raises for a broker that is away."""
+        clock_s, now_ms = self._clock(), snapshot.now_ms
+        self._link.revive()
+        self._listen(clock_s)
+        self._watch(clock_s, now_ms)
+        if now_ms < EARLIEST_MS or not self._settled(clock_s):
+            return
+        holder = self._lease.holder(clock_s, now_ms)
+        if holder is not None:
+            self._stand_back(holder, now_ms)
+        elif not self.active:
+            self._take_over(now_ms)
+        else:
+            self._publish(snapshot, clock_s)
+
+    def close(self) -> None:
+        """Say gone, if we are the publisher, and leave within `FAREWELL_S` and the link's own limit."""
+        if self.active and self._link.connected():
+            self._send(self._service(None).message(self.root))
+            deadline = time.monotonic() + FAREWELL_S
+            while self._link.unacknowledged() and time.monotonic() < deadline:
+                time.sleep(0.01)
+        self._link.close()
+
+    # -- who publishes -----------------------------------------------------------------------------------------------
+
+    def _open(self, will: Will | None) -> Outlet:
+        self._inbox = queue.Queue(INBOX)
+        self._settling = (self._connects, math.inf)
+        topics = (f"{self.root}/service", f"{self.root}/catalogue", f"{self.root}/finding/+")
+        return self._open_link(Order(self._lease.instance, topics, self._inbox, self._connected_again, will))
+
+    def _connected_again(self, _session_present: bool) -> None:
+        # on the network thread: only a number, compared by the loop
+        self._connects += 1
+
+    def _settled(self, clock_s: float) -> bool:
+        """Connected, and long enough to have heard what the broker keeps; a new connection makes all due again."""
+        if not self._link.connected():
+            return False
+        seen, since_s = self._settling
+        if seen != self._connects:
+            self._settling = (self._connects, clock_s)
+            self._forget()
+            return False
+        return clock_s - since_s >= SETTLE_S
+
+    def _take_over(self, now_ms: int) -> None:
+        """Begin a new epoch on a new connection: only the publisher has a will, and the will names the epoch."""
+        self._sequence = max(self._sequence, self._lease.take(now_ms))
+        self._catalogue = None  # it names the epoch
+        self.counters.takeovers += 1
+        self._told.pop("second-publisher", None)
+        self._link.close()
+        gone = self._service(None).message(self.root)
+        self._link = self._open(Will(gone.topic, gone.payload, content_type=JSON))
+
+    def _stand_back(self, holder: Service, now_ms: int) -> None:
+        """Stay passive, or become it without a will that would contradict the other."""
+        text = f"instance {holder.instance} publishes this site in epoch {holder.epoch}; this daemon stays passive"
+        remedy = "stop one of the two daemons; this one takes over by itself when the other is gone"
+        self._tell("second-publisher", now_ms, text, remedy)
+        if self.active:
+            self.counters.step_downs += 1
+            self._lease.release()
+            self._link.close()
+            self._link = self._open(None)
+
+    def _service(self, heartbeat_ms: int | None) -> Service:
+        return Service(
+            heartbeat_ms is not None,
+            self._lease.instance,
+            self._lease.epoch,
+            self._sequence,
+            self._version,
+            heartbeat_ms,
+            self._site.limits.publish_every_s,
+        )
+
+    # -- in ----------------------------------------------------------------------------------------------------------
+
+    def _listen(self, clock_s: float) -> None:
+        for _ in range(INBOX):
+            try:
+                heard = self._inbox.get_nowait()
+            except queue.Empty:
+                return
+            self._link.ack(heard.token)
+            self._hear(heard, clock_s)
+
+    def _hear(self, heard: Heard, clock_s: float) -> None:
+        part = heard.topic.removeprefix(f"{self.root}/")
+        if part == "service":
+            self._hear_service(heard, clock_s)
+        elif part == "catalogue" and (self._catalogue is None or heard.payload != self._catalogue.payload):
+            if len(self._old_topics) < CLEAR_LIMIT:
+                self._old_topics |= catalogue_topics(self.root, heard.payload)
+        elif part.startswith("finding/") and heard.payload and len(self._foreign_findings) < CLEAR_LIMIT:
+            self._foreign_findings.add(heard.topic)
+
+    def _hear_service(self, heard: Heard, clock_s: float) -> None:
+        service = parse_service(heard.payload)
+        ours = (self._lease.instance, self._lease.epoch, True)
+        if service is None or (service.instance, service.epoch, service.live) != ours:
+            # It stands where our sign of life should stand: noise, another's, or our own will, which a broker that
+            # noticed a broken connection late sends after we are back.
+            self._beat_due_s = 0.0
+        if service is None:
+            return
+        self._lease.hear(service, retained=heard.retain, clock_s=clock_s)
+        waiting = self._beat_waiting
+        if waiting is not None and service.instance == self._lease.instance and service.heartbeat_ms == waiting[0]:
+            self._beat_waiting = None
+            self.counters.echoes += 1
+
+    # -- out ---------------------------------------------------------------------------------------------------------
+
+    def _forget(self) -> None:
+        self._changes.forget()
+        self._findings.clear()
+        self._catalogue_sent = False
+        self._beat_due_s = 0.0
+        self._beat_waiting = None
+        self._refusal = ""
+
+    def _publish(self, snapshot: Snapshot, clock_s: float) -> None:
+        if self._catalogue is None or snapshot.site is not self._site:
+            self._change_plan(snapshot.site)
+        self._beat(snapshot.now_ms, clock_s)
+        if not self._catalogue_sent and self._catalogue is not None:
+            self._catalogue_sent = self._send(self._catalogue)
+            self.counters.full_sets += self._catalogue_sent
+        self._send_values(snapshot, clock_s)
+        self._send_findings(snapshot.findings, clock_s)
+        self._clear_old()
+
+    def _change_plan(self, site: Site) -> None:
+        """Make the catalogue of this plan and epoch; what the former one named and this one does not is cleared."""
+        assert self.root == f"{site.prefix}/{site.name}", "another site needs another publisher"
+        self._old_topics.update(topic for entry in self._changes.entries for topic in _both(entry.topic))
+        self._site = site
+        self._changes = Changes(catalogue(site), site.limits.publish_every_s)
+        self._catalogue = catalogue_message(site, self._version, self._lease.epoch)
+        self._catalogue_sent = False
+
+    def _send(self, message: Message) -> bool:
+        try:
+            taken = self._link.publish(
+                message.topic,
+                message.payload,
+                retain=message.retain,
+                expiry_s=message.expiry_s,
+                content_type=message.content_type,
+            )
+        except PublishError as exc:
+            self.counters.refused += 1
+            self._refusal = str(exc)
+            return False
+        if taken:
+            self.counters.published += 1
+        else:
+            self.counters.turned_away += 1
+        return taken
+
+    def _beat(self, now_ms: int, clock_s: float) -> None:
+        if clock_s < self._beat_due_s or not self._send(self._service(now_ms).message(self.root)):
+            return
+        self.counters.heartbeats += 1
+        # the oldest unanswered heartbeat decides: a frozen broker must not be forgiven by the next attempt
+        self._beat_waiting = self._beat_waiting or (now_ms, clock_s)
+        self._beat_due_s = clock_s + self._site.limits.publish_every_s
+
+    def _send_values(self, snapshot: Snapshot, clock_s: float) -> None:
+        for place, value in self._changes.due(values(snapshot), clock_s):
+            bare = plain(value, snapshot.now_ms)
+            if not self._send(pack(value, self._sequence + 1, snapshot.now_ms)):
+                return  # no connection or too much unconfirmed: the rest stays due
+            self._sequence += 1
+            if bare is None or self._send(bare):
+                self._changes.sent(place, value, clock_s)
+
+    def _send_findings(self, findings: tuple[Finding, ...], clock_s: float) -> None:
+        period_s = self._site.limits.publish_every_s
+        self.counters.findings_beyond_limit += max(0, len(findings) - FINDINGS_LIMIT)
+        kept: dict[str, tuple[bytes, float]] = {}
+        for finding in findings[:FINDINGS_LIMIT]:
+            message = finding_message(self.root, finding, LEASE_PERIODS * period_s)
+            payload, due_s = self._findings.get(message.topic, (b"", 0.0))
+            if (payload != message.payload or clock_s >= due_s) and self._send(message):
+                payload, due_s = message.payload, clock_s + period_s - 1
+            kept[message.topic] = (payload, due_s)
+        self._foreign_findings |= self._findings.keys()
+        self._findings = kept
+        self._foreign_findings = {t for t in self._foreign_findings if t not in kept and not self._clear(t)}
+
+    def _clear_old(self) -> None:
+        if not self._old_topics:
+            return
+        current = {topic for entry in self._changes.entries for topic in _both(entry.topic)}
+        self._old_topics = {t for t in self._old_topics if t not in current and not self._clear(t)}
+
+    def _clear(self, topic: str) -> bool:
+        cleared = self._link.clear(topic)
+        self.counters.cleared += cleared
+        return cleared
+
+    # -- what may be wrong -------------------------------------------------------------------------------------------
+
+    def _watch(self, clock_s: float, now_ms: int) -> None:
+        """Findings about the way out. Half a period without an answer is the alarm: below two periods after the fault."""
+        connected = self._link.connected()
+        self._away_since = None if connected else (self._away_since or clock_s)
+        limit_s = self._site.limits.publish_every_s / 2
+        waiting_since = self._beat_waiting[1] if self._beat_waiting is not None else clock_s
+        away_s = clock_s - (self._away_since if self._away_since is not None else clock_s)
+        if away_s > limit_s:
+            text = f"no connection to the broker for {away_s:.0f} s: nothing is published"
+            self._tell("broker-silent", now_ms, text, "see that the broker runs and can be reached")
+        elif clock_s - waiting_since > limit_s:
+            text = f"the broker has not returned our heartbeat for {clock_s - waiting_since:.0f} s"
+            self._tell("broker-silent", now_ms, text, "see whether the broker hangs or its access rules changed")
+        else:
+            self._told.pop("broker-silent", None)
+        self._tell_clock(now_ms)
+        if self._refusal:
+            self._tell("publish-refused", now_ms, self._refusal, "make the plan smaller or the broker's limit larger")
+        else:
+            self._told.pop("publish-refused", None)
+
+    def _tell_clock(self, now_ms: int) -> None:
+        if now_ms < EARLIEST_MS:
+            text = "the clock of this machine was never set: nothing is published"
+            self._tell("clock-not-set", now_ms, text, "set the time, by a time server if there is one")
+        else:
+            self._told.pop("clock-not-set", None)
+
+    def _tell(self, cause: str, now_ms: int, text: str, remedy: str) -> None:
+        told = self._told.get(cause)
+        self._told[cause] = Finding(cause, self._site.name, told.at_ms if told else now_ms, text, remedy)
+
+
+def _both(topic: str) -> tuple[str, str]:
+    return topic, f"{topic}/plain"

@@ -1,0 +1,52 @@
+"""Which values are due: changed beyond their dead band, in a new state, or not sent for a heartbeat period."""
+
+from collections.abc import Iterator, Sequence
+
+from meterd.derived import Entry, Follows, Value
+
+# The loop looks about once a second: what would become due before the next look is sent now.
+LOOK_S = 1.0
+# First heartbeats are spread over half a period, so that the full set does not come back as one burst for ever.
+SPREAD = 64
+
+_PERIODS = (Follows.CLOSED, Follows.DAY)
+
+
+class Changes:
+    """What was last sent, position by position of the catalogue: bounded by the plan."""
+
+    def __init__(self, entries: tuple[Entry, ...], period_s: float) -> None:
+        self.entries = entries
+        self._period_s = max(period_s - LOOK_S, period_s / 2)
+        self._sent: list[Value | None] = [None] * len(entries)
+        self._due_s = [0.0] * len(entries)
+
+    def due(self, values: Sequence[Value], clock_s: float) -> Iterator[tuple[int, Value]]:
+        """Positions and values to send now."""
+        assert len(values) == len(self._sent), "one value per entry of the catalogue"
+        for place, (value, last, due_s) in enumerate(zip(values, self._sent, self._due_s, strict=True)):
+            if last is None or clock_s >= due_s or differs(value, last):
+                yield place, value
+
+    def sent(self, place: int, value: Value, clock_s: float) -> None:
+        """Note that a value has been handed to the network."""
+        first = self._sent[place] is None
+        share = 0.5 + 0.5 * (place % SPREAD) / SPREAD if first else 1.0
+        self._sent[place] = value
+        self._due_s[place] = clock_s + self._period_s * share
+
+    def forget(self) -> None:
+        """Everything is due again: the broker may have lost it."""
+        self._sent = [None] * len(self._sent)
+
+
+def differs(value: Value, last: Value) -> bool:
+    """Whether a value says something new: state, number beyond the dead band, or the next period."""
+    if value.state is not last.state:
+        return True
+    if value.value is None or last.value is None:
+        return False  # the same state: both invalid
+    dead_band = value.entry.dead_band
+    if dead_band:
+        return abs(value.value - last.value) > dead_band
+    return value.value != last.value or (value.entry.row.follows in _PERIODS and value.at_ms != last.at_ms)

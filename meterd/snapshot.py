@@ -1,0 +1,99 @@
+"""The live picture: everything a page or a topic may show at one moment, immutable, made by `pipeline`."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from meterd.finding import Finding
+from meterd.reading import Quality
+from meterd.site import Site
+
+
+@dataclass(frozen=True, slots=True)
+class Now:
+    """The newest value of one register: instantaneous in its base unit, or a counter in Wh along or against the arrow.
+
+    `old` marks a value that was retained by the broker before this daemon started: last known, not "now".
+    """
+
+    value: float
+    at_ms: int
+    old: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class BoardNow:
+    """One balance of one board, for the last closed interval or the running one. Energies in mWh; None = missing.
+
+    `verdict` is "inside", "outside" or "not computable"; `missing` names the points that make it so. `covered` of `of`
+    points count; the others are not live yet (`uncovered`).
+    """
+
+    board: str
+    start_ms: int
+    end_ms: int
+    feed_mwh: int | None
+    outgoing_mwh: int | None
+    residual_mwh: int | None
+    band_mwh: int | None
+    verdict: str
+    missing: tuple[str, ...] = ()
+    uncovered: tuple[str, ...] = ()
+    covered: int = 0
+    of: int = 0
+    estimated: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PvNow:
+    """PV figures of the local day so far, netted per interval; None = missing or undefined."""
+
+    start_ms: int
+    end_ms: int  # end of the last closed interval in it
+    production_mwh: int | None
+    export_mwh: int | None
+    self_use_mwh: int | None
+    self_consumption: float | None  # self-use over production; undefined without production
+    self_sufficiency: float | None  # self-use over consumption; undefined without consumption
+    estimated: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SurplusNow:
+    """What PV could still give to flexible loads, and by which path it was found; `power_w` None = invalid."""
+
+    power_w: float | None
+    at_ms: int
+    state: Quality
+    path: str  # "connection", "sum of the board" or "none"
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PowerNow:
+    """A site sum of powers, or None with the reason."""
+
+    power_w: float | None
+    at_ms: int
+    state: Quality
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """Everything that may be shown at one moment."""
+
+    site: Site
+    now_ms: int
+    instant: Mapping[tuple[str, str], Now]
+    counters: Mapping[tuple[str, str], Now]
+    closed: Mapping[str, BoardNow]
+    running: Mapping[str, BoardNow]
+    pv_day: PvNow | None
+    surplus: SurplusNow
+    draw: PowerNow  # at the connection, along the arrow of the feeds; negative = export
+    production: PowerNow
+    load: PowerNow  # draw + pv + backup + storage
+    self_use: PowerNow
+    demand: PowerNow  # mean of the running interval so far
+    demand_projection: PowerNow  # mean of the running interval if the present draw goes on
+    findings: tuple[Finding, ...] = ()

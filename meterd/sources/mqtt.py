@@ -1,0 +1,248 @@
+"""Readings from an MQTT broker: exactly the topics of the plan's inputs, decoded off the network thread.
+
+What is not believed is confirmed to the broker all the same, so that it does not come again for ever; what is believed
+is confirmed by `ack` after the commit. The broker slows down when nothing is confirmed, so a burst loses nothing.
+"""
+
+import os
+import queue
+import threading
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Literal
+
+from meterd.errors import ConfigError
+from meterd.mqtt.link import Link, LinkState, Message, Token
+from meterd.mqtt.settings import WEEK_S, LinkSettings
+from meterd.reading import Reading
+from meterd.site import Input, Site
+from meterd.site import Source as SourceRow
+from meterd.sources import Delivery, RefusalLog, Refused, inputs_of, settings_from
+from meterd.sources.decode import PAYLOAD_LIMIT, InputGroup, decode, group_of
+
+BATCH = 256  # messages decoded into one delivery: half a millisecond of work
+IDLE_S = 0.2  # how long the worker waits for a message before it looks after the link
+HELD_S = 0.05  # between two offers to a loop whose queue is full
+TOPICS_LIMIT = 1000  # unknown topics remembered, so that each is unsubscribed once
+
+
+@dataclass(frozen=True, slots=True)
+class MqttSettings:
+    """Options of an MQTT source; where nothing is written the plan's broker is used."""
+
+    protocol: Literal["mqtt"] = "mqtt"
+    host: str = "localhost"
+    port: int = 1883
+    client_id: str = ""  # empty = "meterd-<site>-<source>": must stay the same, the broker keeps the session under it
+    username: str = ""
+    password_env: str = ""
+    password_file: str = ""
+    tls: bool = False
+    ca_file: str = ""
+    cert_file: str = ""
+    key_file: str = ""
+    time_unit: str = "s"  # of device times that are numbers: s, ms, us or ns
+    keep_alive_s: int = 15
+    session_expiry_s: int = WEEK_S
+    receive_maximum: int = 1000
+    payload_limit: int = PAYLOAD_LIMIT
+    inbox_limit: int = 10_000  # messages between network and decoding: 10 s of the largest site
+    rate_limit: int = 5000  # messages per second taken from the inbox; beyond it the broker is slowed down
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Tokens of all messages that went into one delivery."""
+
+    tokens: tuple[Token, ...]
+
+
+def settings_for(row: SourceRow, site: Site) -> MqttSettings:
+    """The options of a source over those of the plan's broker. ConfigError names every fault."""
+    # a source with a host of its own must not hand that host the credentials of the plan's broker
+    own = any(name == "host" for name, _ in row.options)
+    broker = {} if own else {name: value for name, value in asdict(site.broker).items() if name != "client_id"}
+    settings = settings_from(MqttSettings, row, {**broker, "client_id": f"meterd-{site.name}-{row.name}"})
+    for name in ("keep_alive_s", "receive_maximum", "payload_limit", "inbox_limit", "rate_limit", "port"):
+        if getattr(settings, name) < 1:
+            raise ConfigError(f"source {row.name}: option {name} must be at least 1")
+    if settings.receive_maximum > 65_535 or settings.keep_alive_s > 65_535 or settings.port > 65_535:
+        raise ConfigError(f"source {row.name}: port, keep_alive_s and receive_maximum are at most 65535")
+    return settings
+
+
+def link_settings(settings: MqttSettings) -> LinkSettings:
+    """The same for the link, with the password from the environment or its file."""
+    return LinkSettings(
+        client_id=settings.client_id,
+        host=settings.host,
+        port=settings.port,
+        username=settings.username,
+        password=_password(settings),
+        tls=settings.tls,
+        ca_file=settings.ca_file,
+        cert_file=settings.cert_file,
+        key_file=settings.key_file,
+        keep_alive_s=settings.keep_alive_s,
+        session_expiry_s=settings.session_expiry_s,
+        receive_maximum=settings.receive_maximum,
+        payload_limit=settings.payload_limit,
+    )
+
+
+def _password(settings: MqttSettings) -> str:
+    if settings.password_env:
+        if settings.password_env not in os.environ:
+            raise ConfigError(f"environment variable {settings.password_env} with the broker's password is not set")
+        return os.environ[settings.password_env]
+    if settings.password_file:
+        try:
+            return Path(settings.password_file).read_text(encoding="utf-8").rstrip("\r\n")
+        except (OSError, UnicodeDecodeError) as exc:
+            raise ConfigError(f"cannot read the broker's password from {settings.password_file}: {exc}") from exc
+    return ""
+
+
+def groups_by_topic(inputs: tuple[Input, ...], *, time_unit: str, future_ms: int) -> dict[str, InputGroup]:
+    """The inputs of each topic, prepared. ConfigError for a topic with wildcards: each register has its own topic."""
+    by_topic: dict[str, list[Input]] = {}
+    for one in inputs:
+        if not one.address or set(one.address) & set("+#\0"):
+            raise ConfigError(f"{one.where or one.point}: topic {one.address!r} must not be empty or have wildcards")
+        by_topic.setdefault(one.address, []).append(one)
+    return {topic: group_of(of, time_unit=time_unit, future_ms=future_ms) for topic, of in by_topic.items()}
+
+
+def wall_ms() -> int:
+    """Milliseconds since 1970 UTC by the clock of this machine."""
+    return time.time_ns() // 1_000_000
+
+
+class MqttSource:
+    """Subscribes the topics of its inputs and delivers what they say. `clock` gives milliseconds since 1970 UTC."""
+
+    def __init__(self, row: SourceRow, site: Site, *, clock: Callable[[], int] = wall_ms) -> None:
+        self.name = row.name
+        self.settings = settings_for(row, site)
+        self._groups = groups_by_topic(
+            inputs_of(site.inputs, row.name),
+            time_unit=self.settings.time_unit,
+            future_ms=site.limits.future_s * 1000,
+        )
+        self._clock = clock
+        self._inbox: queue.Queue[Message] = queue.Queue(self.settings.inbox_limit)
+        self._link = Link(link_settings(self.settings), topics=tuple(self._groups), inbox=self._inbox)
+        self._log = RefusalLog()
+        self._stopping = threading.Event()
+        self._worker: threading.Thread | None = None
+        self._unknown: set[str] = set()
+        self._counts = {"readings": 0, "unknown": 0, "refused_messages": 0, "held": 0, "paused": 0}
+
+    def start(self, deliver: Callable[[Delivery], None]) -> None:
+        """Connect in the background and deliver from the worker's thread."""
+        self._worker = threading.Thread(target=self._work, args=(deliver,), name=f"source-{self.name}", daemon=True)
+        self._worker.start()
+        self._link.start()
+
+    def stop(self, limit_s: float) -> None:
+        """End the worker, then the link. What was delivered may still be confirmed before this is called."""
+        self._stopping.set()
+        if self._worker is not None:
+            self._worker.join(limit_s)
+        self._link.close()
+
+    def ack(self, token: object) -> None:
+        """Confirm every message of a delivery; those of a lost connection come again and are the same readings."""
+        if not isinstance(token, Batch):
+            raise TypeError(f"not a token of source {self.name}: {token!r}")
+        for one in token.tokens:
+            self._link.ack(one)
+
+    def alive(self) -> bool:
+        """Whether both threads run: the network's and the worker's."""
+        return self._worker is not None and self._worker.is_alive() and self._link.alive()
+
+    def state(self) -> LinkState:
+        """The link as it is now."""
+        return self._link.state()
+
+    def counters(self) -> Mapping[str, int]:
+        """Whole numbers since the start: those of the link and of decoding."""
+        return {**asdict(self._link.state().counters), **self._counts, "refused_values": self._log.total()}
+
+    def refused(self) -> Mapping[tuple[str, str], Refused]:
+        """What was refused, per (point, register)."""
+        return self._log.snapshot()
+
+    def _work(self, deliver: Callable[[Delivery], None]) -> None:
+        looked = second = time.monotonic()
+        taken = 0
+        while not self._stopping.is_set():
+            now = time.monotonic()
+            if now - looked >= IDLE_S:
+                looked = now
+                self._link.revive()
+            if now - second >= 1.0:
+                second, taken = now, 0
+            if taken >= self.settings.rate_limit:
+                self._counts["paused"] += 1
+                self._stopping.wait(second + 1.0 - now)
+                continue
+            messages = self._take(min(BATCH, self.settings.rate_limit - taken))
+            taken += len(messages)
+            if messages:
+                self._handle(messages, deliver)
+
+    def _take(self, most: int) -> list[Message]:
+        try:
+            messages = [self._inbox.get(timeout=IDLE_S)]
+        except queue.Empty:
+            return []
+        while len(messages) < most:
+            try:
+                messages.append(self._inbox.get_nowait())
+            except queue.Empty:
+                break
+        return messages
+
+    def _handle(self, messages: list[Message], deliver: Callable[[Delivery], None]) -> None:
+        readings: list[Reading] = []
+        tokens: list[Token] = []
+        now_s, now_ms = time.monotonic(), self._clock()
+        for message in messages:
+            group = self._groups.get(message.topic)
+            if group is None:
+                self._drop_unknown(message)
+                continue
+            arrived_ms = now_ms - round((now_s - message.arrived) * 1000)
+            decoded = decode(group, message.payload, arrived_ms, message.retain)
+            self._log.add(decoded.refusals)
+            if not decoded.readings:
+                self._counts["refused_messages"] += 1
+                self._link.ack(message.token)
+                continue
+            readings.extend(decoded.readings)
+            tokens.append(message.token)
+        if readings:
+            self._deliver(Delivery(tuple(readings), Batch(tuple(tokens))), deliver)
+
+    def _deliver(self, delivery: Delivery, deliver: Callable[[Delivery], None]) -> None:
+        while not self._stopping.is_set():
+            try:
+                deliver(delivery)
+            except queue.Full:  # held here and not confirmed, so the broker slows down
+                self._counts["held"] += 1
+                self._stopping.wait(HELD_S)
+            else:
+                self._counts["readings"] += len(delivery.readings)
+                return
+
+    def _drop_unknown(self, message: Message) -> None:
+        """A subscription of an older plan in a persistent session, or a broker that does not filter."""
+        self._counts["unknown"] += 1
+        self._link.ack(message.token)
+        if message.topic not in self._unknown and len(self._unknown) < TOPICS_LIMIT:
+            self._unknown.add(message.topic)
+            self._link.unsubscribe(message.topic)

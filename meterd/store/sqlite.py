@@ -1,0 +1,392 @@
+"""The embedded store: SQLite with write-ahead log and full synchronisation, one writer guarded by a file lock."""
+
+import fcntl
+import json
+import os
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+
+from meterd.errors import StoreError
+from meterd.figure import BalanceRow, Channel, FigureRow, PvRow, Version
+from meterd.finding import Finding, FindingRow
+from meterd.interval import Period
+from meterd.knots import Anchor, Ints
+from meterd.reading import Reading
+from meterd.rollup import Columns
+
+SCHEMA_VERSION = 1
+
+# The newest version of a figure stands in `figure`, superseded ones in `figure_old`: reading a year touches no old rows.
+_FIGURE = """channel INTEGER NOT NULL, period TEXT NOT NULL, start_ms INTEGER NOT NULL, version INTEGER NOT NULL,
+ energy INTEGER, flags INTEGER NOT NULL, anchor_ms INTEGER, anchor_raw INTEGER, anchor_plateau INTEGER,
+ written_ms INTEGER NOT NULL, reason TEXT NOT NULL"""
+_BALANCE = """board TEXT NOT NULL, period TEXT NOT NULL, start_ms INTEGER NOT NULL, version INTEGER NOT NULL,
+ end_ms INTEGER NOT NULL, feed INTEGER, outgoing INTEGER, residual INTEGER, band INTEGER, verdict TEXT NOT NULL,
+ estimated INTEGER NOT NULL, missing TEXT NOT NULL, uncovered TEXT NOT NULL, covered INTEGER NOT NULL,
+ of INTEGER NOT NULL, reconciled TEXT NOT NULL, written_ms INTEGER NOT NULL, reason TEXT NOT NULL"""
+_PV = """period TEXT NOT NULL, start_ms INTEGER NOT NULL, version INTEGER NOT NULL, end_ms INTEGER NOT NULL,
+ production INTEGER, grid_import INTEGER, grid_export INTEGER, self_use INTEGER, consumption INTEGER,
+ estimated INTEGER NOT NULL, written_ms INTEGER NOT NULL, reason TEXT NOT NULL"""
+_SCHEMA = f"""
+CREATE TABLE channel (id INTEGER PRIMARY KEY, point TEXT NOT NULL, register TEXT NOT NULL, UNIQUE (point, register));
+CREATE TABLE reading (seq INTEGER PRIMARY KEY, channel INTEGER NOT NULL REFERENCES channel, at_ms INTEGER NOT NULL,
+ value NUMERIC NOT NULL, received_ms INTEGER NOT NULL, marks INTEGER NOT NULL);
+CREATE UNIQUE INDEX reading_once ON reading (channel, at_ms, value);
+CREATE TABLE figure ({_FIGURE}, PRIMARY KEY (channel, period, start_ms)) WITHOUT ROWID;
+CREATE TABLE figure_old ({_FIGURE}, PRIMARY KEY (channel, period, start_ms, version)) WITHOUT ROWID;
+CREATE TABLE balance ({_BALANCE}, PRIMARY KEY (board, period, start_ms)) WITHOUT ROWID;
+CREATE TABLE balance_old ({_BALANCE}, PRIMARY KEY (board, period, start_ms, version)) WITHOUT ROWID;
+CREATE TABLE pv ({_PV}, PRIMARY KEY (period, start_ms)) WITHOUT ROWID;
+CREATE TABLE pv_old ({_PV}, PRIMARY KEY (period, start_ms, version)) WITHOUT ROWID;
+CREATE TABLE finding (id TEXT PRIMARY KEY, cause TEXT NOT NULL, subject TEXT NOT NULL, at_ms INTEGER NOT NULL,
+ text TEXT NOT NULL, remedy TEXT NOT NULL, points TEXT NOT NULL, first_ms INTEGER NOT NULL, last_ms INTEGER NOT NULL,
+ state TEXT NOT NULL, closed_ms INTEGER) WITHOUT ROWID;
+CREATE TABLE fact (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
+"""
+_DEVICE_TIME, _OLD = 1, 2
+
+
+class SqliteStore:
+    """A store in one file. Open it with `writer` (takes the lock) or `reader` (any number, also while a daemon runs)."""
+
+    def __init__(self, connection: sqlite3.Connection, lock: int | None) -> None:
+        self._db = connection
+        self._lock = lock
+        self._ids: dict[Channel, int] = {
+            (point, register): number for number, point, register in connection.execute("SELECT * FROM channel")
+        }
+
+    @classmethod
+    def writer(cls, path: Path) -> "SqliteStore":
+        """The one writing store of a file, created if it does not exist.
+
+        Raises StoreError if another process has it, if the file is not a store, or if it was written by a newer version.
+        """
+        lock = _take_lock(path)
+        try:
+            connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+            _prepare(connection, path)
+        except sqlite3.Error as exc:
+            os.close(lock)
+            raise StoreError(f"cannot open the store {path}: {exc}; move the file away to begin a new one") from exc
+        except StoreError:
+            os.close(lock)
+            raise
+        return cls(connection, lock)
+
+    @classmethod
+    def reader(cls, path: Path) -> "SqliteStore":
+        """A reading store; StoreError if there is none."""
+        if not path.exists():
+            raise StoreError(f"there is no store at {path}; has the daemon or a replay written one yet?")
+        try:
+            connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True, isolation_level=None)
+            return cls(connection, None)
+        except sqlite3.Error as exc:
+            raise StoreError(f"cannot read the store {path}: {exc}") from exc
+
+    def close(self) -> None:
+        """End; nothing accepted is lost."""
+        self._db.close()
+        if self._lock is not None:
+            os.close(self._lock)
+            self._lock = None
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All writes inside are kept together or not at all; StoreError says why they were not."""
+        try:
+            self._db.execute("BEGIN IMMEDIATE")
+            yield
+            self._db.execute("COMMIT")
+        except sqlite3.Error as exc:
+            self._roll_back()
+            raise StoreError(f"cannot write to the store: {exc}") from exc
+        except BaseException:
+            self._roll_back()
+            raise
+
+    def _roll_back(self) -> None:
+        if self._db.in_transaction:
+            self._db.execute("ROLLBACK")
+        known = {row[0] for row in self._db.execute("SELECT id FROM channel")}
+        self._ids = {channel: number for channel, number in self._ids.items() if number in known}
+
+    # -- readings ------------------------------------------------------------------------------------------------------
+
+    def _id(self, channel: Channel) -> int:
+        number = self._ids.get(channel)
+        if number is None:
+            cursor = self._db.execute("INSERT INTO channel (point, register) VALUES (?, ?)", channel)
+            assert cursor.lastrowid is not None, "an inserted row has an id"
+            number = self._ids[channel] = cursor.lastrowid
+        return number
+
+    def add_readings(self, readings: Sequence[Reading]) -> list[Reading]:
+        """Keep readings; returns those that were new. Repeats (same point, register, time and value) change nothing."""
+        insert = "INSERT OR IGNORE INTO reading (channel, at_ms, value, received_ms, marks) VALUES (?, ?, ?, ?, ?)"
+        execute, new = self._db.execute, []
+        for r in readings:
+            marks = _DEVICE_TIME * r.device_time + _OLD * r.old
+            row = (self._id((r.point, r.register)), r.at_ms, r.value, r.received_ms, marks)
+            if execute(insert, row).rowcount:
+                new.append(r)
+        return new
+
+    def add_history(self, channel: Channel, times: Ints, values: Ints, received_ms: int) -> None:
+        """Keep many readings of one cumulative register with their own times."""
+        number = self._id(channel)
+        self._db.executemany(
+            "INSERT OR IGNORE INTO reading (channel, at_ms, value, received_ms, marks) VALUES (?, ?, ?, ?, ?)",
+            ((number, t, v, received_ms, _DEVICE_TIME) for t, v in zip(times.tolist(), values.tolist(), strict=True)),
+        )
+
+    def history(self, channel: Channel, from_ms: int) -> tuple[Ints, Ints]:
+        """Times and shown milli-units of a cumulative register from a moment on, sorted by (time, value)."""
+        rows = self._db.execute(
+            "SELECT at_ms, value FROM reading WHERE channel = ? AND at_ms >= ? ORDER BY at_ms, value",
+            (self._ids.get(channel, -1), from_ms),
+        ).fetchall()
+        table = np.array(rows, dtype=np.int64).reshape(-1, 2)
+        return table[:, 0].copy(), table[:, 1].copy()
+
+    def latest(self, channel: Channel) -> tuple[int, float] | None:
+        """Time and value of the newest reading of any register."""
+        row = self._db.execute(
+            "SELECT at_ms, value FROM reading WHERE channel = ? ORDER BY at_ms DESC, value DESC LIMIT 1",
+            (self._ids.get(channel, -1),),
+        ).fetchone()
+        return None if row is None else (int(row[0]), float(row[1]))
+
+    def reading_count(self) -> int:
+        """How many readings are in the journal."""
+        return int(self._db.execute("SELECT COUNT(*) FROM reading").fetchone()[0])
+
+    # -- figures -------------------------------------------------------------------------------------------------------
+
+    def anchor(self, channel: Channel, at_ms: int) -> tuple[int, Anchor] | None:
+        """The newest interval that starts at or before the moment and has an anchor: its start and the anchor."""
+        row = self._db.execute(
+            "SELECT start_ms, anchor_ms, anchor_raw, anchor_plateau FROM figure WHERE channel = ? AND period = ?"
+            " AND start_ms <= ? AND anchor_ms IS NOT NULL ORDER BY start_ms DESC LIMIT 1",
+            (self._ids.get(channel, -1), Period.INTERVAL, at_ms),
+        ).fetchone()
+        return None if row is None else (int(row[0]), Anchor(int(row[1]), int(row[2]), int(row[3])))
+
+    def write_figures(self, rows: Iterable[FigureRow], *, now_ms: int, reason: str) -> list[FigureRow]:
+        """Keep figures; returns those that are new or differ from the newest version."""
+        changed = []
+        for row in rows:
+            key = (self._id(row.channel), row.period, row.start_ms)
+            a = row.anchor
+            anchor = (None, None, None) if a is None else (a.at_ms, a.raw, a.plateau_ms)
+            if self._write_versioned("figure", key, (row.energy, row.flags), anchor, (now_ms, reason)):
+                changed.append(row)
+        return changed
+
+    _KEYS = {  # noqa: RUF012 - a constant table: key columns, compared columns, columns kept up to date without a version
+        "figure": (("channel", "period", "start_ms"), ("energy", "flags"), ("anchor_ms", "anchor_raw", "anchor_plateau")),
+        "balance": (
+            ("board", "period", "start_ms"),
+            (
+                "end_ms", "feed", "outgoing", "residual", "band", "verdict", "estimated", "missing", "uncovered",
+                "covered", "of", "reconciled",
+            ),
+            (),
+        ),
+        "pv": (
+            ("period", "start_ms"),
+            ("end_ms", "production", "grid_import", "grid_export", "self_use", "consumption", "estimated"),
+            (),
+        ),
+    }  # fmt: skip
+
+    def _write_versioned(
+        self,
+        table: str,
+        key: tuple[object, ...],
+        values: tuple[object, ...],
+        extra: tuple[object, ...],
+        mark: tuple[int, str],
+    ) -> bool:
+        """Insert, or keep the old version aside and replace it; whether anything differs."""
+        keys, compared, also = self._KEYS[table]
+        where = " AND ".join(f"{k} = ?" for k in keys)
+        old = self._db.execute(
+            f"SELECT version, {', '.join(compared + also)} FROM {table} WHERE {where}", key
+        ).fetchone()
+        columns = (*keys, "version", *compared, *also, "written_ms", "reason")
+        marks = ", ".join("?" * len(columns))
+        if old is None:
+            self._db.execute(
+                f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({marks})",
+                (*key, 1, *values, *extra, mark[0], "closed"),
+            )
+            return True
+        if tuple(old[1 : 1 + len(compared)]) != values:
+            self._db.execute(f"INSERT INTO {table}_old SELECT * FROM {table} WHERE {where}", key)
+            self._db.execute(
+                f"INSERT OR REPLACE INTO {table} ({', '.join(columns)}) VALUES ({marks})",
+                (*key, old[0] + 1, *values, *extra, *mark),
+            )
+            return True
+        if also and tuple(old[1 + len(compared) :]) != extra:
+            self._db.execute(f"UPDATE {table} SET {', '.join(f'{c} = ?' for c in also)} WHERE {where}", (*extra, *key))
+        return False
+
+    def columns(self, channels: Sequence[Channel], period: Period, starts: Ints) -> Columns:
+        """Newest figures of T periods by n channels; missing where there is none."""
+        energy = np.zeros((len(starts), len(channels)), dtype=np.int64)
+        present = np.zeros_like(energy, dtype=np.bool_)
+        flags = np.zeros_like(energy, dtype=np.uint8)
+        if not len(starts):
+            return Columns(energy, present, flags)
+        for j, channel in enumerate(channels):
+            rows = self._db.execute(
+                "SELECT start_ms, energy, flags FROM figure WHERE channel = ? AND period = ? AND start_ms BETWEEN ? AND ?"
+                " AND energy IS NOT NULL",
+                (self._ids.get(channel, -1), period, int(starts[0]), int(starts[-1])),
+            ).fetchall()
+            if not rows:
+                continue
+            table = np.array(rows, dtype=np.int64)
+            place = np.clip(np.searchsorted(starts, table[:, 0]), 0, len(starts) - 1)
+            hit = starts[place] == table[:, 0]
+            energy[place[hit], j] = table[hit, 1]
+            present[place[hit], j] = True
+            flags[place[hit], j] = table[hit, 2]
+        return Columns(energy, present, flags)
+
+    def span(self, period: Period) -> tuple[int, int] | None:
+        """Start of the first and of the last figure of that kind, or None."""
+        low, high = self._db.execute(
+            "SELECT MIN(start_ms), MAX(start_ms) FROM figure WHERE period = ?", (period,)
+        ).fetchone()
+        return None if low is None else (int(low), int(high))
+
+    def versions(self, channel: Channel, period: Period, start_ms: int) -> list[Version]:
+        """All versions of one figure, oldest first."""
+        what = "version, energy, flags, written_ms, reason"
+        where = "channel = ? AND period = ? AND start_ms = ?"
+        rows = self._db.execute(
+            f"SELECT {what} FROM figure_old WHERE {where} UNION ALL SELECT {what} FROM figure WHERE {where} ORDER BY version",
+            (*(key := (self._ids.get(channel, -1), period, start_ms)), *key),
+        )
+        return [Version(*row) for row in rows]
+
+    # -- balances and PV -----------------------------------------------------------------------------------------------
+
+    def write_balances(self, rows: Iterable[BalanceRow], *, now_ms: int, reason: str) -> None:
+        """Keep balances, versioned like figures."""
+        for r in rows:
+            values = (
+                r.end_ms, r.feed, r.outgoing, r.residual, r.band, r.verdict, int(r.estimated), json.dumps(r.missing),
+                json.dumps(r.uncovered), r.covered, r.of, json.dumps(r.reconciled, separators=(",", ":")),
+            )  # fmt: skip
+            self._write_versioned("balance", (r.board, r.period, r.start_ms), values, (), (now_ms, reason))
+
+    def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> list[BalanceRow]:
+        """Newest balances of a board that start in [from, until)."""
+        rows = self._db.execute(
+            "SELECT start_ms, end_ms, feed, outgoing, residual, band, verdict, estimated, missing, uncovered, covered, of,"
+            " reconciled FROM balance WHERE board = ? AND period = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms",
+            (board, period, from_ms, until_ms),
+        )
+        return [
+            BalanceRow(
+                board, period, start, end, feed, outgoing, residual, band, verdict, bool(estimated),
+                tuple(json.loads(missing)), tuple(json.loads(uncovered)), covered, of,
+                tuple((name, mwh) for name, mwh in json.loads(reconciled)),
+            )
+            for start, end, feed, outgoing, residual, band, verdict, estimated, missing, uncovered, covered, of, reconciled
+            in rows
+        ]  # fmt: skip
+
+    def write_pv(self, rows: Iterable[PvRow], *, now_ms: int, reason: str) -> None:
+        """Keep PV figures, versioned like figures."""
+        for r in rows:
+            values = (r.end_ms, r.production, r.grid_import, r.grid_export, r.self_use, r.consumption, int(r.estimated))
+            self._write_versioned("pv", (r.period, r.start_ms), values, (), (now_ms, reason))
+
+    def pv(self, period: Period, from_ms: int, until_ms: int) -> list[PvRow]:
+        """Newest PV figures that start in [from, until)."""
+        rows = self._db.execute(
+            "SELECT start_ms, end_ms, production, grid_import, grid_export, self_use, consumption, estimated FROM pv"
+            " WHERE period = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms",
+            (period, from_ms, until_ms),
+        )
+        return [PvRow(period, s, e, p, gi, ge, su, c, bool(est)) for s, e, p, gi, ge, su, c, est in rows]
+
+    # -- findings and facts --------------------------------------------------------------------------------------------
+
+    def write_finding(self, row: FindingRow) -> None:
+        """Keep a finding under its id."""
+        f = row.finding
+        self._db.execute(
+            "INSERT OR REPLACE INTO finding VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                f.id, f.cause, f.subject, f.at_ms, f.text, f.remedy, json.dumps(f.points), row.first_ms, row.last_ms,
+                row.state, row.closed_ms,
+            ),
+        )  # fmt: skip
+
+    def findings(self) -> list[FindingRow]:
+        """All findings ever, newest first."""
+        rows = self._db.execute(
+            "SELECT cause, subject, at_ms, text, remedy, points, first_ms, last_ms, state, closed_ms FROM finding"
+            " ORDER BY last_ms DESC, id"
+        )
+        return [
+            FindingRow(Finding(cause, subject, at, text, remedy, tuple(json.loads(points))), first, last, state, closed)
+            for cause, subject, at, text, remedy, points, first, last, state, closed in rows
+        ]
+
+    def fact(self, name: str) -> str | None:
+        """A named fact of the daemon (how far periods are closed, which plan was running)."""
+        row = self._db.execute("SELECT value FROM fact WHERE name = ?", (name,)).fetchone()
+        return None if row is None else str(row[0])
+
+    def set_fact(self, name: str, value: str) -> None:
+        """Keep a named fact."""
+        self._db.execute("INSERT OR REPLACE INTO fact VALUES (?, ?)", (name, value))
+
+
+def _take_lock(path: Path) -> int:
+    """Lock beside the store, held as long as the process lives; StoreError names the process that has it."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT, 0o644)
+    except OSError as exc:
+        raise StoreError(
+            f"cannot create the store {path}: {exc.strerror}; choose a folder that can be written"
+        ) from exc
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as exc:
+        holder = os.read(handle, 32).decode(errors="replace").strip()
+        os.close(handle)
+        raise StoreError(
+            f"the store {path} is in use by another daemon (process {holder or 'unknown'}); one process writes,"
+            " stop that one first or give this one its own store"
+        ) from exc
+    os.truncate(handle, 0)
+    os.write(handle, f"{os.getpid()}\n".encode())
+    return handle
+
+
+def _prepare(connection: sqlite3.Connection, path: Path) -> None:
+    """Set what we rely on, and create or check the schema."""
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = FULL")  # a committed reading survives a power cut: 4 ms a commit
+    connection.execute("PRAGMA busy_timeout = 5000")
+    version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+    if version == 0:
+        connection.executescript(f"BEGIN; {_SCHEMA} PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;")
+    elif version > SCHEMA_VERSION:
+        raise StoreError(
+            f"the store {path} has schema {version}, this version knows {SCHEMA_VERSION}; run the newer version"
+        )

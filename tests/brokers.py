@@ -1,0 +1,117 @@
+"""A real mosquitto for tests: own port, own folder, started, killed, frozen and restarted at will."""
+
+import contextlib
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+START_LIMIT_S = 10.0
+
+
+def program() -> str:
+    """Path of mosquitto; Debian keeps it where a plain user's PATH does not look."""
+    found = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin:/usr/local/sbin")
+    assert found, "these tests need the mosquitto broker: apt install mosquitto"
+    return found
+
+
+def free_port() -> int:
+    """A TCP port nobody listens on at this moment."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+def until(condition: Callable[[], object], limit_s: float = 10.0) -> bool:
+    """Wait until the condition holds; False if the limit passes first."""
+    deadline = time.monotonic() + limit_s
+    while time.monotonic() < deadline:
+        if condition():
+            return True
+        time.sleep(0.01)
+    return bool(condition())
+
+
+class Mosquitto:
+    """A broker while the `with` block lasts. `config` is added to its configuration file.
+
+    With `persistent` its retained messages and sessions survive `kill` (saved every second, as in production).
+    """
+
+    def __init__(self, config: str = "", *, persistent: bool = True, listener: str = "") -> None:
+        self.port = free_port()
+        self._config = config
+        self._listener = listener
+        self._persistent = persistent
+        self._process: subprocess.Popen[bytes] | None = None
+        self._folder = Path()
+
+    def __enter__(self) -> "Mosquitto":
+        self._folder = Path(tempfile.mkdtemp(prefix="broker-"))
+        self.start()
+        return self
+
+    def __exit__(self, *_exc: object) -> None:
+        self.kill()
+        shutil.rmtree(self._folder, ignore_errors=True)
+
+    @property
+    def pid(self) -> int:
+        """Process id of the running broker."""
+        assert self._process is not None, "start it first"
+        return self._process.pid
+
+    def start(self) -> None:
+        """Start on the same port with what an earlier run has saved."""
+        path = self._folder / "mosquitto.conf"
+        path.write_text(self._text(), encoding="utf-8")
+        with (self._folder / "log").open("ab") as log:
+            self._process = subprocess.Popen([program(), "-c", str(path)], stdout=log, stderr=log)
+        assert until(self._answers, START_LIMIT_S), (self._folder / "log").read_text(errors="replace")
+
+    def _text(self) -> str:
+        lines = [f"listener {self.port} 127.0.0.1", self._listener]
+        if "allow_anonymous" not in self._config:
+            lines.append("allow_anonymous true")
+        if os.geteuid() == 0:
+            lines.append("user root")  # it would drop to a user that cannot write our folder
+        if self._persistent:
+            lines += ["persistence true", f"persistence_location {self._folder}/", "autosave_interval 1"]
+        return "\n".join([*lines, self._config, ""])
+
+    def _answers(self) -> bool:
+        with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port), timeout=0.2):
+            return True
+        return False
+
+    def stop(self) -> None:
+        """End in order: sessions and retained messages are saved."""
+        assert self._process is not None, "start it first"
+        self._process.terminate()
+        self._process.wait(START_LIMIT_S)
+
+    def kill(self) -> None:
+        """End without a word, as a power cut does."""
+        assert self._process is not None, "start it first"
+        self._process.kill()
+        self._process.wait(START_LIMIT_S)
+
+    def restart(self) -> None:
+        """Kill and start again."""
+        self.kill()
+        self.start()
+
+    def freeze(self) -> None:
+        """Stop answering while connections stay open."""
+        os.kill(self.pid, signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        """Go on after `freeze`."""
+        os.kill(self.pid, signal.SIGCONT)

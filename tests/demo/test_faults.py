@@ -1,0 +1,110 @@
+"""Faults are read from words, checked against the plan all at once, and described for --help."""
+
+import csv
+from pathlib import Path
+
+import pytest
+
+from meterd.demo.faults import (
+    DEFAULT_START_S,
+    FAULTS,
+    FOREVER_MS,
+    Fault,
+    check_faults,
+    fault,
+    fault_table,
+    happenings,
+    parse_fault,
+)
+from meterd.errors import ConfigError
+from tests.demo.sites import JUNE, mill
+
+VECTORS = Path(__file__).parents[1] / "vectors" / "wiring_fault_signatures.csv"
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("drift:t1", Fault("drift", "t1", -0.02)),
+        ("drift:t1:-0.05", Fault("drift", "t1", -0.05)),
+        ("stuck:t1::60", Fault("stuck", "t1", 0.0, 60.0)),
+        ("silent:t1::0:90.5", Fault("silent", "t1", 0.0, 0.0, 90.5)),
+        ("noon-cloud:pv", Fault("noon-cloud", "pv", 0.15, DEFAULT_START_S, 600.0)),
+    ],
+)
+def test_words_of_the_command_line(text, expected):
+    assert parse_fault(text) == expected
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("drft:t1", "did you mean drift"),
+        ("qqq:t1", "known: drift"),
+        ("drift", "write NAME:POINT"),
+        ("drift:", "write NAME:POINT"),
+        ("drift:t1:a", "'a' is not a number"),
+        ("drift:t1:nan", "'nan' is not a number"),
+        ("drift:t1:inf", "'inf' is not a number"),
+        ("drift:t1:1:2:3:4", "write NAME:POINT"),
+    ],
+)
+def test_wrong_words_are_refused_with_what_would_be_right(text, words):
+    with pytest.raises(ConfigError, match=words):
+        parse_fault(text)
+
+
+def test_targets_that_do_not_fit_are_named_all_at_once():
+    wrong = [fault("drift", "t9"), fault("noon-cloud", "t1"), fault("unmetered", "t1"), fault("outage", "t1")]
+    with pytest.raises(ConfigError) as caught:
+        check_faults(mill(), wrong)
+    lines = str(caught.value).splitlines()
+    assert len(lines) == 4
+    assert "drift:t9" in lines[0]
+    assert "one of t1" in lines[0] or "one of t2" in lines[0]
+    assert "a pv point" in lines[1]
+    assert "print-shop" in lines[2]
+    assert "mill" in lines[3]
+
+
+def test_targets_that_fit_pass():
+    check_faults(mill(), [fault("drift", "t1"), fault("unmetered", "north"), fault("rollover-soon", "riser")])
+
+
+def test_rollover_needs_a_register_of_known_width():
+    with pytest.raises(ConfigError, match="nothing in this plan fits"):
+        check_faults(mill(instruments=()), [fault("rollover-soon", "t1")])
+
+
+def test_start_and_end_count_from_the_beginning():
+    assert fault("drift", "t1", start_s=30.0).span(JUNE) == (JUNE + 30_000, FOREVER_MS)
+    assert parse_fault("silent:t1::5:10").span(JUNE) == (JUNE + 5_000, JUNE + 15_000)
+
+
+def test_only_changes_of_the_truth_become_happenings():
+    found = happenings([fault("drift", "t1"), fault("unmetered", "north"), fault("outage", "mill")], JUNE)
+    assert [(h.kind, h.target, h.value) for h in found] == [("load", "north", 15_000.0), ("outage", "mill", 0.0)]
+
+
+def test_the_table_names_every_fault_with_its_default():
+    table = fault_table()
+    for name, kind in FAULTS.items():
+        assert name in table
+        assert kind.about in table
+    assert "relative change, default -0.02" in table
+
+
+@pytest.mark.parametrize(
+    ("name", "row"),
+    [
+        ("reversed-ct", "one current sensor reversed"),
+        ("swapped", "currents of two phases swapped"),
+        ("rotated", "all currents rotated by one phase (+120 deg)"),
+        ("missing-phase", "one phase current missing"),
+    ],
+)
+def test_wiring_faults_have_the_factors_of_a_balanced_load_at_power_factor_one(name, row):
+    """wiring_fault_signatures.csv: computed from three balanced phasors."""
+    with VECTORS.open(encoding="utf-8") as lines:
+        factors = {r["fault"]: float(r["ratio_to_true_P"]) for r in csv.DictReader(lines) if r["power_factor"] == "1.0"}
+    assert abs(FAULTS[name].value - factors[row]) < 1e-4

@@ -1,0 +1,22 @@
+"""A publisher in a process of its own, to be killed: `python -m tests.publish.child PORT INSTANCE`."""
+
+import sys
+import time
+
+from meterd.mqtt.settings import LinkSettings
+from meterd.publish import Publisher, opener
+from tests.pictures import site, snapshot
+
+
+def main(port: int, instance: str) -> None:
+    """Offer a fresh snapshot ten times a second until killed."""
+    plan = site()
+    settings = LinkSettings(f"meterd-{instance}", host="127.0.0.1", port=port)
+    publisher = Publisher(plan, opener(settings), instance=instance, version="0.1.0")
+    while True:
+        publisher.offer(snapshot(plan, time.time_ns() // 1_000_000))
+        time.sleep(0.1)
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]), sys.argv[2])

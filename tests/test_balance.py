@@ -1,0 +1,381 @@
+"""The balance of a board: residual, band, verdict, coverage, and flows that close to the mWh."""
+
+import csv
+import math
+import time
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from meterd.balance import (
+    EVER_MS,
+    Balance,
+    Term,
+    Verdict,
+    balance,
+    board_terms,
+    interval_parts,
+    period_balance,
+    period_parts,
+    round_to_sum,
+)
+from meterd.reconciliation import reconcile
+from meterd.site import Board, Input, Instrument, Point, PointState, Role, Site
+from meterd.uncertainty import Accuracy, covariance, ct_limits, meter_steps, phase_error, propagate, step_limit
+
+VECTORS = Path(__file__).parent / "vectors"
+QUARTER_MS = 900_000
+BOARD = Board("msb")
+
+
+def table(name: str) -> list[dict[str, str]]:
+    with (VECTORS / f"{name}.csv").open(newline="", encoding="utf-8") as lines:
+        return list(csv.DictReader(lines))
+
+
+def term(name: str, sign: int, accuracy: Accuracy) -> Term:
+    return Term(name, sign, ((EVER_MS, None, accuracy),))
+
+
+def one(terms: list[Term], energy: list[int], missing: tuple[int, ...] = (), hours: float = 0.25) -> Balance:
+    present = np.array([[i not in missing for i in range(len(terms))]])
+    end = np.array([round(hours * 3_600_000)])
+    return balance(terms, np.array([0]), end, np.array([energy], dtype=np.int64), present)
+
+
+MAIN = Accuracy("0.5S", "0.5", None, 1000.0, 0, 400.0)
+SUB = Accuracy("1", "1", None, 250.0, 0, 400.0)
+PLAIN = [term("t1", 1, MAIN), term("f01", -1, SUB), term("f02", -1, SUB)]
+
+
+# -- the published budget ------------------------------------------------------------------------------------------
+
+BUDGET = {  # case letter: (load, main meter, main CT, feeder meter, feeder CT)
+    "A": (1.0, "0.5S", "0.5", "1", "1"),
+    "B": (0.2, "0.5S", "0.5", "1", "1"),
+    "C": (0.05, "0.5S", "0.5", "1", "1"),
+    "D": (0.2, "0.5S", "0.5S", "0.5S", "0.5S"),
+    "E": (0.05, "0.5S", "0.5S", "0.5S", "0.5S"),
+}
+
+
+@pytest.mark.parametrize("row", table("balance_error_budget"), ids=lambda r: r["case"][:1])
+def test_error_budget_of_a_feed_and_ten_feeders(row: dict[str, str]) -> None:
+    """balance_error_budget.csv: 5.65 % worst case and 1.51 % at k = 2 for class 1 feeders at 20 % load."""
+    load, main_meter, main_ct, sub_meter, sub_ct = BUDGET[row["case"][0]]
+    main_w, sub_w = float(row["main_kW"]) * 1000, float(row["main_kW"]) * 100
+    rated = main_w / load / (math.sqrt(3) * 400 * 0.9) / (1 + 1e-9)
+    terms = [term("t1", 1, Accuracy(main_meter, main_ct, None, rated, 0, 400.0))]
+    terms += [term(f"f{i:02}", -1, Accuracy(sub_meter, sub_ct, None, rated / 10, 0, 400.0)) for i in range(10)]
+    found = one(terms, [round(main_w * 1000), *[round(sub_w * 1000)] * 10], hours=1.0)
+    assert found.residual[0] == 0
+    percent = 100 * found.band[0] / (main_w * 1000)
+    assert percent == pytest.approx(float(row["expanded_k2_percent_of_main"]), abs=0.0006)
+    assert found.band[0] / 2e6 == pytest.approx(float(row["u_residual_kW"]), abs=0.0001)
+    worst = (worst_limit(main_meter, main_ct, load) + worst_limit(sub_meter, sub_ct, load)) * 100
+    assert worst == pytest.approx(float(row["worst_case_percent_of_main"]), abs=0.0006)
+
+
+def worst_limit(meter: str, ct: str, load: float) -> float:
+    at = np.array([load])
+    ratio, phase = ct_limits(ct, at)
+    limit = step_limit(meter_steps(meter, "transformer", 0.9), at)
+    return float(limit[0] + ratio[0] + phase_error(float(phase[0]), 0.9))
+
+
+# -- verdict -------------------------------------------------------------------------------------------------------
+
+
+def test_a_balance_inside_its_band() -> None:
+    found = one(PLAIN, [30_000_000, 20_000_000, 9_900_000])
+    assert (found.feed[0], found.outgoing[0], found.residual[0]) == (30_000_000, 29_900_000, 100_000)
+    assert found.word(0) == "inside"
+    assert found.verdict[0] == Verdict.INSIDE
+
+
+def test_a_balance_outside_its_band() -> None:
+    found = one(PLAIN, [30_000_000, 20_000_000, 5_000_000])
+    assert found.word(0) == "outside"
+    assert 0 < found.band[0] < found.residual[0] == 5_000_000
+
+
+def test_residual_equal_to_the_band_is_inside() -> None:
+    """A feeder near zero is below the lowest current of its tables, where the band does not change with it."""
+    band = int(one(PLAIN, [30_000_000, 30_000_000, 0]).band[0])
+    edge = one(PLAIN, [30_000_000, 30_000_000, -band])
+    assert (edge.residual[0], edge.band[0], edge.word(0)) == (band, band, "inside")
+    assert one(PLAIN, [30_000_000, 30_000_000, -band - 1]).word(0) == "outside"
+
+
+def test_f2_all_inputs_missing_is_missing_and_not_zero() -> None:
+    found = one(PLAIN, [1, 2, 3], missing=(0, 1, 2))
+    assert not found.feed_present[0]
+    assert not found.outgoing_present[0]
+    assert not found.computable[0]
+    assert found.word(0) == "not computable"
+
+
+def test_f3_one_feeder_missing_is_not_computable_and_named() -> None:
+    found = one(PLAIN, [30_000_000, 20_000_000, 999], missing=(2,))
+    assert found.feed_present[0]
+    assert found.feed[0] == 30_000_000
+    assert not found.outgoing_present[0]
+    assert found.word(0) == "not computable"
+    assert found.missing_points(0) == ("f02",)
+    assert not found.reconciled.any()
+
+
+def test_a_board_without_feeders_is_not_computable() -> None:
+    assert one(PLAIN[:1], [30_000_000]).word(0) == "not computable"
+    nothing = np.zeros((1, 0), dtype=np.int64)
+    assert run([], nothing, nothing.astype(bool)).word(0) == "not computable"
+
+
+def test_a_board_at_rest_with_unknown_ratings_balances_to_nothing() -> None:
+    bare = Accuracy("1", "1", None, None, 0, 400.0)
+    found = one([term("t1", 1, bare), term("f01", -1, bare)], [0, 0])
+    assert (found.word(0), found.band[0], found.reconciled.tolist()) == ("inside", 0, [[0, 0]])
+
+
+def test_a_negative_feeder_with_pv_behind_it_counts_with_its_sign() -> None:
+    found = one(PLAIN, [10_000_000, 20_000_000, -10_000_000])
+    assert (found.outgoing[0], found.residual[0], found.word(0)) == (10_000_000, 0, "inside")
+
+
+# -- the terms of the plan -----------------------------------------------------------------------------------------
+
+
+def harrow_mill() -> Site:
+    points = (
+        Point("t1", "msb", Role.FEED, rating_a=1000.0),
+        Point("pv1", "msb", Role.PV),
+        Point("gen", "msb", Role.BACKUP),
+        Point("bat", "msb", Role.STORAGE),
+        Point("bakery", "msb", Role.FEEDER, state=PointState.ACCEPTED),
+        Point("climbing", "msb", Role.FEEDER),
+        Point("studios", "msb", Role.FEEDER, state=PointState.FITTED),
+        Point("cold-store", "msb", Role.FEEDER, state=PointState.PLANNED),
+        Point("old", "msb", Role.FEEDER, state=PointState.RETIRED),
+        Point("pv2", "msb", Role.PV, below="climbing"),
+        Point("oven", "msb", Role.SUB, below="bakery"),
+        Point("other", "msb2", Role.FEEDER),
+    )
+    instruments = (
+        Instrument("t1", 0, meter_class="0.5S", ct_class="0.5", ct_primary_a=1000.0, ct_set="k1"),
+        Instrument("bakery", 0, until_ms=5000, meter_class="1", ct_class="1", ct_primary_a=250.0, ct_secondary_a=5.0),
+        Instrument("bakery", 5000, meter_class="B", resolution_wh=Fraction(10)),
+    )
+    secondary = (Input("bakery", "1.8.0", "broker", "x", per_ct=True),)
+    return Site("harrow-mill", "Europe/London", points=points, instruments=instruments, inputs=secondary)
+
+
+def test_terms_of_a_board() -> None:
+    """Live and accepted points count; planned and fitted are uncovered; retired, below a feeder, elsewhere are not in."""
+    found = board_terms(harrow_mill(), BOARD)
+    assert {t.point: t.sign for t in found.terms} == {
+        "t1": 1, "pv1": 1, "gen": 1, "bat": 1, "bakery": -1, "climbing": -1,
+    }  # fmt: skip
+    assert found.uncovered == ("studios", "cold-store")
+    assert (found.covered, found.of, found.board) == (6, 8, "msb")
+
+
+def test_the_instrument_in_force_decides() -> None:
+    terms = {t.point: t for t in board_terms(harrow_mill(), BOARD).terms}
+    assert [a.meter_class for _, _, a in terms["bakery"].accuracies] == ["2", "1", "B"]
+    assert [a.resolution_mwh for _, _, a in terms["bakery"].accuracies] == [0, 0, 10_000]
+    start = np.array([-QUARTER_MS, 0, 5000])
+    energy = np.full((3, 1), 10_000_000)
+    parts = interval_parts([terms["bakery"]], start, start + QUARTER_MS, energy)
+    for row, (_, _, accuracy) in enumerate(terms["bakery"].accuracies):
+        alone = interval_parts([term("bakery", -1, accuracy)], start[:1], start[:1] + QUARTER_MS, energy[:1])
+        assert (parts.meter[row], parts.ct[row]) == (alone.meter[0], alone.ct[0])
+        assert parts.resolution[row] == alone.resolution[0]
+    assert parts.ct[2, 0] == 0  # the new meter is connected directly
+
+
+# -- covariance and reconciliation ---------------------------------------------------------------------------------
+
+ACCURACIES = st.builds(
+    Accuracy,
+    st.sampled_from(["1", "0.5S", "B"]),
+    st.sampled_from([None, "0.5", "1"]),
+    st.sampled_from([None, None, "k1", "k2"]),
+    st.sampled_from([None, 63.0, 250.0]),
+    st.sampled_from([0, 1000]),
+    st.just(400.0),
+)
+
+
+@st.composite
+def cases(draw: st.DrawFn, rows: int = 6) -> tuple[list[Term], np.ndarray, np.ndarray]:
+    n = draw(st.integers(2, 7))
+    signs = [1, -1, *draw(st.lists(st.sampled_from([1, -1]), min_size=n - 2, max_size=n - 2))]
+    names = draw(st.permutations([f"p{i}" for i in range(n)]))
+    terms = [term(name, sign, draw(ACCURACIES)) for name, sign in zip(names, signs, strict=True)]
+    t = draw(st.integers(1, rows))
+    number = st.integers(-(10**9), 10**9)
+    energy = draw(st.lists(st.lists(number, min_size=n, max_size=n), min_size=t, max_size=t))
+    present = draw(
+        st.lists(st.lists(st.sampled_from([True] * 9 + [False]), min_size=n, max_size=n), min_size=t, max_size=t)
+    )
+    return terms, np.array(energy, dtype=np.int64), np.array(present)
+
+
+def run(terms: list[Term], energy: np.ndarray, present: np.ndarray, first_row: int = 0) -> Balance:
+    start = (np.arange(len(energy), dtype=np.int64) + first_row) * QUARTER_MS
+    return balance(terms, start, start + QUARTER_MS, energy, present)
+
+
+@given(cases())
+def test_band_and_flows_agree_with_the_matrix_form(case: tuple[list[Term], np.ndarray, np.ndarray]) -> None:
+    """Second route: the full covariance matrix through `propagate` and `reconcile`."""
+    terms, energy, _ = case
+    found = run(terms, energy, np.ones(energy.shape, dtype=bool))
+    A = np.array([[float(t.sign) for t in terms]])
+    V = covariance([t.accuracies[0][2] for t in terms], energy, 0.25)
+    variance = propagate(A, V)[:, 0, 0]
+    assert found.band == pytest.approx(2 * np.sqrt(variance), rel=1e-6, abs=1.5)
+    usable = variance > 1e-9 * np.trace(V, axis1=1, axis2=2)
+    if usable.any():
+        expected = reconcile(A, energy[usable].astype(float), covariance=V[usable])
+        scale = np.abs(energy[usable]).max(axis=1)[:, None] + 1
+        assert np.all(np.abs(found.reconciled[usable] - expected.x) <= 2 + 1e-6 * scale)
+        assert np.all(np.abs(found.uncertainty[usable] - expected.u) <= 2 + 1e-4 * scale)
+
+
+@given(cases())
+def test_reconciled_flows_close_to_the_mwh(case: tuple[list[Term], np.ndarray, np.ndarray]) -> None:
+    terms, energy, present = case
+    found = run(terms, energy, present)
+    signs = np.array([t.sign for t in terms])
+    closing = (found.reconciled * signs).sum(axis=1)
+    assert not closing.any()
+    assert np.array_equal(found.computable, present.all(axis=1))
+
+
+@given(cases(rows=30))
+def test_a_row_alone_equals_the_row_in_the_batch(case: tuple[list[Term], np.ndarray, np.ndarray]) -> None:
+    """Bit identity of the live daemon (one row) and the replay (many)."""
+    terms, energy, present = case
+    whole = run(terms, energy, present)
+    for i in range(len(energy)):
+        alone = run(terms, energy[i : i + 1], present[i : i + 1], first_row=i)
+        for name in Balance.__slots__[1:]:
+            assert getattr(alone, name)[0].tobytes() == getattr(whole, name)[i].tobytes(), name
+
+
+def test_shared_transformers_do_not_blur_a_comparison() -> None:
+    """Feed and outgoing check meter on one CT set: only the meters' own parts remain in the band."""
+    shared = Accuracy("0.5S", "0.5", "k1", 1000.0, 0, 400.0)
+    energy = [60_000_000, 60_000_000]
+    together = one([term("t1", 1, shared), term("check", -1, shared)], energy)
+    apart = one([term("t1", 1, MAIN), term("check", -1, MAIN)], energy)
+    assert together.band[0] == math.ceil(2 * math.sqrt(2) * 60_000_000 * 0.005 / math.sqrt(3))
+    assert apart.band[0] > 2 * together.band[0]
+
+
+# -- rounding ------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("row", table("pv_rounding_vectors"), ids=lambda r: r["weights"])
+def test_largest_remainder_with_ties_in_order(row: dict[str, str]) -> None:
+    """pv_rounding_vectors.csv: 100 to three is 34, 33, 33."""
+    weights = np.array([float(w) for w in row["weights"].strip("[]").split(",")])
+    total = int(row["total_Wh"])
+    found = round_to_sum((total * weights / weights.sum())[None, :], np.array([total]), np.arange(len(weights)))
+    assert found[0].tolist() == [int(w) for w in row["whole_Wh"].strip("[]").split(",")]
+
+
+def test_ties_go_by_name_and_not_by_place() -> None:
+    same = Accuracy("1", "1", None, 250.0, 0, 400.0)
+    forward = one(
+        [term("t1", 1, same), term("f02", -1, same), term("f01", -1, same)], [10_000_001, 5_000_000, 5_000_000]
+    )
+    names = dict(zip(forward.points, forward.reconciled[0].tolist(), strict=True))
+    assert names["t1"] == names["f01"] + names["f02"]
+    backward = one(
+        [term("f01", -1, same), term("f02", -1, same), term("t1", 1, same)], [5_000_000, 5_000_000, 10_000_001]
+    )
+    assert dict(zip(backward.points, backward.reconciled[0].tolist(), strict=True)) == names
+
+
+@given(st.lists(st.floats(-1e9, 1e9), min_size=1, max_size=9), st.integers(-50, 50))
+def test_rounding_always_meets_its_total(wanted: list[float], off: int) -> None:
+    total = round(sum(wanted)) + off
+    found = round_to_sum(np.array([wanted]), np.array([total]), np.arange(len(wanted)))
+    assert found.sum() == total
+    assert np.all(np.abs(found[0] - np.array(wanted)) <= 3 + abs(off))
+
+
+# -- longer periods ------------------------------------------------------------------------------------------------
+
+
+def day(terms: list[Term], energy: np.ndarray, **keywords: np.ndarray) -> Balance:
+    start = np.arange(len(energy), dtype=np.int64) * QUARTER_MS
+    return period_balance(terms, start, start + QUARTER_MS, energy, np.ones(energy.shape, dtype=bool), **keywords)
+
+
+def test_ratio_parts_add_over_time_and_resolution_does_not() -> None:
+    """96 intervals: 96 times the ratio part of one, and one resolution part of each meter, q / sqrt(6)."""
+    energy = np.tile(np.array([[20_000_000, 19_000_000]]), (96, 1))
+    exact = [term(name, sign, Accuracy("1", "1", None, 250.0, 0, 400.0)) for name, sign in (("t1", 1), ("f01", -1))]
+    coarse = [term(t.point, t.sign, Accuracy("1", "1", None, 250.0, 10**7, 400.0)) for t in exact]
+    ratio_u = float(run(exact, energy[:1], np.ones((1, 2), dtype=bool)).band[0]) / 2
+    assert day(exact, energy).residual.tolist() == [96_000_000]
+    assert day(exact, energy).band[0] == pytest.approx(2 * 96 * ratio_u, rel=1e-5)
+    assert day(coarse, energy).band[0] == pytest.approx(2 * math.sqrt((96 * ratio_u) ** 2 + 10**14 / 3), rel=1e-5)
+
+
+def test_a_period_does_not_depend_on_how_it_was_cut() -> None:
+    """Whole-number parts: two days summed to a period are the same as all their quarter hours."""
+    generator = np.random.default_rng(1)
+    energy = generator.integers(-(10**7), 10**8, (192, 3))
+    start = np.arange(192, dtype=np.int64) * QUARTER_MS
+    parts = interval_parts(PLAIN, start, start + QUARTER_MS, energy)
+    days = period_parts(period_parts(parts, np.array([0, 96])), np.array([0]))
+    at_once = period_parts(parts, np.array([0]))
+    assert np.array_equal(days.meter, at_once.meter)
+    assert np.array_equal(days.ct, at_once.ct)
+    assert np.array_equal(days.energy, energy.sum(axis=0)[None, :])
+
+
+def test_several_periods_in_one_call() -> None:
+    energy = np.tile(np.array([[30_000_000, 20_000_000, 10_000_000]]), (10, 1))
+    both = day(PLAIN, energy, first=np.array([0, 4]))
+    assert both.feed.tolist() == [120_000_000, 180_000_000]
+    assert day(PLAIN, energy[:4]).band[0] == both.band[0]
+
+
+def test_f3_one_missing_interval_makes_the_period_not_computable() -> None:
+    energy = np.full((4, 3), 1_000_000)
+    present = np.ones((4, 3), dtype=bool)
+    present[2, 1] = False
+    start = np.arange(4, dtype=np.int64) * QUARTER_MS
+    found = period_balance(PLAIN, start, start + QUARTER_MS, energy, present)
+    assert found.word(0) == "not computable"
+    assert found.missing_points(0) == ("f01",)
+
+
+@pytest.mark.parametrize("first", [[], [1], [0, 0], [0, 3, 2]])
+def test_periods_that_do_not_begin_at_rising_rows_are_refused(first: list[int]) -> None:
+    with pytest.raises(ValueError, match="rising rows"):
+        day(PLAIN, np.zeros((4, 3), dtype=np.int64), first=np.array(first, dtype=np.int64))
+
+
+def test_no_rows_give_no_balances() -> None:
+    empty = np.zeros(0, dtype=np.int64)
+    found = balance(PLAIN, empty, empty, np.zeros((0, 3), dtype=np.int64), np.zeros((0, 3), dtype=bool))
+    assert len(found.residual) == len(found.verdict) == 0
+
+
+def test_a_year_of_forty_points_in_about_a_second() -> None:
+    """A guard against a slip to row-by-row work (minutes), not a measurement: the limit is generous for slow machines."""
+    terms = [term("t1", 1, MAIN), *[term(f"f{i:02}", -1, SUB) for i in range(39)]]
+    energy = np.random.default_rng(2).integers(0, 10**7, (35_136, 40))
+    began = time.perf_counter()
+    run(terms, energy, np.ones(energy.shape, dtype=bool))
+    assert time.perf_counter() - began < 10
