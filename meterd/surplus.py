@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from meterd.derived import Now, PowerNow, SurplusNow
 from meterd.reading import POWER, Quality
 from meterd.site import Limits, Point, PointState, Role, Site
+from meterd.snapshot import Now, PowerNow, SurplusNow
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]

@@ -300,6 +300,13 @@ def test_two_fully_correlated_meters_are_refused(step: float) -> None:
         reconcile(np.array([[1.0, -1.0]]), np.array([10.0, 10.1]), covariance=V)
 
 
+def test_full_correlation_hidden_by_rounding_is_refused() -> None:
+    """0.1 and 0.3 in binary leave H = 1.4e-16 instead of 0: a number, but no answer."""
+    sd = np.array([0.1, 0.3])
+    with pytest.raises(ValueError, match="two meters are fully correlated"):
+        reconcile(np.array([[1 / 0.1, -1 / 0.3]]), np.array([10.0, 10.1]), covariance=np.outer(sd, sd))
+
+
 def test_fully_correlated_feed_and_check_meter_are_refused() -> None:
     """Two balances whose feeds share all of their error: the difference of the two would have no uncertainty."""
     A = np.array([[1.0, 0, -1, -1], [0, 1.0, -1, -1]])

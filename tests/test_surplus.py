@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterd.derived import Now, SurplusNow
 from meterd.reading import POWER, Quality
 from meterd.site import Board, Consumer, Limits, Point, PointState, Role, Site
+from meterd.snapshot import Now, SurplusNow
 from meterd.surplus import (
     PvFigures,
     performance_ratio,

@@ -8,7 +8,15 @@ from meterd.app.plan.build import build, fingerprint
 from meterd.app.plan.draft import Copies, Draft
 from meterd.app.plan.fault import Fault, Notes, Place, PlanError
 from meterd.app.plan.load import PATTERNS, SHEETS, SITE_FILE, load
-from meterd.app.plan.rules import check_boards, check_consumers, check_names, check_points, check_site, check_sources
+from meterd.app.plan.rules import (
+    check_boards,
+    check_consumers,
+    check_names,
+    check_options,
+    check_points,
+    check_site,
+    check_sources,
+)
 from meterd.app.plan.rules_meters import check_inputs, check_instruments
 from meterd.app.plan.settle import settle
 from meterd.app.plan.warn import warn_of_gaps
@@ -45,6 +53,9 @@ def load_plan(path: Path) -> Plan:
         raise PlanError(_listed(notes.faults))
     warn_of_gaps(draft, notes)
     site = build(draft)
+    check_options(draft, site, notes)
+    if notes.faults:
+        raise PlanError(_listed(notes.faults))
     return Plan(site, _listed(notes.warnings), fingerprint(site), tuple(draft.copies))
 
 

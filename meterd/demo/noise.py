@@ -19,6 +19,7 @@ Keys = npt.NDArray[np.uint64]
 _GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 _MIX_1, _MIX_2 = np.uint64(0xBF58476D1CE4E5B9), np.uint64(0x94D049BB133111EB)
 _S30, _S27, _S31, _S11 = np.uint64(30), np.uint64(27), np.uint64(31), np.uint64(11)
+_ONE = np.uint64(1)
 
 
 def _mix(x: Keys) -> Keys:
@@ -35,8 +36,11 @@ def keys(seed: int, names: Sequence[str]) -> Keys:
 
 def uniform(key: Keys, index: Ints) -> Floats:
     """Uniform numbers in [0, 1), shape (n, m), for keys (n,) and lattice indices (m,)."""
-    mixed = _mix(key[:, None] + (index.astype(np.uint64) * _GOLDEN)[None, :])
-    return (mixed >> _S11).astype(np.float64) * 2.0**-53
+    return _spread(key[:, None] + (index.astype(np.uint64) * _GOLDEN)[None, :])
+
+
+def _spread(mixed: Keys) -> Floats:
+    return (_mix(mixed) >> _S11).astype(np.float64) * 2.0**-53
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +66,7 @@ def draw(key: Keys, number: int) -> Floats:
 
 def steps(source: Stream, at_ms: Ints, scale_s: float) -> Floats:
     """Numbers in [0, 1) that hold for `scale_s` seconds, shape (n, m); each key's steps begin at its own moment."""
-    table, flat, _ = _lattice(source, at_ms, scale_s)
-    return np.take(table, flat)
+    return _at_lattice(source, np.floor(_place(source, at_ms, scale_s)))[0]
 
 
 def smooth(source: Stream, at_ms: Ints, scale_s: float) -> Floats:
@@ -71,16 +74,22 @@ def smooth(source: Stream, at_ms: Ints, scale_s: float) -> Floats:
 
     Neighbouring moments closer than `scale_s` are correlated; moments two scales apart are independent.
     """
-    table, flat, part = _lattice(source, at_ms, scale_s)
-    low = np.take(table, flat)
-    return low + (np.take(table, flat + 1) - low) * part
-
-
-def _lattice(source: Stream, at_ms: Ints, scale_s: float) -> tuple[Floats, Ints, Floats]:
-    """Numbers at the lattice points around the moments, each moment's flat index into them, and its part of the way."""
-    place = (at_ms / (scale_s * 1000.0))[None, :] + source.shift
+    place = _place(source, at_ms, scale_s)
     whole = np.floor(place)
+    low, high = _at_lattice(source, whole)
+    return low + (high - low) * (place - whole)
+
+
+def _place(source: Stream, at_ms: Ints, scale_s: float) -> Floats:
+    return np.asarray((at_ms / (scale_s * 1000.0))[None, :] + source.shift)
+
+
+def _at_lattice(source: Stream, whole: Floats) -> tuple[Floats, Floats]:
+    """Numbers at the lattice points `whole` (n, m) and at the next ones, by the cheaper of two ways."""
     first, last = int(whole.min()), int(whole.max()) + 2
+    if last - first > 2 * whole.shape[1]:  # moments far apart: most of a table would never be looked at
+        index = whole.astype(np.int64).astype(np.uint64)
+        return _spread(source.key[:, None] + index * _GOLDEN), _spread(source.key[:, None] + (index + _ONE) * _GOLDEN)
     table = uniform(source.key, np.arange(first, last, dtype=np.int64))
     flat = (whole - first).astype(np.int64) + source.rows * table.shape[1]
-    return table, flat, place - whole
+    return np.take(table, flat), np.take(table, flat + 1)

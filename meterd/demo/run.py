@@ -5,7 +5,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -16,16 +16,17 @@ from rich.live import Live
 from meterd.demo.simulator import Simulator
 from meterd.demo.summary import Rates, line, render
 from meterd.errors import ConfigError
-from meterd.interval import from_ms, to_ms
+from meterd.interval import to_ms
 from meterd.mqtt.link import Link
 from meterd.mqtt.settings import LinkSettings
 from meterd.snapshot import Snapshot
 
+DEFAULT_SEED = 16  # clouds pass, the surplus comes and goes, every balance is inside its band
 DEFAULT_PLAN = "harrow-mill"
 LONGEST_WAIT_S = 0.5  # how long a stop may go unnoticed
 LINE_EVERY_S = 10.0  # in a pipe
 REFRESH_PER_S = 2.0
-SHOW_HOUR = 11.5  # local hour at which the shifted world begins: sun, clouds and most loads are there
+SHOW = datetime(2026, 6, 13, 11, 30, tzinfo=UTC)  # a Saturday; the zone of the site replaces UTC
 PUBLISHER = "meterd-demo-meters"
 
 Publish = Callable[[str, bytes], bool]
@@ -70,14 +71,12 @@ def set_pace(start_ms: int, speed: float = 1.0) -> Pace:
 
 
 def summer_offset_ms(now_ms: int, zone: str) -> int:
-    """World offset that makes a Saturday in the middle of June, 11:30 local, of the present moment.
+    """World offset that makes a late Saturday morning in June of the present moment, in local time.
 
-    A demonstration at midnight in winter then still has sun, passing clouds and a surplus.
+    A demonstration at midnight in winter then still has sun, passing clouds and a surplus; and as the world begins at
+    the same moment every time, DEFAULT_SEED has the same weather every time.
     """
-    year = from_ms(now_ms).year
-    day = datetime(year, 6, 14, tzinfo=ZoneInfo(zone))
-    day += timedelta(days=(5 - day.weekday()) % 7, hours=SHOW_HOUR)
-    return to_ms(day) - now_ms
+    return to_ms(SHOW.replace(tzinfo=ZoneInfo(zone))) - now_ms
 
 
 def publish_simulation(publish: Publish, simulator: Simulator, pace: Pace, stop: threading.Event) -> int:

@@ -43,9 +43,9 @@ def render(snapshot: Snapshot, rates: Rates, broker_line: str) -> RenderableType
     site = snapshot.site
     clock = from_ms(snapshot.now_ms).astimezone(ZoneInfo(site.zone))
     parts: list[RenderableType] = [
-        Rule(f"{site.title or site.name}   {clock:%Y-%m-%d %H:%M:%S} {clock.tzname() or ''}", align="left"),
+        Rule(Text(_clean(f"{site.title or site.name}   {clock:%Y-%m-%d %H:%M:%S} {clock.tzname()}")), align="left"),
         _balances(snapshot),
-        *(Text(words) for words in _powers(snapshot)),
+        *(Text(_clean(words)) for words in _powers(snapshot)),
         *_findings(snapshot.findings, snapshot.now_ms),
         Text(
             f"Messages  {rates.received_per_s:.0f} in, {rates.published_per_s:.0f} out a second;"
@@ -68,7 +68,12 @@ def line(snapshot: Snapshot, rates: Rates) -> str:
         f"{len(snapshot.findings)} findings",
         f"{rates.received_per_s:.0f} in/s {rates.published_per_s:.0f} out/s",
     ]
-    return " | ".join(words)
+    return _clean(" | ".join(words))
+
+
+def _clean(words: str) -> str:
+    """Without control characters: names and texts may come from the network, and a terminal obeys them."""
+    return "".join(sign if sign.isprintable() else " " for sign in words)
 
 
 def _boards(snapshot: Snapshot) -> list[str]:
@@ -105,7 +110,7 @@ def _balance_row(site: Site, board: BoardNow, label: str) -> list[RenderableType
         _kwh(board.outgoing_mwh),
         _kwh(board.residual_mwh, signed=True),
         band,
-        Text(_verdict(board), style=COLOUR.get(board.verdict, "")),
+        Text(_clean(_verdict(board)), style=COLOUR.get(board.verdict, "")),
         f"{board.covered} of {board.of}",
     ]
 
@@ -172,7 +177,7 @@ def _findings(findings: Iterable[Finding], now_ms: int) -> list[Text]:
     for finding in newest[:LONGEST_LIST]:
         minutes = max(0, now_ms - finding.at_ms) // 60_000
         remedy = f" {finding.remedy}" if finding.remedy else ""
-        shown.append(Text(f"  {minutes} min  {finding.text}{remedy}"))
+        shown.append(Text(_clean(f"  {minutes} min  {finding.text}{remedy}")))
     if len(newest) > LONGEST_LIST:
         shown.append(Text(f"  and {len(newest) - LONGEST_LIST} more"))
     return shown

@@ -9,6 +9,7 @@ import queue
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import islice
 from typing import Protocol
 
 from meterd.derived import Snapshot, catalogue, values
@@ -43,6 +44,9 @@ FAREWELL_S = 1.0
 FINDINGS_LIMIT = 1000
 # Topics of an older plan waiting to be cleared: a plan of 1,000 points has some thousands.
 CLEAR_LIMIT = 100_000
+# Values per snapshot. A message costs 0.1 ms in the client library (measured: 4,000 a second fill a core and hold up the
+# loop); at one snapshot a second this brings the 3,000 values of 1,000 points back in 4 s and leaves the core free.
+VALUES_PER_OFFER = 800
 INBOX = 4096  # the service, the catalogue and every finding come back to us
 
 
@@ -364,7 +368,7 @@ class Publisher:
         self._beat_due_s = clock_s + self._site.limits.publish_every_s
 
     def _send_values(self, snapshot: Snapshot, clock_s: float) -> None:
-        for place, value in self._changes.due(values(snapshot), clock_s):
+        for place, value in islice(self._changes.due(values(snapshot), clock_s), VALUES_PER_OFFER):
             bare = plain(value, snapshot.now_ms)
             if not self._send(pack(value, self._sequence + 1, snapshot.now_ms)):
                 return  # no connection or too much unconfirmed: the rest stays due

@@ -1,8 +1,9 @@
 """Which values are due: changed beyond their dead band, in a new state, or not sent for a heartbeat period."""
 
 from collections.abc import Iterator, Sequence
+from itertools import chain
 
-from meterd.derived import Entry, Follows, Value
+from meterd.derived import Each, Entry, Follows, Value
 
 # The loop looks about once a second: what would become due before the next look is sent now.
 LOOK_S = 1.0
@@ -20,16 +21,25 @@ class Changes:
         self._period_s = max(period_s - LOOK_S, period_s / 2)
         self._sent: list[Value | None] = [None] * len(entries)
         self._due_s = [0.0] * len(entries)
+        self._points = sum(entry.row.each is Each.POINT for entry in entries)  # they stand first in the table
+        self._next_point = 0
 
     def due(self, values: Sequence[Value], clock_s: float) -> Iterator[tuple[int, Value]]:
-        """Positions and values to send now."""
+        """Positions and values to send now: site, PV and boards first, then the points in turn.
+
+        Whoever stops early begins with the next point the next time, so that no point waits for ever.
+        """
         assert len(values) == len(self._sent), "one value per entry of the catalogue"
-        for place, (value, last, due_s) in enumerate(zip(values, self._sent, self._due_s, strict=True)):
-            if last is None or clock_s >= due_s or differs(value, last):
+        first, points = self._next_point, self._points
+        for place in chain(range(points, len(values)), range(first, points), range(first)):
+            value, last = values[place], self._sent[place]
+            if last is None or clock_s >= self._due_s[place] or differs(value, last):
                 yield place, value
 
     def sent(self, place: int, value: Value, clock_s: float) -> None:
         """Note that a value has been handed to the network."""
+        if place < self._points:
+            self._next_point = place + 1
         first = self._sent[place] is None
         share = 0.5 + 0.5 * (place % SPREAD) / SPREAD if first else 1.0
         self._sent[place] = value

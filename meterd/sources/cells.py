@@ -15,7 +15,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from meterd.errors import SourceError
-from meterd.interval import to_ms
+from meterd.interval import DAY_MS, to_ms
 from meterd.reading import LARGEST_MILLI
 from meterd.sources.number import from_text
 from meterd.sources.stamp import rfc3339_ms
@@ -108,7 +108,8 @@ def _slow(array: Any, values: Array, good: Array, one: Callable[[str], Any], kin
     """Finish what the fast way did not know, cell by cell; blank cells are missing."""
     trimmed = pc.fill_null(pc.utf8_trim_whitespace(array), "")
     missing = np.asarray(pc.equal(trimmed, "")) & ~good
-    values, good, reasons = values.copy(), good.copy(), {}
+    values, good = values.copy(), good.copy()
+    reasons: dict[int, str] = {}
     left = np.flatnonzero(~good & ~missing)
     for row, text in zip(left.tolist(), array.take(pa.array(left)).to_pylist(), strict=True):
         try:
@@ -218,7 +219,8 @@ def local_to_utc(cells: Cells, zone: ZoneInfo, order: LocalOrder) -> Cells:
     Its first run through is summer time; from the row that steps back (or stands still) on it is winter time. A time
     the clock skips in spring is bad.
     """
-    steps, where = np.unique(cells.values // STEP_MS, return_inverse=True)
+    cells = _plausible(cells)
+    steps, where = np.unique(np.where(cells.good, cells.values, 0) // STEP_MS, return_inverse=True)
     early = np.array([_offset_ms(int(step), zone, 0) for step in steps], dtype=np.int64)[where]
     late = np.array([_offset_ms(int(step), zone, 1) for step in steps], dtype=np.int64)[where]
     second = _second_pass(cells, early > late, order)
@@ -242,7 +244,7 @@ def _second_pass(cells: Cells, ambiguous: Array, order: LocalOrder) -> Array:
     second = np.zeros(len(cells.values), dtype=bool)
     for row in np.flatnonzero(cells.good & ambiguous).tolist():
         local = int(cells.values[row])
-        if local - order.last_ms > 4 * STEP_MS * 24:  # another autumn
+        if local - order.last_ms > DAY_MS:  # another autumn
             order.second = False
         elif local <= order.last_ms:
             order.second = True

@@ -152,6 +152,7 @@ def _all_members(group: InputGroup, payload: bytes, arrival: Arrival) -> Found:
     records = _records(payload) if group.pack else {}
     found: list[Reading] = []
     refused: list[Refusal] = []
+    absent: list[Refusal] = []
     times: dict[str, tuple[int, bool] | str] = {}
     for field in group.fields:
         try:
@@ -161,9 +162,12 @@ def _all_members(group: InputGroup, payload: bytes, arrival: Arrival) -> Found:
             assert field.pointer is not None, "a field is a pointer or a SenML name"
             number = from_json(find(field.pointer, document))
             found.append(_reading(field, number, field.scale, _time(group, field, document, arrival, times), arrival))
-        except (ValueError, LookupError) as exc:
-            refused.append(Refusal(field.point, field.register, str(exc.args[0]), sample(payload)))
-    return found, refused
+        except LookupError as exc:
+            absent.append(Refusal(field.point, field.register, str(exc.args[0]), sample(payload)))
+        except ValueError as exc:
+            refused.append(Refusal(field.point, field.register, str(exc), sample(payload)))
+    # a meter may send its registers in turns: a member that is not there is only wrong if nothing else was found either
+    return found, refused if found else refused + absent
 
 
 def _time(

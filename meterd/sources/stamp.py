@@ -61,7 +61,7 @@ def epoch_ms(value: float, unit: str) -> int:
     """Whole milliseconds of an epoch number in its one unit ("s", "ms", "us" or "ns"), rounded; ValueError if wild."""
     scaled = value * EPOCH_UNITS_MS[unit]
     if not abs(scaled) < LONGEST_MS:
-        raise ValueError(f"time {value!r} {unit} is out of any range")
+        raise ValueError(f"time {value!r} {unit} is out of any range; is its unit s, ms, us or ns?")
     return round(scaled)
 
 

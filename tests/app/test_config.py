@@ -441,3 +441,17 @@ def test_harrow_mill_is_sound_and_has_what_the_manual_says() -> None:
     assert {one.unit for one in site.inputs} >= {"Wh", "kWh", "W", "kW", "imp", "/", "V", "A"}
     assert [len(copies.numbers) for copies in plan.copies] == [24, 24]
     assert len(site.consumers) == 48 + 5
+
+
+def test_without_a_source_the_broker_is_one_and_a_single_source_need_not_be_named(tmp_path: Path) -> None:
+    assert [source.name for source in load_plan(write(tmp_path / "a", FILES)).site.sources] == ["broker"]
+    files = {
+        **FILES,
+        "site.toml": SITE + '[[source]]\nname = "history"\nprotocol = "file"\npath = "history"\n',
+        "inputs.csv": FILES["inputs.csv"].replace(",broker,", ",,"),
+    }
+    site = load_plan(write(tmp_path / "b", files)).site
+    assert [(source.name, source.options) for source in site.sources] == [("history", (("path", "history"),))]
+    assert {one.source for one in site.inputs} == {"history"}
+    files["site.toml"] += 'zone = "Europe/Wien"\n'
+    assert str(faults_of(write(tmp_path / "c", files))[0]).startswith("site.toml:19:1: zone 'Europe/Wien' is unknown")

@@ -98,3 +98,29 @@ def test_any_values_under_any_keys(tables: list[tuple[str, dict[str, str]]]) -> 
     refuse_or_load({**FILES, "site.toml": text})
     refuse_or_load({**FILES, "site.toml": FILES["site.toml"] + text})
     refuse_or_load({**FILES, "patterns/room.toml": text})
+
+
+CELLS = st.one_of(
+    st.sampled_from(
+        ["*", "-1", "0", "1e15", "1e-13", "inf", "nan", "12,5", "250/5", "5/5/5", "0/0", "1/1e-9", "2024-02-30"]
+    ),
+    st.sampled_from(
+        ["2024-01-01T25:00Z", "2199-12-31T23:59-23:59", "1970-01-01", "1.8.0=", "=", "=5", "1-0:1.8.0*255=7"]
+    ),
+    st.sampled_from(
+        ["ct*", "ct*ct", "ct*0", "/~2", "~", "{point}", "{n}", "{", "$share/x", "a/+/b", "energy/mill", "١٢"]
+    ),
+    st.text(max_size=6),
+)
+SHEETS = [name for name in NAMES if name.endswith(".csv")]
+
+
+@SETTINGS
+@given(
+    name=st.sampled_from(SHEETS), cells=st.lists(st.tuples(st.integers(0, 99), st.integers(0, 99), CELLS), max_size=4)
+)
+def test_any_cells_in_a_sound_sheet(name: str, cells: list[tuple[int, int, str]]) -> None:
+    rows = [line.split(",") for line in FILES[name].splitlines()]
+    for row, column, cell in cells:
+        rows[row % len(rows)][column % len(rows[0])] = cell
+    refuse_or_load({**FILES, name: "\n".join(map(",".join, rows)).encode("utf-8", "surrogatepass")})

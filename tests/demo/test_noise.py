@@ -17,6 +17,12 @@ def test_one_moment_at_a_time_equals_all_at_once(kind):
     assert np.array_equal(whole, single)
 
 
+@pytest.mark.parametrize("kind", [steps, smooth])
+def test_moments_far_apart_have_the_numbers_they_have_among_neighbours(kind):
+    source = stream(keys(7, NAMES), 3)
+    assert np.array_equal(kind(source, AT_MS, 30.0)[:, ::100], kind(source, AT_MS[::100], 30.0))
+
+
 def test_a_name_keeps_its_numbers_when_others_are_added():
     alone = smooth(stream(keys(7, ["cold-store"]), 1), AT_MS, 60.0)
     among = smooth(stream(keys(7, NAMES), 1), AT_MS, 60.0)

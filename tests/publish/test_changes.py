@@ -65,3 +65,18 @@ def test_what_was_not_taken_stays_due() -> None:
     found = values(snapshot(PLAN))
     changes = Changes(tuple(value.entry for value in found), 30.0)
     assert len(list(changes.due(found, 0.0))) == len(list(changes.due(found, 0.0))) == len(found)
+
+
+def test_the_site_goes_first_and_points_take_turns_when_time_is_short() -> None:
+    found = values(snapshot(PLAN))
+    changes = Changes(tuple(value.entry for value in found), 30.0)
+    points = sum("/point/" in value.topic for value in found)
+    assert "/point/" not in next(changes.due(found, 0.0))[1].topic
+    counts = [0] * len(found)
+    for tick in range(4):  # everything changes all the time, and only the others and half of the points get through
+        moved = tuple(replace(value, value=1e6 + 1000 * tick) for value in found)
+        for place, value in itertools.islice(changes.due(moved, float(tick)), len(found) - points + points // 2):
+            changes.sent(place, value, float(tick))
+            counts[place] += 1
+    assert counts[points:] == [4] * (len(found) - points)
+    assert set(counts[:points]) == {2}

@@ -41,7 +41,7 @@ class Copies:
 
 @dataclass(slots=True)
 class Draft:
-    """All checked rows. A `None` or an incomplete list means a file or table had faults and rules about it must wait."""
+    """All checked rows; `gaps` and `lost` tell what is not among them because it could not be read."""
 
     site: Entry[SiteTable] | None = None
     zone: ZoneInfo | None = None
@@ -55,14 +55,15 @@ class Draft:
     inputs: list[Entry[InputRow]] = field(default_factory=list)
     consumers: list[Entry[ConsumerRow]] = field(default_factory=list)
     copies: list[Copies] = field(default_factory=list)
-    # names of rows that are too faulty to keep: written somewhere, so a reference to them is no second fault
+    # by kind, the names of rows that are too faulty to keep: written somewhere, so a reference to them is no second fault
     lost: dict[str, set[str]] = field(default_factory=dict)
     indexes: dict[str, dict[str, int]] = field(default_factory=dict)
-    whole: bool = True  # False if a file could not be read to its end: what is missing may stand there
+    # kinds of which some rows could not be read: what is missed may stand there
+    gaps: set[str] = field(default_factory=set)
 
     def knows(self, kind: str, name: str) -> bool:
         """Whether a board, point or source of that name is declared, or may stand in what could not be read."""
-        return not self.whole or name in self.lost.get(kind, ()) or name in self._index(kind)
+        return kind in self.gaps or name in self.lost.get(kind, ()) or name in self._index(kind)
 
     def named(self, kind: str) -> list[str]:
         """The names declared for a kind, in order."""

@@ -39,7 +39,9 @@ def load(path: Path, notes: Notes) -> Draft:
     """The draft of a plan folder, or of a single TOML file."""
     draft = Draft()
     folder, main = (path, path / SITE_FILE) if path.is_dir() else (path.parent, path)
-    document = _document(main, main.name, draft, notes)
+    document = _document(main, main.name, notes)
+    if not document.whole:
+        draft.gaps.update(("board", "source", *KINDS))
     _check_keys(document, TOP_KEYS, notes)
     _read_tables(document, draft, notes)
     own: Rows = {kind: tables(document, kind, notes) for kind in KINDS}
@@ -53,17 +55,15 @@ def load(path: Path, notes: Notes) -> Draft:
     draft.instruments = _checked(InstrumentRow, rows["instrument"], "instrument", draft, notes)
     draft.inputs = _checked(InputRow, rows["input"], "input", draft, notes)
     draft.consumers = _checked(ConsumerRow, rows["consumer"], "consumer", draft, notes)
-    if not rows["point"] and draft.whole:
+    if not rows["point"] and "point" not in draft.gaps:
         right = f"write {SHEETS['point']}" if path.is_dir() else "write [[point]] tables"
         notes.fault(Place(main.name), "the plan has no point", right)
     return draft
 
 
-def _document(path: Path, name: str, draft: Draft, notes: Notes) -> Document:
+def _document(path: Path, name: str, notes: Notes) -> Document:
     text = read_text(path, name, notes)
     document = Document(name, {}, {}, whole=False) if text is None else read_toml(text, name, notes)
-    if not document.whole:
-        draft.whole = False
     for path_, key in _keys(document.values):
         if is_secret(key):
             notes.fault(document.place(*path_), f"{key} in the plan", SECRET_RULE)
@@ -95,7 +95,7 @@ def _read_tables(document: Document, draft: Draft, notes: Notes) -> None:
     draft.boards = _checked(BoardRow, tables(document, "board", notes), "board", draft, notes)
     draft.sources = _checked(SourceRow, tables(document, "source", notes), "source", draft, notes)
     if "site" not in document.values:
-        if draft.whole:
+        if document.whole:
             notes.fault(Place(document.name), "the table [site] is missing", "write [site] with name and zone")
     elif draft.site is not None and draft.site.sound("zone"):
         draft.zone = zone_of(draft.site.data.zone, draft.site.row.at("zone"), notes)
@@ -125,12 +125,12 @@ def _sheet(path: Path, kind: str, draft: Draft, notes: Notes) -> list[Row]:
         return []
     text = read_text(path, path.name, notes)
     if text is None:
-        draft.whole = False
+        draft.gaps.add(kind)
         return []
     before = len(notes.faults)
     rows = read_sheet(text, path.name, sheet_columns(KINDS[kind]), notes)
     if len(notes.faults) > before:
-        draft.whole = False  # a row that could not be split may hold the name somebody else refers to
+        draft.gaps.add(kind)  # a row that could not be split may hold the name somebody else refers to
     return rows
 
 
@@ -152,16 +152,16 @@ def _stamped(document: Document, folder: Path, own: Rows, draft: Draft, notes: N
     fitted = {str(row.values.get("point")) for row in own["instrument"]}
     for index, row in enumerate(tables(document, "repeat", notes)):
         entry = check(RepeatRow, row, notes)
-        if entry is None:
-            draft.whole = False
+        if entry is None or not entry.sound("pattern"):
+            draft.gaps.update(KINDS)
             continue
         name = entry.data.pattern
         if name not in patterns:
-            patterns[name] = _pattern(folder, entry, draft, notes)
+            patterns[name] = _pattern(folder, entry, notes)
         pattern = patterns[name]
         all_numbers = numbers(entry, notes)
         if pattern is None or not all_numbers:
-            draft.whole = False  # the points it would have made are missing, and nobody shall wonder where
+            draft.gaps.update(KINDS)  # the points it would have made are missing, and nobody shall wonder where
             continue
         pattern_faults(pattern, len(all_numbers), notes)
         copies, summary = stamp(Repeat(entry, pattern, document, ("repeat", index)), all_numbers, fitted, notes)
@@ -171,7 +171,7 @@ def _stamped(document: Document, folder: Path, own: Rows, draft: Draft, notes: N
     return made
 
 
-def _pattern(folder: Path, entry: Entry[RepeatRow], draft: Draft, notes: Notes) -> Rows | None:
+def _pattern(folder: Path, entry: Entry[RepeatRow], notes: Notes) -> Rows | None:
     name = entry.data.pattern
     path = folder / PATTERNS / f"{name}.toml"
     if not path.is_file():
@@ -179,6 +179,7 @@ def _pattern(folder: Path, entry: Entry[RepeatRow], draft: Draft, notes: Notes) 
         what = f"pattern {name} has no file {PATTERNS}/{name}.toml"
         notes.fault(entry.row.at("pattern"), what, instead(name, found))
         return None
-    document = _document(path, f"{PATTERNS}/{name}.toml", draft, notes)
-    _check_keys(document, ("title", *KINDS), notes)
-    return {kind: tables(document, kind, notes) for kind in KINDS}
+    document = _document(path, f"{PATTERNS}/{name}.toml", notes)
+    _check_keys(document, tuple(KINDS), notes)
+    rows = {kind: tables(document, kind, notes) for kind in KINDS}
+    return rows if document.whole else None

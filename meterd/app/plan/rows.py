@@ -1,6 +1,6 @@
 """The tables of a plan: which columns each has and what may stand in them."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields
 from fractions import Fraction
 from typing import Any, Generic, TypeVar
@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
 from meterd.app.plan import cells
 from meterd.app.plan.cells import Count, CountFromOne, Name, NameOrAll, Positive, Text
 from meterd.app.plan.fault import Notes
-from meterd.app.plan.names import instead, is_secret
+from meterd.app.plan.names import instead, is_secret, suggestion
 from meterd.app.plan.table import Row
 from meterd.site import Limits, PointState, Role
 
@@ -190,15 +190,34 @@ def sheet_columns(model: type[Table]) -> tuple[str, ...]:
 
 
 def check(model: type[M], row: Row, notes: Notes) -> Entry[M] | None:
-    """Check a row against its table and note every fault. None if a value it cannot do without is wrong."""
+    """Check a row against its table and note every fault. None if a value it cannot do without is not to be guessed."""
     faulty = _faults(model, row.values, row, notes)
     if not faulty:
         return Entry(model.model_validate(row.values), row)
     rest = {key: value for key, value in row.values.items() if key not in faulty}
+    rest.update(_stand_ins(model, row, faulty))
     try:
         return Entry(model.model_validate(rest), row, frozenset(faulty))
     except ValidationError:
         return None
+
+
+# what a missing or faulty value is taken for, so that the rest of its row is checked as well
+_STAND_INS: dict[str, object] = {"zone": "UTC", "address": "unread", "max_w": 10**12, "pattern": "unread"}
+
+
+def _stand_ins(model: type[Table], row: Row, faulty: Iterable[str]) -> Iterator[tuple[str, object]]:
+    for column in faulty:
+        field = next((info for name, info in model.model_fields.items() if (info.alias or name) == column), None)
+        if field is None or not field.is_required():
+            continue
+        written = row.values.get(column)
+        if column in _STAND_INS:
+            yield column, _STAND_INS[column]
+        elif isinstance(written, str) and suggestion(written):
+            yield column, suggestion(written)
+        elif model is SiteTable:
+            yield column, "unnamed"
 
 
 def _faults(model: type[Table], values: Mapping[str, object], row: Row, notes: Notes) -> set[str]:

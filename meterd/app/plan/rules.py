@@ -12,13 +12,17 @@ from meterd.app.plan.draft import Draft
 from meterd.app.plan.fault import Notes, Place
 from meterd.app.plan.names import instead, is_secret, sameness
 from meterd.app.plan.rows import BrokerTable, ConsumerRow, Entry, PointRow
-from meterd.site import PointState, Role
-from meterd.sources.mqtt import MqttSettings
+from meterd.errors import ConfigError
+from meterd.site import PointState, Role, Site
+from meterd.sources import history, mqtt
 
 # Reference designation of IEC 81346-1: levels of an aspect sign (= function, - product, + location) and a code.
 DESIGNATION = re.compile(r"(?:[=+-]{1,2}[A-Z0-9]+(?:\.[A-Z0-9]+)*\s*)+\Z", re.ASCII)
 # the settings class of each protocol a source may speak
-SOURCE_SETTINGS: dict[str, type[MqttSettings]] = {"mqtt": MqttSettings}
+SOURCE_SETTINGS: dict[str, type[mqtt.MqttSettings] | type[history.FileSettings]] = {
+    "mqtt": mqtt.MqttSettings,
+    "file": history.FileSettings,
+}
 HOUR_S = 3600
 SHORTEST_INTERVAL_S = 60
 HIGHEST_PORT = 65_535
@@ -71,6 +75,18 @@ def check_sources(draft: Draft, notes: Notes) -> None:
             elif not _fits(value, defaults[option]):
                 right = f"write a value like {json.dumps(defaults[option])}"
                 notes.fault(row.at(option), f"option {option} of source {data.name} is {shown(value)}", right)
+
+
+def check_options(draft: Draft, site: Site, notes: Notes) -> None:
+    """The options of each source fit together, as its protocol sees it."""
+    for entry, source in zip(draft.sources, site.sources, strict=True):
+        try:
+            if source.protocol == "mqtt":
+                mqtt.settings_for(source, site)
+            else:
+                history.settings_for(source)
+        except ConfigError as error:
+            notes.fault(entry.row.place, str(error), "see the options of the protocol in README.md")
 
 
 def _fits(value: object, default: object) -> bool:
@@ -127,7 +143,7 @@ def check_points(draft: Draft, notes: Notes) -> None:
     for entry in draft.points:
         data, row = entry.data, entry.row
         if data.board is None:
-            if entry.sound("board") and draft.whole:
+            if entry.sound("board") and "board" not in draft.gaps:
                 right = instead("", draft.named("board")) if draft.boards else "declare one with [[board]] first"
                 notes.fault(row.at("board"), f"point {data.point} has no board", right)
         elif not draft.knows("board", data.board):
@@ -173,7 +189,7 @@ def check_boards(draft: Draft, notes: Notes) -> None:
     """A board has a feed; a balance needs one."""
     fed = {entry.data.board for entry in draft.points if entry.data.role is Role.FEED}
     for entry in draft.boards:
-        if entry.data.name not in fed and draft.whole:
+        if entry.data.name not in fed and "point" not in draft.gaps:
             right = "write a point with role feed on it, or its balance stays not computable"
             notes.warn(entry.row.at("name"), f"board {entry.data.name} has no feed", right)
 

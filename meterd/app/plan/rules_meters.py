@@ -23,7 +23,7 @@ LONGEST_TOPIC = 65_535  # bytes; MQTT 5.0, section 1.5.4
 def check_instruments(draft: Draft, notes: Notes) -> None:
     """Instruments belong to a point, one at a time, and their readings fit their register."""
     for entry in draft.instruments:
-        if not draft.knows("point", entry.data.point):
+        if entry.sound("point") and not draft.knows("point", entry.data.point):
             what = f"point {entry.data.point} does not exist"
             notes.fault(entry.row.at("point"), what, instead(entry.data.point, draft.named("point")))
         _check_readings(entry, notes)
@@ -99,7 +99,11 @@ def check_inputs(draft: Draft, notes: Notes) -> None:
     """Every input is readable, and no register and no address is used twice."""
     instruments = by_point(draft.instruments)
     # an instrument row that could not be read or names an unknown point may be the one that is missed
-    unsure = not draft.whole or "instrument" in draft.lost or any(not draft.knows("point", p) for p in instruments)
+    unsure = (
+        "instrument" in draft.gaps
+        or "instrument" in draft.lost
+        or any(not draft.knows("point", p) for p in instruments)
+    )
     for entry in draft.inputs:
         _check_references(entry, draft, notes)
         _check_unit(entry, notes)
@@ -112,7 +116,7 @@ def check_inputs(draft: Draft, notes: Notes) -> None:
 
 def _check_references(entry: Entry[InputRow], draft: Draft, notes: Notes) -> None:
     data, row = entry.data, entry.row
-    if not draft.knows("point", data.point):
+    if entry.sound("point") and not draft.knows("point", data.point):
         notes.fault(row.at("point"), f"point {data.point} does not exist", instead(data.point, draft.named("point")))
     point = draft.point(data.point)
     if point is not None and point.data.state is PointState.RETIRED:
@@ -217,7 +221,7 @@ def _check_once(entries: Iterable[Entry[InputRow]], notes: Notes) -> None:
             if first is not entry:
                 what = f"register {data.register_} of point {data.point} has two inputs, see {first.row.place}"
                 notes.fault(row.at("register"), what, "keep one of the two")
-        if data.source is not None:
+        if data.source is not None and entry.sound("address", "field", "fields", "source"):
             first = addresses.setdefault((data.source, data.address, data.field), entry)
             if first is not entry:
                 what = f"{_address(data)} is already read for {_register(first.data)}, see {first.row.place}"

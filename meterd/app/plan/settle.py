@@ -14,7 +14,7 @@ DEFAULT_SOURCE = "broker"
 
 def settle(draft: Draft) -> None:
     """Fill the gaps of a draft in place."""
-    if not any(entry.data.protocol == "mqtt" for entry in draft.sources):
+    if not draft.sources:
         place = draft.broker.row.place if draft.broker else draft.site.row.place if draft.site else None
         if place is not None:
             draft.sources.append(Entry(SourceRow(name=DEFAULT_SOURCE), Row({}, place)))

@@ -1,0 +1,148 @@
+"""`meterd demo`: an embedded broker, the simulated Harrow Mill and the daemon, in one process."""
+
+import argparse
+import sys
+import tempfile
+import threading
+import time
+from dataclasses import replace
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from meterd.app.bookkeeper import Bookkeeper
+from meterd.app.clock import WallClock
+from meterd.app.config import load_plan
+from meterd.app.daemon import Daemon
+from meterd.demo.faults import fault_table, parse_fault
+from meterd.demo.run import Pace, plan_path, publish_to, set_pace, subscribe_line, summer_offset_ms, watch
+from meterd.demo.simulator import Simulator
+from meterd.demo.summary import Rates
+from meterd.errors import ConfigError, MeterdError
+from meterd.mqtt.broker import free_port
+from meterd.site import Site
+from meterd.snapshot import Snapshot
+from meterd.store.sqlite import SqliteStore
+
+EARLIER_MS = 3_600_000  # so much of the past is simulated before the start, so that closed quarter hours can be seen
+BEFOREHAND_MS = 60_000  # readings of the past are kept in ticks of this length
+
+
+class DemoClock:
+    """The simulated moment as the daemon's clock."""
+
+    def __init__(self, pace: Pace) -> None:
+        self._pace = pace
+
+    def now_ms(self) -> int:
+        """The simulated moment."""
+        return self._pace.now_ms()
+
+    def saw(self, at_ms: int) -> None:
+        """Readings do not move this clock."""
+
+
+class Meter:
+    """Message rates of the daemon, for the summary."""
+
+    def __init__(self, daemon: Daemon) -> None:
+        self._daemon = daemon
+        self._last = (time.monotonic(), 0, 0)
+        self._rates = Rates()
+
+    def look(self) -> tuple[Snapshot | None, Rates]:
+        """The last snapshot and the rates since the last look."""
+        received, published = self._daemon.counters.readings, self._daemon.published()
+        now = time.monotonic()
+        since, before_in, before_out = self._last
+        if now - since >= 1.0:
+            span = now - since
+            self._rates = Rates((received - before_in) / span, (published - before_out) / span, received, published)
+            self._last = (now, received, published)
+        return self._daemon.snapshot, self._rates
+
+
+def run_demo(arguments: argparse.Namespace, stop: threading.Event) -> int:
+    """Run until `stop` is set or the time is over; the exit code is 0 unless the daemon could not work."""
+    if arguments.list_faults:
+        sys.stdout.write(fault_table() + "\n")
+        return 0
+    limit_s = duration_s(arguments.duration)
+    faults = tuple(parse_fault(word) for word in arguments.fault)
+    site = load_plan(plan_path()).site
+    site = replace(
+        site, broker=replace(site.broker, embedded=True, host="127.0.0.1", port=arguments.port or free_port())
+    )
+    now_ms = WallClock().now_ms()
+    simulator = Simulator(
+        site, arguments.seed, faults, start_ms=now_ms - EARLIER_MS, world_offset_ms=summer_offset_ms(now_ms, site.zone)
+    )
+    with tempfile.TemporaryDirectory(prefix="meterd-demo-") as folder:
+        path = arguments.store or Path(folder) / f"{site.name}.sqlite"
+        _live_the_past(site, simulator, path, now_ms)
+        return _live(site, simulator, path, stop, (set_pace(now_ms, arguments.speed), limit_s))
+
+
+def _live_the_past(site: Site, simulator: Simulator, path: Path, now_ms: int) -> None:
+    store = SqliteStore.writer(path)
+    try:
+        books = Bookkeeper(store, site, ZoneInfo(site.zone))
+        moment = now_ms - EARLIER_MS
+        while moment < now_ms:
+            moment = min(moment + BEFOREHAND_MS, now_ms)
+            books.tick(simulator.readings(moment), moment)
+    finally:
+        store.close()
+
+
+def _live(
+    site: Site, simulator: Simulator, path: Path, stop: threading.Event, timing: tuple[Pace, float | None]
+) -> int:
+    pace, limit_s = timing
+    daemon = Daemon(site, path, DemoClock(pace))
+    failures: list[MeterdError] = []
+
+    def work() -> None:
+        try:
+            daemon.run(stop)
+        except MeterdError as exc:
+            failures.append(exc)
+            stop.set()
+
+    def send() -> None:
+        publish_to("127.0.0.1", site.broker.port, simulator, pace, stop)
+
+    line = subscribe_line(site.prefix, site.name, site.broker.port)
+    print(f"{site.title}: {len(site.points)} points, everything simulated. Look at the derived values with\n  {line}")
+    print(
+        "Numbers on a screen never prove a part dead; switching and metering work is for qualified people.", flush=True
+    )
+    threads = [threading.Thread(target=job, name=job.__name__) for job in (work, send)]
+    for thread in threads:
+        thread.start()
+    ender = threading.Timer(limit_s, stop.set) if limit_s is not None else None
+    if ender is not None:
+        ender.daemon = True
+        ender.start()
+    watch(Meter(daemon).look, stop, broker_line=line)
+    for thread in threads:
+        thread.join()
+    if ender is not None:
+        ender.cancel()
+    for failure in failures:
+        raise failure
+    return 0
+
+
+def duration_s(words: str | None) -> float | None:
+    """Seconds of `90`, `60s`, `5m` or `1h`; None for no limit. ConfigError for anything else."""
+    if words is None:
+        return None
+    units = {"s": 1, "m": 60, "h": 3600}
+    number, unit = (words[:-1], units[words[-1]]) if words[-1:] in units else (words, 1)
+    try:
+        seconds = float(number) * unit
+    except ValueError:
+        seconds = 0.0
+    if not 0 < seconds < 1e7:
+        raise ConfigError(f"cannot use --for {words}: write a time such as 60s, 5m or 1h")
+    return seconds

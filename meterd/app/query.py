@@ -1,0 +1,261 @@
+"""`meterd energy` and `meterd balance`: figures of a store as a table for people, CSV or JSON."""
+
+import csv
+import io
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from rich.console import Console
+from rich.table import Table
+
+from meterd.errors import ConfigError
+from meterd.figure import BalanceRow, PvRow
+from meterd.interval import Period, bounds, from_ms, label, starts, text, to_ms
+from meterd.knots import Flag
+from meterd.reading import EXPORT, IMPORT, REGISTERS
+from meterd.rollup import mean_power_w
+from meterd.site import Site
+from meterd.store.sqlite import SqliteStore
+from meterd.surplus import ratio
+
+# what one line of output is: column title -> value; None prints as "missing" to people and as empty or null to programs
+Line = dict[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """From when until when (exclusive), in ms UTC."""
+
+    from_ms: int
+    until_ms: int
+
+
+def parse_span(from_text: str | None, until_text: str | None, period: Period, site: Site, now_ms: int) -> Span:
+    """`--from` and `--until`: local dates of the site, months (2026-03), years, or RFC 3339 times.
+
+    Without them: the newest few periods, enough for one screen.
+    """
+    zone = ZoneInfo(site.zone)
+    back = {
+        Period.INTERVAL: 1, Period.HOUR: 1, Period.DAY: 14, Period.WEEK: 70, Period.MONTH: 400, Period.YEAR: 3660
+    }[period]  # fmt: skip
+    until = moment(until_text, zone, "--until") if until_text else now_ms
+    low = moment(from_text, zone, "--from") if from_text else until - back * 86_400_000
+    if low >= until:
+        raise ConfigError(f"--from {text(low)} is not before --until {text(until)}")
+    return Span(bounds(period, low, zone, site.interval_s * 1000)[0], until)
+
+
+def moment(words: str, zone: ZoneInfo, option: str) -> int:
+    """A moment as a person writes it, in ms UTC; ConfigError says what would be right."""
+    try:
+        if len(words) == 4:
+            return bounds(Period.YEAR, to_ms(datetime(int(words), 7, 1, tzinfo=UTC)), zone, 900_000)[0]
+        if len(words) == 7:
+            return bounds(Period.MONTH, to_ms(datetime(int(words[:4]), int(words[5:]), 15, tzinfo=UTC)), zone, 900_000)[
+                0
+            ]
+        if len(words) == 10:
+            day = date.fromisoformat(words)
+            return bounds(Period.DAY, to_ms(datetime(day.year, day.month, day.day, 12, tzinfo=zone)), zone, 900_000)[0]
+        found = datetime.fromisoformat(words)
+        if found.tzinfo is None:
+            raise ValueError("the time has no zone")
+        return to_ms(found)
+    except ValueError as exc:
+        right = "write 2026, 2026-03, 2026-03-29 or 2026-03-29T10:00:00Z"
+        raise ConfigError(f"cannot read {option} {words!r}: {exc}; {right}") from exc
+
+
+def energy_lines(store: SqliteStore, site: Site, period: Period, span: Span, points: Sequence[str]) -> list[Line]:
+    """One line per period, point and register that is read."""
+    zone, interval_ms = ZoneInfo(site.zone), site.interval_s * 1000
+    grid = np.array(starts(period, span.from_ms, span.until_ms, zone, interval_ms), dtype=np.int64)
+    read = {(row.point, row.register) for row in site.inputs}
+    channels = [(p, r) for p in points for r in (IMPORT, EXPORT) if (p, r) in read]
+    columns = store.columns(channels, period, grid)
+    lines: list[Line] = []
+    for i, start in enumerate(grid.tolist()):
+        end = bounds(period, start, zone, interval_ms)[1]
+        for j, (point, register) in enumerate(channels):
+            known = bool(columns.present[i, j])
+            energy = int(columns.energy[i, j]) if known else None
+            lines.append(
+                {
+                    "period": label(period, start, zone),
+                    "start": text(start),
+                    "end": text(end),
+                    "point": point,
+                    "register": REGISTERS[register].name,
+                    "energy_wh": None if energy is None else energy / 1000,
+                    "mean_w": None if energy is None else round(mean_power_w(energy, end - start), 3),
+                    "quality": quality(int(columns.flags[i, j])) if known else "missing",
+                }
+            )
+    return lines
+
+
+def demand_lines(store: SqliteStore, site: Site, span: Span, points: Sequence[str]) -> list[Line]:
+    """The largest interval mean of each point's import in every month: the first of equals."""
+    zone, interval_ms = ZoneInfo(site.zone), site.interval_s * 1000
+    lines: list[Line] = []
+    for month in starts(Period.MONTH, span.from_ms, span.until_ms, zone, interval_ms):
+        end = bounds(Period.MONTH, month, zone, interval_ms)[1]
+        grid = np.arange(month, end, interval_ms, dtype=np.int64)
+        columns = store.columns([(p, IMPORT) for p in points], Period.INTERVAL, grid)
+        for j, point in enumerate(points):
+            present = columns.present[:, j]
+            row = int(np.argmax(np.where(present, columns.energy[:, j], -1)))
+            known = bool(present.any())
+            lines.append(
+                {
+                    "period": label(Period.MONTH, month, zone),
+                    "point": point,
+                    "demand_w": mean_power_w(int(columns.energy[row, j]), interval_ms) if known else None,
+                    "interval_start": from_ms(int(grid[row])).astimezone(zone).isoformat() if known else None,
+                    "intervals_known": int(present.sum()),
+                    "intervals": len(grid),
+                }
+            )
+    return lines
+
+
+def quality(flags: int) -> str:
+    """The word for the flags of a figure."""
+    if flags & Flag.BOUND:
+        return "at least"
+    return "estimated" if flags else "good"
+
+
+def balance_lines(store: SqliteStore, site: Site, period: Period, span: Span, boards: Sequence[str]) -> list[Line]:
+    """One line per period and board."""
+    zone = ZoneInfo(site.zone)
+    rows = [row for board in boards for row in store.balances(board, period, span.from_ms, span.until_ms)]
+    rows.sort(key=lambda row: (row.start_ms, row.board))
+    return [_balance_line(row, zone) for row in rows]
+
+
+def _balance_line(row: BalanceRow, zone: ZoneInfo) -> Line:
+    return {
+        "period": label(row.period, row.start_ms, zone),
+        "start": text(row.start_ms),
+        "end": text(row.end_ms),
+        "board": row.board,
+        "feed_wh": _wh(row.feed),
+        "outgoing_wh": _wh(row.outgoing),
+        "residual_wh": _wh(row.residual),
+        "band_wh": _wh(row.band),
+        "verdict": row.verdict,
+        "estimated": row.estimated,
+        "covered": f"{row.covered} of {row.of}",
+        "missing": " ".join(row.missing),
+        "not live": " ".join(row.uncovered),
+    }
+
+
+def pv_lines(store: SqliteStore, site: Site, period: Period, span: Span) -> list[Line]:
+    """One line of PV figures per period."""
+    zone = ZoneInfo(site.zone)
+    return [_pv_line(row, zone) for row in store.pv(period, span.from_ms, span.until_ms)]
+
+
+def _pv_line(row: PvRow, zone: ZoneInfo) -> Line:
+    return {
+        "period": label(row.period, row.start_ms, zone),
+        "start": text(row.start_ms),
+        "end": text(row.end_ms),
+        "production_wh": _wh(row.production),
+        "import_wh": _wh(row.grid_import),
+        "export_wh": _wh(row.grid_export),
+        "self_use_wh": _wh(row.self_use),
+        "self_consumption": _rounded(ratio(row.self_use, row.production)),
+        "self_sufficiency": _rounded(ratio(row.self_use, row.consumption)),
+        "estimated": row.estimated,
+    }
+
+
+def _wh(mwh: int | None) -> float | None:
+    return None if mwh is None else mwh / 1000
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 4)
+
+
+def some_points(site: Site, wanted: Sequence[str]) -> list[str]:
+    """The points asked for, by name or alias; all that count without a wish. ConfigError for an unknown one."""
+    if not wanted:
+        return [p.name for p in site.points if p.counts]
+    known = {name: p.name for p in site.points for name in (p.name, *p.aliases)}
+    for name in wanted:
+        if name not in known:
+            raise ConfigError(f"the plan has no point {name}; `meterd check` lists them")
+    return [known[name] for name in wanted]
+
+
+def some_boards(site: Site, wanted: Sequence[str]) -> list[str]:
+    """The boards asked for; all of them without a wish. ConfigError for an unknown one."""
+    names = [board.name for board in site.boards]
+    for name in wanted:
+        if name not in names:
+            raise ConfigError(f"the plan has no board {name}; it has {', '.join(names)}")
+    return list(wanted) or names
+
+
+# -- writing -----------------------------------------------------------------------------------------------------------
+
+
+def write(lines: Sequence[Line], kind: str, console: Console, *, title: str, empty: str) -> None:
+    """Lines as a table for people (kWh), as CSV or as JSON (Wh)."""
+    if kind == "json":
+        console.file.write(json.dumps(list(lines), indent=1) + "\n")
+    elif kind == "csv":
+        console.file.write(_csv(lines))
+    elif not lines:
+        console.print(empty)
+    else:
+        console.print(_table(lines, title))
+
+
+def _csv(lines: Sequence[Line]) -> str:
+    out = io.StringIO()
+    if lines:
+        writer = csv.DictWriter(out, fieldnames=list(lines[0]), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows({k: "" if v is None else v for k, v in line.items()} for line in lines)
+    return out.getvalue()
+
+
+_HIDDEN = ("start", "end")  # people read the local label; programs get both ends in UTC
+
+
+def _table(lines: Sequence[Line], title: str) -> Table:
+    table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
+    names = [name for name in lines[0] if name not in _HIDDEN]
+    for name in names:
+        numeric = isinstance(lines[0][name], int | float) or name.endswith(("_wh", "_w"))
+        heading = name.replace("_wh", " kWh").replace("_w", " kW").replace("_", " ")
+        table.add_column(heading, justify="right" if numeric else "left", no_wrap=name == "period")
+    for line in lines:
+        table.add_row(*(_cell(name, line[name]) for name in names))
+    return table
+
+
+def _cell(name: str, value: object) -> str:
+    if value is None:
+        return "missing"
+    if isinstance(value, bool):
+        return "yes" if value else ""
+    if isinstance(value, float) and name.endswith(("_wh", "_w")):
+        return f"{value / 1000:.3f}"
+    return str(value)
+
+
+def open_store(path: Path) -> SqliteStore:
+    """The store of a plan for reading."""
+    return SqliteStore.reader(path)

@@ -1,0 +1,290 @@
+"""`meterd replay`: old readings through the same core, into a folder of tables or into a store."""
+
+import json
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.csv
+import pyarrow.parquet
+
+from meterd import __version__
+from meterd.app.bookkeeper import Bookkeeper
+from meterd.app.config import Plan
+from meterd.balance import Balance, Verdict
+from meterd.books import board_books, pv_book
+from meterd.bulk import Followed, PvTable, Table, all_tables, board_balances, follow, interval_table, pv_tables
+from meterd.errors import ConfigError, StoreError
+from meterd.figure import Channel
+from meterd.interval import Period, floor, text
+from meterd.knots import Bools, Flag, Ints
+from meterd.pipeline import begin
+from meterd.reading import REGISTERS
+from meterd.rollup import maximum_demand
+from meterd.site import Site
+from meterd.sources.files import History, open_history
+from meterd.store.sqlite import SqliteStore
+
+Step = Callable[[Channel], None]
+
+
+@dataclass(slots=True)
+class Report:
+    """What a replay did, for the person at the terminal."""
+
+    readings: int = 0
+    refused: int = 0
+    samples: list[str] = field(default_factory=list)
+    events: dict[str, int] = field(default_factory=dict)
+    strangers: dict[str, int] = field(default_factory=dict)
+    first_ms: int = 0
+    until_ms: int = 0
+
+
+def choose_source(site: Site, wanted: str | None) -> str:
+    """The source whose inputs the files belong to: the one named, else the only file source, else the largest."""
+    names = [row.name for row in site.sources]
+    if wanted is not None:
+        if wanted not in names:
+            raise ConfigError(f"the plan has no source {wanted}; it has {', '.join(names) or 'none'}")
+        return wanted
+    files = [row.name for row in site.sources if row.protocol == "file"]
+    if len(files) == 1:
+        return files[0]
+    counts = {name: sum(row.source == name for row in site.inputs) for name in names}
+    if not counts:
+        raise ConfigError("the plan has no source; give the files one in site.toml")
+    return max(counts, key=lambda name: counts[name])
+
+
+def column_map(pairs: Sequence[str]) -> dict[str, Channel] | None:
+    """`COLUMN=POINT:REGISTER` pairs of the command line; the register by OBIS code or name."""
+    if not pairs:
+        return None
+    codes = {kind.name: obis for obis, kind in REGISTERS.items()} | {obis: obis for obis in REGISTERS}
+    found: dict[str, Channel] = {}
+    for pair in pairs:
+        column, _, target = pair.rpartition("=")
+        point, _, register = target.partition(":")
+        if not column or not point or register not in codes:
+            raise ConfigError(
+                f"cannot use --map {pair}: write COLUMN=POINT:REGISTER, with REGISTER one of {', '.join(codes)}"
+            )
+        found[column] = (point, codes[register])
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """A replay that is set up."""
+
+    plan: Plan
+    history: History
+    channels: tuple[Channel, ...]
+
+
+def prepare(plan: Plan, files: Sequence[Path], source: str | None, columns: Mapping[str, Channel] | None) -> Work:
+    """Open the files and see which registers of the plan they hold."""
+    history = open_history(list(files), plan.site, choose_source(plan.site, source), columns=columns)
+    known = begin(plan.site, ZoneInfo(plan.site.zone), None).trackers
+    return Work(plan, history, tuple(channel for channel in history.channels() if channel in known))
+
+
+def _columns(work: Work, report: Report) -> Iterator[tuple[Channel, Ints, Ints]]:
+    for channel in work.channels:
+        times, values, refused = work.history.column(*channel)
+        report.readings += len(times)
+        report.refused += refused.count
+        report.samples += [
+            f"{s.point} {REGISTERS[s.register].name}: {s.reason}: {s.sample}" for s in refused.samples[:3]
+        ]
+        yield channel, times, values
+    report.strangers = dict(work.history.strangers)
+
+
+def into_folder(work: Work, folder: Path, kind: str, step: Step) -> Report:
+    """All roll-ups, balances and PV figures as tables in a folder, one file per kind of period, with a description."""
+    site, report = work.plan.site, Report()
+    zone, interval_ms = ZoneInfo(site.zone), site.interval_s * 1000
+    rules = begin(site, zone, None).rules
+    followed = []
+    for channel, times, values in _columns(work, report):
+        one = follow(channel, rules[channel], times, values, limits=site.limits, interval_ms=interval_ms)
+        _count_events(report, one)
+        followed.append(one)
+        step(channel)
+    tables = all_tables(interval_table(followed, interval_ms), zone, interval_ms)
+    _span(report, tables[Period.INTERVAL])
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, table in _tables(site, tables, zone):
+        _write(table, folder / f"{name}.{kind}", kind)
+    (folder / "description.json").write_text(
+        json.dumps(_description(work.plan, report), indent=1) + "\n", encoding="utf-8"
+    )
+    return report
+
+
+def into_store(work: Work, path: Path, now_ms: int, step: Step) -> Report:
+    """Readings into the journal of a store, and all figures made from it."""
+    report = Report()
+    store = SqliteStore.writer(path)
+    try:
+        site = work.plan.site
+        books = Bookkeeper(store, site, ZoneInfo(site.zone))
+        ends = []
+        for channel, times, values in _columns(work, report):
+            books.import_history(channel, times, values, now_ms)
+            if len(times):
+                ends.append(int(times.max()))
+                report.first_ms = min(report.first_ms or int(times.min()), int(times.min()))
+            step(channel)
+        if ends:
+            report.until_ms = floor(max(ends), site.interval_s * 1000)
+            books.settle(report.until_ms, now_ms)
+            for _, event in books.state.events:
+                report.events[event.kind] = report.events.get(event.kind, 0) + 1
+    finally:
+        store.close()
+    return report
+
+
+def _count_events(report: Report, one: Followed) -> None:
+    for event in one.events:
+        report.events[event.kind] = report.events.get(event.kind, 0) + 1
+
+
+def _span(report: Report, table: Table) -> None:
+    if len(table.start_ms):
+        report.first_ms, report.until_ms = int(table.start_ms[0]), int(table.end_ms[-1])
+
+
+# -- tables ------------------------------------------------------------------------------------------------------------
+
+
+def _tables(site: Site, tables: Mapping[Period, Table], zone: ZoneInfo) -> Iterator[tuple[str, pa.Table]]:
+    for period, table in tables.items():
+        yield f"energy_{period}", _energy_table(table)
+        yield f"quality_{period}", _quality_table(table)
+    for name, book in board_books(site).items():
+        for table, result, estimated in board_balances(book, tables):
+            yield f"balance_{name}_{table.period}", _balance_table(table, result, estimated)
+    pv = pv_book(site)
+    if pv is not None:
+        for figures in pv_tables(pv, tables):
+            yield f"pv_{figures.table.period}", _pv_table(figures)
+    yield "maximum_demand_month", _demand_table(tables)
+
+
+def _times(table: Table) -> dict[str, pa.Array]:
+    stamp = pa.timestamp("ms", tz="UTC")
+    return {"start": pa.array(table.start_ms, stamp), "end": pa.array(table.end_ms, stamp)}
+
+
+def _masked(values: Ints, present: Bools) -> pa.Array:
+    return pa.array(values, mask=~present)
+
+
+def _column_name(channel: Channel) -> str:
+    return f"{channel[0]}.{REGISTERS[channel[1]].name}"
+
+
+def _energy_table(table: Table) -> pa.Table:
+    columns = table.columns
+    found = {
+        f"{_column_name(channel)}_mwh": _masked(columns.energy[:, j], columns.present[:, j])
+        for j, channel in enumerate(table.channels)
+    }
+    return pa.table(_times(table) | found)
+
+
+_QUALITY = {0: "good", Flag.BOUND.value: "bound"}
+
+
+def _quality_table(table: Table) -> pa.Table:
+    columns, words = table.columns, np.array([_QUALITY.get(flags, "estimated") for flags in range(8)])
+    found = {}
+    for j, channel in enumerate(table.channels):
+        quality = np.where(columns.present[:, j], words[columns.flags[:, j]], "missing")
+        found[_column_name(channel)] = pa.array(quality).dictionary_encode()
+    return pa.table(_times(table) | found)
+
+
+def _balance_table(table: Table, result: Balance, estimated: Bools) -> pa.Table:
+    words = np.array([v.word for v in Verdict])
+    missing = [", ".join(result.missing_points(i)) for i in range(len(table.start_ms))] if result.missing.any() else ""
+    found = {
+        "feed_mwh": _masked(result.feed, result.feed_present),
+        "outgoing_mwh": _masked(result.outgoing, result.outgoing_present),
+        "residual_mwh": _masked(result.residual, result.computable),
+        "band_mwh": _masked(result.band, result.computable),
+        "verdict": pa.array(words[result.verdict]).dictionary_encode(),
+        "estimated": pa.array(estimated & result.computable),
+        "missing": pa.array(missing if missing else [""] * len(table.start_ms)).dictionary_encode(),
+    }
+    if table.period is Period.INTERVAL:
+        for j, point in enumerate(result.points):
+            found[f"reconciled.{point}_mwh"] = _masked(result.reconciled[:, j], result.computable)
+    return pa.table(_times(table) | found)
+
+
+def _pv_table(figures: PvTable) -> pa.Table:
+    names = ("production", "grid_import", "grid_export", "self_use", "consumption")
+    found = {f"{name}_mwh": _masked(getattr(figures, name), figures.present) for name in names}
+    for name, divisor in (("self_consumption", figures.production), ("self_sufficiency", figures.consumption)):
+        defined = figures.present & (divisor != 0)
+        ratio = figures.self_use / np.where(defined, divisor, 1)
+        found[name] = pa.array(ratio, mask=~defined)
+    return pa.table(_times(figures.table) | found)
+
+
+def _demand_table(tables: Mapping[Period, Table]) -> pa.Table:
+    """The largest interval mean of each register in each month: W, and the start of its interval (the first of equals)."""
+    intervals, months = tables[Period.INTERVAL], tables[Period.MONTH]
+    first = np.searchsorted(intervals.start_ms, months.start_ms)
+    last = np.searchsorted(intervals.start_ms, months.end_ms)
+    rows: dict[str, list[object]] = {"month_start": [], "register": [], "interval_start": [], "demand_w": []}
+    for i in range(len(months.start_ms)):
+        part = slice(int(first[i]), int(last[i]))
+        for j, channel in enumerate(intervals.channels):
+            length = int(intervals.end_ms[0] - intervals.start_ms[0])
+            peak = maximum_demand(intervals.columns.energy[part, j], intervals.columns.present[part, j], length)
+            if peak is not None:
+                rows["month_start"].append(int(months.start_ms[i]))
+                rows["register"].append(_column_name(channel))
+                rows["interval_start"].append(int(intervals.start_ms[part][peak[0]]))
+                rows["demand_w"].append(peak[1])
+    stamp = pa.timestamp("ms", tz="UTC")
+    kinds = {"month_start": stamp, "register": pa.string(), "interval_start": stamp, "demand_w": pa.float64()}
+    return pa.table({name: pa.array(values, kinds[name]) for name, values in rows.items()})
+
+
+def _write(table: pa.Table, path: Path, kind: str) -> None:
+    try:
+        if kind == "parquet":
+            pa.parquet.write_table(table, path, compression="zstd")
+        else:
+            plain = [c.cast(pa.string()) if pa.types.is_dictionary(c.type) else c for c in table.columns]
+            pa.csv.write_csv(pa.table(plain, names=table.column_names), path)
+    except OSError as exc:
+        raise StoreError(f"cannot write {path}: {exc}") from exc
+
+
+def _description(plan: Plan, report: Report) -> dict[str, object]:
+    return {
+        "site": plan.site.name,
+        "zone": plan.site.zone,
+        "interval_s": plan.site.interval_s,
+        "plan": plan.fingerprint,
+        "meterd": __version__,
+        "from": text(report.first_ms),
+        "until": text(report.until_ms),
+        "readings": report.readings,
+        "refused": report.refused,
+        "decided": report.events,
+        "units": "energies in whole milliwatt-hours; empty = missing; times UTC, start inclusive, end exclusive",
+        "quality": "good; estimated = a boundary lies in a gap, the sum over the gap is exact; bound = at least; missing",
+        "pv": f"self-use netted per interval of {plan.site.interval_s} s, then summed",
+    }

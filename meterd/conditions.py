@@ -1,0 +1,115 @@
+"""What a person should look at now: stale points, balances out of their band, what registers did. Pure; findings out."""
+
+from collections.abc import Iterable, Mapping
+
+from meterd.figure import BalanceRow, Channel
+from meterd.finding import Finding
+from meterd.interval import text
+from meterd.reading import REGISTERS
+from meterd.register import Event
+from meterd.site import Site
+from meterd.snapshot import Now
+
+# words for what the tracker decides: sentence with the figures before and after in kWh as shown, and what to do
+_EVENTS = {
+    "reset": (
+        "the {register} register fell from {before} to {shown} and counts on from there",
+        "see whether the meter was reset or exchanged; enter an exchange in instruments.csv with closing and opening reading",
+    ),
+    "level-change": (
+        "the {register} register went from {before} to {shown} with no possible power; the energy across is unknown",
+        "was the meter exchanged? enter it in instruments.csv with closing and opening reading",
+    ),
+    "ambiguous": (
+        "the {register} register went from {before} to {shown} after a gap in which it may have turned more than once",
+        "compare with the reading on the meter; the energy booked is the least possible",
+    ),
+    "frozen": (
+        "the {register} register stood at {before} and then caught up to {shown}; the shape in between is estimated",
+        "if it happens again look at the meter's data connection",
+    ),
+    "exchange-unknown": (
+        "the instrument was exchanged without closing and opening reading; the energy across is unknown",
+        "enter closing_wh and opening_wh in instruments.csv",
+    ),
+    "suspect": (
+        "the {register} register showed {shown} where {before} stood; that value is not used",
+        "a single one is noise of the data connection; many point to a wrong word order, scale or wiring",
+    ),
+}
+_SILENT_EVENTS = ("rollover", "hurried", "exchange")  # as they should be
+
+
+def event_finding(channel: Channel, event: Event) -> Finding | None:
+    """The finding of something a tracker decided, or None for what is as it should be."""
+    if event.kind in _SILENT_EVENTS:
+        return None
+    words, remedy = _EVENTS[event.kind]
+    point, register = channel
+    shown, before = (f"{value / 1_000_000:.3f} k" for value in (event.shown, event.before))
+    said = words.format(register=REGISTERS[register].name, shown=shown, before=before)
+    return Finding(event.kind, point, event.at_ms, f"{point}: {said} (at {text(event.at_ms)})", remedy, (point,))
+
+
+def stale_points(site: Site, newest: Mapping[Channel, Now], now_ms: int) -> list[Finding]:
+    """One finding for each live point whose newest value of any register is older than `stale_after_s`.
+
+    When everything is silent there is one cause, not one per point.
+    """
+    ages: dict[str, int] = {}
+    read = {row.point for row in site.inputs}
+    for (point, _), now in newest.items():
+        ages[point] = max(ages.get(point, 0), 0 if now.old else now.at_ms)
+    live = [p.name for p in site.points if p.counts and p.name in read]
+    limit = site.limits.stale_after_s * 1000
+    late = [name for name in live if now_ms - ages.get(name, 0) > limit]
+    if len(late) == len(live) > 1:
+        since = max(ages.values(), default=0)
+        last = f"the last value is of {text(since)}" if since else "none has been read yet"
+        return [
+            Finding(
+                "silent", site.name, now_ms, f"no point of the site delivers values; {last}",
+                "look at the broker and the network before the meters", tuple(late),
+            )
+        ]  # fmt: skip
+    return [_stale(name, ages.get(name, 0), now_ms) for name in late]
+
+
+def _stale(point: str, at_ms: int, now_ms: int) -> Finding:
+    said = f"last value {text(at_ms)}, {(now_ms - at_ms) // 60_000} min ago" if at_ms else "no value yet"
+    return Finding("stale", point, now_ms, f"{point}: {said}", "look at the meter and its data connection", (point,))
+
+
+def balance_findings(rows: Iterable[BalanceRow]) -> list[Finding]:
+    """Findings of the last closed balances: outside the band, or not computable and why."""
+    return [found for row in rows if (found := _balance(row)) is not None]
+
+
+def _balance(row: BalanceRow) -> Finding | None:
+    if row.verdict == "outside":
+        assert row.residual is not None, "a verdict needs a residual"
+        assert row.band is not None, "a verdict needs a band"
+        also = f"; not covered: {', '.join(row.uncovered)}" if row.uncovered else ""
+        return Finding(
+            "outside-band", row.board, row.start_ms,
+            f"board {row.board}: feed side minus outgoing side is {row.residual / 1e6:+.3f} kWh from {text(row.start_ms)}"
+            f" to {text(row.end_ms)}, the instruments explain {row.band / 1e6:.3f} kWh{also}",
+            "one balance detects and never names: compare the points of the board with their usual shape",
+        )  # fmt: skip
+    if row.verdict == "not computable":
+        return Finding(
+            "not-computable", row.board, row.start_ms,
+            f"board {row.board}: the balance from {text(row.start_ms)} is not computable, missing"
+            f" {', '.join(row.missing) or 'a feed or feeder'}",
+            "see the findings of the missing points", row.missing,
+        )  # fmt: skip
+    return None
+
+
+def refused_finding(point: str, register: str, count: int, reason: str, sample: str, now_ms: int) -> Finding:
+    """Values of an input that are not believed."""
+    return Finding(
+        f"refused-{REGISTERS[register].name}", point, now_ms,
+        f"{point}: {count} values of {REGISTERS[register].name} refused, the last because {reason}; it was: {sample}",
+        "correct the field, unit or scale in inputs.csv, or the device", (point,),
+    )  # fmt: skip

@@ -1,0 +1,192 @@
+"""Chunks of a history file to columns of registers: which cell belongs to which point, in milli-units or base unit."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from meterd.reading import REGISTERS, UNITS
+from meterd.site import Input, Site, base_scale
+from meterd.sources import Refusal, sample
+from meterd.sources.cells import Array, Cells, LocalOrder, TimeRule, numbers, plain_array, scaled, times
+from meterd.sources.tables import Chunk, Table
+
+Channel = tuple[str, str]  # point and OBIS code of the register
+SAMPLES_LIMIT = 20  # refusals kept in full per channel; the rest is counted
+STRANGERS_LIMIT = 1000  # names that the plan does not know, remembered with their rows
+
+
+@dataclass(slots=True)
+class Refusals:
+    """What was refused of one channel: how many cells, and some of them with file, row, column and reason."""
+
+    count: int = 0
+    samples: list[Refusal] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Some values of one channel: times in ms UTC (int64), and milli-units (int64) or base units (float64)."""
+
+    channel: Channel
+    at_ms: Array
+    values: Array
+
+
+class Spreader:
+    """Turns chunks of one file into parts. `columns` maps a column of a wide file to its input."""
+
+    def __init__(
+        self, site: Site, inputs: tuple[Input, ...], columns: Mapping[str, Input], rule: TimeRule, table: Table
+    ) -> None:
+        self.table = table
+        self._columns = {name: one for name, one in columns.items() if name in table.columns}
+        self._rule = rule
+        self._inputs = {(one.point, one.register): one for one in inputs}
+        self._points = {name: point.name for point in site.points for name in (point.name, *point.aliases)}
+        self._registers = {name: kind.obis for kind in REGISTERS.values() for name in (kind.obis, kind.name)}
+        self._orders: dict[Channel | None, LocalOrder] = {}
+        self.refusals: dict[Channel, Refusals] = {}
+        self.strangers: dict[str, int] = {}
+
+    def wanted(self) -> list[str]:
+        """Columns to read."""
+        if self.table.is_long:
+            unit = ["unit"] if "unit" in self.table.columns else []
+            return [self.table.time_column, "point", "register", "value", *unit]
+        return [self.table.time_column, *self._columns]
+
+    def channels(self) -> list[Channel]:
+        """Channels a wide file can hold; a long one tells by its rows."""
+        return [(one.point, one.register) for one in self._columns.values()]
+
+    def parts(self, chunk: Chunk) -> Iterator[Part]:
+        """All channels of a chunk."""
+        if self.table.is_long:
+            yield from self._long(chunk)
+        else:
+            at = self._times(chunk.data.column(self.table.time_column), None)
+            for name, one in self._columns.items():
+                yield self._part(chunk, name, one, at)
+
+    def one(self, chunk: Chunk, channel: Channel) -> Part:
+        """One channel of a chunk of a wide file that was read with its column only."""
+        name = next(name for name, one in self._columns.items() if (one.point, one.register) == channel)
+        at = self._times(chunk.data.column(self.table.time_column), None)
+        return self._part(chunk, name, self._columns[name], at)
+
+    def column_of(self, channel: Channel) -> str | None:
+        """Name of the column of a channel in a wide file."""
+        return next((name for name, one in self._columns.items() if (one.point, one.register) == channel), None)
+
+    def _times(self, column: Any, series: Channel | None) -> Cells:
+        order = self._orders.setdefault(series, LocalOrder())
+        return times(column, self._rule, order, f"{self.table.path}, column {self.table.time_column}")
+
+    def _part(self, chunk: Chunk, name: str, one: Input, at: Cells) -> Part:
+        channel = (one.point, one.register)
+        column = chunk.data.column(name)
+        cells = numbers(column, f"{self.table.path}, column {name}")
+        cells = scaled(cells, base_scale(one), cumulative=REGISTERS[one.register].cumulative)
+        rows = np.arange(chunk.first_row, chunk.first_row + len(cells.good))
+        return self._kept(channel, at, cells, _Where(rows, name, column))
+
+    def _kept(self, channel: Channel, at: Cells, cells: Cells, where: "_Where") -> Part:
+        bad = cells.bad | (~cells.missing & ~at.good)
+        if bad.any():
+            self._refuse(channel, np.flatnonzero(bad), at, cells, where)
+        keep = cells.good & at.good
+        return Part(channel, at.values[keep], cells.values[keep])
+
+    def _refuse(self, channel: Channel, bad: Array, at: Cells, cells: Cells, where: "_Where") -> None:
+        known = self.refusals.setdefault(channel, Refusals())
+        known.count += len(bad)
+        for row in bad[: SAMPLES_LIMIT - len(known.samples)].tolist():
+            reason = cells.reasons.get(row) or at.reasons.get(row) or ("no time" if at.missing[row] else "time refused")
+            place = f"{self.table.path.name}, row {where.rows[row]}, column {where.column}"
+            shown = sample(str(where.cells[row].as_py()))
+            known.samples.append(Refusal(*channel, f"{place}: {reason}", shown))
+
+    # -- long --------------------------------------------------------------------------------------------------------
+
+    def _long(self, chunk: Chunk) -> Iterator[Part]:
+        points, point_names = _encoded(chunk.data.column("point"))
+        registers, register_names = _encoded(chunk.data.column("register"))
+        at = None if self._rule.zone else self._times(chunk.data.column(self.table.time_column), None)
+        codes = points * (len(register_names) + 1) + registers
+        order = np.argsort(codes, kind="stable")
+        cuts = np.flatnonzero(np.diff(codes[order])) + 1
+        for rows in np.split(order, cuts) if len(order) else []:
+            names = (point_names[points[rows[0]]], register_names[registers[rows[0]]])
+            channel = self._channel(names, len(rows))
+            if channel is not None:
+                yield self._long_part(chunk, channel, rows, at)
+
+    def _channel(self, names: tuple[str, str], rows: int) -> Channel | None:
+        point, register = self._points.get(names[0]), self._registers.get(names[1])
+        if point is not None and register is not None:
+            return point, register
+        stranger = names[0] if point is None else f"{names[0]} register {names[1]}"
+        if stranger in self.strangers or len(self.strangers) < STRANGERS_LIMIT:
+            self.strangers[stranger] = self.strangers.get(stranger, 0) + rows
+        return None
+
+    def _long_part(self, chunk: Chunk, channel: Channel, rows: Array, at: Cells | None) -> Part:
+        taken = chunk.data.take(pa.array(rows))
+        times_ = _picked(at, rows) if at else self._times(taken.column(self.table.time_column), channel)
+        column = taken.column("value")
+        cells = numbers(column, f"{self.table.path}, column value")
+        if "unit" in self.table.columns:
+            cells = self._with_units(channel, cells, taken.column("unit"))
+        else:
+            cells = scaled(cells, self._own_scale(channel), cumulative=REGISTERS[channel[1]].cumulative)
+        return self._kept(channel, times_, cells, _Where(rows + chunk.first_row, "value", column))
+
+    def _own_scale(self, channel: Channel) -> float:
+        one = self._inputs.get(channel)
+        return base_scale(one) if one else 1.0
+
+    def _with_units(self, channel: Channel, cells: Cells, column: Any) -> Cells:
+        """Each row by its own unit; the input of the plan, if there is one, still gives the factor of its scale."""
+        kind = REGISTERS[channel[1]]
+        codes, names = _encoded(column)
+        one = self._inputs.get(channel)
+        out = Cells(
+            np.zeros(len(codes), np.int64 if kind.cumulative else np.float64), cells.good & False, cells.missing
+        )
+        for code, name in enumerate(names):
+            mine = codes == code
+            if name and (name not in UNITS or kind.unit not in UNITS[name][0]):
+                reason = f"unit {name!r} does not fit a register in {kind.unit}"
+                out.reasons |= {int(row): reason for row in np.flatnonzero(mine)[:SAMPLES_LIMIT]}
+                continue
+            scale = UNITS[name][1] * (one.scale if one else 1.0) if name else self._own_scale(channel)
+            part = scaled(cells, scale, cumulative=kind.cumulative)
+            out.values = np.where(mine, part.values, out.values)
+            out.good = np.where(mine, part.good, out.good)
+            out.reasons |= {row: reason for row, reason in part.reasons.items() if mine[row]}
+        return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Where:
+    """Row numbers, name and text of a column, for messages."""
+
+    rows: Array
+    column: str
+    cells: Any
+
+
+def _picked(cells: Cells, rows: Array) -> Cells:
+    reasons = {place: cells.reasons[row] for place, row in enumerate(rows.tolist()) if row in cells.reasons}
+    return Cells(cells.values[rows], cells.good[rows], cells.missing[rows], reasons)
+
+
+def _encoded(column: Any) -> tuple[Array, list[str]]:
+    """A column of names as codes and the names they stand for; blanks around a name do not count."""
+    trimmed = pc.fill_null(pc.utf8_trim_whitespace(plain_array(column).cast(pa.string())), "")
+    encoded = trimmed.dictionary_encode()
+    return np.asarray(encoded.indices).astype(np.int64), [str(name) for name in encoded.dictionary.to_pylist()]

@@ -1,0 +1,138 @@
+"""History files as chunks of columns: CSV (also gzip) and Parquet, long or wide, in bounded memory.
+
+Wide: one column of times and one per input, named by the input's `address`. Long: `time`, `point`, `register`, `value`
+and, where wanted, `unit`, in any order. Which of the two it is shows in the header.
+"""
+
+import gzip
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.csv as arrow_csv
+import pyarrow.parquet as pq
+
+from meterd.errors import SourceError
+
+LONG = ("point", "register", "value")
+BLOCK_BYTES = 8 * 1024 * 1024  # of CSV text parsed at once: about 100 MB of memory at the widest
+BATCH_ROWS = 131_072  # of Parquet read at once
+HEADER_BYTES = 1024 * 1024
+PARQUET = (".parquet", ".pq")
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A file and what its header says. `delimiter` is for CSV."""
+
+    path: Path
+    columns: tuple[str, ...]
+    time_column: str
+    delimiter: str = ","
+
+    @property
+    def is_long(self) -> bool:
+        """Whether each row names its point and register."""
+        return all(name in self.columns for name in LONG)
+
+    @property
+    def is_parquet(self) -> bool:
+        """Whether columns can be read one at a time."""
+        return self.path.suffix.lower() in PARQUET
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """Some rows of a file. `first_row` is the number of the first one, counted from 1 below the header."""
+
+    data: Any
+    first_row: int
+
+
+def open_table(path: Path, time_column: str, delimiter: str = ",") -> Table:
+    """Read the header; SourceError if the file cannot be read or has no column of times."""
+    try:
+        columns = _parquet_columns(path) if path.suffix.lower() in PARQUET else _csv_columns(path, delimiter)
+    except (OSError, EOFError, UnicodeDecodeError, pa.ArrowException) as exc:
+        raise SourceError(f"cannot read {path}: {exc}") from exc
+    if time_column not in columns:
+        seen = ", ".join(columns[:8]) or "nothing"
+        raise SourceError(f"cannot read {path}: no column {time_column!r} of times; the header has {seen}")
+    twice = sorted({name for name in columns if columns.count(name) > 1})
+    if twice:
+        raise SourceError(f"cannot read {path}: column {twice[0]!r} occurs twice")
+    return Table(path, tuple(columns), time_column, delimiter)
+
+
+def _parquet_columns(path: Path) -> list[str]:
+    return [str(name) for name in pq.read_schema(path).names]
+
+
+def _csv_columns(path: Path, delimiter: str) -> list[str]:
+    opener = gzip.open if path.suffix.lower() == ".gz" else open
+    with opener(path, "rb") as lines:
+        first = lines.readline(HEADER_BYTES)
+    return header(first, delimiter)
+
+
+def header(line: bytes, delimiter: str) -> list[str]:
+    """Column names of the first line; a byte order mark before it is dropped."""
+    return [name.strip().strip('"') for name in line.decode("utf-8-sig").rstrip("\r\n").split(delimiter)]
+
+
+def chunks(table: Table, columns: list[str], refused: "list[tuple[int, str]]") -> Iterator[Chunk]:
+    """The wanted columns, some rows at a time; CSV cells come as text. Rows with a wrong number of cells go to `refused`.
+
+    SourceError if the file turns out to be damaged.
+    """
+    try:
+        if table.is_parquet:
+            yield from _parquet_chunks(table, columns)
+        else:
+            with pa.input_stream(str(table.path), compression="detect") as stream:
+                yield from csv_chunks(table, stream, columns, refused)
+    except (OSError, pa.ArrowException) as exc:
+        raise SourceError(f"cannot read {table.path}: {exc}") from exc
+
+
+def _parquet_chunks(table: Table, columns: list[str]) -> Iterator[Chunk]:
+    row = 1
+    with pq.ParquetFile(table.path) as file:
+        for batch in file.iter_batches(batch_size=BATCH_ROWS, columns=columns):
+            yield Chunk(batch, row)
+            row += batch.num_rows
+
+
+def csv_chunks(
+    table: Table, stream: Any, columns: list[str], refused: "list[tuple[int, str]]", *, header_rows: int = 1
+) -> Iterator[Chunk]:
+    """The same from an open stream of CSV text."""
+
+    def odd(row: Any) -> str:
+        refused.append((row.number or 0, f"{row.actual_columns} cells where the header has {row.expected_columns}"))
+        return "skip"
+
+    reader = arrow_csv.open_csv(
+        stream,
+        read_options=arrow_csv.ReadOptions(
+            use_threads=False,  # the number of an odd row is only known then
+            block_size=BLOCK_BYTES,
+            column_names=list(table.columns),
+            skip_rows=header_rows,
+        ),
+        parse_options=arrow_csv.ParseOptions(delimiter=table.delimiter, invalid_row_handler=odd),
+        convert_options=arrow_csv.ConvertOptions(
+            include_columns=columns,
+            column_types={name: pa.string() for name in columns},
+            strings_can_be_null=False,
+            null_values=[],
+        ),
+    )
+    row = 1
+    before = len(refused)
+    for batch in reader:
+        yield Chunk(batch, row)
+        row += batch.num_rows + len(refused) - before  # a row left out is a row of the file all the same
+        before = len(refused)
