@@ -1,6 +1,7 @@
 """Faults that can be planted in the simulated site, by name: what they do, to whom, when, and for how long.
 
-On the command line a fault is NAME:POINT[:VALUE[:START[:SECONDS]]]; START counts in simulated seconds from the start.
+On the command line a fault is NAME:POINT[:VALUE][@START[+SECONDS]]; START counts in simulated seconds from the beginning,
+SECONDS says how long the fault lasts.
 """
 
 import difflib
@@ -13,6 +14,7 @@ from meterd.errors import ConfigError
 from meterd.site import PointState, Role, Site
 
 FOREVER_MS = 2**62
+FORM = "NAME:POINT[:VALUE][@START[+SECONDS]]"
 DEFAULT_START_S = 20.0  # some healthy readings come first, so that the change can be seen
 
 
@@ -88,35 +90,33 @@ def fault(name: str, target: str, value: float | None = None, start_s: float = D
 
 
 def parse_fault(text: str) -> Fault:
-    """The fault of a command-line word NAME:POINT[:VALUE[:START[:SECONDS]]]; ConfigError with what would be right.
+    """The fault of a command-line word NAME:POINT[:VALUE][@START[+SECONDS]]; ConfigError with what would be right.
 
-    >>> parse_fault("drift:bakery-ovens:-0.03")
-    Fault(name='drift', target='bakery-ovens', value=-0.03, start_s=20.0, lasts_s=None)
+    >>> parse_fault("drift:bakery-ovens:-0.03@60")
+    Fault(name='drift', target='bakery-ovens', value=-0.03, start_s=60.0, lasts_s=None)
     """
-    parts = text.split(":")
-    if not 2 <= len(parts) <= 5 or not parts[1]:
-        raise ConfigError(f"cannot read fault {text!r}; write NAME:POINT[:VALUE[:START[:SECONDS]]]")
+    what, at, when = text.partition("@")
+    start, plus, lasts = when.partition("+")
+    parts = what.split(":")
+    if not 2 <= len(parts) <= 3 or not parts[1] or (at and not start) or (plus and not lasts):
+        raise ConfigError(f"cannot read fault {text!r}; write {FORM}")
     plain = fault(parts[0], parts[1])
-    numbers = [_number(word, text) for word in parts[2:]] + [None] * (5 - len(parts))
-    value, start_s, lasts_s = numbers
     return Fault(
         plain.name,
         plain.target,
-        plain.value if value is None else value,
-        plain.start_s if start_s is None else start_s,
-        plain.lasts_s if lasts_s is None else lasts_s,
+        _number(parts[2], text) if len(parts) == 3 else plain.value,
+        _number(start, text) if at else plain.start_s,
+        _number(lasts, text) if plus else plain.lasts_s,
     )
 
 
-def _number(word: str, text: str) -> float | None:
-    if word == "":
-        return None
+def _number(word: str, text: str) -> float:
     try:
         number = float(word)
     except ValueError:
         number = float("nan")
     if not abs(number) < 1e12:
-        raise ConfigError(f"cannot read fault {text!r}: {word!r} is not a number")
+        raise ConfigError(f"cannot read fault {text!r}: {word!r} is not a number; write {FORM}")
     return number
 
 

@@ -162,8 +162,11 @@ def instrument_at(site: Site, point: str, at_ms: int) -> Instrument:
     return next((i for i in reversed(known) if i.from_ms <= at_ms), known[0])
 
 
-def make_bank(mill: Mill, seed: int, faults: Sequence[Fault], begin_ms: int) -> Bank:
-    """The instruments of a simulated site as they are at the beginning, and all that will happen to them."""
+def make_bank(mill: Mill, seed: int, faults: Sequence[Fault], begin_ms: int, *, planted_ms: int | None = None) -> Bank:
+    """The instruments of a simulated site as they are at `begin_ms`, and all that will happen to them.
+
+    Faults start counting from `planted_ms`, else from the beginning; a rollover is always set up at the beginning.
+    """
     site = mill.site
     first = [instrument_at(site, point.name, begin_ms) for point in site.points]
     wanted = {source.register for source in site.inputs}
@@ -184,7 +187,10 @@ def make_bank(mill: Mill, seed: int, faults: Sequence[Fault], begin_ms: int) -> 
         ratio=np.array([ratio_of(site, seed, instrument) for instrument in first]),
         clock_s=np.round(clocks, 3),
         registers=registers,
-        effects=(*_exchanges(site, seed, begin_ms), *_planted(mill, faults, begin_ms)),
+        effects=(
+            *_exchanges(site, seed, begin_ms),
+            *_planted(mill, faults, begin_ms if planted_ms is None else planted_ms),
+        ),
         first=levels,
     )
 
@@ -238,7 +244,7 @@ _EFFECT = {"stuck": "hold", "reset": "set", "silent": "mute", "late": "late", "d
 _EFFECT |= {"zero": "zero", "spike": "spike"}
 
 
-def _planted(mill: Mill, faults: Sequence[Fault], begin_ms: int) -> list[Effect]:
+def _planted(mill: Mill, faults: Sequence[Fault], planted_ms: int) -> list[Effect]:
     found = []
     for planted in faults:
         if FAULTS[planted.name].place is not Place.METER or planted.name == "rollover-soon":
@@ -249,7 +255,7 @@ def _planted(mill: Mill, faults: Sequence[Fault], begin_ms: int) -> list[Effect]
             value = 1.0 + value
         elif planted.name == "reset":
             value = value * MWS_PER_WH
-        found.append(Effect(kind, mill.row[planted.target], *planted.span(begin_ms), value))
+        found.append(Effect(kind, mill.row[planted.target], *planted.span(planted_ms), value))
     return found
 
 

@@ -24,6 +24,7 @@ class Simulator:
 
     The same seed, plan and faults give the same bytes, however the time is cut into steps. `world_offset_ms` shifts sun,
     weather and habits against the clock: the simulated world may have noon in June while the messages bear today's time.
+    The starts of the faults count from `faults_from_ms`, or from `start_ms` where none is given.
     Raises ConfigError for faults that do not fit the plan.
     """
 
@@ -36,6 +37,7 @@ class Simulator:
         start_ms: int,
         step_s: int = STEP_S,
         world_offset_ms: int = 0,
+        faults_from_ms: int | None = None,
     ) -> None:
         check_faults(site, faults)
         self.site = site
@@ -43,11 +45,12 @@ class Simulator:
         self.start_ms = floor(start_ms, self.step_ms)
         self.world_offset_ms = world_offset_ms
         self.mill = build(site, seed)
-        self.bank: Bank = make_bank(self.mill, seed, faults, self.start_ms)
+        planted_ms = self.start_ms if faults_from_ms is None else faults_from_ms
+        self.bank: Bank = make_bank(self.mill, seed, faults, self.start_ms, planted_ms=planted_ms)
         self.topics: tuple[Topic, ...] = topics(site, self.mill.row, self.start_ms)
         self.truth: Truth | None = None
         self.sent = 0
-        self._happenings = happenings(faults, self.start_ms + world_offset_ms)
+        self._happenings = happenings(faults, planted_ms + world_offset_ms)
         self._levels = Levels(self.bank.first.copy())
         self._next_ms = self.start_ms
         self._given: dict[str, float] = {}

@@ -30,7 +30,7 @@ COLOUR = {"inside": "green", "outside": "bold red", "not computable": "yellow"}
 
 @dataclass(frozen=True, slots=True)
 class Rates:
-    """Messages per second now, and since the start."""
+    """Readings taken in and messages sent out: per second now, and since the start."""
 
     received_per_s: float = 0.0
     published_per_s: float = 0.0
@@ -48,7 +48,7 @@ def render(snapshot: Snapshot, rates: Rates, broker_line: str) -> RenderableType
         *(Text(_clean(words)) for words in _powers(snapshot)),
         *_findings(snapshot.findings, snapshot.now_ms),
         Text(
-            f"Messages  {rates.received_per_s:.0f} in, {rates.published_per_s:.0f} out a second;"
+            f"Traffic  {rates.received_per_s:.0f} readings in, {rates.published_per_s:.0f} messages out a second;"
             f" {rates.received} in, {rates.published} out since the start"
         ),
         Text(f"All values  {broker_line}", style="dim"),

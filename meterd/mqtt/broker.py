@@ -44,7 +44,7 @@ next_connection_delay_ms = 1
 [{protocol}.1.connections]
 connection_timeout_ms = 5000
 max_payload_size = {payload}
-max_inflight_count = 100
+max_inflight_count = 1000
 dynamic_filters = true
 """
 

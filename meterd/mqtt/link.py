@@ -19,7 +19,7 @@ import random
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
@@ -131,7 +131,7 @@ class Link:
         self._on_connected = on_connected
         self._will = will
         self._receive_maximum = _receive_maximum(settings, inbox)
-        self._counts = LinkCounters()
+        self._counts = {one.name: 0 for one in fields(LinkCounters)}
         self._count_lock = threading.Lock()
         # Held around paho's publish and ack, and while a new connection begins. Never taken in on_publish or
         # on_disconnect: paho holds its own lock there, and the two would wait for each other.
@@ -306,7 +306,7 @@ class Link:
             refused_topics=tuple(sorted(self._refused_topics.items())),
             last_error=self._last_error,
             certificate_until_s=self._certificate_until_s,
-            counters=self._counts,
+            counters=LinkCounters(**self._counts),
         )
 
     # -- paho ------------------------------------------------------------------------------------------------------
@@ -348,8 +348,8 @@ class Link:
 
     def _count(self, **added: int) -> None:
         with self._count_lock:
-            counts = self._counts
-            self._counts = replace(counts, **{name: getattr(counts, name) + more for name, more in added.items()})
+            for name, more in added.items():
+                self._counts[name] += more
 
     def _draw_delay(self, client: paho.Client, short: int) -> None:
         # paho doubles the delay but does not draw it: a fresh draw per connection keeps a site from returning at once

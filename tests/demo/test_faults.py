@@ -27,8 +27,8 @@ VECTORS = Path(__file__).parents[1] / "vectors" / "wiring_fault_signatures.csv"
     [
         ("drift:t1", Fault("drift", "t1", -0.02)),
         ("drift:t1:-0.05", Fault("drift", "t1", -0.05)),
-        ("stuck:t1::60", Fault("stuck", "t1", 0.0, 60.0)),
-        ("silent:t1::0:90.5", Fault("silent", "t1", 0.0, 0.0, 90.5)),
+        ("stuck:t1@60", Fault("stuck", "t1", 0.0, 60.0)),
+        ("silent:t1@0+90.5", Fault("silent", "t1", 0.0, 0.0, 90.5)),
         ("noon-cloud:pv", Fault("noon-cloud", "pv", 0.15, DEFAULT_START_S, 600.0)),
     ],
 )
@@ -46,7 +46,11 @@ def test_words_of_the_command_line(text, expected):
         ("drift:t1:a", "'a' is not a number"),
         ("drift:t1:nan", "'nan' is not a number"),
         ("drift:t1:inf", "'inf' is not a number"),
-        ("drift:t1:1:2:3:4", "write NAME:POINT"),
+        ("drift:t1:1:2", "write NAME:POINT"),
+        ("drift:t1:", "'' is not a number"),
+        ("drift:t1@", "write NAME:POINT"),
+        ("drift:t1@5+", "write NAME:POINT"),
+        ("drift:t1@+5", "write NAME:POINT"),
     ],
 )
 def test_wrong_words_are_refused_with_what_would_be_right(text, words):
@@ -78,7 +82,7 @@ def test_rollover_needs_a_register_of_known_width():
 
 def test_start_and_end_count_from_the_beginning():
     assert fault("drift", "t1", start_s=30.0).span(JUNE) == (JUNE + 30_000, FOREVER_MS)
-    assert parse_fault("silent:t1::5:10").span(JUNE) == (JUNE + 5_000, JUNE + 15_000)
+    assert parse_fault("silent:t1@5+10").span(JUNE) == (JUNE + 5_000, JUNE + 15_000)
 
 
 def test_only_changes_of_the_truth_become_happenings():

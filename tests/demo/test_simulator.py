@@ -2,6 +2,7 @@
 
 import json
 import time
+from operator import attrgetter
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from meterd.errors import ConfigError
 from meterd.interval import text
 from meterd.reading import REGISTERS
 from meterd.site import Input, base_scale
+from meterd.sources.decode import decode, group_of
 from tests.demo.sites import DAY, HOUR, JUNE, MINUTE, POINTS, harrow_mill, in_steps, instrument, messages, mill
 
 
@@ -119,6 +121,28 @@ def test_a_silent_meter_sends_nothing_from_its_start_on():
     sent = messages(simulator, JUNE + 2 * MINUTE)
     assert len(sent["m/t1"]) == 6
     assert len(sent["m/t2"]) == 13
+
+
+def test_faults_may_begin_later_than_the_simulation():
+    planted = [fault("silent", "t1", start_s=30.0), fault("unmetered", "north", start_s=30.0)]
+    simulator = Simulator(mill(), 1, planted, start_ms=JUNE, faults_from_ms=JUNE + MINUTE)
+    assert len(messages(simulator, JUNE + 2 * MINUTE)["m/t1"]) == 9
+    assert simulator.truth is not None
+    assert simulator.truth.unmetered[0].tolist() == [0] * 10 + [15_000_000] * 3
+
+
+def test_the_daemon_decodes_every_payload_to_the_same_reading():
+    site = harrow_mill()
+    sent = messages(Simulator(site, 1, start_ms=JUNE), JUNE)
+    decoded = []
+    for topic, payloads in sent.items():
+        group = group_of([i for i in site.inputs if i.address == topic])
+        found = decode(group, payloads[0], JUNE, False)
+        assert not found.refusals, topic
+        decoded += found.readings
+    key = attrgetter("point", "register")
+    expected = sorted(Simulator(site, 1, start_ms=JUNE).readings(JUNE), key=key)
+    assert sorted(decoded, key=key) == expected
 
 
 def test_late_messages_bear_their_own_time_and_all_arrive():

@@ -37,7 +37,7 @@ def test_a_healthy_site_in_words_and_figures():
         "Surplus  1.5 kW by the connection, 1 s old",
         "PV today  0.50 kWh, used on the site 0.40 kWh (self-consumption 80 %, self-sufficiency 33 %)",
         "Findings  none",
-        "8 in, 120 out a second",
+        "8 readings in, 120 messages out a second; 1000 in, 20000 out",
         BROKER,
     ):
         assert words in text, words
