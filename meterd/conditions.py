@@ -38,6 +38,9 @@ _EVENTS = {
     ),
 }
 _SILENT_EVENTS = ("rollover", "hurried", "exchange")  # as they should be
+FAULT, UNKEPT = "fault", "unkept"  # of this program: a step that went wrong; a reading that cannot be kept
+EVENT_CAUSES = frozenset({*_EVENTS, FAULT, UNKEPT})  # these happened; every other finding lasts as long as its condition
+_REPORT = "this is a fault of the program, not of the site: report it with this text; nothing that was read is lost"
 
 
 def event_finding(channel: Channel, event: Event) -> Finding | None:
@@ -113,3 +116,26 @@ def refused_finding(point: str, register: str, count: int, reason: str, sample: 
         f"{point}: {count} values of {REGISTERS[register].name} refused, the last because {reason}; it was: {sample}",
         "correct the field, unit or scale in inputs.csv, or the device", (point,),
     )  # fmt: skip
+
+
+def fault_finding(subject: str, words: str, now_ms: int) -> Finding:
+    """A step of the program that went wrong; the others went on."""
+    return Finding(FAULT, subject, now_ms, f"{subject}: a step went wrong and was left out: {words}", _REPORT)
+
+
+def unkept_finding(point: str, count: int, words: str, now_ms: int) -> Finding:
+    """Readings that the journal cannot hold, whatever is tried."""
+    text = f"{point}: {count} readings cannot be kept, the last because {words}"
+    return Finding(UNKEPT, point, now_ms, text, "look at what the meter sends", (point,))
+
+
+def set_aside_findings(failed: Mapping[Channel, str], now_ms: int) -> list[Finding]:
+    """Registers that could not be followed and are left out until the next start."""
+    return [
+        Finding(
+            f"not-followed-{REGISTERS[register].name}", point, now_ms,
+            f"{point}: its {REGISTERS[register].name} register cannot be followed and is left out: {words}",
+            f"its readings are kept; {_REPORT}", (point,),
+        )
+        for (point, register), words in failed.items()
+    ]  # fmt: skip

@@ -11,6 +11,10 @@ lower case, no full stop.
 """
 
 
+_PACKAGE = __name__.partition(".")[0]
+_LONGEST = 300  # characters of foreign words in one line
+
+
 class MeterdError(Exception):
     """Anything this program refuses or cannot do, in words for the person at the terminal."""
 
@@ -29,3 +33,15 @@ class StoreError(MeterdError):
 
 class PublishError(MeterdError):
     """A derived value cannot be put on the network."""
+
+
+def described(exc: BaseException) -> str:
+    """An unexpected exception in one line: kind, words, and the place in this program where it came from."""
+    trace, place = exc.__traceback__, ""
+    while trace is not None:
+        module = str(trace.tb_frame.f_globals.get("__name__", ""))
+        if module.partition(".")[0] == _PACKAGE:
+            place = f" at {module}:{trace.tb_lineno}"
+        trace = trace.tb_next
+    words = " ".join(str(exc).split())[:_LONGEST]
+    return f"{type(exc).__name__}{': ' if words else ''}{words}{place}"

@@ -13,6 +13,7 @@ import numpy as np
 
 from meterd.balance import balance
 from meterd.books import BoardBook, board_books
+from meterd.errors import described
 from meterd.figure import BalanceRow, Channel, FigureRow
 from meterd.finding import Finding
 from meterd.interval import Period, floor
@@ -50,6 +51,9 @@ class State:
     counters: dict[Channel, Now] = field(default_factory=dict)
     events: list[tuple[Channel, Event]] = field(default_factory=list)
     unknown: int = 0  # readings of registers that the plan does not have
+    # what could not be worked out, and why: registers are set aside until the next start, boards are tried again
+    failed: dict[Channel, str] = field(default_factory=dict)
+    failed_boards: dict[str, str] = field(default_factory=dict)
 
 
 def begin(site: Site, zone: ZoneInfo, closed_to: int | None) -> State:
@@ -69,6 +73,22 @@ def restart_requests(state: State) -> list[Request]:
     return [Request(channel, None) for channel in state.trackers]
 
 
+def set_aside(state: State, channel: Channel, exc: Exception) -> None:
+    """Follow a register no longer, so that the others go on: its readings stay in the journal, its figures are missing."""
+    state.failed[channel] = described(exc)
+    state.trackers.pop(channel, None)
+    state.counters.pop(channel, None)
+
+
+def reopen(state: State, now_ms: int) -> list[Request]:
+    """Open again what was closed ahead of the moment, after a clock that was ahead; returns what must be followed again."""
+    until = floor(now_ms - state.site.limits.close_after_s * 1000, state.interval_ms)
+    if state.closed_to is None or state.closed_to <= until:
+        return []
+    state.closed_to = until
+    return [Request(channel, until) for channel in state.trackers]
+
+
 def take(state: State, readings: Sequence[Reading]) -> list[Request]:
     """Follow new readings, already kept in the journal, in any order; returns what must be followed again from history."""
     groups: dict[Channel, list[Reading]] = {}
@@ -80,16 +100,27 @@ def take(state: State, readings: Sequence[Reading]) -> list[Request]:
         if tracker is None:
             _take_instant(state, channel, group)
             continue
-        again = _follow(tracker, group, state.closed_to)
+        try:
+            again = _follow(tracker, group, state.closed_to)
+            _note(state, channel, tracker)
+        except Exception as exc:  # an edge of the house style: one register must not stop the others
+            set_aside(state, channel, exc)
+            continue
         if again is not None:
             requests.append(Request(channel, again))
-        _note(state, channel, tracker)
     return requests
+
+
+def take_live(state: State, readings: Iterable[Reading]) -> None:
+    """Only the present values of readings: for the live picture while nothing can be kept."""
+    for reading in readings:
+        if not REGISTERS[reading.register].cumulative:
+            _take_instant(state, (reading.point, reading.register), [reading])
 
 
 def _take_instant(state: State, channel: Channel, group: list[Reading]) -> None:
     if channel[1] not in REGISTERS or REGISTERS[channel[1]].cumulative:
-        state.unknown += len(group)
+        state.unknown += len(group) if channel not in state.failed else 0
         return
     newest = max(group, key=lambda r: (r.at_ms, not r.old))
     known = state.instant.get(channel)
@@ -212,17 +243,27 @@ def close(state: State, now_ms: int) -> list[FigureRow]:
     if state.closed_to is None:
         state.closed_to = until
         rows = []
-        for channel, tracker in state.trackers.items():
+        for channel, tracker in list(state.trackers.items()):
             if len(tracker.knots):
-                rows += _figure_rows(state, channel, tracker, floor(tracker.knots.t[0], state.interval_ms), until)
+                rows += _close_one(state, channel, floor(tracker.knots.t[0], state.interval_ms), until)
         return rows
     if until <= state.closed_to:
         return []
     rows = []
-    for channel, tracker in state.trackers.items():
-        rows += _figure_rows(state, channel, tracker, state.closed_to, until)
-        tracker.knots.trim(until)
+    for channel in list(state.trackers):
+        rows += _close_one(state, channel, state.closed_to, until)
     state.closed_to = until
+    return rows
+
+
+def _close_one(state: State, channel: Channel, first: int, until: int) -> list[FigureRow]:
+    tracker = state.trackers[channel]
+    try:
+        rows = _figure_rows(state, channel, tracker, first, until)
+        tracker.knots.trim(until)
+    except Exception as exc:  # as in `take`
+        set_aside(state, channel, exc)
+        return []
     return rows
 
 
@@ -247,7 +288,7 @@ def snapshot(
         instant=dict(state.instant),
         counters=dict(state.counters),
         closed={name: board_now(row) for name, row in closed.items()},
-        running={name: _running(state, book, now_ms) for name, book in state.books.items()},
+        running={name: _try_running(state, book, now_ms) for name, book in state.books.items()},
         pv_day=pv_day,
         surplus=surplus_now(site, state.instant, now_ms),
         draw=draw,
@@ -277,6 +318,15 @@ def board_now(row: BalanceRow) -> BoardNow:
         row.of,
         row.estimated,
     )
+
+
+def _try_running(state: State, book: BoardBook, now_ms: int) -> BoardNow:
+    try:
+        return _running(state, book, now_ms)
+    except Exception as exc:  # an edge of the house style: one board in the step
+        terms, start = book.terms, floor(now_ms, state.interval_ms)
+        state.failed_boards[terms.board] = described(exc)
+        return BoardNow(terms.board, start, start, None, None, None, None, "not computable", (), terms.uncovered)
 
 
 def _running(state: State, book: BoardBook, now_ms: int) -> BoardNow:

@@ -140,7 +140,11 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Consumer:
-    """A flexible load that may receive a share."""
+    """A flexible load that may receive a share.
+
+    `min_w` = `max_w` is an on/off load, `step_w` > 0 a stepped one, otherwise it follows continuously from `min_w` up. Its
+    draw is known from its point only while nothing else draws there (`alone`); else its share counts as drawn.
+    """
 
     name: str
     point: str | None = None
@@ -151,6 +155,7 @@ class Consumer:
     min_on_s: int = 0
     min_off_s: int = 0
     fallback_w: int = 0
+    alone: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,6 +197,29 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
+class Sharing:
+    """How the surplus is handed out. Each default carries its reason."""
+
+    mode: str = "off"  # "off", "shadow" (computed and logged, not published) or "on"; nothing acts until it is asked to
+    reserve_w: int = 0  # kept back from the surplus; the dead band already keeps one load's worth
+    ramp_w_per_s: int = 2_000  # all shares together rise at most so fast: 100 kW in 50 s, slower than a meter's two samples
+    dead_band_w: int = 0  # a load starts only with this much to spare; never less than the largest single load
+    sample_s: int = 10  # one decision per sample: how often the power meters are read
+    delay_samples: int = 2  # from a share to its effect in the readings: controller, load and meter, one sample each less one
+    backup_budget_w: int = 0  # on backup supply shares are zero unless the engine has power to spare
+    release_s: int = 600  # after an outage all loads are released over ten minutes (cold-load pickup)
+    rotate_s: int = 1_800  # a waiting load takes over from a running one that had this much longer
+    overdraw_w: int = 200  # more than its share by this, or ...
+    overdraw_part: float = 0.1  # ... by this part of it, for some samples, puts a consumer on its fallback
+    overdraw_samples: int = 6  # a minute at ten seconds: longer than any controller's own ramp
+    recover_s: int = 600  # a consumer that behaves again for so long gets shares again
+    idle_s: int = 120  # a share not drawn for so long goes to others; a valve or a relay needs less to answer
+    retry_s: int = 600  # and is offered again after this time
+    key: str = "pro-rata"  # PV in the books: static, pro-rata, hybrid, equal or priority
+    keys: tuple[tuple[str, int], ...] = ()  # (tenant, weight) of static and hybrid; in priority order for priority
+
+
+@dataclass(frozen=True, slots=True)
 class Site:
     """Everything behind one grid connection."""
 
@@ -208,6 +236,7 @@ class Site:
     consumers: tuple[Consumer, ...] = ()
     broker: Broker = Broker()
     limits: Limits = Limits()
+    sharing: Sharing = Sharing()
     store_path: str = ""  # relative to the plan; empty = "<site>.sqlite" beside it
     _by_name: dict[str, Point] = field(default_factory=dict, repr=False, compare=False)
 

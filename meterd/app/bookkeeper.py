@@ -1,7 +1,8 @@
 """Keeps the books: readings into the journal, figures out of the core, all of one tick in one transaction."""
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from zoneinfo import ZoneInfo
@@ -10,7 +11,7 @@ import numpy as np
 
 from meterd import pipeline
 from meterd.books import BoardBook, NetPlan, Parent, board_books, parents, parts_of, pv_book, sum_of_parts, sum_pv
-from meterd.errors import StoreError
+from meterd.errors import StoreError, described
 from meterd.figure import BalanceRow, Channel, FigureRow
 from meterd.interval import MADE_OF, Period, bounds
 from meterd.knots import Ints
@@ -19,7 +20,7 @@ from meterd.reading import Reading
 from meterd.rollup import Columns
 from meterd.site import Site
 from meterd.snapshot import Now, PvNow
-from meterd.store.sqlite import SqliteStore
+from meterd.store.sqlite import Failure, SqliteStore
 from meterd.surplus import ratio
 
 _CLOSED_TO = "closed_to_ms"
@@ -41,6 +42,7 @@ class Bookkeeper:
         self._site, self._zone = site, zone
         self._boards = board_books(site)
         self._pv = pv_book(site)
+        self._spoiled = False  # whether the state holds more than was kept
         self.state = self._begin()
         self.closed = self._last_balances()
 
@@ -53,7 +55,16 @@ class Bookkeeper:
             if channel not in state.trackers and (latest := self._store.latest(channel)):
                 state.instant[channel] = Now(latest[1], latest[0])
         self._behind = pipeline.restart_requests(state)
+        self._spoiled = False
         return state
+
+    def _begin_again(self) -> None:
+        """Back to what the journal holds; with the next tick if even that cannot be read now."""
+        live, self._spoiled = self.state.instant, True
+        with suppress(Failure):
+            self.state = self._begin()
+            # present values come only from memory while nothing can be kept
+            self.state.instant = {**self.state.instant, **live}
 
     def _last_balances(self) -> dict[str, BalanceRow]:
         closed_to = self.state.closed_to
@@ -64,19 +75,38 @@ class Bookkeeper:
         return {name: rows[-1] for name, rows in found.items() if rows}
 
     def tick(self, readings: Sequence[Reading], now_ms: int) -> Tick:
-        """Keep readings and every figure that follows from them; StoreError if nothing could be kept."""
+        """Keep readings and every figure that follows from them; StoreError if nothing could be kept.
+
+        After any exception the state is what the journal says, and the same readings may be given again.
+        """
         try:
             with self._store.transaction():
+                if self._spoiled:
+                    self.state = self._begin()
                 new = self._store.add_readings(readings)
                 requests = self._behind + pipeline.take(self.state, new)
                 changed = self._write(self._catch_up(requests), now_ms, "late readings")
                 changed += self._write(pipeline.close(self.state, now_ms), now_ms, "closed")
                 self._roll(changed, now_ms)
-        except StoreError:
-            self.state = self._begin()
+        except BaseException:
+            self._begin_again()
             raise
         self._behind = []
         return Tick(len(new), len(changed))
+
+    def keep(self, readings: Sequence[Reading]) -> Tick:
+        """Keep readings in the journal only; what follows from them is worked out with the next tick."""
+        with self._store.transaction():
+            new = self._store.add_readings(readings)
+        self._begin_again()
+        pipeline.take_live(self.state, readings)
+        return Tick(len(new), 0)
+
+    def reopen(self, now_ms: int) -> bool:
+        """Open again what was closed ahead of the moment (a clock that was ahead); whether there was anything."""
+        requests = pipeline.reopen(self.state, now_ms)
+        self._behind = self._behind + requests
+        return bool(requests)
 
     def import_history(self, channel: Channel, times: Ints, values: Ints, now_ms: int) -> None:
         """Keep many old readings of one register; figures follow with `settle`."""
@@ -99,14 +129,25 @@ class Bookkeeper:
         waiting = list(requests)
         while waiting:
             request = waiting.pop()
-            channel = request.channel
-            plan = pipeline.plan_rerun(self.state, request, partial(self._store.anchor, channel))
-            since = -(2**62) if plan[1] is None else plan[1].at_ms
-            found, again = pipeline.rerun(self.state, channel, plan, self._store.history(channel, since))
+            if request.channel in self.state.failed:
+                continue
+            try:
+                found, again = self._rerun(request)
+            except Failure:
+                raise
+            except Exception as exc:  # an edge of the house style: one register must not stop the others
+                pipeline.set_aside(self.state, request.channel, exc)
+                continue
             rows += found
             if again is not None:
                 waiting.append(again)
         return rows
+
+    def _rerun(self, request: Request) -> tuple[list[FigureRow], Request | None]:
+        channel = request.channel
+        plan = pipeline.plan_rerun(self.state, request, partial(self._store.anchor, channel))
+        since = -(2**62) if plan[1] is None else plan[1].at_ms
+        return pipeline.rerun(self.state, channel, plan, self._store.history(channel, since))
 
     def _write(self, rows: Sequence[FigureRow], now_ms: int, reason: str) -> list[FigureRow]:
         return self._store.write_figures(rows, now_ms=now_ms, reason=reason)
@@ -129,10 +170,18 @@ class Bookkeeper:
             touched = [c for c, own in starts.items() if any(parent.start_ms <= s < parent.end_ms for s in own)]
             parts = self._store.columns(touched, *self._parts(parent))
             self._store.write_figures(sum_of_parts(touched, parent, parts), now_ms=now_ms, reason=reason)
-        for book in self._boards.values():
-            self._balance(book, _starts_of(book.plan, starts), now_ms)
-        self._pv_figures(starts, now_ms)
+        for name, book in self._boards.items():
+            self._try(name, partial(self._balance, book, _starts_of(book.plan, starts), now_ms))
+        self._try(self._site.name, partial(self._pv_figures, starts, now_ms))
         self.closed |= self._last_balances()
+
+    def _try(self, subject: str, step: Callable[[], None]) -> None:
+        try:
+            step()
+        except Failure:
+            raise
+        except Exception as exc:  # an edge of the house style: one board in the step
+            self.state.failed_boards[subject] = described(exc)
 
     def _parts(self, parent: Parent) -> tuple[Period, Ints]:
         parts = parts_of(parent, self._zone, self.state.interval_ms)

@@ -163,11 +163,12 @@ def _energy(arguments: argparse.Namespace) -> int:
     from meterd.app.daemon import store_path
 
     site = load_plan(arguments.plan).site
-    period = Period(arguments.period)
+    period = Period.MONTH if arguments.demand else Period(arguments.period)
     points = query.some_points(site, arguments.point)
-    span = query.parse_span(getattr(arguments, "from"), arguments.until, period, site, WallClock().now_ms())
     store = query.open_store(arguments.store or store_path(arguments.plan, site))
     try:
+        wanted = (getattr(arguments, "from"), arguments.until)
+        span = query.parse_span(wanted, period, site, query.kept_span(store, site), WallClock().now_ms())
         if arguments.demand:
             lines, title = query.demand_lines(store, site, span, points), "Maximum demand, mean of an interval"
         elif arguments.pv:
@@ -189,9 +190,10 @@ def _balance(arguments: argparse.Namespace) -> int:
     site = load_plan(arguments.plan).site
     period = Period(arguments.period)
     boards = query.some_boards(site, arguments.board)
-    span = query.parse_span(getattr(arguments, "from"), arguments.until, period, site, WallClock().now_ms())
     store = query.open_store(arguments.store or store_path(arguments.plan, site))
     try:
+        wanted = (getattr(arguments, "from"), arguments.until)
+        span = query.parse_span(wanted, period, site, query.kept_span(store, site), WallClock().now_ms())
         lines = query.balance_lines(store, site, period, span, boards)
     finally:
         store.close()
@@ -304,11 +306,15 @@ def _add_demo(commands: "Commands[argparse.ArgumentParser]") -> None:
         "--for", dest="duration", metavar="TIME", help="end after this time: 60s, 5m, 1h; default: Ctrl+C"
     )
     demo.add_argument(
-        "--fault", action="append", default=[], metavar="NAME:POINT[:VALUE][@DELAY]", help="plant a fault"
+        "--fault",
+        action="append",
+        default=[],
+        metavar="NAME:POINT[:VALUE][@START[+SECONDS]]",
+        help="plant a fault; repeat",
     )
     demo.add_argument("--list-faults", action="store_true", help="list the faults that can be planted, and end")
     demo.add_argument("--port", type=int, default=0, help="port of the embedded broker (default: a free one)")
-    demo.add_argument("--seed", type=int, default=1, help="of the simulated site (default: 1)")
+    demo.add_argument("--seed", type=int, help="of the simulated site; the default has passing clouds")
     demo.add_argument("--speed", type=float, default=1.0, help="times real time (default: 1)")
     demo.add_argument("--store", type=Path, metavar="FILE", help="keep the store; default: a temporary one")
     demo.add_argument("--verbose", action="store_true", help="log every change of state")

@@ -1,7 +1,7 @@
 """The metering plan: text files in, one frozen `Site` out, or every fault at once."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from meterd.app.plan.build import build, fingerprint
@@ -56,7 +56,28 @@ def load_plan(path: Path) -> Plan:
     check_options(draft, site, notes)
     if notes.faults:
         raise PlanError(_listed(notes.faults))
-    return Plan(site, _listed(notes.warnings), fingerprint(site), tuple(draft.copies))
+    folder = path if path.is_dir() else path.parent
+    return Plan(_rooted(site, folder), _listed(notes.warnings), fingerprint(site), tuple(draft.copies))
+
+
+_FILE_KEYS = ("password_file", "ca_file", "cert_file", "key_file", "path")
+
+
+def _rooted(site: Site, folder: Path) -> Site:
+    """File names of the plan are relative to its folder, wherever the daemon is started."""
+    broker = site.broker
+    names = {key: str(folder / value) for key in _FILE_KEYS if (value := getattr(broker, key, ""))}
+    sources = tuple(
+        replace(
+            source,
+            options=tuple(
+                (key, str(folder / value) if key in _FILE_KEYS and isinstance(value, str) and value else value)
+                for key, value in source.options
+            ),
+        )
+        for source in site.sources
+    )
+    return replace(site, broker=replace(broker, **names), sources=sources)
 
 
 def _check(draft: Draft, notes: Notes) -> None:

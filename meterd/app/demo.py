@@ -14,9 +14,9 @@ from meterd.app.clock import WallClock
 from meterd.app.config import load_plan
 from meterd.app.daemon import Daemon
 from meterd.demo.faults import fault_table, parse_fault
-from meterd.demo.run import Pace, plan_path, publish_to, set_pace, subscribe_line, summer_offset_ms, watch
+from meterd.demo.run import DEFAULT_SEED, Pace, plan_path, publish_to, set_pace, subscribe_line, summer_offset_ms, watch
 from meterd.demo.simulator import Simulator
-from meterd.demo.summary import Rates
+from meterd.demo.summary import CAUTION, Rates
 from meterd.errors import ConfigError, MeterdError
 from meterd.mqtt.broker import free_port
 from meterd.site import Site
@@ -39,6 +39,14 @@ class DemoClock:
 
     def saw(self, at_ms: int) -> None:
         """Readings do not move this clock."""
+
+    def doubt(self) -> str:
+        """Nothing: simulated time does not jump."""
+        return ""
+
+    def steps_back(self) -> int:
+        """Never."""
+        return 0
 
 
 class Meter:
@@ -74,7 +82,11 @@ def run_demo(arguments: argparse.Namespace, stop: threading.Event) -> int:
     )
     now_ms = WallClock().now_ms()
     simulator = Simulator(
-        site, arguments.seed, faults, start_ms=now_ms - EARLIER_MS, world_offset_ms=summer_offset_ms(now_ms, site.zone)
+        site,
+        DEFAULT_SEED if arguments.seed is None else arguments.seed,
+        faults,
+        start_ms=now_ms - EARLIER_MS,
+        world_offset_ms=summer_offset_ms(now_ms, site.zone),
     )
     with tempfile.TemporaryDirectory(prefix="meterd-demo-") as folder:
         path = arguments.store or Path(folder) / f"{site.name}.sqlite"
@@ -112,10 +124,10 @@ def _live(
         publish_to("127.0.0.1", site.broker.port, simulator, pace, stop)
 
     line = subscribe_line(site.prefix, site.name, site.broker.port)
-    print(f"{site.title}: {len(site.points)} points, everything simulated. Look at the derived values with\n  {line}")
     print(
-        "Numbers on a screen never prove a part dead; switching and metering work is for qualified people.", flush=True
+        f"{site.title}: {len(site.points)} points, all simulated, with the sun of a day in June and the date of today."
     )
+    print(f"Look at the derived values with\n  {line}\n{CAUTION}", flush=True)
     threads = [threading.Thread(target=job, name=job.__name__) for job in (work, send)]
     for thread in threads:
         thread.start()

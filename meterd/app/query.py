@@ -13,12 +13,13 @@ import numpy as np
 from rich.console import Console
 from rich.table import Table
 
+from meterd.books import Parent, board_books
 from meterd.errors import ConfigError
-from meterd.figure import BalanceRow, PvRow
+from meterd.figure import BalanceRow, Channel, PvRow
 from meterd.interval import Period, bounds, from_ms, label, starts, text, to_ms
 from meterd.knots import Flag
 from meterd.reading import EXPORT, IMPORT, REGISTERS
-from meterd.rollup import mean_power_w
+from meterd.rollup import Columns, mean_power_w
 from meterd.site import Site
 from meterd.store.sqlite import SqliteStore
 from meterd.surplus import ratio
@@ -35,17 +36,25 @@ class Span:
     until_ms: int
 
 
-def parse_span(from_text: str | None, until_text: str | None, period: Period, site: Site, now_ms: int) -> Span:
+def parse_span(
+    wanted: tuple[str | None, str | None], period: Period, site: Site, kept: Span | None, now_ms: int
+) -> Span:
     """`--from` and `--until`: local dates of the site, months (2026-03), years, or RFC 3339 times.
 
-    Without them: the newest few periods, enough for one screen.
+    Without them: the newest few periods of what is kept, enough for one screen.
     """
+    from_text, until_text = wanted
     zone = ZoneInfo(site.zone)
     back = {
         Period.INTERVAL: 1, Period.HOUR: 1, Period.DAY: 14, Period.WEEK: 70, Period.MONTH: 400, Period.YEAR: 3660
     }[period]  # fmt: skip
-    until = moment(until_text, zone, "--until") if until_text else now_ms
-    low = moment(from_text, zone, "--from") if from_text else until - back * 86_400_000
+    newest = now_ms if kept is None else min(now_ms, kept.until_ms)
+    until = moment(until_text, zone, "--until") if until_text else newest
+    low = until - back * 86_400_000
+    if from_text:
+        low = moment(from_text, zone, "--from")
+    elif kept is not None and kept.from_ms < until:
+        low = max(low, kept.from_ms)
     if low >= until:
         raise ConfigError(f"--from {text(low)} is not before --until {text(until)}")
     return Span(bounds(period, low, zone, site.interval_s * 1000)[0], until)
@@ -72,6 +81,12 @@ def moment(words: str, zone: ZoneInfo, option: str) -> int:
         raise ConfigError(f"cannot read {option} {words!r}: {exc}; {right}") from exc
 
 
+def kept_span(store: SqliteStore, site: Site) -> Span | None:
+    """From the first to the end of the last interval in the store."""
+    span = store.span(Period.INTERVAL)
+    return None if span is None else Span(span[0], span[1] + site.interval_s * 1000)
+
+
 def energy_lines(store: SqliteStore, site: Site, period: Period, span: Span, points: Sequence[str]) -> list[Line]:
     """One line per period, point and register that is read."""
     zone, interval_ms = ZoneInfo(site.zone), site.interval_s * 1000
@@ -79,12 +94,17 @@ def energy_lines(store: SqliteStore, site: Site, period: Period, span: Span, poi
     read = {(row.point, row.register) for row in site.inputs}
     channels = [(p, r) for p in points for r in (IMPORT, EXPORT) if (p, r) in read]
     columns = store.columns(channels, period, grid)
+    kept = kept_span(store, site)
     lines: list[Line] = []
     for i, start in enumerate(grid.tolist()):
         end = bounds(period, start, zone, interval_ms)[1]
+        so_far = _so_far(store, channels, (start, end), kept, interval_ms) if period is not Period.INTERVAL else None
         for j, (point, register) in enumerate(channels):
             known = bool(columns.present[i, j])
             energy = int(columns.energy[i, j]) if known else None
+            words = quality(int(columns.flags[i, j])) if known else "missing"
+            if not known and so_far is not None:
+                energy, words = so_far.figure(j)
             lines.append(
                 {
                     "period": label(period, start, zone),
@@ -93,11 +113,36 @@ def energy_lines(store: SqliteStore, site: Site, period: Period, span: Span, poi
                     "point": point,
                     "register": REGISTERS[register].name,
                     "energy_wh": None if energy is None else energy / 1000,
-                    "mean_w": None if energy is None else round(mean_power_w(energy, end - start), 3),
-                    "quality": quality(int(columns.flags[i, j])) if known else "missing",
+                    "mean_w": None if energy is None or not known else round(mean_power_w(energy, end - start), 3),
+                    "quality": words,
                 }
             )
     return lines
+
+
+@dataclass(frozen=True, slots=True)
+class _SoFar:
+    """The closed intervals of a period that is not over, or has missing ones."""
+
+    columns: Columns
+    over: bool
+
+    def figure(self, j: int) -> tuple[int | None, str]:
+        """The energy so far of one register if every closed interval is known, else how many are."""
+        present = self.columns.present[:, j]
+        if not self.over and len(present) and bool(present.all()):
+            return int(self.columns.energy[:, j].sum()), "so far"
+        return None, f"missing, {int(present.sum())} of {len(present)} intervals known"
+
+
+def _so_far(
+    store: SqliteStore, channels: Sequence[Channel], period: tuple[int, int], kept: Span | None, interval_ms: int
+) -> _SoFar | None:
+    if kept is None:
+        return None
+    start, end = period
+    grid = np.arange(start, min(end, kept.until_ms), interval_ms, dtype=np.int64)
+    return _SoFar(store.columns(channels, Period.INTERVAL, grid), end <= kept.until_ms) if len(grid) else None
 
 
 def demand_lines(store: SqliteStore, site: Site, span: Span, points: Sequence[str]) -> list[Line]:
@@ -137,7 +182,28 @@ def balance_lines(store: SqliteStore, site: Site, period: Period, span: Span, bo
     zone = ZoneInfo(site.zone)
     rows = [row for board in boards for row in store.balances(board, period, span.from_ms, span.until_ms)]
     rows.sort(key=lambda row: (row.start_ms, row.board))
-    return [_balance_line(row, zone) for row in rows]
+    lines = [_balance_line(row, zone) for row in rows]
+    return lines + _balances_so_far(store, site, period, span, boards)
+
+
+def _balances_so_far(store: SqliteStore, site: Site, period: Period, span: Span, boards: Sequence[str]) -> list[Line]:
+    """The balance of the period that is not over yet, from its closed intervals."""
+    kept, step, zone = kept_span(store, site), site.interval_s * 1000, ZoneInfo(site.zone)
+    if kept is None or period is Period.INTERVAL or kept.until_ms > span.until_ms + step:
+        return []
+    start, _ = bounds(period, kept.until_ms, zone, step)
+    if start == kept.until_ms:
+        return []
+    parent = Parent(period, start, kept.until_ms)
+    grid = np.arange(start, kept.until_ms, step, dtype=np.int64)
+    lines = []
+    for name, book in board_books(site).items():
+        if name in boards:
+            imports = store.columns(book.plan.imports, Period.INTERVAL, grid)
+            net = book.plan.net(imports, store.columns(book.plan.exports, Period.INTERVAL, grid))
+            line = _balance_line(book.period_row(parent, grid, grid + step, net), zone)
+            lines.append(line | {"period": f"{line['period']} so far"})
+    return lines
 
 
 def _balance_line(row: BalanceRow, zone: ZoneInfo) -> Line:
@@ -249,11 +315,17 @@ def _table(lines: Sequence[Line], title: str) -> Table:
 def _cell(name: str, value: object) -> str:
     if value is None:
         return "missing"
+    if name in ("missing", "not live"):
+        return _some(str(value).split())
     if isinstance(value, bool):
         return "yes" if value else ""
     if isinstance(value, float) and name.endswith(("_wh", "_w")):
         return f"{value / 1000:.3f}"
     return str(value)
+
+
+def _some(names: Sequence[str], most: int = 3) -> str:
+    return " ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
 def open_store(path: Path) -> SqliteStore:

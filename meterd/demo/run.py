@@ -109,7 +109,7 @@ def publish_to(host: str, port: int, simulator: Simulator, pace: Pace, stop: thr
 
 def subscribe_line(prefix: str, site: str, port: int, host: str = "127.0.0.1") -> str:
     """How to look at all derived values with a command-line MQTT client."""
-    return f"mosquitto_sub -h {host} -p {port} -t '{prefix}/{site}/#' -v"
+    return f"mosquitto_sub -V mqttv5 -h {host} -p {port} -t '{prefix}/{site}/#' -v"
 
 
 def watch(look: Look, stop: threading.Event, *, broker_line: str, console: Console | None = None) -> None:

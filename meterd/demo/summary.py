@@ -65,7 +65,7 @@ def line(snapshot: Snapshot, rates: Rates) -> str:
         *boards,
         f"surplus {_surplus(snapshot)}",
         f"PV {_power(snapshot.production)}",
-        f"{len(snapshot.findings)} findings",
+        f"findings {len(snapshot.findings)}",
         f"{rates.received_per_s:.0f} in/s {rates.published_per_s:.0f} out/s",
     ]
     return _clean(" | ".join(words))

@@ -44,7 +44,7 @@ next_connection_delay_ms = 1
 [{protocol}.1.connections]
 connection_timeout_ms = 5000
 max_payload_size = {payload}
-max_inflight_count = 1000
+max_inflight_count = 100
 dynamic_filters = true
 """
 
@@ -53,7 +53,7 @@ id = 0
 [router]
 id = 0
 max_connections = {MAX_CONNECTIONS}
-max_outgoing_packet_count = 200
+max_outgoing_packet_count = 5000
 max_segment_size = {SEGMENT_BYTES}
 max_segment_count = {SEGMENTS}
 """

@@ -34,6 +34,7 @@ from meterd.mqtt.wire import (
     check_host,
     check_publish,
     connect_properties,
+    discard,
     publish_properties,
     set_tls,
     set_will,
@@ -190,6 +191,7 @@ class Link:
         if not self.alive():
             self._count(revivals=1)
             self._connected = False
+            discard(self._client)
             self._client = self._new_client()
             self.start()
             return True
@@ -205,14 +207,15 @@ class Link:
         """Say goodbye to the broker (no will is sent) and end the thread within the stop limit."""
         self._closing = True
         self._client.disconnect()
-        if self._thread is None:
-            return
-        self._thread.join(self.settings.stop_limit_s)
-        if self._thread.is_alive():
-            # the goodbye cannot be written to a frozen broker; a broken connection ends the thread's wait
-            shut(self._client)
+        if self._thread is not None:
             self._thread.join(self.settings.stop_limit_s)
+            if self._thread.is_alive():
+                # the goodbye cannot be written to a frozen broker; a broken connection ends the thread's wait
+                shut(self._client)
+                self._thread.join(self.settings.stop_limit_s)
         self._connected = False
+        if not self.alive():
+            discard(self._client)
 
     def __enter__(self) -> "Link":
         self.start()

@@ -80,6 +80,15 @@ def shut(client: paho.Client) -> None:
             return  # it was closed in the meantime, which is what we wanted
 
 
+def discard(client: paho.Client) -> None:
+    """Close what a client whose thread has ended still holds open.
+
+    paho-mqtt 2.2.0 closes the pair of sockets that wakes its thread only when the object is destroyed, which with
+    callbacks in a cycle is up to the garbage collector. No public call does it (private name, paho-mqtt < 3).
+    """
+    client._reset_sockets()
+
+
 def check_host(host: str) -> None:
     """ConfigError for a name the resolver cannot even encode: in paho's thread that is no OSError and would end it."""
     try:

@@ -5,7 +5,7 @@ import json
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import numpy as np
@@ -48,6 +48,7 @@ CREATE TABLE finding (id TEXT PRIMARY KEY, cause TEXT NOT NULL, subject TEXT NOT
 CREATE TABLE fact (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 """
 _DEVICE_TIME, _OLD = 1, 2
+Failure = sqlite3.Error  # what the database says inside a transaction, which makes a StoreError of it
 
 
 class SqliteStore:
@@ -56,9 +57,7 @@ class SqliteStore:
     def __init__(self, connection: sqlite3.Connection, lock: int | None) -> None:
         self._db = connection
         self._lock = lock
-        self._ids: dict[Channel, int] = {
-            (point, register): number for number, point, register in connection.execute("SELECT * FROM channel")
-        }
+        self._ids: dict[Channel, int] = _channels(connection)
 
     @classmethod
     def writer(cls, path: Path) -> "SqliteStore":
@@ -111,15 +110,19 @@ class SqliteStore:
             raise
 
     def _roll_back(self) -> None:
-        if self._db.in_transaction:
-            self._db.execute("ROLLBACK")
-        known = {row[0] for row in self._db.execute("SELECT id FROM channel")}
-        self._ids = {channel: number for channel, number in self._ids.items() if number in known}
+        self._ids = {}  # a number given inside the transaction may be gone
+        with suppress(sqlite3.Error):  # the first failure is the one to tell
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+            self._ids = _channels(self._db)
 
     # -- readings ------------------------------------------------------------------------------------------------------
 
     def _id(self, channel: Channel) -> int:
         number = self._ids.get(channel)
+        if number is None:
+            self._ids = _channels(self._db)
+            number = self._ids.get(channel)
         if number is None:
             cursor = self._db.execute("INSERT INTO channel (point, register) VALUES (?, ?)", channel)
             assert cursor.lastrowid is not None, "an inserted row has an id"
@@ -353,6 +356,10 @@ class SqliteStore:
     def set_fact(self, name: str, value: str) -> None:
         """Keep a named fact."""
         self._db.execute("INSERT OR REPLACE INTO fact VALUES (?, ?)", (name, value))
+
+
+def _channels(connection: sqlite3.Connection) -> dict[Channel, int]:
+    return {(point, register): number for number, point, register in connection.execute("SELECT * FROM channel")}
 
 
 def _take_lock(path: Path) -> int:

@@ -102,7 +102,7 @@ def test_names_and_texts_are_shown_as_they_are():
 def test_one_plain_line_for_a_pipe():
     text = line(snapshot(), RATES)
     assert "\n" not in text
-    for words in ("main +0.10 of band 0.25 kWh inside", "surplus 1.5 kW", "PV ", "0 findings", "8 in/s 120 out/s"):
+    for words in ("main +0.10 of band 0.25 kWh inside", "surplus 1.5 kW", "PV ", "findings 0", "8 in/s 120 out/s"):
         assert words in text
     assert "no interval yet" in line(replace(snapshot(), closed={}, running={}), RATES)
 

@@ -1,0 +1,92 @@
+"""What the daemon says about itself: its clock, its store, its ways in. Findings out of counters and states."""
+
+import time
+
+from meterd.conditions import refused_finding
+from meterd.finding import Finding
+from meterd.interval import from_ms
+from meterd.mqtt.link import LinkState
+from meterd.sources import Source
+
+AWAY_S = 15.0  # a broker that restarts is back sooner
+CERTIFICATE_S = 30 * 86_400  # time enough to have one issued
+TAKE_OVERS = 3  # once is a restart; this many are two clients taking turns
+
+
+class SourceWatch:
+    """Looks after one source: revives its threads, and says what is wrong with it."""
+
+    def __init__(self, name: str, source: Source) -> None:
+        self.name, self.source = name, source
+        self.revivals = 0
+        self._revived_ms: int | None = None
+        self._away_since_s: float | None = time.monotonic()
+
+    def look(self, now_ms: int) -> list[Finding]:
+        """Call about once a second."""
+        if self.source.revive():
+            self.revivals += 1
+            self._revived_ms = now_ms
+        found = [
+            refused_finding(*key, refused.count, refused.reason, refused.sample, now_ms)
+            for key, refused in self.source.refused().items()
+        ]
+        if self._revived_ms is not None:
+            found.append(self._revived(self._revived_ms))
+        state = self.source.state()
+        return found if state is None else found + self._link(state, now_ms)
+
+    def _revived(self, at_ms: int) -> Finding:
+        text = f"source {self.name}: its thread had died and was started again, {self.revivals} times since the start"
+        return Finding("revived", self.name, at_ms, text, "this is a fault of the program: report it with the log")
+
+    def _link(self, state: LinkState, now_ms: int) -> list[Finding]:
+        found = [self._away(state, now_ms), self._taken_over(state, now_ms), self._certificate(state, now_ms)]
+        if state.refused_topics:
+            topic, reason = state.refused_topics[0]
+            more = f" and {len(state.refused_topics) - 1} more" if len(state.refused_topics) > 1 else ""
+            text = f"source {self.name}: the broker refuses the subscription to {topic}{more}: {reason}"
+            found.append(Finding("subscription-refused", self.name, now_ms, text, "let this client read these topics"))
+        return [finding for finding in found if finding is not None]
+
+    def _away(self, state: LinkState, now_ms: int) -> Finding | None:
+        if state.connected:
+            self._away_since_s = None
+            return None
+        clock_s = time.monotonic()
+        self._away_since_s = self._away_since_s or clock_s
+        away_s = clock_s - self._away_since_s
+        if away_s < AWAY_S:
+            return None
+        text = f"source {self.name}: no connection for {away_s:.0f} s; {state.last_error or 'the broker does not answer'}"
+        return Finding("source-away", self.name, now_ms, text, "see that the broker runs and can be reached")
+
+    def _taken_over(self, state: LinkState, now_ms: int) -> Finding | None:
+        if state.counters.taken_over < TAKE_OVERS:
+            return None
+        text = (
+            f"source {self.name}: another client has taken our place at the broker {state.counters.taken_over} times;"
+            " each of the two gets only a part of the values"
+        )
+        return Finding("client-id-twice", self.name, now_ms, text, "stop the other one, or give this one its own client_id")
+
+    def _certificate(self, state: LinkState, now_ms: int) -> Finding | None:
+        until_s = state.certificate_until_s
+        if until_s is None or until_s - now_ms / 1000 > CERTIFICATE_S:
+            return None
+        day = from_ms(int(until_s * 1000)).date().isoformat()
+        text = f"source {self.name}: the broker's certificate ends on {day}"
+        return Finding("certificate", self.name, now_ms, text, "renew it before that day; after it nothing connects")
+
+
+def clock_finding(words: str, site: str, now_ms: int) -> Finding:
+    """A clock that jumped."""
+    return Finding("clock-jumped", site, now_ms, words, "see why the time server and this machine disagree")
+
+
+def store_finding(site: str, words: str, waiting: int, now_ms: int) -> Finding:
+    """A store that takes nothing."""
+    return Finding(
+        "store", site, now_ms, f"{words}; {waiting} readings wait",
+        "make room on the disk or repair it; nothing is confirmed to the broker meanwhile",
+    )  # fmt: skip

@@ -1,0 +1,187 @@
+"""The consumers of a plan as columns, what is known of them between two decisions, and how their draw is followed."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from meterd.finding import Finding
+from meterd.site import Consumer, Sharing, Site
+
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+NEVER = -(2**60)  # a moment so long ago that no minimum time reaches it
+RUNNING_PART = 0.5  # a load counts as running from this part of its least power: below is stand-by of its controller
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """What does not change between two decisions: columns (n,) of the consumers in the order of the plan.
+
+    `jump_w` is the largest step a load makes at once; `classes` are the row numbers of each priority, first served first.
+    """
+
+    sharing: Sharing
+    names: tuple[str, ...]
+    min_w: Ints
+    max_w: Ints
+    step_w: Ints
+    min_on_ms: Ints
+    min_off_ms: Ints
+    fallback_w: Ints
+    jump_w: Ints
+    classes: tuple[npt.NDArray[np.intp], ...]
+    validity_ms: int
+    interval_ms: int
+    contracted_w: int | None
+
+    @property
+    def window(self) -> int:
+        """Decisions whose shares may still be on their way to the readings."""
+        return self.sharing.delay_samples + 2
+
+    @property
+    def dead_band_w(self) -> int:
+        """What must be to spare beyond a load before it starts: as set, but at least the largest single load."""
+        return max(self.sharing.dead_band_w, int(self.jump_w.max(initial=0)))
+
+    @property
+    def sample_ms(self) -> int:
+        """The time between two decisions."""
+        return self.sharing.sample_s * 1000
+
+
+def policy_of(site: Site) -> Policy:
+    """The policy of a plan."""
+    consumers = site.consumers
+    priority = column(consumers, "priority")
+    low, step = column(consumers, "min_w"), column(consumers, "step_w")
+    order = [np.flatnonzero(priority == p) for p in np.unique(priority)]
+    return Policy(
+        sharing=site.sharing,
+        names=tuple(c.name for c in consumers),
+        min_w=low,
+        max_w=column(consumers, "max_w"),
+        step_w=step,
+        min_on_ms=column(consumers, "min_on_s") * 1000,
+        min_off_ms=column(consumers, "min_off_s") * 1000,
+        fallback_w=column(consumers, "fallback_w"),
+        jump_w=np.maximum(low, step),
+        classes=tuple(order),
+        validity_ms=site.limits.power_max_age_s * 1000,
+        interval_ms=site.interval_s * 1000,
+        contracted_w=site.limits.contracted_w,
+    )
+
+
+def column(consumers: tuple[Consumer, ...], name: str) -> Ints:
+    """One number of every consumer (n,)."""
+    return np.array([getattr(c, name) for c in consumers], dtype=np.int64)
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is known of each consumer (n,): shares in W, moments in ms, served energy in W ms since the beginning.
+
+    `given` holds the newest shares, (window, n), newest first. A moment of NEVER means: not so.
+    """
+
+    share_w: Ints
+    given: Ints
+    on_ms: Ints
+    off_ms: Ints
+    served: Ints
+    low_ms: Ints  # since when it draws less than its share
+    retry_ms: Ints  # until when it is offered nothing because it did not draw its share
+    over_ms: Ints  # since when it draws more than its share
+    barred_ms: Ints  # since when it is on its fallback
+    calm_ms: Ints  # since when it behaves while on its fallback
+
+
+def unknown(policy: Policy) -> Known:
+    """Nothing has been shared yet."""
+    count = len(policy.names)
+    zero, never = np.zeros(count, dtype=np.int64), np.full(count, NEVER, dtype=np.int64)
+    given = np.zeros((policy.window, count), dtype=np.int64)
+    return Known(zero, given, never, never, zero, never, never, never, never, never)
+
+
+@dataclass(frozen=True, slots=True)
+class Feedback:
+    """Draws of one moment. `flexible_w` (n,) is what each would give back if its share fell to zero; the rest is base."""
+
+    flexible_w: Ints
+    drawn_w: Ints
+    known: Bools
+
+
+def feedback(known: Known, policy: Policy, drawn_w: Ints, measured: Bools) -> Feedback:
+    """How much of the measured draws follows shares.
+
+    More than any share that may still be acting is base, for a share cannot take it back. Where nothing is measured the
+    least of the shares that may still be acting counts as drawn: a share that is on its way up is not yet there, one on its
+    way down is no longer sure.
+    """
+    most, least = known.given.max(axis=0), known.given.min(axis=0)
+    running = drawn_w >= np.rint(policy.min_w * RUNNING_PART).astype(np.int64)
+    drawn = np.where(running, np.maximum(drawn_w, 0), 0)
+    return Feedback(np.where(measured, np.minimum(drawn, most), least), drawn, measured)
+
+
+def watch(known: Known, policy: Policy, back: Feedback, elapsed_ms: int, now_ms: int) -> tuple[Known, list[Finding]]:
+    """Follow who draws its share, less or more: served energy, offers withdrawn, consumers set to their fallback."""
+    sharing = policy.sharing
+    most, least = known.given.max(axis=0), known.given.min(axis=0)
+    drawn = np.where(back.known, back.drawn_w, least)
+    served = known.served + np.minimum(drawn, most) * elapsed_ms
+    allowed = most + np.maximum(sharing.overdraw_w, np.rint(most * sharing.overdraw_part).astype(np.int64))
+    over = back.known & (back.drawn_w > allowed)
+    over_ms = np.where(over, np.where(known.over_ms == NEVER, now_ms, known.over_ms), NEVER)
+    # after a share has gone a load may finish its own minimum time; drawing more than it ever may is another matter
+    patience = sharing.overdraw_samples * policy.sample_ms + np.where(
+        back.drawn_w > policy.max_w + sharing.overdraw_w, 0, policy.min_on_ms
+    )
+    newly = over & (now_ms - over_ms >= patience) & (known.barred_ms == NEVER)
+    barred_ms = np.where(newly, now_ms, known.barred_ms)
+    calm = ~over & back.known
+    calm_ms = np.where(calm & (barred_ms != NEVER), np.where(known.calm_ms == NEVER, now_ms, known.calm_ms), NEVER)
+    free = (barred_ms != NEVER) & (calm_ms != NEVER) & (now_ms - calm_ms >= sharing.recover_s * 1000)
+    barred_ms, calm_ms = np.where(free, NEVER, barred_ms), np.where(free, NEVER, calm_ms)
+    # a share is not drawn when even the least of those acting is larger than twice the draw
+    low = back.known & (least > 0) & (back.drawn_w * 2 < np.minimum(least, np.maximum(policy.min_w, 1)))
+    low_ms = np.where(low, np.where(known.low_ms == NEVER, now_ms, known.low_ms), NEVER)
+    idle = low & (now_ms - low_ms >= sharing.idle_s * 1000)
+    retry_ms = np.where(idle, now_ms + sharing.retry_s * 1000, known.retry_ms)
+    low_ms = np.where(idle, NEVER, low_ms)
+    findings = [_overdraw(policy, i, back, int(most[i]), int(over_ms[i]), now_ms) for i in np.flatnonzero(barred_ms != NEVER)]
+    watched = replace(
+        known, served=served, over_ms=over_ms, barred_ms=barred_ms, calm_ms=calm_ms, low_ms=low_ms, retry_ms=retry_ms
+    )
+    return watched, findings
+
+
+def _overdraw(policy: Policy, row: np.intp, back: Feedback, most_w: int, since_ms: int, now_ms: int) -> Finding:
+    name, drawn, fallback = policy.names[row], int(back.drawn_w[row]), int(policy.fallback_w[row])
+    said = f"{name} draws {drawn} W of a share of {most_w} W"
+    if since_ms == NEVER:
+        said = f"{name} drew more than its share and now keeps to it"
+    return Finding(
+        "overdraw",
+        name,
+        now_ms,
+        f"{said}; its share is its fallback of {fallback} W, what it draws counts as base load",
+        "see whether its controller follows share/" + name + ", its minimum times and max_w in consumers.csv",
+    )
+
+
+def remember(known: Known, policy: Policy, share_w: Ints, now_ms: int) -> Known:
+    """The shares just decided become part of what is known."""
+    was_on, is_on = known.share_w > 0, share_w > 0
+    return replace(
+        known,
+        share_w=share_w,
+        given=np.vstack((share_w[None, :], known.given[:-1])),
+        on_ms=np.where(is_on & ~was_on, now_ms, known.on_ms),
+        off_ms=np.where(was_on & ~is_on, now_ms, known.off_ms),
+    )

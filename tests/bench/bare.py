@@ -1,0 +1,58 @@
+"""The measures to compare with: a client of the bare library that only counts, and one that only echoes.
+
+`python -m tests.bench.bare count PORT N`: prints `first last` (monotonic seconds) of N messages below `meters/`.
+`python -m tests.bench.bare echo PORT`: sends what comes on `ask` back on `answer`, until killed.
+"""
+
+import sys
+import time
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.properties import PacketTypes, Properties
+
+
+def connected(port: int, topic: str) -> paho.Client:
+    """A client that subscribes with QoS 1 and takes as many messages at once as the daemon does."""
+    client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"bare-{time.monotonic_ns()}", protocol=paho.MQTTv5)
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.ReceiveMaximum = 1000
+    client.on_connect = lambda c, *_: c.subscribe(topic, qos=1)
+    client.connect("127.0.0.1", port, properties=properties)
+    return client
+
+
+def count(port: int, number: int) -> None:
+    """Count messages; a repeat of the first one (a probe) is not counted."""
+    client = connected(port, "meters/#")
+    seen, first, probe = 0, 0.0, b""
+
+    def on_message(_client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
+        nonlocal seen, first, probe
+        if not probe:
+            probe = message.payload
+        if message.payload == probe:
+            return
+        seen += 1
+        if seen == 1:
+            first = time.monotonic()
+        if seen == number:
+            print(first, time.monotonic(), flush=True)
+            client.disconnect()
+
+    client.on_message = on_message
+    client.loop_forever()
+
+
+def echo(port: int) -> None:
+    """Send everything back."""
+    client = connected(port, "ask")
+    client.on_message = lambda c, _data, message: c.publish("answer", message.payload, qos=1)
+    client.loop_forever()
+
+
+if __name__ == "__main__":
+    if sys.argv[1] == "count":
+        count(int(sys.argv[2]), int(sys.argv[3]))
+    else:
+        echo(int(sys.argv[2]))

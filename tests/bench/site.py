@@ -1,0 +1,74 @@
+"""A site for benches: one feed, photovoltaics, the rest feeders, every register exactly in balance."""
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+from meterd.interval import text
+
+START_MS = 1_767_225_600_000  # 2026-01-01T00:00:00Z
+RATE = 1_000_000  # messages a second: the daemon's own brake is not what is measured
+FIELDS = {"1.8.0": "import_wh", "2.8.0": "export_wh", "16.7.0": "power_w"}
+
+
+@dataclass(frozen=True, slots=True)
+class Wide:
+    """How many points, which registers, how far apart in time their readings are."""
+
+    points: int
+    registers: tuple[str, ...] = ("1.8.0", "2.8.0", "16.7.0")
+    step_ms: int = 10_000
+
+    @property
+    def names(self) -> list[str]:
+        """The feed, the photovoltaics, the feeders."""
+        return ["t1", "pv", *(f"q{i:04d}" for i in range(1, self.points - 1))]
+
+    def wh_per_step(self, index: int) -> int:
+        """What one point counts from reading to reading; the feed is what the feeders take less the photovoltaics."""
+        if index >= 2:
+            return 3 + index % 5
+        feeders = sum(self.wh_per_step(i) for i in range(2, self.points))
+        made = feeders // 3
+        return made if index == 1 else feeders - made
+
+    def payload(self, index: int, step: int, at_ms: int, power_w: float | None = None) -> bytes:
+        """One message of a point."""
+        rise = self.wh_per_step(index)
+        wanted = {
+            "import_wh": 1_000_000 + rise * step,
+            "export_wh": 0,
+            "power_w": rise * 3_600_000 / self.step_ms if power_w is None else power_w,
+        }
+        fields = {FIELDS[register]: wanted[FIELDS[register]] for register in self.registers}
+        return json.dumps({"time": text(at_ms), **fields}).encode()
+
+    def plan(self, folder: Path, port: int, *, future_s: int = 60) -> Path:
+        """The plan file. A trial, whose time runs ahead of the clock, needs a large `future_s`."""
+        roles = {"t1": "feed", "pv": "pv"}
+        points = "\n".join(
+            f'  {{ point = "{n}", role = "{roles.get(n, "feeder")}", title = "Point {n}" }},' for n in self.names
+        )
+        fields = ", ".join(f'"{register}" = "/{FIELDS[register]}"' for register in self.registers)
+        path = folder / "wide.toml"
+        path.write_text(
+            f"""site = {{ name = "wide", zone = "Europe/Vienna" }}
+broker = {{ port = {port} }}
+limits = {{ contracted_w = 100_000_000, point_max_w = 100_000_000, future_s = {future_s} }}
+board = [{{ name = "main", title = "Main distribution" }}]
+source = [{{ name = "meters", protocol = "mqtt", rate_limit = {RATE} }}]
+point = [
+{points}
+]
+instrument = [{{ point = "*", meter_class = "B", register_max_wh = 1e11 }}]
+
+[[input]]
+point = "*"
+source = "meters"
+address = "meters/{{point}}"
+time_field = "/time"
+fields = {{ {fields} }}
+""",
+            encoding="utf-8",
+        )
+        return path
