@@ -3,7 +3,7 @@
 The same functions serve one closed quarter hour of the daemon and a replayed year: columns in, rows out.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
@@ -30,40 +30,63 @@ class Parent:
 
 def parents(changed: Iterable[int], closed_to: int, zone: ZoneInfo, interval_ms: int) -> list[Parent]:
     """The longer periods around changed intervals that are over, parts before their sums."""
-    found: set[Parent] = set()
-    intervals = set(changed)
-    for period in MADE_OF:
-        end = -(2**62)
-        for start in sorted(intervals):
-            if start < end:
-                continue
+    intervals = sorted(set(changed))
+    return [
+        Parent(period, low, end)
+        for period in MADE_OF
+        for low, end in _around(intervals, period, closed_to, zone, interval_ms)
+    ]
+
+
+def _around(
+    intervals: Sequence[int], period: Period, closed_to: int, zone: ZoneInfo, interval_ms: int
+) -> Iterator[tuple[int, int]]:
+    end = -(2**62)
+    for start in intervals:
+        if start >= end:
             low, end = bounds(period, start, zone, interval_ms)
             if end <= closed_to:
-                found.add(Parent(period, low, end))
-    rank = list(Period)
-    return sorted(found, key=lambda p: (rank.index(p.period), p.start_ms))
+                yield low, end
 
 
-def parts_of(parent: Parent, zone: ZoneInfo, interval_ms: int) -> Ints:
-    """Starts of the periods a parent is summed from."""
-    return np.array(starts(MADE_OF[parent.period], parent.start_ms, parent.end_ms, zone, interval_ms), dtype=np.int64)
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """What some parents of one kind are summed from: starts of all parts in order, and the row where each sum begins."""
+
+    period: Period
+    start_ms: Ints
+    first: Ints
+
+    @property
+    def expected(self) -> Ints:
+        """Number of parts of each parent by the calendar."""
+        return np.diff(np.append(self.first, len(self.start_ms)))
 
 
-def sum_of_parts(channels: Sequence[Channel], parent: Parent, parts: Columns) -> list[FigureRow]:
-    """The figures of one parent from the columns of its parts (every part a row, missing ones included)."""
-    first, expected = np.zeros(1, dtype=np.int64), np.array([len(parts.energy)])
-    return figure_rows(channels, parent.period, [parent.start_ms], roll_up(parts, first, expected))
+def parts_of(group: Sequence[Parent], part: Period, zone: ZoneInfo, interval_ms: int) -> Parts:
+    """The parts of a kind in parents of one kind, which stand in order."""
+    found = [starts(part, parent.start_ms, parent.end_ms, zone, interval_ms) for parent in group]
+    first = np.cumsum([0, *map(len, found)])[:-1]
+    return Parts(part, np.array([start for one in found for start in one], dtype=np.int64), first)
 
 
-def figure_rows(
-    channels: Sequence[Channel], period: Period, start_ms: Sequence[int], columns: Columns
+def sum_of_parts(
+    changed: Mapping[Channel, Sequence[int]], group: Sequence[Parent], parts: Parts, columns: Columns
 ) -> list[FigureRow]:
-    """Rows of the books from columns [T, n]."""
-    energy, present, flags = columns.energy.tolist(), columns.present.tolist(), columns.flags.tolist()
+    """The figures of parents of one kind from the columns of their parts (every part a row, missing ones included).
+
+    `changed` holds the sorted starts of changed intervals by register, in the order of the columns: a parent without
+    a change of a register gives no figure of it.
+    """
+    low, high = np.array([p.start_ms for p in group]), np.array([p.end_ms for p in group])
+    touched = [np.searchsorted(own, low) < np.searchsorted(own, high) for own in map(np.asarray, changed.values())]
+    rolled = roll_up(columns, parts.first, parts.expected)
+    energy, present, flags = rolled.energy.tolist(), rolled.present.tolist(), rolled.flags.tolist()
     return [
-        FigureRow(channel, period, start, energy[i][j] if present[i][j] else None, flags[i][j])
-        for i, start in enumerate(start_ms)
-        for j, channel in enumerate(channels)
+        FigureRow(channel, parent.period, parent.start_ms, energy[i][j] if present[i][j] else None, flags[i][j])
+        for i, parent in enumerate(group)
+        for j, channel in enumerate(changed)
+        if touched[j][i]
     ]
 
 
@@ -112,16 +135,20 @@ class BoardBook:
 
     def period_row(self, parent: Parent, start_ms: Ints, end_ms: Ints, net: Columns) -> BalanceRow:
         """The balance of a longer period from all its intervals."""
-        first = np.zeros(1, dtype=np.int64)
-        result = period_balance(self.terms.terms, start_ms, end_ms, net.energy, net.present)
-        rolled = roll_up(net, first, np.array([len(start_ms)]))
+        parts = Parts(Period.INTERVAL, start_ms, np.zeros(1, dtype=np.int64))
+        return self.period_rows([parent], parts, end_ms, net)[0]
+
+    def period_rows(self, group: Sequence[Parent], parts: Parts, end_ms: Ints, net: Columns) -> list[BalanceRow]:
+        """Balances of longer periods of one kind from all their intervals."""
+        result = period_balance(self.terms.terms, parts.start_ms, end_ms, net.energy, net.present, first=parts.first)
+        rolled = roll_up(net, parts.first, parts.expected)
         return self._rows(
-            parent.period,
-            np.array([parent.start_ms]),
-            np.array([parent.end_ms]),
+            group[0].period,
+            np.array([parent.start_ms for parent in group]),
+            np.array([parent.end_ms for parent in group]),
             result,
             (rolled.flags != 0).any(axis=1),
-        )[0]
+        )
 
     def _rows(
         self, period: Period, start_ms: Ints, end_ms: Ints, result: Balance, estimated: Bools

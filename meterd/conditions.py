@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping
 
+from meterd.agreement import Disagreement, Kind
 from meterd.figure import BalanceRow, Channel
 from meterd.finding import Finding
 from meterd.interval import text
@@ -139,3 +140,30 @@ def set_aside_findings(failed: Mapping[Channel, str], now_ms: int) -> list[Findi
         )
         for (point, register), words in failed.items()
     ]  # fmt: skip
+
+
+_DISAGREE = {
+    Kind.STANDS: (
+        "the register stands still at a power of {power:.1f} kWh per quarter hour: its resolution is lost, or it is frozen",
+        "read the register on the meter itself; the power alone is no energy",
+    ),
+    Kind.SIGN: (
+        "the register rose by {register:.1f} kWh while the power says {power:.1f} kWh: one of them has the wrong sign",
+        "see whether import and export are exchanged in inputs.csv, or current transformers reversed",
+    ),
+    Kind.FACTOR: (
+        "the register rose by {register:.3f} kWh while the power says {power:.3f} kWh, factor {factor:.4g}",
+        "a factor of 10, 100 or 1000 is a wrong unit or scale, of 2 a pulse counted twice; compare with the meter's display",
+    ),
+}
+
+
+def agreement_findings(found: Mapping[str, Disagreement]) -> list[Finding]:
+    """One finding for each point whose register and power disagree grossly and for long."""
+    findings = []
+    for point, one in found.items():
+        words, remedy = _DISAGREE[one.kind]
+        said = words.format(register=one.register_wh / 1000, power=one.power_wh / 1000, factor=one.factor)
+        text_ = f"{point}: {said} (since {text(one.since_ms)})"
+        findings.append(Finding("power-disagrees", point, one.since_ms, text_, remedy, (point,)))
+    return findings

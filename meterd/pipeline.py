@@ -241,7 +241,7 @@ def close(state: State, now_ms: int) -> list[FigureRow]:
     """
     until = floor(now_ms - state.site.limits.close_after_s * 1000, state.interval_ms)
     if state.closed_to is None:
-        state.closed_to = until
+        state.closed_to = until = floor(now_ms, state.interval_ms)
         rows = []
         for channel, tracker in list(state.trackers.items()):
             if len(tracker.knots):

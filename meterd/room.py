@@ -90,13 +90,18 @@ class Past:
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """What may be handed out: `keep_w` by loads that run already, `rise_w` after something started or rose."""
+    """What may be handed out in W.
+
+    What runs may keep `keep_w`; after something started or rose it may be `rise_w` (has stood for some samples) and `top_w`
+    (the ramp, for which `ramp` is the word).
+    """
 
     keep_w: int
     rise_w: int
+    top_w: int
     state: Quality
     reason: str
-    limited_by: str = ""  # what keeps `rise_w` below `keep_w`
+    ramp: str = ""
 
 
 def room(past: Past, inputs: Inputs, flexible_w: int, handed_w: int, policy: Policy, now_ms: int) -> tuple[Past, Room]:
@@ -114,11 +119,9 @@ def room(past: Past, inputs: Inputs, flexible_w: int, handed_w: int, policy: Pol
         past = replace(past, shut=True, steady_w=(), staged_ms=None)
     elif past.shut and fresh:
         past = replace(past, shut=False, staged_ms=now_ms)
-    past, limit, why = _ramp(past, handed_w, policy, now_ms)
-    rise = min(keep, limit, *(past.steady_w if fresh else ()))
-    if not fresh and not inputs.backup:
-        rise, why = min(rise, handed_w), reason
-    return past, Room(keep, rise, state, reason, why if rise < keep else "")
+    past, top, ramp = _ramp(past, handed_w, policy, now_ms)
+    rise = min(keep, *past.steady_w) if fresh else keep if inputs.backup else min(keep, handed_w)
+    return past, Room(keep, rise, top, state, reason, ramp)
 
 
 def _keep(past: Past, inputs: Inputs, flexible_w: int, policy: Policy, now_ms: int) -> tuple[int, Quality, str]:

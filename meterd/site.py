@@ -33,17 +33,28 @@ class PointState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Board:
-    """A distribution board or busbar: the boundary of one balance."""
+    """A distribution board or busbar: the boundary of one balance.
+
+    `fed_by` names the feeder of another board that supplies this one. `metered_side` "other" means that the feed is
+    metered before the transformer, so that its losses (no-load, and load loss at rating) lie inside the balance.
+    """
 
     name: str
     title: str = ""
     nominal_v: float = 400.0  # line-to-line
     rating_kva: float | None = None  # of the transformer that feeds it
+    fed_by: str | None = None
+    loss_p0_w: float | None = None  # of all its transformers together
+    loss_pk_w: float | None = None
+    metered_side: str = "own"  # "own" or "other"
 
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """A metering point. `below` names the feeder it hangs under (role sub, or pv behind a feeder), else None."""
+    """A metering point. `below` names the feeder it hangs under (role sub, or pv behind a feeder), else None.
+
+    `unmetered_below` says that something below this feeder has no point, so that its points below make no balance.
+    """
 
     name: str
     board: str
@@ -56,6 +67,7 @@ class Point:
     state: PointState = PointState.LIVE
     rating_a: float | None = None
     aliases: tuple[str, ...] = ()
+    unmetered_below: bool = False
 
     @property
     def counts(self) -> bool:

@@ -9,7 +9,7 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "meterd"
 FLOW = (  # the order of the data
     "errors", "reading", "finding", "site", "interval", "knots", "register", "rollup", "figure", "snapshot", "uncertainty",
-    "balance", "reconciliation", "surplus", "apportion", "sharing", "loads", "room", "rotation", "allocation", "pv_shares", "books", "bulk", "derived", "senml", "message", "conditions", "pipeline",
+    "balance", "reconciliation", "surplus", "apportion", "sharing", "loads", "room", "rotation", "allocation", "pv_shares", "books", "bulk", "derived", "senml", "message", "agreement", "conditions", "pipeline",
 )  # fmt: skip
 ROOM_MAY_IMPORT = {
     "mqtt": set(),

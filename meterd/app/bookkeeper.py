@@ -1,10 +1,11 @@
 """Keeps the books: readings into the journal, figures out of the core, all of one tick in one transaction."""
 
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
+from itertools import groupby
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -20,7 +21,7 @@ from meterd.reading import Reading
 from meterd.rollup import Columns
 from meterd.site import Site
 from meterd.snapshot import Now, PvNow
-from meterd.store.sqlite import Failure, SqliteStore
+from meterd.store.sqlite import UNFIT, Failure, SqliteStore
 from meterd.surplus import ratio
 
 _CLOSED_TO = "closed_to_ms"
@@ -94,13 +95,21 @@ class Bookkeeper:
         self._behind = []
         return Tick(len(new), len(changed))
 
-    def keep(self, readings: Sequence[Reading]) -> Tick:
-        """Keep readings in the journal only; what follows from them is worked out with the next tick."""
+    def keep(self, readings: Sequence[Reading]) -> tuple[Tick, list[tuple[Reading, str]]]:
+        """Keep readings in the journal only; what follows from them is worked out with the next tick.
+
+        Also returns those that the journal cannot hold, and why.
+        """
+        new, unfit = 0, []
         with self._store.transaction():
-            new = self._store.add_readings(readings)
+            for reading in readings:
+                try:
+                    new += len(self._store.add_readings([reading]))
+                except UNFIT as exc:
+                    unfit.append((reading, described(exc)))
         self._begin_again()
         pipeline.take_live(self.state, readings)
-        return Tick(len(new), 0)
+        return Tick(new, 0), unfit
 
     def reopen(self, now_ms: int) -> bool:
         """Open again what was closed ahead of the moment (a clock that was ahead); whether there was anything."""
@@ -166,10 +175,13 @@ class Bookkeeper:
         for row in changed:
             starts[row.channel].append(row.start_ms)
         reason = "parts changed"
-        for parent in parents((r.start_ms for r in changed), state.closed_to, self._zone, state.interval_ms):
-            touched = [c for c, own in starts.items() if any(parent.start_ms <= s < parent.end_ms for s in own)]
-            parts = self._store.columns(touched, *self._parts(parent))
-            self._store.write_figures(sum_of_parts(touched, parent, parts), now_ms=now_ms, reason=reason)
+        for own in starts.values():
+            own.sort()
+        for group in self._parents({r.start_ms for r in changed}):
+            parts = parts_of(group, MADE_OF[group[0].period], self._zone, state.interval_ms)
+            columns = self._store.columns(tuple(starts), parts.period, parts.start_ms)
+            rows = sum_of_parts(starts, group, parts, columns)
+            self._store.write_figures(rows, now_ms=now_ms, reason=reason)
         for name, book in self._boards.items():
             self._try(name, partial(self._balance, book, _starts_of(book.plan, starts), now_ms))
         self._try(self._site.name, partial(self._pv_figures, starts, now_ms))
@@ -183,29 +195,32 @@ class Bookkeeper:
         except Exception as exc:  # an edge of the house style: one board in the step
             self.state.failed_boards[subject] = described(exc)
 
-    def _parts(self, parent: Parent) -> tuple[Period, Ints]:
-        parts = parts_of(parent, self._zone, self.state.interval_ms)
-        return MADE_OF[parent.period], parts
+    def _parents(self, changed: Iterable[int]) -> Iterator[list[Parent]]:
+        """Longer periods around changed intervals that are over, kind by kind, parts before their sums."""
+        assert self.state.closed_to is not None, "nothing changes before something was closed"
+        found = parents(changed, self.state.closed_to, self._zone, self.state.interval_ms)
+        for _, group in groupby(found, key=lambda parent: parent.period):
+            yield list(group)
 
     def _net(self, plan: NetPlan, starts: Ints) -> Columns:
         imports = self._store.columns(plan.imports, Period.INTERVAL, starts)
         return plan.net(imports, self._store.columns(plan.exports, Period.INTERVAL, starts))
 
     def _balance(self, book: BoardBook, starts: list[int], now_ms: int) -> None:
-        if not starts or self.state.closed_to is None:
+        if not starts:
             return
         step = self.state.interval_ms
         begin = np.array(starts, dtype=np.int64)
         rows = book.interval_rows(begin, begin + step, self._net(book.plan, begin))
         self._store.write_balances(rows, now_ms=now_ms, reason="parts changed")
-        for parent in parents(starts, self.state.closed_to, self._zone, step):
-            every = np.arange(parent.start_ms, parent.end_ms, step, dtype=np.int64)
-            row = book.period_row(parent, every, every + step, self._net(book.plan, every))
-            self._store.write_balances([row], now_ms=now_ms, reason="parts changed")
+        for group in self._parents(starts):
+            parts = parts_of(group, Period.INTERVAL, self._zone, step)
+            rows = book.period_rows(group, parts, parts.start_ms + step, self._net(book.plan, parts.start_ms))
+            self._store.write_balances(rows, now_ms=now_ms, reason="parts changed")
 
     def _pv_figures(self, starts: dict[Channel, list[int]], now_ms: int) -> None:
-        book, closed_to = self._pv, self.state.closed_to
-        if book is None or closed_to is None:
+        book = self._pv
+        if book is None:
             return
         mine = sorted({s for plan in (book.production, book.feeds, book.others) for s in _starts_of(plan, starts)})
         if not mine:
@@ -221,10 +236,14 @@ class Bookkeeper:
             self._net(book.others, begin),
         )
         self._store.write_pv(rows, now_ms=now_ms, reason="parts changed")
-        for parent in parents(mine, closed_to, self._zone, step):
-            expected = len(parts_of(parent, self._zone, step))
-            parts = self._store.pv(MADE_OF[parent.period], parent.start_ms, parent.end_ms)
-            self._store.write_pv([sum_pv(parent, parts, expected)], now_ms=now_ms, reason="parts changed")
+        for group in self._parents(mine):
+            part = MADE_OF[group[0].period]
+            expected = parts_of(group, part, self._zone, step).expected.tolist()
+            rows = [
+                sum_pv(parent, self._store.pv(part, parent.start_ms, parent.end_ms), count)
+                for parent, count in zip(group, expected, strict=True)
+            ]
+            self._store.write_pv(rows, now_ms=now_ms, reason="parts changed")
 
     def pv_day(self, now_ms: int) -> PvNow | None:
         """PV figures of the local day so far."""

@@ -203,6 +203,10 @@ class Link:
             return True
         return False
 
+    def refetch(self) -> None:
+        """Let the broker send again what was never acknowledged, with the next `revive`."""
+        self._missed = True
+
     def close(self) -> None:
         """Say goodbye to the broker (no will is sent) and end the thread within the stop limit."""
         self._closing = True

@@ -10,10 +10,13 @@ from dataclasses import MISSING, dataclass, fields
 from typing import Protocol, TypeVar
 
 from meterd.errors import ConfigError
+from meterd.message import EARLIEST_MS
+from meterd.mqtt.link import LinkState
 from meterd.reading import Reading
 from meterd.site import Input
 from meterd.site import Source as SourceRow
 
+CLOCK_SET_MS = EARLIEST_MS  # a clock that says less was never set: nothing can be given a time yet
 SAMPLE_BYTES = 200  # enough to recognise a payload, too little to fill a log
 INPUTS_LIMIT = 10_000  # inputs with a refusal kept at once; a site has below 3,000
 
@@ -59,6 +62,12 @@ class Source(Protocol):
 
     def counters(self) -> Mapping[str, int]:
         """Whole numbers since the start, by name."""
+
+    def revive(self) -> bool:
+        """Start a thread again that has died; True if it had to. Called from the loop about once a second."""
+
+    def state(self) -> LinkState | None:
+        """The connection to a broker as it is now; None for a source without one."""
 
     def refused(self) -> Mapping[tuple[str, str], Refused]:
         """What was refused, per (point, register)."""

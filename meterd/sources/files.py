@@ -14,7 +14,7 @@ from meterd.errors import ConfigError, SourceError
 from meterd.reading import Reading
 from meterd.site import Site
 from meterd.site import Source as SourceRow
-from meterd.sources import Delivery, Refusal, RefusalLog, Refused, inputs_of
+from meterd.sources import CLOCK_SET_MS, Delivery, Refusal, RefusalLog, Refused, inputs_of
 from meterd.sources.history import FileSettings, History, columns_of, open_history, settings_for, time_rule
 from meterd.sources.mqtt import HELD_S, wall_ms
 from meterd.sources.spread import Part, Spreader
@@ -54,6 +54,7 @@ class FileSource:
         self._log = RefusalLog()
         self._stopping = threading.Event()
         self._worker: threading.Thread | None = None
+        self._deliver_to: Callable[[Delivery], None] | None = None
         self._counts = {
             "readings": 0,
             "files": 0,
@@ -67,8 +68,20 @@ class FileSource:
 
     def start(self, deliver: Callable[[Delivery], None]) -> None:
         """Begin to look, on an own thread."""
+        self._deliver_to = deliver
         self._worker = threading.Thread(target=self._work, args=(deliver,), name=f"source-{self.name}", daemon=True)
         self._worker.start()
+
+    def revive(self) -> bool:
+        """Start the worker again if it has died; it goes on where it was."""
+        if self._deliver_to is None or self._stopping.is_set() or self.alive():
+            return False
+        self.start(self._deliver_to)
+        return True
+
+    def state(self) -> None:
+        """Files have no connection."""
+        return
 
     def stop(self, limit_s: float) -> None:
         """End after the delivery at hand."""
@@ -93,7 +106,8 @@ class FileSource:
 
     def _work(self, deliver: Callable[[Delivery], None]) -> None:
         while not self._stopping.is_set():
-            self.look(deliver)
+            if self._clock() >= CLOCK_SET_MS:
+                self.look(deliver)
             self._stopping.wait(self.settings.poll_s)
 
     def look(self, deliver: Callable[[Delivery], None]) -> None:

@@ -13,14 +13,14 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Literal
 
-from meterd.errors import ConfigError
+from meterd.errors import ConfigError, described
 from meterd.mqtt.link import Link, LinkState, Message, Token
 from meterd.mqtt.settings import WEEK_S, LinkSettings
 from meterd.reading import Reading
 from meterd.site import Input, Site
 from meterd.site import Source as SourceRow
-from meterd.sources import Delivery, RefusalLog, Refused, inputs_of, settings_from
-from meterd.sources.decode import PAYLOAD_LIMIT, InputGroup, decode, group_of
+from meterd.sources import CLOCK_SET_MS, Delivery, Refusal, RefusalLog, Refused, inputs_of, sample, settings_from
+from meterd.sources.decode import PAYLOAD_LIMIT, Decoded, InputGroup, decode, group_of
 
 BATCH = 256  # messages decoded into one delivery: half a millisecond of work
 IDLE_S = 0.2  # how long the worker waits for a message before it looks after the link
@@ -137,14 +137,26 @@ class MqttSource:
         self._log = RefusalLog()
         self._stopping = threading.Event()
         self._worker: threading.Thread | None = None
+        self._deliver_to: Callable[[Delivery], None] | None = None
         self._unknown: set[str] = set()
-        self._counts = {"readings": 0, "unknown": 0, "refused_messages": 0, "held": 0, "paused": 0}
+        self._counts = {"readings": 0, "unknown": 0, "refused_messages": 0, "held": 0, "paused": 0, "decode_errors": 0}
 
     def start(self, deliver: Callable[[Delivery], None]) -> None:
         """Connect in the background and deliver from the worker's thread."""
+        self._deliver_to = deliver
         self._worker = threading.Thread(target=self._work, args=(deliver,), name=f"source-{self.name}", daemon=True)
         self._worker.start()
         self._link.start()
+
+    def revive(self) -> bool:
+        """Start the worker again if it has died, and fetch what it had in hand. (The worker revives the link.)"""
+        worker = self._worker
+        if worker is None or self._deliver_to is None or self._stopping.is_set() or worker.is_alive():
+            return False
+        self._worker = threading.Thread(target=self._work, args=(self._deliver_to,), name=worker.name, daemon=True)
+        self._worker.start()
+        self._link.refetch()
+        return True
 
     def stop(self, limit_s: float) -> None:
         """End the worker, then the link. What was delivered may still be confirmed before this is called."""
@@ -184,6 +196,10 @@ class MqttSource:
             if now - looked >= IDLE_S:
                 looked = now
                 self._link.revive()
+            if self._clock() < CLOCK_SET_MS:
+                # what has arrived is decoded when its time can be told: messages carry the steady second of arrival
+                self._stopping.wait(IDLE_S)
+                continue
             if now - second >= 1.0:
                 second, taken = now, 0
             if taken >= self.settings.rate_limit:
@@ -217,7 +233,7 @@ class MqttSource:
                 self._drop_unknown(message)
                 continue
             arrived_ms = now_ms - round((now_s - message.arrived) * 1000)
-            decoded = decode(group, message.payload, arrived_ms, message.retain)
+            decoded = self._decode(group, message, arrived_ms)
             self._log.add(decoded.refusals)
             if not decoded.readings:
                 self._counts["refused_messages"] += 1
@@ -227,6 +243,14 @@ class MqttSource:
             tokens.append(message.token)
         if readings:
             self._deliver(Delivery(tuple(readings), Batch(tuple(tokens))), deliver)
+
+    def _decode(self, group: InputGroup, message: Message, arrived_ms: int) -> Decoded:
+        try:
+            return decode(group, message.payload, arrived_ms, message.retain)
+        except Exception as exc:  # an edge of the house style: a payload from outside must not end the thread
+            self._counts["decode_errors"] += 1
+            reason, bare = f"it could not be decoded: {described(exc)}", sample(message.payload)
+            return Decoded((), tuple(Refusal(one.point, one.register, reason, bare) for one in group.fields))
 
     def _deliver(self, delivery: Delivery, deliver: Callable[[Delivery], None]) -> None:
         while not self._stopping.is_set():

@@ -49,6 +49,11 @@ CREATE TABLE fact (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 """
 _DEVICE_TIME, _OLD = 1, 2
 Failure = sqlite3.Error  # what the database says inside a transaction, which makes a StoreError of it
+# a value that no database could hold, and not a database that cannot write: trying again changes nothing
+UNFIT = (
+    sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.DataError, sqlite3.IntegrityError, OverflowError, ValueError,
+    TypeError,
+)  # fmt: skip
 
 
 class SqliteStore:
@@ -102,6 +107,9 @@ class SqliteStore:
             self._db.execute("BEGIN IMMEDIATE")
             yield
             self._db.execute("COMMIT")
+        except UNFIT:
+            self._roll_back()
+            raise
         except sqlite3.Error as exc:
             self._roll_back()
             raise StoreError(f"cannot write to the store: {exc}") from exc

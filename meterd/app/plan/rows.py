@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields
 from fractions import Fraction
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
 
@@ -60,6 +60,10 @@ class BoardRow(Table):
     title: Text = ""
     nominal_v: Positive = 400.0
     rating_kva: Positive | None = None
+    fed_by: Name | None = None
+    loss_p0_w: Positive | None = None
+    loss_pk_w: Positive | None = None
+    metered_side: Literal["own", "other"] = "own"
 
 
 class SourceRow(Table):
@@ -85,6 +89,7 @@ class PointRow(Table):
     state: cells.StateWord = PointState.LIVE
     rating_a: Positive | None = None
     aliases: cells.Names = ()
+    unmetered_below: cells.YesOrNo = False
 
 
 class InstrumentRow(Table):
