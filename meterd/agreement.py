@@ -1,8 +1,8 @@
 """Whether a point's energy register and its power tell the same: the register's rise against the power summed over time.
 
 Each of the two alone may be wrong for months without looking odd: a register that stands still, one whose unit changed,
-one that counts every pulse twice. Compared over a quarter hour they must agree within the accuracy of the sampling; only
-gross disagreement that lasts is told, the small one is left to the balances.
+one that counts every pulse twice. Compared over a quarter hour or more they must agree within the accuracy of the
+sampling; only gross disagreement that lasts is told, the small one is left to the balances.
 """
 
 import math
@@ -18,8 +18,8 @@ WINDOW_MS = 900_000  # long enough for 60 samples of a slow meter
 LONGEST_GAP_MS = 120_000  # between two powers further apart than this nothing is summed, and the window does not count
 COVERED = 0.9  # share of the window that must be summed
 WORST = 0.4  # relative: a load that switches between samples is summed wrong by tens of percent, not by half
-SMALLEST_WH = 100.0  # below it steps of the register's resolution decide
-IN_A_ROW = 3  # windows; three quarter hours
+SMALLEST_WH = 10_000.0  # a window lasts until one of the two has moved this far: ten steps of a register of whole kWh
+IN_A_ROW = 2  # windows
 STEPS = (1000.0, 100.0, 10.0, 2.0)  # factors that have a usual cause
 
 
@@ -42,7 +42,9 @@ class Disagreement:
 
     @property
     def factor(self) -> float:
-        """Register over power, taken to the nearest usual step where it is close to one."""
+        """Register over power, taken to the nearest usual step where it is close to one; infinite without power."""
+        if not self.power_wh:
+            return math.inf
         found = self.register_wh / self.power_wh
         for step in STEPS:
             for usual in (step, 1 / step):
@@ -104,7 +106,10 @@ class Agreement:
             at_ms, net = imported.at_ms, imported.value - exported.value
             if window.start_ms is None:
                 self._begin(window, at_ms, net)
-            elif at_ms - window.start_ms >= WINDOW_MS:
+            elif (
+                at_ms - window.start_ms >= WINDOW_MS
+                and max(abs(net - window.net_wh), abs(window.power_wh)) >= SMALLEST_WH
+            ):
                 self._judge(point, window, at_ms, net - window.net_wh)
                 self._begin(window, at_ms, net)
 
@@ -127,13 +132,12 @@ class Agreement:
 
 
 def disagreement(register_wh: float, power_wh: float) -> Kind | None:
-    """How a rise of the register and the power summed over the same time disagree, or None within `WORST`.
+    """How a rise of the register and the power summed over the same time disagree, or None within `WORST` of the larger.
 
-    >>> disagreement(2.5, 2500.0)
+    >>> disagreement(25.0, 25000.0)
     <Kind.FACTOR: 'factor'>
     """
-    largest = max(abs(register_wh), abs(power_wh))
-    if largest < SMALLEST_WH or math.isclose(register_wh, power_wh, rel_tol=WORST, abs_tol=SMALLEST_WH):
+    if math.isclose(register_wh, power_wh, rel_tol=WORST):
         return None
     if register_wh == 0.0:
         return Kind.STANDS

@@ -8,13 +8,12 @@ than all together. Whole watts; the sum of the shares is never more than the roo
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from meterd.finding import Finding
 from meterd.loads import Bools, Feedback, Ints, Known, Policy, feedback, policy_of, remember, unknown, watch
-from meterd.reading import Quality
 from meterd.room import Inputs, Past, Room, room, spend
 from meterd.rotation import Plan, Why, distribute
 
@@ -108,6 +107,12 @@ def begin(policy: Policy) -> AllocationState:
     return AllocationState(unknown(policy), Past())
 
 
+def resume(state: AllocationState, policy: Policy) -> AllocationState:
+    """After a pause longer than a share is valid all controllers are on their fallback: a staged start from zero."""
+    known = replace(unknown(policy), served=state.known.served, barred_ms=state.known.barred_ms)
+    return AllocationState(known, Past(valid_ms=state.past.valid_ms, shut=True, sign=replace(state.past.sign, before=None)))
+
+
 def allocate(
     state: AllocationState, inputs: Inputs, draws: Draws, policy: Policy, now_ms: int
 ) -> tuple[AllocationState, Decisions]:
@@ -115,6 +120,8 @@ def allocate(
 
     `inputs` and `draws` must be of the same moment; made of different ones they must be given as invalid (export None).
     """
+    if state.past.last_ms is not None and now_ms - state.past.last_ms > policy.validity_ms:
+        state = resume(state, policy)
     known, past = state.known, state.past
     measured = draws.measured if inputs.export_w is not None else np.zeros(len(policy.names), dtype=np.bool_)
     back: Feedback = feedback(known, policy, draws.power_w, measured)

@@ -40,7 +40,9 @@ _EVENTS = {
 }
 _SILENT_EVENTS = ("rollover", "hurried", "exchange")  # as they should be
 FAULT, UNKEPT = "fault", "unkept"  # of this program: a step that went wrong; a reading that cannot be kept
-EVENT_CAUSES = frozenset({*_EVENTS, FAULT, UNKEPT})  # these happened; every other finding lasts as long as its condition
+EVENT_CAUSES = frozenset(
+    {*_EVENTS, FAULT, UNKEPT}
+)  # these happened; every other finding lasts as long as its condition
 _REPORT = "this is a fault of the program, not of the site: report it with this text; nothing that was read is lost"
 
 
@@ -144,7 +146,7 @@ def set_aside_findings(failed: Mapping[Channel, str], now_ms: int) -> list[Findi
 
 _DISAGREE = {
     Kind.STANDS: (
-        "the register stands still at a power of {power:.1f} kWh per quarter hour: its resolution is lost, or it is frozen",
+        "the register stands still while the power says {power:.1f} kWh: its resolution is lost, or it is frozen",
         "read the register on the meter itself; the power alone is no energy",
     ),
     Kind.SIGN: (

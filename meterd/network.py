@@ -22,7 +22,8 @@ STANDING_SHARE = 0.01  # prior of an unmetered standing load: one hundredth of t
 BUS_LOSS_SHARE = 0.005  # prior of busbars and terminals at the rating
 CABLE_LOSS_SHARE = 0.02  # prior of a cable at its rating: below the usual limits of voltage drop
 KNOWN_LOSS_SHARE = 0.15  # EU regulation 548/2014 Annex I lets declared losses be exceeded by 15 % in tests
-MISSING_SUB = (Role.SUB, Role.FEED)
+LOADS_BELOW = (Role.SUB, Role.FEED)
+FEW = 4  # names in a sentence
 
 
 class NodeKind(StrEnum):
@@ -222,10 +223,10 @@ def _below(site: Site) -> Iterator[_Draft | None]:
             rating = _rating_kw([upper], boards[upper.board])
             name = f"check {upper.name} {check.name}"
             yield _Draft(name, NodeKind.CHECK, terms, (upper.name,), rating, BUS_LOSS_SHARE / 10)
-        loads = [p for p in parts if p.role in MISSING_SUB]
+        loads = [p for p in parts if p.role in LOADS_BELOW]
         if upper.unmetered_below or not loads or not all(p.counts for p in parts):
             continue
-        terms = ((upper.name, 1), *((p.name, -1 if p.role in MISSING_SUB else 1) for p in parts))
+        terms = ((upper.name, 1), *((p.name, -1 if p.role in LOADS_BELOW else 1) for p in parts))
         rating = _rating_kw([upper], boards[upper.board])
         yield _Draft(f"below {upper.name}", NodeKind.BELOW, terms, (upper.name,), rating, CABLE_LOSS_SHARE)
 
@@ -298,8 +299,9 @@ def words(net: Network) -> tuple[tuple[str, str], ...]:
         where = [node.name for node in net.nodes if i in node.points]
         text = f"{name} is redundant: checked by {' and '.join(where)}"
         if i in alike:
-            others = ", ".join(net.points[j] for j in alike[i] if j != i)
-            text += f"; in a single interval not told apart from {others}"
+            others = [net.points[j] for j in alike[i] if j != i]
+            shown = ", ".join(others) if len(others) <= FEW else f"{len(others)} others of that balance"
+            text += f"; in a single interval not told apart from {shown}"
         said.append((name, text))
     said += [(name, f"{name} is {Standing.NOT_CHECKABLE}: {why}") for name, why in net.beside]
     return tuple(said)

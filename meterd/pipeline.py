@@ -68,9 +68,9 @@ def begin(site: Site, zone: ZoneInfo, closed_to: int | None) -> State:
     return State(site, zone, site.interval_s * 1000, rules, trackers, board_books(site), closed_to)
 
 
-def restart_requests(state: State) -> list[Request]:
-    """Every register from its newest anchor: how a daemon catches up with its journal."""
-    return [Request(channel, None) for channel in state.trackers]
+def restart_requests(state: State, from_ms: int | None = None) -> list[Request]:
+    """Every register from its newest anchor, or from before a moment: how a daemon catches up with its journal."""
+    return [Request(channel, from_ms) for channel in state.trackers]
 
 
 def set_aside(state: State, channel: Channel, exc: Exception) -> None:

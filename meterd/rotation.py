@@ -71,8 +71,9 @@ def standing(known: Known, policy: Policy, now_ms: int, plan: Plan) -> Standing:
     """Minimum times, offers withdrawn and consumers on their fallback, with their reasons noted in the plan."""
     barred = known.barred_ms != NEVER
     on = (known.share_w > 0) & ~barred
-    on_left = known.on_ms + policy.min_on_ms - now_ms
-    off_left = known.off_ms + policy.min_off_ms - now_ms
+    # a clock that was set back must not make a minimum time longer than it is
+    on_left = np.minimum(known.on_ms + policy.min_on_ms - now_ms, policy.min_on_ms)
+    off_left = np.minimum(known.off_ms + policy.min_off_ms - now_ms, policy.min_off_ms)
     idle_left = known.retry_ms - now_ms
     held = on & (on_left > 0)
     rests = ~on & ~barred & (off_left > 0)

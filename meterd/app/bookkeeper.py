@@ -12,7 +12,7 @@ import numpy as np
 
 from meterd import pipeline
 from meterd.books import BoardBook, NetPlan, Parent, board_books, parents, parts_of, pv_book, sum_of_parts, sum_pv
-from meterd.errors import StoreError, described
+from meterd.errors import described
 from meterd.figure import BalanceRow, Channel, FigureRow
 from meterd.interval import MADE_OF, Period, bounds
 from meterd.knots import Ints
@@ -25,6 +25,7 @@ from meterd.store.sqlite import UNFIT, Failure, SqliteStore
 from meterd.surplus import ratio
 
 _CLOSED_TO = "closed_to_ms"
+_UNSETTLED = "unsettled_from_ms"  # since when the journal holds readings of which nothing was made yet
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +56,8 @@ class Bookkeeper:
             channel = (row.point, row.register)
             if channel not in state.trackers and (latest := self._store.latest(channel)):
                 state.instant[channel] = Now(latest[1], latest[0])
-        self._behind = pipeline.restart_requests(state)
+        unsettled = self._store.fact(_UNSETTLED)
+        self._behind = pipeline.restart_requests(state, int(unsettled) if unsettled else None)
         self._spoiled = False
         return state
 
@@ -84,11 +86,15 @@ class Bookkeeper:
             with self._store.transaction():
                 if self._spoiled:
                     self.state = self._begin()
+                # first back to where the journal stood: what the new readings change is judged against that
+                changed = self._write(self._catch_up(self._behind), now_ms, "late readings")
                 new = self._store.add_readings(readings)
-                requests = self._behind + pipeline.take(self.state, new)
-                changed = self._write(self._catch_up(requests), now_ms, "late readings")
+                requests = pipeline.take(self.state, new)
+                changed += self._write(self._catch_up(requests), now_ms, "late readings")
                 changed += self._write(pipeline.close(self.state, now_ms), now_ms, "closed")
                 self._roll(changed, now_ms)
+                if self._store.fact(_UNSETTLED):
+                    self._store.set_fact(_UNSETTLED, "")
         except BaseException:
             self._begin_again()
             raise
@@ -107,6 +113,9 @@ class Bookkeeper:
                     new += len(self._store.add_readings([reading]))
                 except UNFIT as exc:
                     unfit.append((reading, described(exc)))
+            before = self._store.fact(_UNSETTLED)
+            since = min((reading.at_ms for reading in readings), default=2**62)
+            self._store.set_fact(_UNSETTLED, str(min(since, int(before)) if before else since))
         self._begin_again()
         pipeline.take_live(self.state, readings)
         return Tick(new, 0), unfit

@@ -10,19 +10,32 @@ import queue
 import secrets
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from meterd import __version__, pipeline
-from meterd.app.bookkeeper import Bookkeeper
+from meterd.agreement import Agreement
+from meterd.app.bookkeeper import Bookkeeper, Tick
 from meterd.app.clock import Clock, WallClock
 from meterd.app.findings import FindingKeeper
-from meterd.conditions import balance_findings, event_finding, refused_finding, stale_points
-from meterd.errors import StoreError
+from meterd.app.selftest import self_test
+from meterd.app.watch import SourceWatch, clock_finding, store_finding
+from meterd.conditions import (
+    agreement_findings,
+    balance_findings,
+    event_finding,
+    fault_finding,
+    set_aside_findings,
+    stale_points,
+    unkept_finding,
+)
+from meterd.errors import StoreError, described
 from meterd.finding import Finding
+from meterd.message import EARLIEST_MS
 from meterd.mqtt.broker import EmbeddedBroker
 from meterd.publish import Publisher, opener
 from meterd.reading import Reading
@@ -42,6 +55,14 @@ READINGS_AT_ONCE = 20_000  # a tick stays below a second or so, also when catchi
 IDLE_S = 1.0  # without readings the loop looks at the clock once a second
 SHARE_OF_TIME = 4.0  # after a snapshot the loop takes at least this many times its duration for other work
 RETRY_S = 2.0  # between two attempts to write when the store refuses
+CALM_S = 10.0  # after a step went wrong readings are only kept for so long before figures are tried again
+TELL_AGAIN_S = 3600.0  # the same fault of a step is told once an hour
+LIVE_AFTER_S = 5.0  # a store that refuses longer must not stop the live values: a broker sends few unconfirmed messages
+LIVE_DELIVERIES = 1_000  # of present values between two looks, the oldest give way
+
+
+def _nothing_published() -> int:
+    return 0
 
 
 @dataclass(slots=True)
@@ -54,6 +75,29 @@ class Counters:
     figures: int = 0
     store_failures: int = 0
     snapshots: int = 0
+    failures: int = 0  # steps that went wrong
+    unkept: int = 0  # readings that no journal could hold
+    turned_away: int = 0  # deliveries sent back because too many readings waited
+
+
+@dataclass(frozen=True, slots=True)
+class _Parts:
+    """What the loop works with."""
+
+    store: SqliteStore
+    books: Bookkeeper
+    findings: FindingKeeper
+    publisher: Publisher
+    watches: list[SourceWatch]
+
+
+@dataclass(slots=True)
+class _Trouble:
+    """A store that refuses: since when, and the sources of present values that were opened meanwhile."""
+
+    finding: Finding
+    since_s: float
+    sources: list[MqttSource] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -66,83 +110,133 @@ class Daemon:
     on_snapshot: Callable[[Snapshot], None] | None = None
     counters: Counters = field(default_factory=Counters)
     snapshot: Snapshot | None = None
+    published: Callable[[], int] = _nothing_published
     _queue: "queue.Queue[tuple[Source, Delivery]]" = field(default_factory=lambda: queue.Queue(DELIVERIES))
+    _waiting: int = 0  # readings in the queue
+    _waiting_lock: threading.Lock = field(default_factory=threading.Lock)
     _held: list[tuple[Source, Delivery]] = field(default_factory=list)
+    _live: "deque[Delivery]" = field(default_factory=lambda: deque(maxlen=LIVE_DELIVERIES))
     _findings_due: float = 0.0
-    _trouble: Finding | None = None
-    published: Callable[[], int] = lambda: 0
+    _calm_until: float = 0.0
+    _trouble: _Trouble | None = None
+    _events: list[Finding] = field(default_factory=list)
+    _told: dict[str, tuple[str, float]] = field(default_factory=dict)  # what went wrong in a step, and when it was told
+    _agreement: Agreement = field(default_factory=lambda: Agreement(()))
+    _steps_back: int = 0
+    _epoch: int = 0
 
     def run(self, stop: threading.Event) -> None:
         """Work until `stop` is set, then end in order: sources first, the queue emptied, then a farewell.
 
-        Raises StoreError, PublishError or ConfigError for what makes a start impossible.
+        Raises StoreError, PublishError or ConfigError for what makes a start impossible, and StoreError at the end when
+        accepted readings could not be kept.
         """
+        self_test()
         with ExitStack() as stack:
+            stack.callback(setattr, threading, "excepthook", threading.excepthook)
+            threading.excepthook = self._thread_died
             store = SqliteStore.writer(self.store_path)
             stack.callback(store.close)
             books = Bookkeeper(store, self.site, ZoneInfo(self.site.zone))
-            findings = FindingKeeper(store)
             broker = self.site.broker
             if broker.embedded:
                 embedded = EmbeddedBroker(broker.port, on_restart=lambda: log.warning("embedded broker started again"))
                 stack.enter_context(embedded)
-            publisher = Publisher(
-                self.site,
-                opener(link_settings(settings_for(_outlet(broker), self.site))),
-                instance=secrets.token_hex(4),
-                version=__version__,
-                epoch=int(store.fact("epoch") or 0),
-                sequence=int(store.fact("sequence") or 0),
-            )
-            self.published = lambda: publisher.counters.published
+            publisher = self._publisher(store)
             stack.callback(publisher.close)
-            sources = [_source(row, self.site, self.clock) for row in _sources(self.site)]
-            for source in sources:
-                source.start(self._deliver_from(source))
+            watches = [SourceWatch(row.name, _source(row, self.site, self.clock)) for row in _sources(self.site)]
+            parts = _Parts(store, books, FindingKeeper(store), publisher, watches)
+            self._take_up(books)
+            for watch in watches:
+                watch.source.start(self._deliver_from(watch.source))
             log.info("site %s: %d points, store %s", self.site.name, len(self.site.points), self.store_path)
             try:
-                self._loop(stop, store, books, findings, publisher, sources)
+                self._loop(stop, parts)
             finally:
-                self._wind_up(sources, books)
-                self._keep_epoch(store, publisher)
+                self._wind_up(parts)
+        if self._held:
+            count = sum(len(delivery.readings) for _, delivery in self._held)
+            raise StoreError(
+                f"{count} readings could not be kept; those that were not confirmed come again with the next start"
+            )
+
+    def _publisher(self, store: SqliteStore) -> Publisher:
+        publisher = Publisher(
+            self.site,
+            opener(link_settings(settings_for(_outlet(self.site.broker), self.site))),
+            instance=secrets.token_hex(4),
+            version=__version__,
+            epoch=int(store.fact("epoch") or 0),
+            sequence=int(store.fact("sequence") or 0),
+        )
+        self.published = lambda: publisher.counters.published
+        return publisher
+
+    def _take_up(self, books: Bookkeeper) -> None:
+        """Go on where the last run ended: a trial's time too, and what a clock that was ahead has closed is opened."""
+        self._agreement = Agreement((row.point, row.register) for row in self.site.inputs)
+        if books.state.closed_to is not None:
+            self.clock.saw(books.state.closed_to + self.site.limits.close_after_s * 1000)
+        now_ms = self.clock.now_ms()
+        if now_ms >= EARLIEST_MS and books.reopen(now_ms):
+            log.warning("intervals ahead of the clock were closed; they are open again")
 
     def _deliver_from(self, source: Source) -> Callable[[Delivery], None]:
         def deliver(delivery: Delivery) -> None:
+            if self._waiting >= self.site.limits.queue_limit:
+                self.counters.turned_away += 1
+                raise queue.Full  # the source holds it and slows its broker down
             self._queue.put((source, delivery), timeout=0.5)
+            self._wait_for(len(delivery.readings))
 
         return deliver
 
-    def _loop(
-        self,
-        stop: threading.Event,
-        store: SqliteStore,
-        books: Bookkeeper,
-        findings: FindingKeeper,
-        publisher: Publisher,
-        sources: list[Source],
-    ) -> None:
+    def _wait_for(self, more: int) -> None:
+        with self._waiting_lock:
+            self._waiting += more
+
+    # -- the loop ------------------------------------------------------------------------------------------------------
+
+    def _loop(self, stop: threading.Event, parts: _Parts) -> None:
         next_look = time.monotonic()
-        epoch = 0
         while not stop.is_set():
-            self._collect(max(0.0, min(IDLE_S, next_look - time.monotonic())) if not self._held else RETRY_S)
-            self._tick(books)
+            if self._trouble is not None:
+                stop.wait(RETRY_S)
+                self._collect(0.0)
+            else:
+                self._collect(max(0.0, min(IDLE_S, next_look - time.monotonic())))
+            now_ms = self.clock.now_ms()
+            if now_ms >= EARLIEST_MS:  # no period closes, and nothing is given a time, by a clock that was never set
+                self._try("readings", self._tick, parts.books)
             begun = time.monotonic()
             if begun < next_look:
                 continue
-            now_ms = self.clock.now_ms()
-            self._watch(books, findings, publisher, sources, now_ms)
-            self.snapshot = pipeline.snapshot(
-                books.state, now_ms, closed=books.closed, pv_day=books.pv_day(now_ms), findings=findings.open
-            )
-            publisher.offer(self.snapshot)
-            self.counters.snapshots += 1
-            if self.on_snapshot is not None:
-                self.on_snapshot(self.snapshot)
-            if publisher.epoch != epoch:
-                epoch = publisher.epoch
-                self._keep_epoch(store, publisher)
+            self._try("findings", self._watch, parts, now_ms)
+            self._try("snapshot", self._show, parts, now_ms)
             ended = time.monotonic()
             next_look = ended + SHARE_OF_TIME * (ended - begun)
+
+    def _try(self, step: str, work: Callable[..., None], *args: object) -> None:
+        """One step of the loop: what goes wrong in it is told, and the other steps go on."""
+        try:
+            work(*args)
+        except Exception as exc:  # an edge of the house style: the loop serves the other boards and points
+            self._went_wrong(step, described(exc))
+
+    def _went_wrong(self, step: str, words: str) -> None:
+        self.counters.failures += 1
+        told, at_s = self._told.get(step, ("", 0.0))
+        if told == words and time.monotonic() - at_s < TELL_AGAIN_S:
+            return
+        self._told[step] = (words, time.monotonic())
+        log.error("step %s went wrong: %s", step, words)
+        self._events.append(fault_finding(step, words, self.clock.now_ms()))
+
+    def _thread_died(self, died: threading.ExceptHookArgs) -> None:
+        """Says in one line what would be a traceback; the thread itself is started again by its source or link."""
+        name = died.thread.name if died.thread is not None else "unknown"
+        words = described(died.exc_value) if died.exc_value is not None else str(died.exc_type)
+        log.error("thread %s ended: %s", name, words)
 
     def _collect(self, wait_s: float) -> None:
         """Take deliveries from the queue: wait for the first, linger for the rest of its burst."""
@@ -157,6 +251,7 @@ class Daemon:
                 return
             self._held.append(item)
             count += len(item[1].readings)
+            self._wait_for(-len(item[1].readings))
             if not lingering:
                 deadline, lingering = time.monotonic() + LINGER_S, True
 
@@ -167,19 +262,13 @@ class Daemon:
             if reading.device_time or not reading.old:
                 self.clock.saw(reading.at_ms)
         try:
-            done = books.tick(readings, self.clock.now_ms())
+            done = self._keep(books, readings)
         except StoreError as exc:
-            self.counters.store_failures += 1
-            if self._trouble is None:
-                log.error("%s; readings are held and the sources wait", exc)
-            self._trouble = Finding(
-                "store", self.site.name, self.clock.now_ms(), f"{exc}; {len(readings)} readings wait",
-                "make room on the disk or repair it; nothing is confirmed to the broker meanwhile",
-            )  # fmt: skip
+            self._store_refuses(books, readings, str(exc))
             return
-        if self._trouble is not None:
-            log.info("the store takes readings again")
-            self._trouble = None
+        self._store_takes()
+        self._agreement.take(readings)
+        self._agreement.compare(books.state.counters)
         self.counters.ticks += 1
         self.counters.readings += done.readings
         self.counters.figures += done.figures
@@ -189,51 +278,141 @@ class Daemon:
                 source.ack(delivery.token)
         self._held.clear()
 
-    def _watch(
-        self, books: Bookkeeper, findings: FindingKeeper, publisher: Publisher, sources: list[Source], now_ms: int
-    ) -> None:
+    def _keep(self, books: Bookkeeper, readings: list[Reading]) -> Tick:
+        """Journal and figures; only the journal for a while after figures went wrong, so that no reading is lost."""
+        if time.monotonic() >= self._calm_until:
+            try:
+                return books.tick(readings, self.clock.now_ms())
+            except StoreError:
+                raise
+            except Exception as exc:
+                self._calm_until = time.monotonic() + CALM_S
+                self._went_wrong("figures", described(exc))
+        done, unfit = books.keep(readings)
+        for reading, words in unfit:
+            self.counters.unkept += 1
+            self._events.append(unkept_finding(reading.point, self.counters.unkept, words, self.clock.now_ms()))
+        return done
+
+    # -- a store that refuses ------------------------------------------------------------------------------------------
+
+    def _store_refuses(self, books: Bookkeeper, readings: list[Reading], words: str) -> None:
+        """Hold and say so; present values go on from memory, read a second time without being accepted."""
+        self.counters.store_failures += 1
+        since_s = time.monotonic() if self._trouble is None else self._trouble.since_s
+        if self._trouble is None:
+            log.error("%s; readings are held and the sources wait", words)
+        sources = [] if self._trouble is None else self._trouble.sources
+        self._trouble = _Trouble(
+            store_finding(self.site.name, words, len(readings), self.clock.now_ms()), since_s, sources
+        )
+        if not sources and time.monotonic() - since_s > LIVE_AFTER_S:
+            sources += [
+                _live_source(row, self.site, self.clock) for row in _sources(self.site) if row.protocol == "mqtt"
+            ]
+            for source in sources:
+                source.start(self._look_from(source))
+        pipeline.take_live(books.state, readings)
+        while self._live:
+            pipeline.take_live(books.state, self._live.popleft().readings)
+
+    def _look_from(self, source: MqttSource) -> Callable[[Delivery], None]:
+        def look(delivery: Delivery) -> None:
+            self._live.append(delivery)
+            source.ack(delivery.token)
+
+        return look
+
+    def _store_takes(self) -> None:
+        if self._trouble is None:
+            return
+        log.warning("the store takes readings again")
+        for source in self._trouble.sources:
+            source.stop(RETRY_S)
+        self._trouble = None
+        self._live.clear()
+
+    # -- findings and the live picture ---------------------------------------------------------------------------------
+
+    def _watch(self, parts: _Parts, now_ms: int) -> None:
         """Findings once a second: what holds now, and what registers did."""
+        books, findings = parts.books, parts.findings
         events = [f for channel, event in books.state.events if (f := event_finding(channel, event)) is not None]
-        books.state.events.clear()
+        events += self._events
         if not events and time.monotonic() < self._findings_due:
             return
         self._findings_due = time.monotonic() + IDLE_S
-        state = books.state
-        conditions = stale_points(self.site, {**state.counters, **state.instant}, now_ms)
-        conditions += balance_findings(books.closed.values())
-        conditions += publisher.findings()
-        for source in sources:
-            conditions += [
-                refused_finding(*key, refused.count, refused.reason, refused.sample, now_ms)
-                for key, refused in source.refused().items()
-            ]
-        if self._trouble is not None:
-            conditions.append(self._trouble)
+        conditions = self._conditions(parts, now_ms)
+        if now_ms < EARLIEST_MS:
+            return  # the publisher says so on the screen; nothing can be written under such a time
+        for subject, words in books.state.failed_boards.items():
+            self._went_wrong(subject, words)
+        books.state.failed_boards.clear()
+        books.state.events.clear()
+        self._events = []
         before = {finding.id for finding in findings.open}
         try:
             findings.update(conditions, events, now_ms)
         except StoreError as exc:
-            log.error("findings not kept: %s", exc)
+            if self._trouble is None:
+                log.error("findings not kept: %s", exc)
         for finding in findings.open:
             if finding.id not in before:
                 log.warning("finding %s: %s", finding.id, finding.text)
         for name in before - {finding.id for finding in findings.open}:
             log.info("finding %s is over", name)
 
-    def _wind_up(self, sources: list[Source], books: Bookkeeper) -> None:
-        """Newest source first; then everything they delivered is kept and confirmed before their links close."""
-        self._collect(0.0)
-        self._tick(books)
-        for source in reversed(sources):
-            source.stop(self.site.limits.stop_limit_s / 2)
-        self._collect(0.0)
-        self._tick(books)
+    def _conditions(self, parts: _Parts, now_ms: int) -> list[Finding]:
+        state = parts.books.state
+        conditions = stale_points(self.site, {**state.counters, **state.instant}, now_ms)
+        conditions += balance_findings(parts.books.closed.values())
+        conditions += parts.publisher.findings()
+        conditions += set_aside_findings(state.failed, now_ms)
+        conditions += agreement_findings(self._agreement.found)
+        for watch in parts.watches:
+            conditions += watch.look(now_ms)
+        if words := self.clock.doubt():
+            conditions.append(clock_finding(words, self.site.name, now_ms))
+        if self._trouble is not None:
+            conditions.append(self._trouble.finding)
+        if self.clock.steps_back() != self._steps_back:
+            self._steps_back = self.clock.steps_back()
+            parts.books.reopen(now_ms)
+        return conditions
 
-    def _keep_epoch(self, store: SqliteStore, publisher: Publisher) -> None:
+    def _show(self, parts: _Parts, now_ms: int) -> None:
+        """The live picture: made, offered to the network, and kept for whoever looks."""
+        books, publisher = parts.books, parts.publisher
+        self.snapshot = pipeline.snapshot(
+            books.state, now_ms, closed=books.closed, pv_day=books.pv_day(now_ms), findings=parts.findings.open
+        )
+        publisher.offer(self.snapshot)
+        self.counters.snapshots += 1
+        if self.on_snapshot is not None:
+            self.on_snapshot(self.snapshot)
+        if publisher.epoch != self._epoch:
+            self._epoch = publisher.epoch
+            self._keep_epoch(parts)
+
+    # -- the end -------------------------------------------------------------------------------------------------------
+
+    def _wind_up(self, parts: _Parts) -> None:
+        """Newest source first; then everything they delivered is kept and confirmed before their links close."""
+        live = [] if self._trouble is None else self._trouble.sources
+        self._collect(0.0)
+        self._try("readings", self._tick, parts.books)
+        limit_s = self.site.limits.stop_limit_s / 2 / (len(parts.watches) + len(live) or 1)
+        for source in [*live, *(watch.source for watch in reversed(parts.watches))]:
+            source.stop(limit_s)
+        self._collect(0.0)
+        self._try("readings", self._tick, parts.books)
+        self._keep_epoch(parts)
+
+    def _keep_epoch(self, parts: _Parts) -> None:
         try:
-            with store.transaction():
-                store.set_fact("epoch", str(publisher.epoch))
-                store.set_fact("sequence", str(publisher.sequence))
+            with parts.store.transaction():
+                parts.store.set_fact("epoch", str(parts.publisher.epoch))
+                parts.store.set_fact("sequence", str(parts.publisher.sequence))
         except StoreError as exc:
             log.error("epoch not kept: %s", exc)
 
@@ -250,6 +429,13 @@ def _sources(site: Site) -> list[SourceRow]:
 def _source(row: SourceRow, site: Site, clock: Clock) -> Source:
     kinds: dict[str, Callable[..., Source]] = {"mqtt": MqttSource, "file": FileSource}
     return kinds[row.protocol](row, site, clock=clock.now_ms)
+
+
+def _live_source(row: SourceRow, site: Site, clock: Clock) -> MqttSource:
+    """The same topics in a session of their own that nothing is kept in."""
+    client_id = f"{settings_for(row, site).client_id}-live"
+    options = {**dict(row.options), "client_id": client_id, "session_expiry_s": 0}
+    return MqttSource(replace(row, options=tuple(options.items())), site, clock=clock.now_ms)
 
 
 def store_path(plan: Path, site: Site) -> Path:

@@ -76,7 +76,9 @@ def self_test(checks: dict[str, tuple[str, Callable[[], bool]]] = CHECKS) -> Non
     """MeterdError names every habit that does not hold, with the library that lost it."""
     lost = [f"{library}: {habit}" for habit, (library, holds) in checks.items() if not _holds(holds)]
     if lost:
-        raise MeterdError(f"the self-test at start failed, this does not hold: {'; '.join(lost)}; install the pinned versions")
+        raise MeterdError(
+            f"the self-test at start failed, this does not hold: {'; '.join(lost)}; install the pinned versions"
+        )
 
 
 def _holds(check: Callable[[], bool]) -> bool:

@@ -58,7 +58,9 @@ class SourceWatch:
         away_s = clock_s - self._away_since_s
         if away_s < AWAY_S:
             return None
-        text = f"source {self.name}: no connection for {away_s:.0f} s; {state.last_error or 'the broker does not answer'}"
+        text = (
+            f"source {self.name}: no connection for {away_s:.0f} s; {state.last_error or 'the broker does not answer'}"
+        )
         return Finding("source-away", self.name, now_ms, text, "see that the broker runs and can be reached")
 
     def _taken_over(self, state: LinkState, now_ms: int) -> Finding | None:
@@ -68,7 +70,9 @@ class SourceWatch:
             f"source {self.name}: another client has taken our place at the broker {state.counters.taken_over} times;"
             " each of the two gets only a part of the values"
         )
-        return Finding("client-id-twice", self.name, now_ms, text, "stop the other one, or give this one its own client_id")
+        return Finding(
+            "client-id-twice", self.name, now_ms, text, "stop the other one, or give this one its own client_id"
+        )
 
     def _certificate(self, state: LinkState, now_ms: int) -> Finding | None:
         until_s = state.certificate_until_s

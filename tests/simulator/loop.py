@@ -190,7 +190,7 @@ class Shared:
 
     def __call__(self, t: int, pv: Ints, base: Ints, world: World) -> Ints:
         self.draws.append(world.draw())
-        if _in(t, self.down) or _in(t, self.cut):
+        if _in(t, self.down):
             if t == self.down[1] - 1:
                 self.state = begin(self.policy)
             return self._last(t)
@@ -201,12 +201,16 @@ class Shared:
             self.state, self._inputs(t, pv, base, world, now_ms), Draws(draw, measured), self.policy, now_ms
         )
         self.decisions.append(decisions)
+        if _in(t, self.cut):
+            return self._last(t)
         self.shown, self.shown_at = decisions.shares_w, t
         return self.shown
 
     def _inputs(self, t: int, pv: Ints, base: Ints, world: World, now_ms: int) -> Inputs:
         export = int(pv[t] - base[t] - world.draw().sum())
         stale = _in(t, self.stale)
+        if _in(t, self.cut):
+            return Inputs(START_MS + self.cut[0] * SAMPLE_S * 1000, None, None, reason="no readings from the broker")
         return Inputs(
             now_ms,
             export_w=export,

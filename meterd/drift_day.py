@@ -1,0 +1,128 @@
+"""What a day leaves behind for the watch: sums of products of reconciled flows and residuals, small enough to keep for ever.
+
+For each node the columns are its signed reconciled flows (signature of a ratio error), the hours (standing load), the
+loading k^2 times hours (loss) and the residual. The sums S0 = sum z_t z_t', S1 = sum z_t-1 z_t-1', C = sum (z_t z_t-1' +
+transpose) over pairs of consecutive intervals give the sums of the AR(1)-whitened z_t - phi z_t-1 for any phi, chosen
+later: S0 - phi C + phi^2 S1. Days add. Regressing the residual on raw readings is a trap: it is an exact combination of
+them, and every gain comes out as 1; reconciled flows have that part taken out.
+"""
+
+import json
+from dataclasses import dataclass
+
+import numpy as np
+
+from meterd.network import Network
+from meterd.network_flows import Intervals, reconcile_network
+from meterd.uncertainty import Floats
+
+FORMAT = 1  # of `to_bytes`
+
+
+@dataclass(frozen=True, slots=True)
+class NodeSums:
+    """Sums of one node over some days: matrices [q, q] with q = points + 3 (standing, loss, residual last)."""
+
+    S0: Floats
+    C: Floats
+    S1: Floats
+    pairs: int
+
+    def plus(self, other: "NodeSums") -> "NodeSums":
+        """The sums of both stretches of time."""
+        return NodeSums(self.S0 + other.S0, self.C + other.C, self.S1 + other.S1, self.pairs + other.pairs)
+
+    def whitened(self, phi: float) -> Floats:
+        """Sum of products of z_t - phi z_t-1."""
+        return np.asarray(self.S0 - phi * self.C + phi * phi * self.S1)
+
+
+@dataclass(frozen=True, slots=True)
+class DayStatistics:
+    """The sufficient statistics of one day. `energy_kwh` are the sums of the points' measured energies.
+
+    Made again from the same figures it is the same to the last bit, so a restart or a re-computation changes nothing.
+    """
+
+    fingerprint: str
+    start_ms: int
+    end_ms: int
+    nodes: tuple[NodeSums, ...]
+    energy_kwh: tuple[float, ...]
+
+    def to_bytes(self) -> bytes:
+        """A line of JSON, then the matrices as little-endian float64, upper triangles only."""
+        head = {
+            "format": FORMAT,
+            "fingerprint": self.fingerprint,
+            "start_ms": self.start_ms,
+            "end_ms": self.end_ms,
+            "sizes": [len(n.S0) for n in self.nodes],
+            "pairs": [n.pairs for n in self.nodes],
+            "energy_kwh": self.energy_kwh,
+        }
+        parts = [json.dumps(head, allow_nan=False).encode(), b"\n"]
+        for node in self.nodes:
+            upper = np.triu_indices(len(node.S0))
+            parts += [np.asarray(part[upper], dtype="<f8").tobytes() for part in (node.S0, node.C, node.S1)]
+        return b"".join(parts)
+
+    @staticmethod
+    def from_bytes(data: bytes) -> "DayStatistics":
+        """The day that `to_bytes` wrote. ValueError for another format or a wrong length."""
+        line, _, rest = data.partition(b"\n")
+        head = json.loads(line)
+        if head.get("format") != FORMAT:
+            raise ValueError(
+                f"cannot read day statistics of format {head.get('format')}; make them again from the figures"
+            )
+        wanted = sum(3 * q * (q + 1) // 2 for q in head["sizes"])
+        if len(rest) != 8 * wanted:
+            raise ValueError(f"day statistics are {len(rest)} bytes long instead of {8 * wanted}; make them again")
+        numbers, at, nodes = np.frombuffer(rest, dtype="<f8"), 0, []
+        for q, pairs in zip(head["sizes"], head["pairs"], strict=True):
+            size, found = q * (q + 1) // 2, []
+            for _ in range(3):
+                found.append(_full(numbers[at : at + size], q))
+                at += size
+            nodes.append(NodeSums(found[0], found[1], found[2], pairs))
+        energy = tuple(head["energy_kwh"])
+        return DayStatistics(head["fingerprint"], head["start_ms"], head["end_ms"], tuple(nodes), energy)
+
+
+def _full(upper: Floats, q: int) -> Floats:
+    matrix = np.zeros((q, q))
+    matrix[np.triu_indices(q)] = upper
+    return np.asarray(matrix + np.triu(matrix, 1).T)
+
+
+def daily_statistics(net: Network, table: Intervals) -> DayStatistics:
+    """Statistics of the intervals of one day. Intervals that cannot be reconciled are left out, node by node."""
+    flows = reconcile_network(net, table)
+    following = table.start_ms[1:] == table.end_ms[:-1]
+    nodes = []
+    for k, node in enumerate(net.nodes):
+        z = np.empty((len(flows.x), len(node.points) + 3))
+        z[:, :-3] = flows.x[:, list(node.points)] * np.array(node.signs, dtype=np.float64)
+        z[:, -3], z[:, -2], z[:, -1] = flows.hours, flows.loading[:, k] * flows.hours, flows.residuals[:, k]
+        pairs = flows.valid[1:, k] & flows.valid[:-1, k] & following
+        nodes.append(_sums(z[:-1][pairs], z[1:][pairs]))
+    energy = np.where(table.present, table.energy, 0).sum(axis=0) / 1e6
+    span = (int(table.start_ms[0]), int(table.end_ms[-1])) if len(table.start_ms) else (0, 0)
+    return DayStatistics(net.fingerprint, *span, tuple(nodes), tuple(energy.tolist()))
+
+
+def _sums(before: Floats, now: Floats) -> NodeSums:
+    cross = now.T @ before
+    S0, S1 = now.T @ now, before.T @ before
+    return NodeSums((S0 + S0.T) / 2, cross + cross.T, (S1 + S1.T) / 2, len(now))
+
+
+def add(days: tuple[DayStatistics, ...]) -> tuple[NodeSums, ...]:
+    """The sums of a window of days, in the order given. ValueError when they belong to different networks."""
+    if len({d.fingerprint for d in days}) != 1:
+        raise ValueError("these days cannot be added: they belong to different networks (an instrument was exchanged)")
+    total = days[0].nodes
+    for day in days[1:]:
+        total = tuple(a.plus(b) for a, b in zip(total, day.nodes, strict=True))
+    return total

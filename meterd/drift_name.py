@@ -1,0 +1,205 @@
+"""Which of the hypotheses explains what was seen: likelihood ratio, correlation, step, change date, and what is said of it."""
+
+import math
+from dataclasses import asdict, dataclass
+
+import numpy as np
+
+from meterd.causes import CAUTION, Observed, match
+from meterd.drift_fit import Fit, Hypothesis
+from meterd.interval import text as moment
+from meterd.network import NOT_OBSERVABLE
+from meterd.uncertainty import Floats
+
+ODDS = 20.0  # a name is given only where the next hypothesis is so many times less likely
+ALIKE = 0.95  # signatures correlated more than this are listed together whatever the figures say
+STEP_FOR_CAUSE = 0.05  # a ratio step below it is drift within what wear and temperature do; causes are of no use
+GAP = 2 * math.log(ODDS)
+_EXPLAINED = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """How each hypothesis explains a window: statistic T = 2 ln LR [H], step and its standard error [H], correlation [H, H]."""
+
+    T: Floats
+    step: Floats
+    error: Floats
+    correlation: Floats
+
+
+def evidence(before: Fit, M: Floats, s: Floats, D: Floats, scale: float = 1.0) -> Evidence:
+    """Evidence for each direction of D [p, H] from a window with information M [p, p] and score s = b - M mean [p].
+
+    The baseline's own uncertainty is taken out: Q = (M^-1 + C)^-1 = M (I + C M)^-1, q = (I + M C)^-1 s, T = (d'q)^2 /
+    (scale d'Qd). `scale` is by how much days scatter more than their intervals let expect.
+    """
+    inner = np.eye(len(M)) + before.covariance @ M
+    Q = np.linalg.solve(inner.T, M).T
+    q = np.linalg.solve(inner.T, s)
+    Q = (Q + Q.T) / 2
+    K = D.T @ Q @ D
+    own = np.maximum(np.diagonal(K), 0.0)
+    seen = own > _EXPLAINED * max(float(own.max(initial=0.0)) * 1e-9, 1e-300)
+    safe = np.where(seen, own, 1.0)
+    step = np.where(seen, (D.T @ q) / safe, 0.0)
+    root = np.sqrt(safe)
+    R = np.where(seen[:, None] & seen[None, :], K / np.outer(root, root), 0.0)
+    error = np.where(seen, math.sqrt(scale) / root, np.inf)
+    return Evidence(step * step * safe / scale, step, error, R)
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One hypothesis that fits. `odds` is how many times less likely it is than the best; `correlation` that with the best."""
+
+    hypothesis: str
+    kind: str
+    points: tuple[str, ...]
+    node: str
+    step: float
+    step_error: float
+    unit: str
+    statistic: float
+    odds: float
+    correlation: float
+    causes: tuple[str, ...] = ()
+
+    @property
+    def text(self) -> str:
+        """In words with figures."""
+        who = {"ratio": f"{'/'.join(self.points)} reads", "ct-set": f"CT set of {', '.join(self.points)} reads"}
+        if self.unit == "ratio":
+            return f"{who[self.kind]} {100 * self.step:+.2f} % +- {100 * self.step_error:.2f} %"
+        what = "unmetered standing load" if self.kind == "standing" else "losses at rated load"
+        return f"{what} of {self.node} {self.step:+.2f} kW +- {self.step_error:.2f} kW"
+
+
+@dataclass(frozen=True, slots=True)
+class Suspicion:
+    """What the watch says of a change: `named` where the evidence is 20:1, else all `candidates` that fit.
+
+    `change_ms` is the start of the day it began (best estimate), `found_ms` the end of the day it was found.
+    `if_feed_right` is the best explanation with every feed taken as right, or empty.
+    """
+
+    kind: str
+    found_ms: int
+    change_ms: int
+    days: int
+    named: str | None
+    candidates: tuple[Candidate, ...]
+    if_feed_right: str
+    explained: float
+    text: str
+    remedy: str
+    false_alarms_per_year: float
+
+    def as_dict(self) -> dict[str, object]:
+        """For JSON: only text, numbers and lists."""
+        return asdict(self)
+
+
+def shortlist(tests: tuple[Hypothesis, ...], seen: Evidence, feeds: frozenset[str]) -> tuple[list[int], str]:
+    """Hypotheses within 20:1 of the best, those too alike to it included, and the best with every feed right."""
+    order = sorted(range(len(tests)), key=lambda j: (-seen.T[j], j))
+    best = order[0]
+    kept = [j for j in order if _fits(seen, best, j) or _always_together(tests[best], tests[j])]
+    inside = [j for j in order if not (set(tests[j].points) & feeds)]
+    if not inside or not (set(tests[best].points) & feeds):
+        return kept, ""
+    j = inside[0]
+    drop = float(seen.T[best] - seen.T[j])
+    fits = "" if drop < GAP else f", {math.exp(min(drop / 2, 50.0)):.3g} times less likely"
+    return kept, f"if the feed is right: {candidate(tests[j], seen, j, best).text}{fits}"
+
+
+def _fits(seen: Evidence, best: int, j: int) -> bool:
+    near = seen.T[best] - seen.T[j] < GAP
+    return bool(near or abs(seen.correlation[best, j]) > ALIKE)
+
+
+def _always_together(a: Hypothesis, b: Hypothesis) -> bool:
+    """Standing load and loss of a node: a constant load and a standing loss are never told apart."""
+    return a.node == b.node and {a.kind, b.kind} <= {"standing", "loss"}
+
+
+def candidate(test: Hypothesis, seen: Evidence, j: int, best: int) -> Candidate:
+    """One row of the list."""
+    step, error = float(seen.step[j]), float(min(seen.error[j], 1e9))
+    causes: tuple[str, ...] = ()
+    if test.unit == "ratio" and abs(step) >= STEP_FOR_CAUSE:
+        causes = tuple(c.text for c in match((Observed(1 + step, error),))[:4])
+    return Candidate(
+        hypothesis=test.name,
+        kind=test.kind,
+        points=test.points,
+        node=test.node,
+        step=step,
+        step_error=error,
+        unit=test.unit,
+        statistic=float(seen.T[j]),
+        odds=math.exp(min(max(float(seen.T[best] - seen.T[j]) / 2, 0.0), 700.0)),
+        correlation=float(seen.correlation[best, j]),
+        causes=causes,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """When a change began, how many days of evidence there are, and what the watch knows of its own reliability."""
+
+    found_ms: int
+    change_ms: int
+    days: int
+    false_alarms_per_year: float
+    explained: float  # share of all that is unusual that the best hypothesis explains
+
+
+def suspicion(tests: tuple[Hypothesis, ...], seen: Evidence, window: Window, feeds: frozenset[str]) -> Suspicion:
+    """The verdict on a window: a name or a list, in words a person can act on."""
+    kept, beside = shortlist(tests, seen, feeds)
+    listed = tuple(candidate(tests[j], seen, j, kept[0]) for j in kept)
+    named = listed[0].hypothesis if len(listed) == 1 else None
+    return Suspicion(
+        kind="drift",
+        found_ms=window.found_ms,
+        change_ms=window.change_ms,
+        days=window.days,
+        named=named,
+        candidates=listed,
+        if_feed_right=beside,
+        explained=window.explained,
+        text=_text(listed, named, window, beside),
+        remedy=_remedy(listed, named),
+        false_alarms_per_year=window.false_alarms_per_year,
+    )
+
+
+def _text(listed: tuple[Candidate, ...], named: str | None, window: Window, beside: str) -> str:
+    since = f"since {moment(window.change_ms)[:10]} ({window.days} days of evidence)"
+    if named is not None:
+        head = f"{listed[0].text} than before, {since}; no other explanation within {ODDS:.0f}:1"
+    else:
+        rows = "; ".join(
+            f"{c.text} (odds 1:{min(c.odds, 1e6):.3g}, correlation {c.correlation:+.2f})" for c in listed[:8]
+        )
+        more = f"; and {len(listed) - 8} more" if len(listed) > 8 else ""
+        head = f"something changed {since}, and the figures fit each of: {rows}{more}"
+    parts = [head, *([beside] if beside else []), *(f"possible cause: {c}" for c in listed[0].causes)]
+    if window.explained < 0.5:
+        parts.append(
+            "the best explanation covers less than half of what is unusual: more than one thing may have changed"
+        )
+    return "; ".join([*parts, NOT_OBSERVABLE])
+
+
+def _remedy(listed: tuple[Candidate, ...], named: str | None) -> str:
+    best = listed[0]
+    if best.unit == "kW":
+        return f"look for a load without a meter at {best.node}; {CAUTION}"
+    who = ", ".join(best.points)
+    if named is not None:
+        return f"check the instrument of {who} against a reference meter; {CAUTION}"
+    others = ", ".join(dict.fromkeys(p for c in listed[1:6] for p in c.points if p not in best.points))
+    return f"check {who} first" + (f", then {others}" if others else "") + f"; {CAUTION}"

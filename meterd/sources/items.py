@@ -1,0 +1,115 @@
+"""Values an instrument shows, to readings of the plan's inputs. Pure: what every polled protocol does after its decoding.
+
+A telegram that names its unit is believed: the plan's unit then only has to be of the same kind, so that a meter switched
+from Wh to kWh stays right. Where the instrument names none, the plan's unit counts.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from meterd.reading import REGISTERS, UNITS, Reading, milli
+from meterd.site import Input, Role, Site
+from meterd.sources import Refusal
+from meterd.sources.number import NotANumber, finite
+
+POWER_UNITS = ("W", "var")
+PLAUSIBLE = 1.5  # times what the rating of the point allows: a short overload is real, a swapped word is not
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One value as shown. `value` None: the instrument says it has none. `unit` of `reading.UNITS`; empty = not told."""
+
+    value: int | float | None
+    unit: str = ""
+    shown: str = ""  # how it came, for messages
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """One input, ready: the key of its item, its register, and its scale with and without the plan's unit."""
+
+    key: str
+    point: str
+    register: str
+    base_unit: str
+    cumulative: bool
+    scale: float
+    unit: str
+    power_max: float  # W or var of the base unit; beyond it a power is not believed
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What one answer gave: readings, refusals, and how many values the instrument said it does not have."""
+
+    readings: tuple[Reading, ...] = ()
+    refusals: tuple[Refusal, ...] = ()
+    missing: int = 0
+
+    def __add__(self, other: "Taken") -> "Taken":
+        return Taken(
+            self.readings + other.readings, self.refusals + other.refusals, self.missing + other.missing
+        )
+
+
+def wanted(one: Input, key: str, site: Site) -> Wanted:
+    """Prepare an input. KeyError for a register or unit the plan should have refused."""
+    kind = REGISTERS[one.register]
+    return Wanted(
+        key, one.point, one.register, kind.unit, kind.cumulative, one.scale, one.unit, _power_max(site, one.point)
+    )
+
+
+def _power_max(site: Site, name: str) -> float:
+    point = next((point for point in site.points if point.name == name), None)
+    board = next((board for board in site.boards if point is not None and board.name == point.board), None)
+    largest = float(site.limits.point_max_w)
+    if point is not None and point.rating_a is not None and board is not None and point.role is not Role.PV:
+        largest = 3**0.5 * board.nominal_v * point.rating_a
+    return PLAUSIBLE * largest
+
+
+def take(inputs: Iterable[Wanted], items: Mapping[str, Item], at_ms: int) -> Taken:
+    """Readings of one answer that was true at `at_ms` (milliseconds since 1970 UTC). Never raises for any item."""
+    readings: list[Reading] = []
+    refusals: list[Refusal] = []
+    missing = 0
+    for one in inputs:
+        item = items.get(one.key)
+        if item is None:
+            refusals.append(Refusal(one.point, one.register, f"no value {one.key} in what the instrument sent", ""))
+        elif item.value is None:
+            missing += 1
+        else:
+            try:
+                readings.append(_reading(one, item, item.value, at_ms))
+            except ValueError as exc:
+                refusals.append(Refusal(one.point, one.register, str(exc), item.shown[:200]))
+    return Taken(tuple(readings), tuple(refusals), missing)
+
+
+def _reading(one: Wanted, item: Item, value: int | float, at_ms: int) -> Reading:
+    factor = _factor(one, item.unit)
+    try:
+        number = finite(float(value))
+    except OverflowError as exc:
+        raise NotANumber("number beyond the range of a double") from exc
+    if one.cumulative:
+        return Reading(one.point, one.register, at_ms, milli(number, factor), at_ms, device_time=False)
+    scaled = finite(number * factor)
+    if one.base_unit in POWER_UNITS and abs(scaled) > one.power_max:
+        what = f"{scaled:.6g} {one.base_unit} is more than this point can carry ({one.power_max:.6g} {one.base_unit})"
+        raise NotANumber(f"{what}: check type, word order, sign and scale")
+    return Reading(one.point, one.register, at_ms, scaled, at_ms, device_time=False)
+
+
+def _factor(one: Wanted, unit: str) -> float:
+    """The unit the instrument names, else the plan's; times the plan's scale. NotANumber for a unit of another kind."""
+    if not unit:
+        return UNITS[one.unit][1] * one.scale
+    bases, factor = UNITS[unit]
+    if one.base_unit not in bases:
+        raise NotANumber(f"the instrument sends {unit}, which does not fit register {one.register}")
+    return factor * one.scale
+
