@@ -19,6 +19,7 @@ PATHS = 64
 PATH_DAYS = 1826  # five years
 STEP = 0.25  # h is rounded up to it: finer would be noise of the replay
 H_MOST = 40.0
+EARLY_FACTOR = 1.3  # days of a new site are correlated in a way not known yet
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +103,12 @@ class Threshold:
     h: float
     false_alarms_per_year: float
     days: int
+
+
+def independent_threshold(charts: int, wanted: float = FALSE_ALARMS_PER_YEAR) -> Threshold:
+    """h for a site whose own days are not known yet: that of independent normal days and charts, a third wider."""
+    h = threshold_of(max(charts, 1) * YEAR_DAYS / wanted)
+    return Threshold(math.ceil(EARLY_FACTOR * h / STEP) * STEP, wanted, 0)
 
 
 def calibrate(

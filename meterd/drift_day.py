@@ -32,6 +32,10 @@ class NodeSums:
         """The sums of both stretches of time."""
         return NodeSums(self.S0 + other.S0, self.C + other.C, self.S1 + other.S1, self.pairs + other.pairs)
 
+    def minus(self, other: "NodeSums") -> "NodeSums":
+        """The sums without those of a stretch of time that is part of them."""
+        return NodeSums(self.S0 - other.S0, self.C - other.C, self.S1 - other.S1, self.pairs - other.pairs)
+
     def whitened(self, phi: float) -> Floats:
         """Sum of products of z_t - phi z_t-1."""
         return np.asarray(self.S0 - phi * self.C + phi * phi * self.S1)

@@ -105,8 +105,8 @@ def _loading(net: Network, y: Floats, hours: Floats) -> Floats:
     B = np.zeros((len(net.nodes), y.shape[1]))
     for k, node in enumerate(net.nodes):
         B[k, list(node.through)] = 1.0 / node.rating_kw
-    k = (y @ B.T) / hours[:, None]
-    return np.asarray(k * k)
+    through = (y @ B.T) / hours[:, None]
+    return np.asarray(through * through)
 
 
 def _residuals(net: Network, r: Floats, loading: Floats, hours: Floats) -> Floats:
@@ -122,7 +122,7 @@ def _matrices(net: Network, A: Floats, parts: Spread, loading: Floats, hours: Fl
     for _, members in net.sets:
         columns = list(members)
         if np.any(A[:, columns]):
-            side = parts.shared[:, columns] @ A[:, columns].T
+            side: Floats = parts.shared[:, columns] @ A[:, columns].T
             H += side[:, :, None] * side[:, None, :]
     standing, loss = np.array([n.standing_sd_kw for n in net.nodes]), np.array([n.loss_sd_kw for n in net.nodes])
     prior = (standing**2 + (loss * loading) ** 2) * (hours * hours)[:, None]

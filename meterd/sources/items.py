@@ -46,10 +46,14 @@ class Taken:
     readings: tuple[Reading, ...] = ()
     refusals: tuple[Refusal, ...] = ()
     missing: int = 0
+    declined: int = 0  # requests the instrument answered with an exception
 
     def __add__(self, other: "Taken") -> "Taken":
         return Taken(
-            self.readings + other.readings, self.refusals + other.refusals, self.missing + other.missing
+            self.readings + other.readings,
+            self.refusals + other.refusals,
+            self.missing + other.missing,
+            self.declined + other.declined,
         )
 
 

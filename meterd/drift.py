@@ -1,0 +1,320 @@
+"""The watch over a site's instruments: a baseline that is learned, charts per hypothesis, and a suspicion when one runs away.
+
+Two copies look at every day. The learner takes in each quiet day after a delay and finds steps; the frozen copy keeps an old
+baseline and finds slow ramps, which the learner would follow. A day is judged by the predicted scatter of its score, baseline
+uncertainty included, so that a young baseline is wide rather than wrong. Learning stops during an alarm.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import linalg
+
+from meterd.drift_chart import ALLOWANCE, BLOCK_DAYS, Chart, Threshold, advance, calibrate, fresh, independent_threshold
+from meterd.drift_day import DayStatistics, NodeSums
+from meterd.drift_fit import Fit, Hypothesis, Noise, directions, fit, hypotheses, information, prior, update
+from meterd.drift_name import Suspicion, Window, evidence, suspicion
+from meterd.network import Network
+from meterd.site import Role
+from meterd.uncertainty import Floats
+
+FIRST_FIT_DAYS = 7  # a week, so that every kind of day has been seen once
+FIRST_ALARM_DAYS = 21  # before it only gross faults are looked for (drift_gross)
+BASELINE_DAYS = 56  # eight weeks; from here on the threshold is the site's own
+FREEZE_AT = (56, 112, 365)  # days after which the frozen copy is renewed, the last time after a whole year
+LAG_DAYS = 14  # the learner takes a day in so late that a step found in time has not been learned
+REFIT_DAYS = 7
+CALIBRATE_DAYS = 28
+KEPT_DAYS = 60  # recent days kept whole, for the change date and the name
+SCORES_KEPT = 400  # days of scores from which the threshold is calibrated: a year and a month
+CLIP = 4.0  # standard deviations that one day may count: a single odd day is no lasting change
+SCALE_PRIOR, SCALE_PRIOR_DAYS = 1.5, 10.0  # scatter of scores before it is known: wider than ideal
+PHI_SHRINK_DAYS = 20.0
+PHI_MOST = 0.9
+SCALE_LEAST = 0.25  # evidence is never taken for more than four times better than the intervals let expect
+SHORTEST = 2  # days of evidence for a name: one day may be a day like no other
+
+
+@dataclass(frozen=True, slots=True)
+class Copy:
+    """One of the two: its baseline, its charts, and the raw scores of the day before [H]."""
+
+    fit: Fit
+    chart: Chart
+    last: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """A change that was found: by which copy, on the evening of which day, and when it seems to have begun."""
+
+    frozen: bool
+    found_ms: int
+    first_ms: int
+    days: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class WatchState:
+    """All the watch knows. `sums` are of the `learned` first of `seen` quiet days; `recent` the last days, oldest first.
+
+    `scores` and `allowances` [days, H] are those of quiet days, for scatter, day-to-day correlation and threshold.
+    """
+
+    network: Network
+    tests: tuple[Hypothesis, ...]
+    sums: tuple[NodeSums, ...]
+    seen: int
+    learned: int
+    recent: tuple[DayStatistics, ...]
+    noise: Noise
+    start: Fit
+    learner: Copy | None
+    frozen: Copy | None
+    scores: Floats
+    allowances: Floats
+    scale: Floats
+    phi: Floats
+    threshold: Threshold
+    alarm: Alarm | None
+
+
+def begin(network: Network, start: Fit | None = None) -> WatchState:
+    """A watch that has seen nothing. `start` is the prior; by default the class limits.
+
+    Raises ValueError where there is nothing to watch.
+    """
+    if not network.nodes:
+        raise ValueError("there is nothing to watch: the plan has no balance with a feed and an outgoing point that are live")
+    tests, m = hypotheses(network), len(network.nodes)
+    count = len(tests)
+    return WatchState(
+        network=network,
+        tests=tests,
+        sums=(),
+        seen=0,
+        learned=0,
+        recent=(),
+        noise=Noise(np.zeros(m), np.ones(m)),
+        start=prior(network) if start is None else start,
+        learner=None,
+        frozen=None,
+        scores=np.empty((0, count)),
+        allowances=np.empty((0, count)),
+        scale=np.full(count, SCALE_PRIOR),
+        phi=np.zeros(count),
+        threshold=independent_threshold(count),
+        alarm=None,
+    )
+
+
+def watch(state: WatchState, day: DayStatistics) -> tuple[WatchState, tuple[Suspicion, ...]]:
+    """One more day. A suspicion is returned on the day it is found and on every day while it lasts.
+
+    A day without a single pair of intervals changes nothing. Raises ValueError for a day of another network.
+    """
+    if day.fingerprint != state.network.fingerprint:
+        raise ValueError("this day belongs to another network (an instrument or the plan changed); begin a new watch")
+    if not any(node.pairs for node in day.nodes):
+        return state, ()
+    recent = (*state.recent, day)[-KEPT_DAYS:]
+    if state.alarm is not None:
+        return _alarmed(replace(state, recent=recent))
+    if state.learner is None:
+        return _learn(replace(state, recent=recent, seen=state.seen + 1)), ()
+    return _judge(replace(state, recent=recent, seen=state.seen + 1), day)
+
+
+def _judge(state: WatchState, day: DayStatistics) -> tuple[WatchState, tuple[Suspicion, ...]]:
+    assert state.learner is not None, "a day is judged against a baseline"
+    D = directions(state.network, state.tests)
+    M, b = information(state.network, day.nodes, state.noise)
+    learner, score, allowance = _score(state, state.learner, (M, b, D), 1.0)
+    frozen = None if state.frozen is None else _score(state, state.frozen, (M, b, D), 2.0)[0]
+    state = replace(state, learner=learner, frozen=frozen)
+    h = state.threshold.h
+    if state.seen >= FIRST_ALARM_DAYS:
+        for copy in (learner, frozen):
+            if copy is not None and max(float(copy.chart.high.max()), float(copy.chart.low.max())) > h:
+                alarm = Alarm(copy is frozen, day.end_ms, _since(state, copy))
+                return _alarmed(replace(state, alarm=alarm))
+    state = replace(
+        state,
+        scores=np.vstack([state.scores, score])[-SCORES_KEPT:],
+        allowances=np.vstack([state.allowances, allowance])[-SCORES_KEPT:],
+    )
+    return _learn(state), ()
+
+
+def _score(
+    state: WatchState, copy: Copy, day: tuple[Floats, Floats, Floats], bias: float
+) -> tuple[Copy, Floats, Floats]:
+    """The copy with its charts one day on, the day's raw scores and the allowances of the charts."""
+    M, b, D = day
+    s = D.T @ (b - M @ copy.fit.mean)
+    MD = M @ D
+    own = np.maximum((D * MD).sum(axis=0), 1e-30)
+    predicted = np.maximum((MD * (copy.fit.covariance @ MD)).sum(axis=0), 0.0)
+    u = s / np.sqrt(own + predicted)
+    worth = np.array([test.worth for test in state.tests])
+    # a lasting shift of u shows in the whitened score by this much
+    passes = np.sqrt((1 - state.phi) / (1 + state.phi)) / state.scale
+    wanted = 0.5 * worth * own / np.sqrt(own + predicted) * passes
+    allowance = np.maximum(ALLOWANCE, wanted) + bias * np.sqrt(predicted / (own + predicted)) * passes
+    value = np.clip((u - state.phi * copy.last) / (state.scale * np.sqrt(1 - state.phi**2)), -CLIP, CLIP)
+    return Copy(copy.fit, advance(copy.chart, value, allowance), u), u, allowance
+
+
+def _since(state: WatchState, copy: Copy) -> int:
+    """Start of the day on which the chart that ran away left zero."""
+    high, low = copy.chart.high, copy.chart.low
+    days = copy.chart.high_days[high.argmax()] if high.max() >= low.max() else copy.chart.low_days[low.argmax()]
+    return state.recent[-min(int(days), len(state.recent))].start_ms
+
+
+def _learn(state: WatchState) -> WatchState:
+    """Take in days that have become old enough; renew baseline, scatter, threshold and frozen copy when due."""
+    wanted = state.seen - min(LAG_DAYS, state.seen // 2)
+    fresh_days = state.recent[-(state.seen - state.learned) :][: wanted - state.learned] if wanted > state.learned else ()
+    sums = state.sums
+    for day in fresh_days:
+        sums = day.nodes if not sums else tuple(a.plus(b) for a, b in zip(sums, day.nodes, strict=True))
+    state = replace(state, sums=sums, learned=state.learned + len(fresh_days))
+    if state.seen < FIRST_FIT_DAYS or not sums:
+        return state
+    if state.learner is None or state.seen % REFIT_DAYS == 0:
+        state = _refit(state)
+    if state.seen % CALIBRATE_DAYS == 0 and len(state.scores) >= 2 * BLOCK_DAYS:
+        state = _calibrated(state)
+    if state.seen in FREEZE_AT and state.learner is not None:
+        state = replace(state, frozen=Copy(state.learner.fit, fresh(len(state.tests)), state.learner.last))
+    return state
+
+
+def _refit(state: WatchState) -> WatchState:
+    found, noise = fit(state.network, state.sums, start=state.start)
+    if state.learner is None:
+        count = len(state.tests)
+        return replace(state, learner=Copy(found, fresh(count), np.zeros(count)), noise=noise)
+    return replace(state, learner=replace(state.learner, fit=found), noise=noise)
+
+
+def _calibrated(state: WatchState) -> WatchState:
+    scale, phi = _scatter(state.scores)
+    threshold = state.threshold
+    if state.seen >= BASELINE_DAYS:
+        values = _whitened(state.scores, scale, phi)
+        generator = np.random.default_rng(state.seen)
+        threshold = calibrate(values, state.allowances[1:], generator)
+    return replace(state, scale=scale, phi=phi, threshold=threshold)
+
+
+def _scatter(scores: Floats) -> tuple[Floats, Floats]:
+    """Standard deviation and day-to-day correlation of each hypothesis' scores, shrunk while there are few."""
+    days = len(scores)
+    capped = np.clip(scores, -5 * SCALE_PRIOR, 5 * SCALE_PRIOR)
+    power = np.square(capped).sum(axis=0)
+    scale = np.sqrt((SCALE_PRIOR_DAYS * SCALE_PRIOR**2 + power) / (SCALE_PRIOR_DAYS + days))
+    pairs = (capped[1:] * capped[:-1]).sum(axis=0)
+    phi = pairs / np.maximum(power, 1e-30) * days / (days + PHI_SHRINK_DAYS)
+    return scale, np.clip(phi, 0.0, PHI_MOST)
+
+
+def _whitened(scores: Floats, scale: Floats, phi: Floats) -> Floats:
+    values = (scores[1:] - phi * scores[:-1]) / (scale * np.sqrt(1 - phi**2))
+    return np.asarray(np.clip(values, -CLIP, CLIP))
+
+
+def _alarmed(state: WatchState) -> tuple[WatchState, tuple[Suspicion, ...]]:
+    """Name what changed, with all days since; nothing is learned meanwhile."""
+    assert state.alarm is not None and state.learner is not None, "an alarm follows a judged day"
+    alarm = replace(state.alarm, days=state.alarm.days + 1)
+    state = replace(state, alarm=alarm)
+    D = directions(state.network, state.tests)
+    days = [information(state.network, day.nodes, state.noise) for day in state.recent]
+    base = state.frozen.fit if alarm.frozen and state.frozen is not None else _base(state, alarm.first_ms)
+    spread = state.scale**2 * (1 + state.phi) / (1 - state.phi)
+    first = _change(days, base, D, spread)
+    if not alarm.frozen:
+        base = _base(state, state.recent[first].start_ms)
+    M = np.sum([m for m, _ in days[first:]], axis=0)
+    b = np.sum([v for _, v in days[first:]], axis=0)
+    s = b - M @ base.mean
+    scale = max(float(np.mean(spread)), SCALE_LEAST)
+    seen = evidence(base, M, s, D, scale)
+    feeds = frozenset(p for p, role in zip(state.network.points, state.network.roles, strict=True) if role is Role.FEED)
+    window = Window(
+        found_ms=alarm.found_ms,
+        change_ms=state.recent[first].start_ms,
+        days=len(days) - first,
+        false_alarms_per_year=state.threshold.false_alarms_per_year,
+        explained=_explained(base, M, s, float(seen.T.max()) * scale),
+    )
+    return state, (suspicion(state.tests, seen, window, feeds),)
+
+
+def _base(state: WatchState, before_ms: int) -> Fit:
+    """The baseline without days from that moment on that were taken in already."""
+    taken = state.recent[: len(state.recent) - _unlearned(state)]
+    sums = state.sums
+    for day in taken:
+        if day.start_ms >= before_ms:
+            sums = tuple(a.minus(b) for a, b in zip(sums, day.nodes, strict=True))
+    M, b = information(state.network, sums, state.noise)
+    return update(state.start, M, b)
+
+
+def _unlearned(state: WatchState) -> int:
+    """How many of the recent days are not in the sums."""
+    waiting = state.seen - state.learned + (state.alarm.days - 1 if state.alarm else 0)
+    return min(waiting, len(state.recent))
+
+
+def _change(days: list[tuple[Floats, Floats]], base: Fit, D: Floats, spread: Floats) -> int:
+    """The row of `days` from which on one hypothesis explains most: the change date by likelihood."""
+    score = np.array([D.T @ (b - M @ base.mean) for M, b in days])
+    own = np.array([(D * (M @ D)).sum(axis=0) for M, _ in days])
+    S, K = np.cumsum(score[::-1], axis=0)[::-1], np.cumsum(own[::-1], axis=0)[::-1]
+    T = S * S / (np.maximum(K, 1e-30) * spread)
+    return int(T[: max(len(days) - SHORTEST + 1, 1)].max(axis=1).argmax())
+
+
+def _explained(base: Fit, M: Floats, s: Floats, best: float) -> float:
+    """Share of the weighted squares of s that the best hypothesis takes away; what scatter alone leaves is not counted."""
+    whole = linalg.lstsq(M, s, cond=1e-10)[0]
+    total = float(s @ np.linalg.solve(np.eye(len(M)) + base.covariance @ M, whole))
+    return min(1.0, best / max(total - len(s), best, 1e-30))
+
+
+def clear(state: WatchState) -> WatchState:
+    """The change is gone or was explained (repaired, corrected): the old baseline holds again, its days are dropped."""
+    if state.alarm is None:
+        return state
+    kept = tuple(d for d in state.recent if d.start_ms < state.alarm.first_ms)
+    return _restarted(state, kept, state.sums)
+
+
+def accept(state: WatchState) -> WatchState:
+    """The change is the new normal: learn anew from the day it began, with what is still known as prior."""
+    if state.alarm is None or state.learner is None:
+        return state
+    before = _base(state, state.alarm.first_ms)
+    wide = np.diagonal(state.start.covariance)
+    loose = Fit(before.mean, before.covariance + np.diag(wide))
+    return begin(state.network, loose)
+
+
+def _restarted(state: WatchState, recent: tuple[DayStatistics, ...], sums: tuple[NodeSums, ...]) -> WatchState:
+    assert state.alarm is not None and state.learner is not None, "only an alarm is cleared"
+    waiting = max(_unlearned(state) - (len(state.recent) - len(recent)), 0)
+    zero, count = np.zeros(len(state.tests)), len(state.tests)
+    frozen = None if state.frozen is None else Copy(state.frozen.fit, fresh(count), zero)
+    return replace(
+        state,
+        recent=recent,
+        sums=sums,
+        learned=state.seen - waiting,
+        learner=Copy(state.learner.fit, fresh(count), zero),
+        frozen=frozen,
+        alarm=None,
+    )

@@ -1,0 +1,253 @@
+"""A year of a solved site: folder, store and the running daemon give the same bits, and they are the published answers."""
+
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import paho.mqtt.client as paho
+import pandas as pd
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from meterd.app.cli import main
+from meterd.interval import Period, bounds, label, text, to_ms
+from meterd.store.sqlite import SqliteStore
+from tests.acceptance import site_a
+from tests.acceptance.books import Tables, from_folder, from_store, same
+from tests.acceptance.site_a import CHANNELS, DATA, QUARTER
+from tests.brokers import Mosquitto, until
+
+pytestmark = pytest.mark.slow
+
+ZONE = ZoneInfo("Europe/Berlin")
+UNKNOWN = 16  # MQTT 5, 3.4.2.1: accepted, but nobody has subscribed
+WAITING = 4000  # messages sent ahead of the daemon at most
+
+
+@pytest.fixture(scope="module")
+def year() -> Any:
+    """Times and registers of the year."""
+    return site_a.registers()
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory, year: Any) -> Tables:
+    """The year replayed into a folder of Parquet tables."""
+    work = tmp_path_factory.mktemp("folder")
+    plan = site_a.write_plan(work / "plan")
+    columns = site_a.write_wide(work / "year.parquet", *year)
+    files = [str(work / "year.parquet"), "--out", str(work / "out"), "--format", "parquet"]
+    assert main(["replay", str(plan), *files, *columns]) == 0
+    found = from_folder(work / "out", "main", span(year[0]))
+    found["peaks"] = pd.read_parquet(work / "out" / "maximum_demand_month.parquet")
+    return found
+
+
+def span(times: Any) -> tuple[int, int]:
+    return int(times[0]), int(times[-1])
+
+
+# -- (a) and (b) are the same ------------------------------------------------------------------------------------------
+
+
+def test_store_of_a_replay_is_the_folder_bit_by_bit(tmp_path: Path, year: Any, folder: Tables) -> None:
+    """Every interval, hour, day, week, month, year, balance and PV figure of the year."""
+    plan = site_a.write_plan(tmp_path / "plan")
+    columns = site_a.write_wide(tmp_path / "year.parquet", *year)
+    store = tmp_path / "year.sqlite"
+    assert main(["replay", str(plan), str(tmp_path / "year.parquet"), "--into", str(store), *columns]) == 0
+    compare(from_store(store, ZONE, CHANNELS, "main", span(year[0])), folder)
+
+
+def compare(found: Tables, folder: Tables) -> None:
+    expected = {name: table for name, table in folder.items() if name != "peaks"}
+    same(found, expected)
+    assert len(expected["energy interval"]) > 10_000
+
+
+# -- the daemon --------------------------------------------------------------------------------------------------------
+
+
+class Meters:
+    """A client that publishes with QoS 1 and never runs far ahead of what the daemon has kept."""
+
+    def __init__(self, port: int) -> None:
+        self._client = paho.Client(CallbackAPIVersion.VERSION2, "meters", protocol=paho.MQTTv5)
+        self._client.max_inflight_messages_set(500)
+        self._client.on_publish = self._confirmed
+        self._heard = threading.Event()
+        self._client.connect("127.0.0.1", port)
+        self._client.loop_start()
+
+    def _confirmed(self, _client: Any, _data: Any, _mid: int, reason: Any, _properties: Any) -> None:
+        if reason.value != UNKNOWN:
+            self._heard.set()
+
+    def send(self, payload: bytes) -> None:
+        self._client.publish(site_a.TOPIC, payload, qos=1)
+
+    def heard(self, payload: bytes) -> bool:
+        """Send, and whether somebody has subscribed."""
+        self._heard.clear()
+        self._client.publish(site_a.TOPIC, payload, qos=1).wait_for_publish(5)
+        return self._heard.wait(0.2)
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+@pytest.fixture
+def broker() -> Iterator[Mosquitto]:
+    with Mosquitto("max_queued_messages 0\nmax_inflight_messages 1000", persistent=False) as running:
+        yield running
+
+
+def kept_to(store: Path) -> int:
+    """How far the daemon has closed its intervals."""
+    if not store.exists():
+        return 0
+    reader = SqliteStore.reader(store)
+    words = reader.fact("closed_to_ms")
+    reader.close()
+    return int(words or 0)
+
+
+def run_daemon(plan: Path, store: Path, times: Any, payloads: list[bytes], port: int) -> None:
+    """Send all messages to a daemon of its own process, and end it in order once the last interval is closed."""
+    words = ["run", str(plan), "--store", str(store), "--trial-from", text(int(times[0]))]
+    with subprocess.Popen([sys.executable, "-m", "meterd.app.cli", *words], stderr=subprocess.PIPE) as daemon:
+        meters = Meters(port)
+        try:
+            assert until(lambda: meters.heard(payloads[0]), 30.0), "the daemon does not subscribe"
+            for i, payload in enumerate(payloads):
+                if i % 500 == 0 and i > WAITING:
+                    assert until(lambda at=times[i - WAITING]: kept_to(store) >= at - QUARTER, 60.0), "it stands still"
+                meters.send(payload)
+            assert until(lambda: kept_to(store) >= int(times[-1]), 120.0), "the last interval was not closed"
+        finally:
+            meters.close()
+            daemon.send_signal(signal.SIGTERM)
+            errors = daemon.communicate(timeout=30)[1]
+        assert daemon.returncode == 0, errors.decode()
+
+
+def test_daemon_behind_a_real_broker_is_the_folder_bit_by_bit(
+    tmp_path: Path, year: Any, folder: Tables, broker: Mosquitto
+) -> None:
+    """The same registers as messages, one per quarter hour, in accelerated time."""
+    times, shown = year
+    plan, store = site_a.write_plan(tmp_path / "plan", broker.port), tmp_path / "live.sqlite"
+    payloads = list(site_a.messages(times, shown))
+    # a minute later the year is over for the daemon too
+    closing = next(site_a.messages(times[-1:] + 60_000, {c: values[-1:] for c, values in shown.items()}))
+    run_daemon(plan, store, times, [*payloads, closing], broker.port)
+    compare(from_store(store, ZONE, CHANNELS, "main", span(times)), folder)
+
+
+# -- against the answers -----------------------------------------------------------------------------------------------
+
+
+def answers(name: str) -> pd.DataFrame:
+    return pd.read_csv(DATA / f"siteA_answers_{name}", float_precision="round_trip")
+
+
+def matches(found: Tables, period: Period, expected: pd.DataFrame, keys: "pd.Series[Any]") -> None:
+    """Energies and PV self-use within half a milliwatt-hour per quarter hour, which is what rounding may take."""
+    energy, pv = found[f"energy {period}"], found[f"pv {period}"]
+    place = energy.reset_index().set_index("start")["index"]
+    rows = place.reindex(keys.to_numpy()).to_numpy()
+    assert not np.isnan(rows).any(), "the answers name a period that we do not have"
+    rows = rows.astype(int)
+    length = np.array([bounds(period, int(s), ZONE, QUARTER) for s in keys])
+    quarters = (length[:, 1] - length[:, 0]) // QUARTER
+    if "quarter_hours" in expected:
+        assert quarters.tolist() == expected["quarter_hours"].tolist()
+    pairs = {register: (energy[register], column) for register, column in site_a.columns().items()}
+    pairs["self-use"] = (pv["self_use"], "pv_self_used_kwh")
+    pairs["consumption"] = (pv["consumption"], "consumption_kwh")
+    for name, (ours, column) in pairs.items():
+        difference = ours.to_numpy(dtype=np.float64)[rows] - expected[column].to_numpy() * 1e6
+        allowed = quarters * (1.5 if name in ("self-use", "consumption") else 0.5) + 1e-3
+        assert (np.abs(difference) <= allowed).all(), f"{name} per {period}: {np.abs(difference).max()} mWh"
+
+
+def test_hours_are_the_answers(folder: Tables) -> None:
+    """siteA_answers_hourly: import and export apart, PV self-use netted per quarter hour."""
+    expected = answers("hourly.csv.gz")
+    keys = pd.to_datetime(expected["ts_utc"]).dt.as_unit("ms").astype("int64")
+    assert len(keys) == 8784
+    matches(folder, Period.HOUR, expected, keys)
+
+
+@pytest.mark.parametrize(("period", "name", "column"), [(Period.DAY, "daily.csv", "local_day"),
+                                                        (Period.MONTH, "monthly.csv", "local_month")])  # fmt: skip
+def test_days_and_months_are_the_answers(folder: Tables, period: Period, name: str, column: str) -> None:
+    """siteA_answers_daily (with the days of 92 and 100 quarter hours) and siteA_answers_monthly."""
+    expected = answers(name)
+    found = {label(period, int(s), ZONE): int(s) for s in folder[f"energy {period}"]["start"]}
+    assert list(found) == expected[column].tolist()
+    matches(folder, period, expected, expected[column].map(found))
+    if period is Period.DAY:
+        odd = {row.local_day: row.quarter_hours for row in expected.itertuples() if row.quarter_hours != 96}
+        assert odd == {"2016-03-27": 92, "2016-10-30": 100}
+
+
+def test_the_year_is_the_answer(folder: Tables) -> None:
+    """siteA_answers_year: import 454,278.521 kWh, export 2,464.117 kWh, PV 89,486.894 kWh."""
+    expected = answers("year.csv")
+    energy = folder["energy year"]
+    matches(folder, Period.YEAR, expected, energy["start"])
+    rounded = [round(int(energy[c].iloc[0]) / 1e6, 3) for c in ("grid.import", "grid.export", "pv.import")]
+    assert rounded == [454_278.521, 2_464.117, 89_486.894]
+
+
+def test_netting_per_hour_would_hide_export(folder: Tables) -> None:
+    """Export is summed from quarter hours: netted per hour it would be 2,152.514 kWh instead of 2,464.117."""
+    hours = folder["energy hour"]
+    netted = (hours["grid.export"] - hours["grid.import"]).clip(lower=0).sum()
+    assert round(int(netted) / 1e6, 3) == 2_152.514
+
+
+def test_peaks_are_the_answers(folder: Tables) -> None:
+    """siteA_answers_peaks: highest mean of a quarter hour per month; of the year 181.2549 kW at 2016-01-22T07:00Z."""
+    peaks, expected = folder["peaks"], answers("peaks.csv")
+    names = {"import": "grid.import", "export": "grid.export", "pv": "pv.import"}
+    for quantity, register in names.items():
+        ours = peaks[peaks["register"] == register].reset_index(drop=True)
+        wanted = expected[(expected["quantity"] == quantity)].reset_index(drop=True)
+        months = wanted[wanted["local_month"] != "all"]
+        starts = ours["interval_start"].dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+        some = months["peak_kw"].to_numpy() > 0
+        assert len(ours) == len(months) == 12
+        assert starts[some].tolist() == months["quarter_start_utc"][some].tolist()
+        assert np.abs(ours["demand_w"] / 1000 - months["peak_kw"]).max() <= 2e-6  # half a mWh in a quarter hour
+    top = peaks[peaks["register"] == "grid.import"].sort_values("demand_w").iloc[-1]
+    assert text(to_ms(top["interval_start"].to_pydatetime())) == "2016-01-22T07:00:00Z"
+    assert round(top["demand_w"] / 1000, 4) == 181.2549
+
+
+def test_every_balance_closes(folder: Tables) -> None:
+    """Main and feeders are solved to 1e-8 kW: every residual is rounding alone, inside the band, nothing estimated."""
+    for period in Period:
+        table = folder[f"balance {period}"]
+        whole = table[table["residual"].notna()]
+        assert (whole["verdict"] == "inside").all()
+        assert not whole["estimated"].any()
+        quarters = 1 if period is Period.INTERVAL else np.array(
+            [(b - a) // QUARTER for a, b in (bounds(period, int(s), ZONE, QUARTER) for s in whole["start"])]
+        )  # fmt: skip
+        assert (whole["residual"].abs().to_numpy(dtype=np.float64) <= 4.1 * quarters).all()
+    assert len(folder["balance interval"]) == 35_136
+    assert folder["balance interval"]["residual"].notna().all()
+    assert folder["balance year"]["verdict"].tolist() == ["inside"]
+    for point in ("grid", *site_a.FEEDERS):
+        register = folder["energy interval"][f"{point}.import"] - folder["energy interval"][f"{point}.export"]
+        moved = (folder["balance interval"][f"reconciled.{point}"] - register).abs()
+        assert moved.max() <= 4, "what closes the balance moves a flow by no more than the residual"
