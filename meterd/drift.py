@@ -21,13 +21,14 @@ from meterd.uncertainty import Floats
 FIRST_FIT_DAYS = 7  # a week, so that every kind of day has been seen once
 FIRST_ALARM_DAYS = 21  # before it only gross faults are looked for (drift_gross)
 BASELINE_DAYS = 56  # eight weeks; from here on the threshold is the site's own
-FREEZE_AT = (56, 112, 365)  # days after which the frozen copy is renewed, the last time after a whole year
+FREEZE_AT = (BASELINE_DAYS, 112, 365)  # days after which the frozen copy is renewed, the last time after a whole year
 LAG_DAYS = 14  # the learner takes a day in so late that a step found in time has not been learned
 REFIT_DAYS = 7
-CALIBRATE_DAYS = 28
+SCATTER_DAYS = 28
+CALIBRATE_AT = (BASELINE_DAYS, 84, 112, 168, 252, 365)  # and from then on once a year
 KEPT_DAYS = 60  # recent days kept whole, for the change date and the name
 SCORES_KEPT = 400  # days of scores from which the threshold is calibrated: a year and a month
-CLIP = 4.0  # standard deviations that one day may count: a single odd day is no lasting change
+CLIP = 3.5  # standard deviations beyond its allowance that one day may count: a single odd day is no lasting change
 SCALE_PRIOR, SCALE_PRIOR_DAYS = 1.5, 10.0  # scatter of scores before it is known: wider than ideal
 PHI_SHRINK_DAYS = 20.0
 PHI_MOST = 0.9
@@ -71,6 +72,7 @@ class WatchState:
     start: Fit
     learner: Copy | None
     frozen: Copy | None
+    frozen_at: int
     scores: Floats
     allowances: Floats
     scale: Floats
@@ -99,6 +101,7 @@ def begin(network: Network, start: Fit | None = None) -> WatchState:
         start=prior(network) if start is None else start,
         learner=None,
         frozen=None,
+        frozen_at=0,
         scores=np.empty((0, count)),
         allowances=np.empty((0, count)),
         scale=np.full(count, SCALE_PRIOR),
@@ -137,13 +140,31 @@ def _judge(state: WatchState, day: DayStatistics) -> tuple[WatchState, tuple[Sus
         for copy in (learner, frozen):
             if copy is not None and max(float(copy.chart.high.max()), float(copy.chart.low.max())) > h:
                 alarm = Alarm(copy is frozen, day.end_ms, _since(state, copy))
-                return _alarmed(replace(state, alarm=alarm))
+                alarmed, suspicions = _alarmed(replace(state, alarm=alarm))
+                if _worth(state.tests, suspicions[0]):
+                    return alarmed, suspicions
+                state = _dismissed(state)
+                break
     state = replace(
         state,
         scores=np.vstack([state.scores, score])[-SCORES_KEPT:],
         allowances=np.vstack([state.allowances, allowance])[-SCORES_KEPT:],
     )
     return _learn(state), ()
+
+
+def _worth(tests: tuple[Hypothesis, ...], found: Suspicion) -> bool:
+    """Whether what fits best is large enough to send somebody: half of the step that is worth an alarm."""
+    worth = {test.name: test.worth for test in tests}
+    best = found.candidates[0]
+    return abs(best.step) >= 0.5 * worth[best.hypothesis]
+
+
+def _dismissed(state: WatchState) -> WatchState:
+    """Charts at zero again after a change too small to act on."""
+    count = len(state.tests)
+    copies = [None if c is None else replace(c, chart=fresh(count)) for c in (state.learner, state.frozen)]
+    return replace(state, learner=copies[0], frozen=copies[1])
 
 
 def _score(
@@ -161,7 +182,7 @@ def _score(
     passes = np.sqrt((1 - state.phi) / (1 + state.phi)) / state.scale
     wanted = 0.5 * worth * own / np.sqrt(own + predicted) * passes
     allowance = np.maximum(ALLOWANCE, wanted) + bias * np.sqrt(predicted / (own + predicted)) * passes
-    value = np.clip((u - state.phi * copy.last) / (state.scale * np.sqrt(1 - state.phi**2)), -CLIP, CLIP)
+    value = _whitened(u, copy.last, state, allowance)
     return Copy(copy.fit, advance(copy.chart, value, allowance), u), u, allowance
 
 
@@ -184,10 +205,11 @@ def _learn(state: WatchState) -> WatchState:
         return state
     if state.learner is None or state.seen % REFIT_DAYS == 0:
         state = _refit(state)
-    if state.seen % CALIBRATE_DAYS == 0 and len(state.scores) >= 2 * BLOCK_DAYS:
+    if state.seen % SCATTER_DAYS == 0 or state.seen in CALIBRATE_AT or state.seen % CALIBRATE_AT[-1] == 0:
         state = _calibrated(state)
-    if state.seen in FREEZE_AT and state.learner is not None:
-        state = replace(state, frozen=Copy(state.learner.fit, fresh(len(state.tests)), state.learner.last))
+    if state.learner is not None and any(state.frozen_at < due <= state.seen for due in FREEZE_AT):
+        copy = Copy(state.learner.fit, fresh(len(state.tests)), state.learner.last)
+        state = replace(state, frozen=copy, frozen_at=state.seen)
     return state
 
 
@@ -200,12 +222,14 @@ def _refit(state: WatchState) -> WatchState:
 
 
 def _calibrated(state: WatchState) -> WatchState:
+    if len(state.scores) < 2 * BLOCK_DAYS:
+        return state
     scale, phi = _scatter(state.scores)
     threshold = state.threshold
-    if state.seen >= BASELINE_DAYS:
-        values = _whitened(state.scores, scale, phi)
-        generator = np.random.default_rng(state.seen)
-        threshold = calibrate(values, state.allowances[1:], generator)
+    if state.seen in CALIBRATE_AT or state.seen % CALIBRATE_AT[-1] == 0:
+        known = replace(state, scale=scale, phi=phi)
+        values = _whitened(state.scores[1:], state.scores[:-1], known, state.allowances[1:])
+        threshold = calibrate(values, state.allowances[1:], np.random.default_rng(state.seen))
     return replace(state, scale=scale, phi=phi, threshold=threshold)
 
 
@@ -220,14 +244,15 @@ def _scatter(scores: Floats) -> tuple[Floats, Floats]:
     return scale, np.clip(phi, 0.0, PHI_MOST)
 
 
-def _whitened(scores: Floats, scale: Floats, phi: Floats) -> Floats:
-    values = (scores[1:] - phi * scores[:-1]) / (scale * np.sqrt(1 - phi**2))
-    return np.asarray(np.clip(values, -CLIP, CLIP))
+def _whitened(scores: Floats, before: Floats, state: WatchState, allowance: Floats) -> Floats:
+    """Standardised scores without what the day before foretells, no day counting for more than `CLIP` on a chart."""
+    values = (scores - state.phi * before) / (state.scale * np.sqrt(1 - state.phi**2))
+    return np.asarray(np.clip(values, -CLIP - allowance, CLIP + allowance))
 
 
 def _alarmed(state: WatchState) -> tuple[WatchState, tuple[Suspicion, ...]]:
     """Name what changed, with all days since; nothing is learned meanwhile."""
-    assert state.alarm is not None and state.learner is not None, "an alarm follows a judged day"
+    assert state.alarm is not None, "only an alarm is followed up"
     alarm = replace(state.alarm, days=state.alarm.days + 1)
     state = replace(state, alarm=alarm)
     D = directions(state.network, state.tests)
@@ -256,12 +281,15 @@ def _alarmed(state: WatchState) -> tuple[WatchState, tuple[Suspicion, ...]]:
 def _base(state: WatchState, before_ms: int) -> Fit:
     """The baseline without days from that moment on that were taken in already."""
     taken = state.recent[: len(state.recent) - _unlearned(state)]
-    sums = state.sums
+    M, b = information(state.network, _without(state.sums, taken, before_ms), state.noise)
+    return update(state.start, M, b)
+
+
+def _without(sums: tuple[NodeSums, ...], taken: tuple[DayStatistics, ...], before_ms: int) -> tuple[NodeSums, ...]:
     for day in taken:
         if day.start_ms >= before_ms:
             sums = tuple(a.minus(b) for a, b in zip(sums, day.nodes, strict=True))
-    M, b = information(state.network, sums, state.noise)
-    return update(state.start, M, b)
+    return sums
 
 
 def _unlearned(state: WatchState) -> int:
@@ -291,7 +319,8 @@ def clear(state: WatchState) -> WatchState:
     if state.alarm is None:
         return state
     kept = tuple(d for d in state.recent if d.start_ms < state.alarm.first_ms)
-    return _restarted(state, kept, state.sums)
+    taken = state.recent[: len(state.recent) - _unlearned(state)]
+    return _restarted(state, kept, _without(state.sums, taken, state.alarm.first_ms))
 
 
 def accept(state: WatchState) -> WatchState:
@@ -305,7 +334,7 @@ def accept(state: WatchState) -> WatchState:
 
 
 def _restarted(state: WatchState, recent: tuple[DayStatistics, ...], sums: tuple[NodeSums, ...]) -> WatchState:
-    assert state.alarm is not None and state.learner is not None, "only an alarm is cleared"
+    assert state.learner is not None, "an alarm follows a judged day"
     waiting = max(_unlearned(state) - (len(state.recent) - len(recent)), 0)
     zero, count = np.zeros(len(state.tests)), len(state.tests)
     frozen = None if state.frozen is None else Copy(state.frozen.fit, fresh(count), zero)

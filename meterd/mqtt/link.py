@@ -16,6 +16,7 @@ What is closed here, each found on paho-mqtt 2.2.0 and each with a test in tests
 import itertools
 import queue
 import random
+import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -410,7 +411,9 @@ class Link:
 
     def _on_connect_fail(self, _client: paho.Client, _userdata: object) -> None:
         self._count(connect_failures=1)
-        self._last_error = f"no connection to {self.settings.host}:{self.settings.port}"
+        # paho calls this inside its except clause and hands over no reason (paho-mqtt 2.2)
+        why = sys.exc_info()[1]
+        self._last_error = f"no connection to {self.settings.host}:{self.settings.port}" + (f": {why}" if why else "")
 
     def _on_disconnect(
         self,

@@ -116,4 +116,3 @@ def _factor(one: Wanted, unit: str) -> float:
     if one.base_unit not in bases:
         raise NotANumber(f"the instrument sends {unit}, which does not fit register {one.register}")
     return factor * one.scale
-

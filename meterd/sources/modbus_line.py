@@ -66,7 +66,7 @@ class ModbusWire:
         client = ModbusTcpClient(
             self._host, port=self._port, framer=FRAMINGS[self._framing], timeout=self._timeout_s, retries=0
         )
-        if not client.connect():
+        if not client.connect():  # type: ignore[no-untyped-call]  # pymodbus leaves it unannotated
             raise OSError(f"cannot connect to {self._host}:{self._port}")
         made = client.socket
         assert isinstance(made, socket.socket), "a connected client has a socket"
@@ -85,7 +85,7 @@ class ModbusWire:
         """Close; nothing that is still on the way is ever seen."""
         client, self._client = self._client, None
         if client is not None:
-            client.close()
+            client.close()  # type: ignore[no-untyped-call]
 
     def abort(self) -> None:
         """End the waiting of the thread that talks."""

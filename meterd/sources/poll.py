@@ -155,6 +155,7 @@ class PolledSource:
         try:
             self._line.open()
         except (OSError, SourceError) as exc:
+            self._line.close()
             self._counts["unreachable"] += 1
             self.error = str(exc)
             return False

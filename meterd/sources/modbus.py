@@ -1,0 +1,172 @@
+"""Modbus TCP and RTU over TCP: plain register maps. An address is `[unit/]table/register/type[/order]`.
+
+    3/holding/72/float32          unit 3, holding registers 72 and 73, IEEE 754, high word first
+    input/0/uint32/cdab           unit of the source, low word first
+
+Registers are numbered as on the wire, from 0; with option `first_register = 1` as in a data sheet that begins with 1.
+Neighbouring registers are read in one request and a value is never split, so its words are of one moment.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from meterd.errors import ConfigError
+from meterd.site import Input, Site
+from meterd.site import Source as SourceRow
+from meterd.sources import Refusal, inputs_of, settings_from
+from meterd.sources.items import Item, Taken, Wanted, take, wanted
+from meterd.sources.modbus_line import BAD_ADDRESS, BEHIND_GATEWAY, FRAMINGS, MOST_REGISTERS, Declined, ModbusWire
+from meterd.sources.mqtt import wall_ms
+from meterd.sources.number import NotANumber
+from meterd.sources.poll import Pace, PolledSource, check_common
+from meterd.sources.registers import ORDERS, AddressFault, Block, Spot, blocks, parse_spot, words_of
+from meterd.sources.registers import decode as decode_words
+from meterd.sources.tcp import NoAnswer
+
+
+@dataclass(frozen=True, slots=True)
+class ModbusSettings:
+    """Options of a Modbus source: one connection, to a device or to a gateway with several units behind it."""
+
+    protocol: Literal["modbus"] = "modbus"
+    host: str = ""
+    port: int = 502
+    framing: str = "tcp"  # "tcp" (Modbus TCP) or "rtu" (RTU frames through a serial device server)
+    unit: int = 1  # of addresses that name none
+    order: str = "abcd"  # of addresses that name none
+    first_register: int = 0  # how the data sheet numbers the first register: 0 or 1
+    gap: int = 0  # so many unused registers between two used ones are read along; some devices refuse them
+    period_s: float = 10.0
+    timeout_s: float = 1.0
+    retry_max_s: float = 60.0  # longest delay between attempts to reach what does not answer
+
+
+def settings_for(row: SourceRow, _site: Site | None = None) -> ModbusSettings:
+    """The options of a source, checked. ConfigError names every fault."""
+    settings = settings_from(ModbusSettings, row, {})
+    check_common(
+        row.name, settings.host, settings.port,
+        period_s=settings.period_s, timeout_s=settings.timeout_s, retry_max_s=settings.retry_max_s,
+    )  # fmt: skip
+    faults = []
+    if settings.framing not in FRAMINGS:
+        faults.append(f"option framing is one of {', '.join(FRAMINGS)}")
+    if settings.order not in ORDERS:
+        faults.append(f"option order is one of {', '.join(ORDERS)}")
+    if settings.first_register not in (0, 1):
+        faults.append("option first_register is 0 or 1")
+    if not 0 <= settings.unit <= 255:
+        faults.append("option unit is 0 to 255")
+    if not 0 <= settings.gap <= MOST_REGISTERS:
+        faults.append(f"option gap is 0 to {MOST_REGISTERS}")
+    if faults:
+        raise ConfigError(f"source {row.name}: " + "; ".join(faults))
+    return settings
+
+
+def address_fault(address: str) -> tuple[str, str] | None:
+    """What is wrong with an address, and what would be right; None if nothing."""
+    try:
+        parse_spot(address)
+    except AddressFault as fault:
+        return fault.what, fault.right
+    return None
+
+
+def decode(block: Block, registers: list[int], inputs: Mapping[Spot, tuple[Wanted, ...]], at_ms: int) -> Taken:
+    """Readings of one answer that was true at `at_ms`. Never raises for any registers."""
+    taken = Taken()
+    for spot in block.spots:
+        words = words_of(block, spot, registers)
+        shown = " ".join(f"{word:04x}" for word in words)
+        mine = inputs.get(spot, ())
+        try:
+            item = Item(decode_words(words, spot.kind, spot.order), shown=shown)
+        except NotANumber as exc:
+            taken += Taken(refusals=tuple(Refusal(one.point, one.register, str(exc), shown) for one in mine))
+            continue
+        taken += take(mine, {one.key: item for one in mine}, at_ms)
+    return taken
+
+
+class ModbusLine:
+    """One connection; its stations are the units."""
+
+    def __init__(
+        self, settings: ModbusSettings, inputs: tuple[Input, ...], site: Site, clock: Callable[[], int]
+    ) -> None:
+        self._wire = ModbusWire(settings.host, settings.port, framing=settings.framing, timeout_s=settings.timeout_s)
+        self._clock = clock
+        self._inputs: dict[Spot, tuple[Wanted, ...]] = {}
+        for one in inputs:
+            spot = spot_of(one, settings)
+            self._inputs[spot] = (*self._inputs.get(spot, ()), wanted(one, one.address, site))
+        self._blocks: dict[str, list[Block]] = {}
+        for block in blocks(self._inputs, gap=settings.gap, most=MOST_REGISTERS):
+            self._blocks.setdefault(str(block.unit), []).append(block)
+
+    def stations(self) -> tuple[str, ...]:
+        """The units, as text."""
+        return tuple(self._blocks)
+
+    def open(self) -> None:
+        """Connect; OSError if that fails."""
+        self._wire.open()
+
+    def is_open(self) -> bool:
+        """Whether it may be read."""
+        return self._wire.is_open()
+
+    def close(self) -> None:
+        """Close."""
+        self._wire.close()
+
+    def abort(self) -> None:
+        """Wake the thread that waits."""
+        self._wire.abort()
+
+    def read(self, station: str) -> Taken:
+        """All blocks of one unit."""
+        taken = Taken()
+        for block in tuple(self._blocks[station]):
+            try:
+                registers = self._wire.read(block.unit, block.table, block.first, block.count)
+            except Declined as exc:
+                if exc.code in BEHIND_GATEWAY:
+                    raise NoAnswer(f"unit {station}: {exc}") from exc
+                taken += self._declined(station, block, exc)
+            else:
+                taken += decode(block, registers, self._inputs, self._clock())
+        return taken
+
+    def _declined(self, station: str, block: Block, exc: Declined) -> Taken:
+        """One wrong address must not cost its neighbours: such a block is read value by value from then on."""
+        if len(block.spots) > 1 and exc.code in BAD_ADDRESS:
+            mine = self._blocks[station]
+            place = mine.index(block)
+            mine[place : place + 1] = [
+                one for spot in block.spots for one in blocks((spot,), gap=0, most=MOST_REGISTERS)
+            ]
+            return Taken(declined=1)
+        where = f"registers {block.first} to {block.first + block.count - 1}"
+        inputs = [one for spot in block.spots for one in self._inputs[spot]]
+        reason = f"{where} of unit {station} refused with {exc}"
+        return Taken(refusals=tuple(Refusal(one.point, one.register, reason, "") for one in inputs), declined=1)
+
+
+def spot_of(one: Input, settings: ModbusSettings) -> Spot:
+    """Where an input lies; ConfigError if its address cannot be read."""
+    try:
+        return parse_spot(one.address, unit=settings.unit, order=settings.order, first_register=settings.first_register)
+    except AddressFault as exc:
+        raise ConfigError(f"{one.where or one.point}: {exc}") from exc
+
+
+class ModbusSource(PolledSource):
+    """Reads the registers of its inputs. `clock` gives milliseconds since 1970 UTC."""
+
+    def __init__(self, row: SourceRow, site: Site, *, clock: Callable[[], int] = wall_ms) -> None:
+        self.settings = settings_for(row)
+        line = ModbusLine(self.settings, inputs_of(site.inputs, row.name), site, clock)
+        super().__init__(row.name, line, Pace(self.settings.period_s, self.settings.retry_max_s))

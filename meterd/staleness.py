@@ -1,0 +1,206 @@
+"""Stale in three ways: nothing comes; it comes with a clock that stands or is off; it comes and never changes. Pure.
+
+`Hearing` follows every reading as it arrives. Time of arrival and time of the meter are kept apart: a meter whose clock is
+an hour behind is not silent, and a meter that repeats its last value is not alive.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from meterd.figure import Channel
+from meterd.interval import text
+from meterd.reading import REGISTERS, Reading
+from meterd.site import Site
+
+CLOCK_OFF_MS = 60_000  # a meter's clock this far off shifts a quarter hour's boundary by more than its class limits
+FROZEN_MS = 3_600_000  # a line voltage that shows the same digits for an hour is not measured any more
+FROZEN_REPEATS = 10  # arrivals of the same value; a meter that sends twice an hour proves nothing in an hour
+MOVING_SHARE = 0.5  # of the siblings on the board must have moved meanwhile
+STANDS, RUNS_FAST = 0.1, 1.5  # meter time per time of arrival: below the clock stands, above old values are caught up
+
+# registers that never repeat exactly on a live line
+NEVER_STILL = frozenset(obis for obis, kind in REGISTERS.items() if kind.name.startswith(("voltage", "current")))
+
+
+class Stale(StrEnum):
+    """In which way."""
+
+    METER_TIME = "meter time"
+    VALUE = "value"
+
+
+@dataclass(frozen=True, slots=True)
+class Staleness:
+    """One point that delivers, but not the present. `offset_ms` is meter clock minus ours; None = the clock stands."""
+
+    point: str
+    kind: Stale
+    since_ms: int
+    words: str
+    offset_ms: int | None = None
+
+
+@dataclass(slots=True)
+class _Span:
+    """What was heard of one register in one stretch of time: how late values were at least."""
+
+    start_ms: int
+    start_at_ms: int
+    lag_ms: int
+
+
+@dataclass(slots=True)
+class _Heard:
+    """One register: last arrival, newest meter time, value and since when it is the same."""
+
+    received_ms: int
+    at_ms: int
+    last_at_ms: int  # of the last arrival, which may be an older value
+    value: int | float
+    since_ms: int
+    repeats: int
+    span: _Span
+    before: _Span | None = None
+
+
+class Hearing:
+    """Follows the arrivals of all registers of a site. Belongs to the loop."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        self._stretch_ms = site.limits.stale_after_s * 1000
+        self._channels: dict[Channel, _Heard] = {}
+        self._points: dict[str, list[str]] = {}
+        for row in site.inputs:
+            self._points.setdefault(row.point, []).append(row.register)
+
+    def take(self, readings: Iterable[Reading]) -> None:
+        """Note arrivals. What the broker kept from before the start is no arrival."""
+        channels = self._channels
+        for reading in readings:
+            if reading.old:
+                continue
+            key = (reading.point, reading.register)
+            heard = channels.get(key)
+            if heard is None:
+                channels[key] = self._first(reading)
+            else:
+                self._again(heard, reading)
+
+    def _first(self, reading: Reading) -> _Heard:
+        received, at_ms = reading.received_ms, reading.at_ms
+        span = _Span(received, at_ms, received - at_ms)
+        return _Heard(received, at_ms, at_ms, reading.value, received, 0, span)
+
+    def _again(self, heard: _Heard, reading: Reading) -> None:
+        received, at_ms = reading.received_ms, reading.at_ms
+        if received - heard.span.start_ms >= self._stretch_ms:
+            # after a silence the old stretch says nothing about the clock
+            fresh = received - heard.received_ms < self._stretch_ms
+            heard.before = heard.span if fresh else None
+            heard.span = _Span(received, at_ms, received - at_ms)
+        heard.span.lag_ms = min(heard.span.lag_ms, received - at_ms)
+        if received > heard.received_ms:
+            heard.received_ms = received
+        heard.last_at_ms = at_ms
+        if at_ms < heard.at_ms:
+            return  # caught up from before: says nothing about the present value
+        heard.at_ms = at_ms
+        if reading.value == heard.value:
+            heard.repeats += 1
+        else:
+            heard.value, heard.since_ms, heard.repeats = reading.value, received, 0
+
+    # -- what can be asked ---------------------------------------------------------------------------------------------
+
+    def arrivals(self) -> dict[str, int]:
+        """When each point was heard last; points that were not heard since the start are left out."""
+        found: dict[str, int] = {}
+        for (point, _), heard in self._channels.items():
+            found[point] = max(found.get(point, 0), heard.received_ms)
+        return found
+
+    def stale(self, now_ms: int) -> list[Staleness]:
+        """Points that deliver, but with a wrong clock or a frozen value."""
+        moved = self._moved(now_ms)
+        found = []
+        for point in self._site.points:
+            if not point.counts or point.name not in self._points:
+                continue
+            heard = self._of(point.name)
+            if not heard or now_ms - max(one.received_ms for one in heard.values()) > self._stretch_ms:
+                continue  # by arrival: that is for the caller
+            one = clock_staleness(point.name, list(heard.values()), self._stretch_ms, now_ms)
+            one = one or self._frozen(point.name, heard, moved, now_ms)
+            if one is not None:
+                found.append(one)
+        return found
+
+    def _of(self, point: str) -> dict[str, _Heard]:
+        found = {register: self._channels.get((point, register)) for register in self._points.get(point, ())}
+        return {register: heard for register, heard in found.items() if heard is not None}
+
+    def _moved(self, now_ms: int) -> dict[str, bool]:
+        """Of each point that was heard: whether any of its values changed within the last hour."""
+        found: dict[str, bool] = {}
+        for (point, _), heard in self._channels.items():
+            changed = now_ms - heard.since_ms < FROZEN_MS
+            found[point] = found.get(point, False) or changed
+        return found
+
+    def _frozen(self, point: str, heard: Mapping[str, _Heard], moved: Mapping[str, bool], now_ms: int) -> Staleness | None:
+        lively = [one for register, one in heard.items() if register in NEVER_STILL and one.value != 0]
+        if not lively or moved.get(point, True) or min(one.repeats for one in lively) < FROZEN_REPEATS:
+            return None
+        board = self._site.point(point).board
+        siblings = [p.name for p in self._site.points if p.board == board and p.name != point and p.name in moved]
+        moving = sum(moved[name] for name in siblings)
+        if not siblings or moving < MOVING_SHARE * len(siblings):
+            return None  # nothing else moves either: a simulation, a copy of a file, or a dead board
+        since = max(one.since_ms for one in heard.values())
+        words = (
+            f"values come, but none of its {len(heard)} registers has changed since {text(since)}, while {moving} of"
+            f" {len(siblings)} other points of board {board} moved"
+        )
+        return Staleness(point, Stale.VALUE, since, words)
+
+    def standing(self, board: str, from_ms: int) -> tuple[str, ...]:
+        """Points of a board that are heard, but whose counters have not moved since a moment: a hint beside a balance.
+
+        Empty when fewer than half of the others moved: then standing still is nothing special.
+        """
+        still, moving = [], 0
+        for point in self._site.on_board(board):
+            counters = [one for r, one in self._of(point.name).items() if REGISTERS[r].cumulative]
+            if not counters:
+                continue
+            if max(one.since_ms for one in counters) <= from_ms and min(one.repeats for one in counters) >= 2:
+                still.append(point.name)
+            else:
+                moving += 1
+        return tuple(still) if moving >= len(still) else ()
+
+
+def clock_staleness(point: str, heard: list[_Heard], stretch_ms: int, now_ms: int) -> Staleness | None:
+    """Whether the clock of a point stands or is off, judged on the register with the newest time.
+
+    The offset is the least delay seen over one to two stretches: waiting only adds to it, so the least is the clock's.
+    A meter that sends every minute what was true at the last quarter hour has a small least delay and is right.
+    """
+    newest = max(heard, key=lambda one: one.at_ms)
+    before = newest.before
+    if before is None:
+        return None
+    arrived, went = newest.received_ms - before.start_ms, newest.last_at_ms - before.start_at_ms
+    lag_ms = min(before.lag_ms, newest.span.lag_ms)
+    if abs(went) <= STANDS * arrived:
+        if now_ms - newest.last_at_ms <= stretch_ms:
+            return None
+        words = f"values come, but its clock stands at {text(newest.last_at_ms)}"
+        return Staleness(point, Stale.METER_TIME, newest.last_at_ms, words)
+    if not STANDS * arrived < went <= RUNS_FAST * arrived or abs(lag_ms) <= CLOCK_OFF_MS:
+        return None
+    way = "behind" if lag_ms > 0 else "ahead"
+    words = f"values come, but its clock is {abs(lag_ms) / 1000:.0f} s {way}; measured as they arrive"
+    return Staleness(point, Stale.METER_TIME, before.start_ms, words, -lag_ms)

@@ -1,0 +1,163 @@
+"""A daemon that is killed at 50 random moments while readings flow comes to the same figures as one that never was."""
+
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+import pytest
+
+from meterd.store.sqlite import SqliteStore
+from tests.brokers import Mosquitto, until
+from tests.faults.mill import FAR, MAY, as_readings, books_of, minutes, publish, reading_count, sending, write_plan
+
+KILLS = 50
+SECONDS = 22.0  # in which the day of the trial is published
+BROKER = "max_queued_messages 0\nmax_inflight_messages 200\n"  # an absent daemon costs no message
+ARGUMENTS = ("--trial-from", "2026-05-04T00:00:00Z")
+
+
+class Nursery:
+    """Daemons, one after another, quick to start."""
+
+    def __init__(self) -> None:
+        command = [sys.executable, str(Path(__file__).with_name("nursery.py"))]
+        root = str(Path(__file__).parents[2])
+        self._process = subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env={**os.environ, "PYTHONPATH": root}
+        )
+        assert self._answer() == "ready"
+
+    def _answer(self) -> str:
+        assert self._process.stdout is not None
+        return self._process.stdout.readline().decode().strip()
+
+    def start(self, plan: Path, store: Path) -> int:
+        """A new daemon; its process id."""
+        assert self._process.stdin is not None
+        arguments = ["run", str(plan), "--store", str(store), *ARGUMENTS]
+        self._process.stdin.write(json.dumps([f"{store}.log", arguments]).encode() + b"\n")
+        self._process.stdin.flush()
+        return int(self._answer())
+
+    def close(self) -> None:
+        """End."""
+        self._process.kill()
+        self._process.communicate()
+
+
+@contextmanager
+def nursery() -> Iterator[Nursery]:
+    """A nursery while the `with` block lasts."""
+    one = Nursery()
+    try:
+        yield one
+    finally:
+        one.close()
+
+
+def alive(child: int) -> bool:
+    """Whether a child of the nursery runs."""
+    with suppress(ProcessLookupError):
+        os.kill(child, 0)
+        return True
+    return False
+
+
+def end(child: int, number: int) -> None:
+    """Send a signal and wait until the process is gone."""
+    with suppress(ProcessLookupError):
+        os.kill(child, number)
+    assert until(lambda: not alive(child), 20), "the daemon did not end"
+
+
+def slowly(port: int, sent: list[tuple[str, bytes]], seconds: float) -> threading.Thread:
+    """Publish all, spread over a time."""
+
+    def work() -> None:
+        with sending(port) as out:
+            assert until(out.connected)
+            size = 60
+            for i in range(0, len(sent), size):
+                publish(out, sent[i : i + size])
+                time.sleep(seconds * size / len(sent))
+
+    thread = threading.Thread(target=work, name="meters")
+    thread.start()
+    return thread
+
+
+def wait_for_all(store: Path, count: int) -> None:
+    """Until the journal holds everything that was published."""
+    assert until(lambda: reading_count(store) >= count, 30), f"{reading_count(store)} of {count} readings in the journal"
+    time.sleep(0.3)
+
+
+def run_once(folder: Path, started: Nursery, sent: list[tuple[str, bytes]], count: int) -> Path:
+    """The day without kills."""
+    store = folder / "whole.sqlite"
+    with Mosquitto(BROKER) as broker, sending(broker.port) as out:
+        plan = write_plan(folder / "whole", broker.port, limits=FAR)
+        child = started.start(plan, store)
+        assert until(out.connected)
+        assert until(store.exists)
+        assert until(lambda: bool(subscribed(out, store)), 20)
+        publish(out, sent)
+        wait_for_all(store, count)
+        end(child, signal.SIGTERM)
+    return store
+
+
+def subscribed(out: object, store: Path) -> int:
+    """Whether the daemon listens: its session must exist before the meters speak."""
+    publish(out, minutes(1))  # type: ignore[arg-type]
+    return reading_count(store)
+
+
+@pytest.mark.slow
+def test_fifty_kills_lose_nothing_double_nothing_and_change_no_figure(tmp_path: Path) -> None:
+    """E1: SIGKILL at random moments, QoS 1 and a persistent session: journal, totals and balances are those of a quiet run."""
+    sent = minutes(24 * 60)
+    count = len(as_readings(sent))
+    chance = random.Random(50)
+    killed = tmp_path / "killed.sqlite"
+    with nursery() as started:
+        whole = run_once(tmp_path, started, sent, count)
+        with Mosquitto(BROKER) as broker, sending(broker.port, name="first") as out:
+            plan = write_plan(tmp_path / "killed", broker.port, limits=FAR)
+            child = started.start(plan, killed)
+            assert until(out.connected)
+            assert until(killed.exists)
+            assert until(lambda: bool(subscribed(out, killed)), 20)
+            meters = slowly(broker.port, sent, SECONDS)
+            moments = []
+            for _ in range(KILLS):
+                time.sleep(chance.uniform(0.05, 0.8))
+                end(child, signal.SIGKILL)
+                moments.append(reading_count(killed))
+                child = started.start(plan, killed)
+            meters.join()
+            wait_for_all(killed, count)
+            end(child, signal.SIGTERM)
+    assert len(set(moments)) > KILLS // 3, f"the kills must fall between readings, they fell at {moments}"
+    assert books_of(killed) == books_of(whole)
+    assert books_of(whole)["readings"] == count
+    assert Path(f"{killed}.log").read_text() == ""
+    assert latest(killed) == latest(whole) == {"q03": 10_000_000 + 300_000 * (24 * 60 - 1)}
+
+
+def latest(path: Path) -> dict[str, float]:
+    """The newest register of one feeder."""
+    store = SqliteStore.reader(path)
+    found = store.latest(("q03", "1.8.0"))
+    store.close()
+    assert found is not None
+    assert found[0] == MAY + (24 * 60 - 1) * 60_000
+    return {"q03": found[1]}
