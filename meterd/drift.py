@@ -141,7 +141,7 @@ def _judge(state: WatchState, day: DayStatistics) -> tuple[WatchState, tuple[Sus
             if copy is not None and max(float(copy.chart.high.max()), float(copy.chart.low.max())) > h:
                 alarm = Alarm(copy is frozen, day.end_ms, _since(state, copy))
                 alarmed, suspicions = _alarmed(replace(state, alarm=alarm))
-                if _worth(state.tests, suspicions[0]):
+                if _worth(state, suspicions[0]):
                     return alarmed, suspicions
                 state = _dismissed(state)
                 break
@@ -153,11 +153,15 @@ def _judge(state: WatchState, day: DayStatistics) -> tuple[WatchState, tuple[Sus
     return _learn(state), ()
 
 
-def _worth(tests: tuple[Hypothesis, ...], found: Suspicion) -> bool:
-    """Whether what fits best is large enough to send somebody: half of the step that is worth an alarm."""
-    worth = {test.name: test.worth for test in tests}
+def _worth(state: WatchState, found: Suspicion) -> bool:
+    """Whether what fits best is large and sure enough to send somebody.
+
+    Half of the step that is worth an alarm; and T >= 4 k h, the least that a steady shift shows when its chart reaches
+    h, here with the uncertainty of the baseline taken out.
+    """
+    worth = {test.name: test.worth for test in state.tests}
     best = found.candidates[0]
-    return abs(best.step) >= 0.5 * worth[best.hypothesis]
+    return abs(best.step) >= 0.5 * worth[best.hypothesis] and best.statistic >= 4 * ALLOWANCE * state.threshold.h
 
 
 def _dismissed(state: WatchState) -> WatchState:

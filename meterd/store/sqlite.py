@@ -6,19 +6,21 @@ import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from meterd.errors import StoreError
 from meterd.figure import BalanceRow, Channel, FigureRow, PvRow, Version
-from meterd.finding import Finding, FindingRow
+from meterd.finding import FindingRow
 from meterd.interval import Period
 from meterd.knots import Anchor, Ints
 from meterd.reading import Reading
 from meterd.rollup import Columns
+from meterd.store.findings import VERSION_2, FindingTables
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 # The newest version of a figure stands in `figure`, superseded ones in `figure_old`: reading a year touches no old rows.
 _FIGURE = """channel INTEGER NOT NULL, period TEXT NOT NULL, start_ms INTEGER NOT NULL, version INTEGER NOT NULL,
@@ -47,7 +49,27 @@ CREATE TABLE finding (id TEXT PRIMARY KEY, cause TEXT NOT NULL, subject TEXT NOT
  state TEXT NOT NULL, closed_ms INTEGER) WITHOUT ROWID;
 CREATE TABLE fact (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 """
+# A new store goes the same way as an old one: version 1, then every step in turn. A step is never changed once it is out.
+_STEPS = {1: _SCHEMA, 2: VERSION_2}
 _DEVICE_TIME, _OLD = 1, 2
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One row to be kept under a key that ends with its start: what makes a version, and what is only kept up to date."""
+
+    key: tuple[object, ...]
+    values: tuple[object, ...]
+    extra: tuple[object, ...] = ()
+
+    @property
+    def start_ms(self) -> int:
+        """The last part of the key."""
+        start = self.key[-1]
+        assert isinstance(start, int), "keys end with the start of a period"
+        return start
+
+
 Failure = sqlite3.Error  # what the database says inside a transaction, which makes a StoreError of it
 # a value that no database could hold, and not a database that cannot write: trying again changes nothing
 UNFIT = (
@@ -63,6 +85,7 @@ class SqliteStore:
         self._db = connection
         self._lock = lock
         self._ids: dict[Channel, int] = _channels(connection)
+        self.finding_tables = FindingTables(connection)
 
     @classmethod
     def writer(cls, path: Path) -> "SqliteStore":
@@ -190,14 +213,17 @@ class SqliteStore:
 
     def write_figures(self, rows: Iterable[FigureRow], *, now_ms: int, reason: str) -> list[FigureRow]:
         """Keep figures; returns those that are new or differ from the newest version."""
-        changed = []
-        for row in rows:
-            key = (self._id(row.channel), row.period, row.start_ms)
-            a = row.anchor
-            anchor = (None, None, None) if a is None else (a.at_ms, a.raw, a.plateau_ms)
-            if self._write_versioned("figure", key, (row.energy, row.flags), anchor, (now_ms, reason)):
-                changed.append(row)
-        return changed
+        given = list(rows)
+        entries = [
+            Entry(
+                (self._id(row.channel), row.period, row.start_ms),
+                (row.energy, row.flags),
+                (None, None, None) if (a := row.anchor) is None else (a.at_ms, a.raw, a.plateau_ms),
+            )
+            for row in given
+        ]
+        changed = self._write_versioned("figure", entries, (now_ms, reason))
+        return [given[i] for i in changed]
 
     _KEYS = {  # noqa: RUF012 - a constant table: key columns, compared columns, columns kept up to date without a version
         "figure": (("channel", "period", "start_ms"), ("energy", "flags"), ("anchor_ms", "anchor_raw", "anchor_plateau")),
@@ -216,37 +242,65 @@ class SqliteStore:
         ),
     }  # fmt: skip
 
-    def _write_versioned(
-        self,
-        table: str,
-        key: tuple[object, ...],
-        values: tuple[object, ...],
-        extra: tuple[object, ...],
-        mark: tuple[int, str],
-    ) -> bool:
-        """Insert, or keep the old version aside and replace it; whether anything differs."""
+    def _write_versioned(self, table: str, entries: Sequence[Entry], mark: tuple[int, str]) -> list[int]:
+        """Insert, or keep the old version aside and replace it; returns which entries differ from what stood there.
+
+        What stands there is read once for all starts of a series, and new rows are inserted together: twenty times
+        faster for a year than row by row.
+        """
+        keys, compared, also = self._KEYS[table]
+        columns = (*keys, "version", *compared, *also, "written_ms", "reason")
+        insert = f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
+        series: dict[tuple[object, ...], list[int]] = {}
+        for i, entry in enumerate(entries):
+            series.setdefault(entry.key[:-1], []).append(i)
+        changed: list[int] = []
+        for prefix, places in series.items():
+            known = self._standing(table, prefix, [entries[i].start_ms for i in places])
+            fresh: dict[int, tuple[object, ...]] = {}
+            for i in places:
+                entry = entries[i]
+                if entry.start_ms in fresh:  # twice in one call: the second is a version of the first
+                    self._db.execute(insert, fresh.pop(entry.start_ms))
+                    known |= self._standing(table, prefix, [entry.start_ms])
+                old = known.get(entry.start_ms)
+                if old is None:
+                    fresh[entry.start_ms] = (*entry.key, 1, *entry.values, *entry.extra, mark[0], "closed")
+                    changed.append(i)
+                elif self._replace(table, entry, old, mark):
+                    known |= self._standing(table, prefix, [entry.start_ms])
+                    changed.append(i)
+            self._db.executemany(insert, fresh.values())
+        return sorted(changed)
+
+    def _standing(self, table: str, prefix: tuple[object, ...], starts: Sequence[int]) -> dict[int, tuple[object, ...]]:
+        """Newest rows of a series by their start: version, compared columns, further columns."""
+        keys, compared, also = self._KEYS[table]
+        where = " AND ".join(f"{k} = ?" for k in keys[:-1])
+        rows = self._db.execute(
+            f"SELECT start_ms, version, {', '.join(compared + also)} FROM {table}"
+            f" WHERE {where} AND start_ms BETWEEN ? AND ?",
+            (*prefix, min(starts), max(starts)),
+        )
+        return {row[0]: row[1:] for row in rows}
+
+    def _replace(self, table: str, entry: Entry, old: tuple[object, ...], mark: tuple[int, str]) -> bool:
+        """A new version if the values differ; whether they do. Further columns follow without a version."""
         keys, compared, also = self._KEYS[table]
         where = " AND ".join(f"{k} = ?" for k in keys)
-        old = self._db.execute(
-            f"SELECT version, {', '.join(compared + also)} FROM {table} WHERE {where}", key
-        ).fetchone()
-        columns = (*keys, "version", *compared, *also, "written_ms", "reason")
-        marks = ", ".join("?" * len(columns))
-        if old is None:
+        if old[1 : 1 + len(compared)] != entry.values:
+            self._db.execute(f"INSERT INTO {table}_old SELECT * FROM {table} WHERE {where}", entry.key)
+            change = ("version", *compared, *also, "written_ms", "reason")
+            assert isinstance(old[0], int), "versions are counted"
             self._db.execute(
-                f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({marks})",
-                (*key, 1, *values, *extra, mark[0], "closed"),
+                f"UPDATE {table} SET {', '.join(f'{c} = ?' for c in change)} WHERE {where}",
+                (old[0] + 1, *entry.values, *entry.extra, *mark, *entry.key),
             )
             return True
-        if tuple(old[1 : 1 + len(compared)]) != values:
-            self._db.execute(f"INSERT INTO {table}_old SELECT * FROM {table} WHERE {where}", key)
+        if also and old[1 + len(compared) :] != entry.extra:
             self._db.execute(
-                f"INSERT OR REPLACE INTO {table} ({', '.join(columns)}) VALUES ({marks})",
-                (*key, old[0] + 1, *values, *extra, *mark),
+                f"UPDATE {table} SET {', '.join(f'{c} = ?' for c in also)} WHERE {where}", (*entry.extra, *entry.key)
             )
-            return True
-        if also and tuple(old[1 + len(compared) :]) != extra:
-            self._db.execute(f"UPDATE {table} SET {', '.join(f'{c} = ?' for c in also)} WHERE {where}", (*extra, *key))
         return False
 
     def columns(self, channels: Sequence[Channel], period: Period, starts: Ints) -> Columns:
@@ -293,12 +347,17 @@ class SqliteStore:
 
     def write_balances(self, rows: Iterable[BalanceRow], *, now_ms: int, reason: str) -> None:
         """Keep balances, versioned like figures."""
-        for r in rows:
-            values = (
-                r.end_ms, r.feed, r.outgoing, r.residual, r.band, r.verdict, int(r.estimated), json.dumps(r.missing),
-                json.dumps(r.uncovered), r.covered, r.of, json.dumps(r.reconciled, separators=(",", ":")),
-            )  # fmt: skip
-            self._write_versioned("balance", (r.board, r.period, r.start_ms), values, (), (now_ms, reason))
+        entries = [
+            Entry(
+                (r.board, r.period, r.start_ms),
+                (
+                    r.end_ms, r.feed, r.outgoing, r.residual, r.band, r.verdict, int(r.estimated), json.dumps(r.missing),
+                    json.dumps(r.uncovered), r.covered, r.of, json.dumps(r.reconciled, separators=(",", ":")),
+                ),
+            )
+            for r in rows
+        ]  # fmt: skip
+        self._write_versioned("balance", entries, (now_ms, reason))
 
     def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> list[BalanceRow]:
         """Newest balances of a board that start in [from, until)."""
@@ -319,9 +378,14 @@ class SqliteStore:
 
     def write_pv(self, rows: Iterable[PvRow], *, now_ms: int, reason: str) -> None:
         """Keep PV figures, versioned like figures."""
-        for r in rows:
-            values = (r.end_ms, r.production, r.grid_import, r.grid_export, r.self_use, r.consumption, int(r.estimated))
-            self._write_versioned("pv", (r.period, r.start_ms), values, (), (now_ms, reason))
+        entries = [
+            Entry(
+                (r.period, r.start_ms),
+                (r.end_ms, r.production, r.grid_import, r.grid_export, r.self_use, r.consumption, int(r.estimated)),
+            )
+            for r in rows
+        ]
+        self._write_versioned("pv", entries, (now_ms, reason))
 
     def pv(self, period: Period, from_ms: int, until_ms: int) -> list[PvRow]:
         """Newest PV figures that start in [from, until)."""
@@ -335,26 +399,12 @@ class SqliteStore:
     # -- findings and facts --------------------------------------------------------------------------------------------
 
     def write_finding(self, row: FindingRow) -> None:
-        """Keep a finding under its id."""
-        f = row.finding
-        self._db.execute(
-            "INSERT OR REPLACE INTO finding VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                f.id, f.cause, f.subject, f.at_ms, f.text, f.remedy, json.dumps(f.points), row.first_ms, row.last_ms,
-                row.state, row.closed_ms,
-            ),
-        )  # fmt: skip
+        """Keep the newest life of a finding under its id."""
+        self.finding_tables.write(row)
 
     def findings(self) -> list[FindingRow]:
-        """All findings ever, newest first."""
-        rows = self._db.execute(
-            "SELECT cause, subject, at_ms, text, remedy, points, first_ms, last_ms, state, closed_ms FROM finding"
-            " ORDER BY last_ms DESC, id"
-        )
-        return [
-            FindingRow(Finding(cause, subject, at, text, remedy, tuple(json.loads(points))), first, last, state, closed)
-            for cause, subject, at, text, remedy, points, first, last, state, closed in rows
-        ]
+        """The newest life of every finding ever, newest first."""
+        return self.finding_tables.all()
 
     def fact(self, name: str) -> str | None:
         """A named fact of the daemon (how far periods are closed, which plan was running)."""
@@ -399,9 +449,9 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("PRAGMA synchronous = FULL")  # a committed reading survives a power cut: 4 ms a commit
     connection.execute("PRAGMA busy_timeout = 5000")
     version = int(connection.execute("PRAGMA user_version").fetchone()[0])
-    if version == 0:
-        connection.executescript(f"BEGIN; {_SCHEMA} PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;")
-    elif version > SCHEMA_VERSION:
+    if version > SCHEMA_VERSION:
         raise StoreError(
             f"the store {path} has schema {version}, this version knows {SCHEMA_VERSION}; run the newer version"
         )
+    for step in range(version + 1, SCHEMA_VERSION + 1):  # each step whole or not at all, also through a power cut
+        connection.executescript(f"BEGIN IMMEDIATE; {_STEPS[step]} PRAGMA user_version = {step}; COMMIT;")

@@ -22,7 +22,7 @@ from tests.bench.site import Wide
 from tests.bench.table import Line, percentile
 from tests.brokers import Mosquitto
 
-pytestmark = [pytest.mark.bench, pytest.mark.slow]
+pytestmark = [pytest.mark.bench, pytest.mark.slow, pytest.mark.timeout(1200)]
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from tests.bench.site import Wide
 from tests.bench.table import Line, percentile
 from tests.brokers import Mosquitto
 
-pytestmark = [pytest.mark.bench, pytest.mark.slow]
+pytestmark = [pytest.mark.bench, pytest.mark.slow, pytest.mark.timeout(1200)]
 WIDE = Wide(40)
 LIMIT_S = 20.0
 EXPORT_W = 20_000  # of the smallest set; every set has its own, a dead band apart

@@ -16,7 +16,7 @@ from tests.bench.rig import ROOT, module
 from tests.bench.site import START_MS, Wide
 from tests.bench.table import Line
 
-pytestmark = [pytest.mark.bench, pytest.mark.slow]
+pytestmark = [pytest.mark.bench, pytest.mark.slow, pytest.mark.timeout(1200)]
 MINUTE_MS = 60_000
 ROWS_AT_ONCE = 131_072
 LIMIT_S = 600.0

@@ -19,6 +19,7 @@ from meterd.app.bookkeeper import Bookkeeper
 from meterd.app.clock import Clock, WallClock
 from meterd.app.config import load_plan
 from meterd.app.daemon import Daemon
+from meterd.errors import StoreError
 from meterd.finding import Finding
 from meterd.interval import Period, starts
 from meterd.mqtt.link import Link
@@ -56,7 +57,7 @@ fields = {{ "1.8.0" = "/import", "16.7.0" = "/power" }}
 point = "t1"
 address = "m/t1"
 time_field = "/t"
-fields = {{ "2.8.0" = "/export" }}
+fields = {{ "1.8.0" = "/import", "2.8.0" = "/export", "16.7.0" = "/power" }}
 """
 FAR = "future_s = 40_000_000"  # for trials: readings are ahead of the time they carry on
 
@@ -152,9 +153,10 @@ def interval_energies(store: SqliteStore, channel: tuple[str, str], first_ms: in
 
 def reading_count(path: Path) -> int:
     """How many readings the journal holds at this moment; 0 before there is one."""
-    if not path.exists():
+    try:
+        store = SqliteStore.reader(path)
+    except StoreError:
         return 0
-    store = SqliteStore.reader(path)
     try:
         return store.reading_count()
     finally:
