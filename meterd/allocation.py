@@ -110,7 +110,9 @@ def begin(policy: Policy) -> AllocationState:
 def resume(state: AllocationState, policy: Policy) -> AllocationState:
     """After a pause longer than a share is valid all controllers are on their fallback: a staged start from zero."""
     known = replace(unknown(policy), served=state.known.served, barred_ms=state.known.barred_ms)
-    return AllocationState(known, Past(valid_ms=state.past.valid_ms, shut=True, sign=replace(state.past.sign, before=None)))
+    return AllocationState(
+        known, Past(valid_ms=state.past.valid_ms, shut=True, sign=replace(state.past.sign, before=None))
+    )
 
 
 def allocate(

@@ -195,7 +195,7 @@ def balance(terms: Sequence[Term], start_ms: Ints, end_ms: Ints, energy: Ints, p
     What stands in `energy` where `present` is false is ignored. A term that is missing makes its side missing and the
     row not computable, never smaller.
     """
-    return _evaluate(terms, interval_parts(terms, start_ms, end_ms, np.where(present, energy, 0)), present)
+    return balance_of(terms, interval_parts(terms, start_ms, end_ms, np.where(present, energy, 0)), present)
 
 
 def period_balance(
@@ -207,10 +207,11 @@ def period_balance(
     """
     begin = np.zeros(1, dtype=np.int64) if first is None else first
     parts = interval_parts(terms, start_ms, end_ms, np.where(present, energy, 0))
-    return _evaluate(terms, period_parts(parts, begin), np.logical_and.reduceat(present, begin, axis=0))
+    return balance_of(terms, period_parts(parts, begin), np.logical_and.reduceat(present, begin, axis=0))
 
 
-def _evaluate(terms: Sequence[Term], parts: Parts, present: Bools) -> Balance:
+def balance_of(terms: Sequence[Term], parts: Parts, present: Bools) -> Balance:
+    """Balances from parts already made, of intervals or of longer periods; missing terms must stand there with 0."""
     feed, feed_present = _side(terms, 1, parts.energy, present)
     outgoing, outgoing_present = _side(terms, -1, parts.energy, present)
     computable = feed_present & outgoing_present

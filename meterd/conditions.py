@@ -1,6 +1,7 @@
 """What a person should look at now: stale points, balances out of their band, what registers did. Pure; findings out."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 from meterd.agreement import Disagreement, Kind
 from meterd.figure import BalanceRow, Channel
@@ -10,6 +11,7 @@ from meterd.reading import REGISTERS
 from meterd.register import Event
 from meterd.site import Site
 from meterd.snapshot import Now
+from meterd.staleness import Hearing, Stale, Staleness
 
 # words for what the tracker decides: sentence with the figures before and after in kWh as shown, and what to do
 _EVENTS = {
@@ -40,8 +42,9 @@ _EVENTS = {
 }
 _SILENT_EVENTS = ("rollover", "hurried", "exchange")  # as they should be
 FAULT, UNKEPT = "fault", "unkept"  # of this program: a step that went wrong; a reading that cannot be kept
+DAMAGED = "store-damaged"
 EVENT_CAUSES = frozenset(
-    {*_EVENTS, FAULT, UNKEPT}
+    {*_EVENTS, FAULT, UNKEPT, DAMAGED}
 )  # these happened; every other finding lasts as long as its condition
 _REPORT = "this is a fault of the program, not of the site: report it with this text; nothing that was read is lost"
 
@@ -57,24 +60,28 @@ def event_finding(channel: Channel, event: Event) -> Finding | None:
     return Finding(event.kind, point, event.at_ms, f"{point}: {said} (at {text(event.at_ms)})", remedy, (point,))
 
 
-def stale_points(site: Site, newest: Mapping[Channel, Now], now_ms: int) -> list[Finding]:
-    """One finding for each live point whose newest value of any register is older than `stale_after_s`.
+def stale_points(
+    site: Site, newest: Mapping[Channel, Now], now_ms: int, begun_ms: int = 0, *, heard: Mapping[str, int] | None = None
+) -> list[Finding]:
+    """One finding for each live point of which nothing has come for `stale_after_s`: stale by arrival.
 
-    When everything is silent there is one cause, not one per point.
+    `heard` is when something came last; a point that is not in it counts from its newest value, one without any value from
+    when the daemon began to listen. When everything is silent there is one cause, not one per point.
     """
     ages: dict[str, int] = {}
     read = {row.point for row in site.inputs}
     for (point, _), now in newest.items():
         ages[point] = max(ages.get(point, 0), 0 if now.old else now.at_ms)
+    ages |= heard or {}
     live = [p.name for p in site.points if p.counts and p.name in read]
     limit = site.limits.stale_after_s * 1000
-    late = [name for name in live if now_ms - ages.get(name, 0) > limit]
+    late = [name for name in live if now_ms - (ages.get(name, 0) or begun_ms) > limit]
     if len(late) == len(live) > 1:
         since = max(ages.values(), default=0)
         last = f"the last value is of {text(since)}" if since else "none has been read yet"
         return [
             Finding(
-                "silent", site.name, now_ms, f"no point of the site delivers values; {last}",
+                "silent", site.name, since or now_ms, f"no point of the site delivers values; {last}",
                 "look at the broker and the network before the meters", tuple(late),
             )
         ]  # fmt: skip
@@ -83,7 +90,38 @@ def stale_points(site: Site, newest: Mapping[Channel, Now], now_ms: int) -> list
 
 def _stale(point: str, at_ms: int, now_ms: int) -> Finding:
     said = f"last value {text(at_ms)}, {(now_ms - at_ms) // 60_000} min ago" if at_ms else "no value yet"
-    return Finding("stale", point, now_ms, f"{point}: {said}", "look at the meter and its data connection", (point,))
+    return Finding(
+        "stale", point, at_ms or now_ms, f"{point}: {said}", "look at the meter and its data connection", (point,)
+    )  # fmt: skip
+
+
+def staleness_findings(found: Iterable[Staleness]) -> list[Finding]:
+    """Points that deliver, but not the present: by meter time (`meter-clock`) or by a value that never changes."""
+    causes = {
+        Stale.METER_TIME: (
+            "meter-clock",
+            "set the clock of the meter or of its gateway; its energies are booked by that clock",
+        ),
+        Stale.VALUE: ("frozen-value", "compare with the display of the meter; restart what reads it"),
+    }
+    return [
+        Finding(
+            causes[one.kind][0], one.point, one.since_ms, f"{one.point}: {one.words}", causes[one.kind][1], (one.point,)
+        )
+        for one in found
+    ]
+
+
+def standing_hints(rows: Iterable[BalanceRow], hearing: Hearing, findings: Sequence[Finding]) -> list[Finding]:
+    """The findings again; a residual outside its band has beside it which registers stood still meanwhile (no verdict)."""
+    starts = {row.board: row.start_ms for row in rows if row.verdict == "outside"}
+    titles = {board: hearing.standing(board, start) for board, start in starts.items()}
+    return [
+        replace(f, evidence=(*f.evidence, f"registers that stood still meanwhile: {', '.join(titles[f.subject])}"))
+        if f.cause == "outside-band" and titles.get(f.subject)
+        else f
+        for f in findings
+    ]
 
 
 def balance_findings(rows: Iterable[BalanceRow]) -> list[Finding]:

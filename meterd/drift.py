@@ -24,6 +24,9 @@ BASELINE_DAYS = 56  # eight weeks; from here on the threshold is the site's own
 FREEZE_AT = (BASELINE_DAYS, 112, 365)  # days after which the frozen copy is renewed, the last time after a whole year
 LAG_DAYS = 14  # the learner takes a day in so late that a step found in time has not been learned
 REFIT_DAYS = 7
+KEEP = 0.5 ** (1 / 120)  # of the weight of learned days from one day to the next: half after four months, so that the
+# learner goes with the seasons (transformers err more at the small currents of summer) where the frozen copy does not
+WANDER_LEARNER, WANDER_FROZEN = 0.05, 0.25  # share of an instrument's standard uncertainty that changes with the seasons
 SCATTER_DAYS = 28
 CALIBRATE_AT = (BASELINE_DAYS, 84, 112, 168, 252, 365)  # and from then on once a year
 KEPT_DAYS = 60  # recent days kept whole, for the change date and the name
@@ -59,6 +62,8 @@ class Alarm:
 class WatchState:
     """All the watch knows. `sums` are of the `learned` first of `seen` quiet days; `recent` the last days, oldest first.
 
+    `start` is the prior, `classes` [n] the variances of the instruments' errors by their class.
+
     `scores` and `allowances` [days, H] are those of quiet days, for scatter, day-to-day correlation and threshold.
     """
 
@@ -70,6 +75,7 @@ class WatchState:
     recent: tuple[DayStatistics, ...]
     noise: Noise
     start: Fit
+    classes: Floats
     learner: Copy | None
     frozen: Copy | None
     frozen_at: int
@@ -87,8 +93,10 @@ def begin(network: Network, start: Fit | None = None) -> WatchState:
     Raises ValueError where there is nothing to watch.
     """
     if not network.nodes:
-        raise ValueError("there is nothing to watch: the plan has no balance with a feed and an outgoing point that are live")
-    tests, m = hypotheses(network), len(network.nodes)
+        raise ValueError(
+            "there is nothing to watch: the plan has no balance with a feed and an outgoing point that are live"
+        )
+    tests, m, plan = hypotheses(network), len(network.nodes), prior(network)
     count = len(tests)
     return WatchState(
         network=network,
@@ -98,7 +106,8 @@ def begin(network: Network, start: Fit | None = None) -> WatchState:
         learned=0,
         recent=(),
         noise=Noise(np.zeros(m), np.ones(m)),
-        start=prior(network) if start is None else start,
+        start=plan if start is None else start,
+        classes=np.diagonal(plan.covariance)[: len(network.points)],
         learner=None,
         frozen=None,
         frozen_at=0,
@@ -200,10 +209,12 @@ def _since(state: WatchState, copy: Copy) -> int:
 def _learn(state: WatchState) -> WatchState:
     """Take in days that have become old enough; renew baseline, scatter, threshold and frozen copy when due."""
     wanted = state.seen - min(LAG_DAYS, state.seen // 2)
-    fresh_days = state.recent[-(state.seen - state.learned) :][: wanted - state.learned] if wanted > state.learned else ()
+    fresh_days = (
+        state.recent[-(state.seen - state.learned) :][: wanted - state.learned] if wanted > state.learned else ()
+    )
     sums = state.sums
     for day in fresh_days:
-        sums = day.nodes if not sums else tuple(a.plus(b) for a, b in zip(sums, day.nodes, strict=True))
+        sums = tuple(a.times(KEEP).plus(b) for a, b in zip(sums, day.nodes, strict=True)) if sums else day.nodes
     state = replace(state, sums=sums, learned=state.learned + len(fresh_days))
     if state.seen < FIRST_FIT_DAYS or not sums:
         return state
@@ -212,13 +223,23 @@ def _learn(state: WatchState) -> WatchState:
     if state.seen % SCATTER_DAYS == 0 or state.seen in CALIBRATE_AT or state.seen % CALIBRATE_AT[-1] == 0:
         state = _calibrated(state)
     if state.learner is not None and any(state.frozen_at < due <= state.seen for due in FREEZE_AT):
-        copy = Copy(state.learner.fit, fresh(len(state.tests)), state.learner.last)
+        kept = _with_wander(state, _posterior(state, state.sums), WANDER_FROZEN)
+        copy = Copy(kept, fresh(len(state.tests)), state.learner.last)
         state = replace(state, frozen=copy, frozen_at=state.seen)
     return state
 
 
+def _with_wander(state: WatchState, found: Fit, share: float) -> Fit:
+    """A baseline that allows for what changes with load and temperature: part of each instrument's class."""
+    n = len(state.network.points)
+    wide = np.zeros(len(found.mean))
+    wide[:n] = share**2 * state.classes
+    return Fit(found.mean, found.covariance + np.diag(wide))
+
+
 def _refit(state: WatchState) -> WatchState:
     found, noise = fit(state.network, state.sums, start=state.start)
+    found = _with_wander(state, found, WANDER_LEARNER)
     if state.learner is None:
         count = len(state.tests)
         return replace(state, learner=Copy(found, fresh(count), np.zeros(count)), noise=noise)
@@ -285,14 +306,21 @@ def _alarmed(state: WatchState) -> tuple[WatchState, tuple[Suspicion, ...]]:
 def _base(state: WatchState, before_ms: int) -> Fit:
     """The baseline without days from that moment on that were taken in already."""
     taken = state.recent[: len(state.recent) - _unlearned(state)]
-    M, b = information(state.network, _without(state.sums, taken, before_ms), state.noise)
+    return _with_wander(state, _posterior(state, _without(state.sums, taken, before_ms)), WANDER_LEARNER)
+
+
+def _posterior(state: WatchState, sums: tuple[NodeSums, ...]) -> Fit:
+    M, b = information(state.network, sums, state.noise)
     return update(state.start, M, b)
 
 
 def _without(sums: tuple[NodeSums, ...], taken: tuple[DayStatistics, ...], before_ms: int) -> tuple[NodeSums, ...]:
-    for day in taken:
+    """The sums less the days from that moment on, each with the weight it has by now."""
+    weight = 1.0
+    for day in reversed(taken):
         if day.start_ms >= before_ms:
-            sums = tuple(a.minus(b) for a, b in zip(sums, day.nodes, strict=True))
+            sums = tuple(a.plus(b.times(-weight)) for a, b in zip(sums, day.nodes, strict=True))
+        weight *= KEEP
     return sums
 
 

@@ -137,8 +137,11 @@ def calibrate(
 
 def _independent(values: Floats) -> float:
     """How many independent charts those of a site are worth: (sum of eigenvalues)^2 / sum of squares."""
-    R = np.nan_to_num(np.corrcoef(values.T)) if values.shape[0] > 2 and values.shape[1] > 1 else np.eye(values.shape[1])
-    return float(np.trace(R) ** 2 / np.square(R).sum()) if values.shape[1] else 1.0
+    moving = values[:, values.std(axis=0) > 0]
+    if min(moving.shape) < 2:
+        return 1.0
+    R = np.corrcoef(moving.T)
+    return float(np.trace(R) ** 2 / np.square(R).sum())
 
 
 SMOOTHING = 0.3  # share of new noise in the variance of a drawn day

@@ -13,10 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from meterd.network import Network
-from meterd.network_flows import Intervals, reconcile_network
+from meterd.network_flows import Intervals, reconcile_network, spread
 from meterd.uncertainty import Floats
 
 FORMAT = 1  # of `to_bytes`
+VISIBLE = 3.0  # standard uncertainties; below it a reconciled flow is mostly adjustment
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,15 +27,15 @@ class NodeSums:
     S0: Floats
     C: Floats
     S1: Floats
-    pairs: int
+    pairs: float
 
     def plus(self, other: "NodeSums") -> "NodeSums":
         """The sums of both stretches of time."""
         return NodeSums(self.S0 + other.S0, self.C + other.C, self.S1 + other.S1, self.pairs + other.pairs)
 
-    def minus(self, other: "NodeSums") -> "NodeSums":
-        """The sums without those of a stretch of time that is part of them."""
-        return NodeSums(self.S0 - other.S0, self.C - other.C, self.S1 - other.S1, self.pairs - other.pairs)
+    def times(self, weight: float) -> "NodeSums":
+        """The sums with every interval counted so much; a negative weight takes it away again."""
+        return NodeSums(self.S0 * weight, self.C * weight, self.S1 * weight, self.pairs * weight)
 
     def whitened(self, phi: float) -> Floats:
         """Sum of products of z_t - phi z_t-1."""
@@ -102,12 +103,16 @@ def _full(upper: Floats, q: int) -> Floats:
 
 def daily_statistics(net: Network, table: Intervals) -> DayStatistics:
     """Statistics of the intervals of one day. Intervals that cannot be reconciled are left out, node by node."""
-    flows = reconcile_network(net, table)
+    parts = spread(net, table)
+    flows = reconcile_network(net, table, parts)
+    # a flow that is lost in its own uncertainty is only the residual shared out by weight: no signature of anything
+    own = np.sqrt(parts.own + parts.shared**2)
+    x = np.where(np.abs(flows.x) > VISIBLE * own, flows.x, 0.0)
     following = table.start_ms[1:] == table.end_ms[:-1]
     nodes = []
     for k, node in enumerate(net.nodes):
-        z = np.empty((len(flows.x), len(node.points) + 3))
-        z[:, :-3] = flows.x[:, list(node.points)] * np.array(node.signs, dtype=np.float64)
+        z = np.empty((len(x), len(node.points) + 3))
+        z[:, :-3] = x[:, list(node.points)] * np.array(node.signs, dtype=np.float64)
         z[:, -3], z[:, -2], z[:, -1] = flows.hours, flows.loading[:, k] * flows.hours, flows.residuals[:, k]
         pairs = flows.valid[1:, k] & flows.valid[:-1, k] & following
         nodes.append(_sums(z[:-1][pairs], z[1:][pairs]))

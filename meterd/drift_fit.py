@@ -8,7 +8,6 @@ rating (kW) per node. Bayes with a normal prior; the same as generalised least s
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg
 
 from meterd.drift_day import NodeSums
 from meterd.network import Network, NodeKind, gain_prior
@@ -125,9 +124,9 @@ def update(before: Fit, M: Floats, b: Floats) -> Fit:
     """
     scale = np.sqrt(np.diagonal(before.covariance))
     inner = before.covariance / np.outer(scale, scale)
-    precision = linalg.inv(inner) + M * np.outer(scale, scale)
-    factor = linalg.cho_factor((precision + precision.T) / 2)
-    C = linalg.cho_solve(factor, np.eye(len(scale))) * np.outer(scale, scale)
+    # (C0^-1 + M)^-1 = (I + C0 M)^-1 C0 needs no inverse of the prior, which shared CT sets may make nearly singular
+    system = np.eye(len(scale)) + inner @ (M * np.outer(scale, scale))
+    C = np.linalg.solve(system, inner) * np.outer(scale, scale)
     C = (C + C.T) / 2
     return Fit(before.mean + C @ (b - M @ before.mean), C)
 

@@ -4,7 +4,9 @@ MeterdError
 ├── ConfigError     the metering plan or the command line is wrong
 ├── SourceError     a reading cannot be had or decoded
 ├── StoreError      the journal or a roll-up cannot be kept or read
-└── PublishError    a derived value cannot be put on the network
+│   └── StoreInUse  another process writes it
+├── PublishError    a derived value cannot be put on the network
+└── NotifyError     a person cannot be told
 
 Bad data is not an exception: it is a quality flag and a finding. Texts say what failed, with what, why and what to do;
 lower case, no full stop.
@@ -31,8 +33,20 @@ class StoreError(MeterdError):
     """The journal or a roll-up cannot be kept or read."""
 
 
+class StoreInUse(StoreError):
+    """Another process writes the store."""
+
+
 class PublishError(MeterdError):
     """A derived value cannot be put on the network."""
+
+
+class NotifyError(MeterdError):
+    """A message to a person cannot be delivered. `again` tells whether trying it again soon makes sense."""
+
+    def __init__(self, words: str, *, again: bool = True) -> None:
+        super().__init__(words)
+        self.again = again
 
 
 def described(exc: BaseException) -> str:

@@ -188,9 +188,7 @@ def carried_by_default(site: Site) -> set[str]:
     return {source.name for source in site.sources if source.protocol == "mqtt"}
 
 
-def _balances(
-    site: Site, found: list[Finding], lately: Sequence[Finding], heard: Mapping[str, int]
-) -> list[Finding]:
+def _balances(site: Site, found: list[Finding], lately: Sequence[Finding], heard: Mapping[str, int]) -> list[Finding]:
     """A balance that lacks silent or refused points says nothing new."""
     parents = [f for f in found if f.cause in SILENCE or f.cause.startswith((_REFUSED, _NOT_FOLLOWED))]
     silent = {point for f in (*parents, *lately) for point in f.points}

@@ -96,6 +96,19 @@ def _hour_bounds(ms: int, zone: ZoneInfo) -> tuple[int, int]:
     return start, end
 
 
+def plain_hours(ms: int, zone: ZoneInfo) -> tuple[int, int]:
+    """The local day around a moment if all of its hours follow each other by 60 minutes, else an empty span.
+
+    Saves asking the zone rules for each hour of a year.
+    """
+    day = _day_of(ms, zone)
+    low, high = _first_instant(day, zone), _first_instant(day + timedelta(days=1), zone)
+    offset = _offset_ms(low, zone)
+    plain = high - low == DAY_MS and (low + offset) % HOUR_MS == 0
+    same = all(_offset_ms(low + hour * HOUR_MS, zone) == offset for hour in (6, 12, 18)) and plain
+    return (low, high) if same and _offset_ms(high - 1, zone) == offset else (low, low)
+
+
 def _change_between(low: int, high: int, zone: ZoneInfo) -> int:
     """The first instant in (low, high] with the offset of `high`, found by halving to the millisecond."""
     target = _offset_ms(low, zone)

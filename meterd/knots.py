@@ -89,12 +89,14 @@ class Knots:
         self.edge.append(edge)
         self.anchorable.append(anchorable)
 
-    def extend(self, t: Ints, total: Ints, raw: Ints, plateau: Ints) -> None:
-        """Many knots with known edges, each an anchor."""
-        for column, values in ((self.t, t), (self.total, total), (self.raw, raw), (self.plateau, plateau)):
-            column.frombytes(np.ascontiguousarray(values, dtype=np.int64).tobytes())
+    def extend(self, t: Ints, total: Ints, raw: Ints, risen: Bools, plateau: int) -> int:
+        """Many knots with known edges, each an anchor; at least one. `plateau` is the one before, the last is returned."""
+        since = np.maximum.accumulate(np.where(risen, t, plateau))
+        for column, values in ((self.t, t), (self.total, total), (self.raw, raw), (self.plateau, since)):
+            _append(column, values)
         self.edge.extend(bytes(len(t)))
         self.anchorable.extend(b"\x01" * len(t))
+        return int(since[-1])
 
     def drop_after(self, t: int) -> None:
         """Forget knots later than t."""
@@ -135,6 +137,30 @@ class Knots:
     def broken_since(self, t: int) -> bool:
         """Whether an edge that ends after t is a break."""
         return any(kind == Edge.BREAK for kind in self.edge[bisect_right(self.t, t) :])
+
+
+class Line(Knots):
+    """Knots without anchors, for a history that is gone through once: half the columns, half the time."""
+
+    __slots__ = ()
+
+    def add(self, t: int, total: int, raw: int, plateau: int, edge: Edge, anchorable: int) -> None:
+        """One more knot."""
+        self.t.append(t)
+        self.total.append(total)
+        self.edge.append(edge)
+
+    def extend(self, t: Ints, total: Ints, raw: Ints, risen: Bools, plateau: int) -> int:
+        """Many knots with known edges; at least one."""
+        _append(self.t, t)
+        _append(self.total, total)
+        self.edge.extend(bytes(len(t)))
+        back = int(np.argmax(risen[::-1]))  # False throughout gives 0
+        return int(t[len(t) - 1 - back]) if risen[len(t) - 1 - back] else plateau
+
+
+def _append(column: "array[int]", values: Ints) -> None:
+    column.frombytes(memoryview(np.ascontiguousarray(values, dtype=np.int64)).cast("B"))
 
 
 def _interpolate(t0: Ints, v0: Ints, t1: Ints, v1: Ints, at: Ints) -> Ints:
@@ -185,13 +211,15 @@ def figures(
     if not len(knots) or not count:
         none = np.zeros(count, dtype=np.int64)
         return Figures(boundaries[:count], none, none.astype(bool), none.astype(np.uint8), none - 1)
-    t = np.array(knots.t, dtype=np.int64)
-    total = np.array(knots.total, dtype=np.int64)
-    edge = np.frombuffer(bytes(knots.edge), dtype=np.uint8)
+    # views, not copies: nothing that is returned shares memory with them, and the knots may grow again after this
+    t = np.frombuffer(knots.t, dtype=np.int64)
+    total = np.frombuffer(knots.total, dtype=np.int64)
+    edge = np.frombuffer(knots.edge, dtype=np.uint8)
     forced = (edge == Edge.ESTIMATED) | (edge == Edge.BOUND)
     value, known, estimated = _boundary_values(t, total, forced, boundaries, gap_exact_ms)
     broken = edge == Edge.BREAK
-    broken[1:] |= np.diff(t) > gap_estimate_ms
+    if t[-1] - t[0] > gap_estimate_ms:
+        broken[1:] |= np.diff(t) > gap_estimate_ms
     present = known[:-1] & known[1:] & ~_overlap(t, broken, boundaries)
     bound = _overlap(t, edge == Edge.BOUND, boundaries)
     flags = estimated[:-1] * np.uint8(Flag.START) | estimated[1:] * np.uint8(Flag.END) | bound * np.uint8(Flag.BOUND)
@@ -205,7 +233,9 @@ def figures(
 
 
 def _anchors(t: Ints, anchorable: bytearray, starts: Ints) -> Ints:
-    usable = np.frombuffer(bytes(anchorable), dtype=np.uint8).astype(bool)
+    if not anchorable:
+        return np.full(len(starts), -1, dtype=np.int64)
+    usable = np.frombuffer(anchorable, dtype=np.uint8).astype(bool)
     latest = np.maximum.accumulate(np.where(usable, np.arange(len(t)), -1))
     index = np.searchsorted(t, starts, side="right") - 1
     found: Ints = np.where(index >= 0, latest[np.clip(index, 0, None)], -1)

@@ -38,13 +38,22 @@ class Policy:
 
     @property
     def window(self) -> int:
-        """Decisions whose shares may still be on their way to the readings."""
-        return self.sharing.delay_samples + 2
+        """Decisions whose shares may still be acting: also where the loop is three times slower than the plan says.
+
+        A load that has lost its share and still draws would otherwise seem to be base load, which takes the room from the
+        next load, and so on: one slow relay would turn off the whole row (found by the closed-loop test).
+        """
+        return 3 * self.sharing.delay_samples + 6
 
     @property
     def dead_band_w(self) -> int:
         """What must be to spare beyond a load before it starts: as set, but at least the largest single load."""
         return max(self.sharing.dead_band_w, int(self.jump_w.max(initial=0)))
+
+    @property
+    def ramp_w_per_s(self) -> int:
+        """How fast all shares together may rise: as set, or all loads in a minute."""
+        return self.sharing.ramp_w_per_s or max(1, int(self.max_w.sum()) // 60)
 
     @property
     def sample_ms(self) -> int:
@@ -120,45 +129,57 @@ def feedback(known: Known, policy: Policy, drawn_w: Ints, measured: Bools) -> Fe
     """How much of the measured draws follows shares.
 
     More than any share that may still be acting is base, for a share cannot take it back. Where nothing is measured the
-    least of the shares that may still be acting counts as drawn: a share that is on its way up is not yet there, one on its
-    way down is no longer sure.
+    share that acts now, by the delay of the plan, counts as drawn.
     """
-    most, least = known.given.max(axis=0), known.given.min(axis=0)
+    most, acting = known.given.max(axis=0), known.given[policy.sharing.delay_samples]
     running = drawn_w >= np.rint(policy.min_w * RUNNING_PART).astype(np.int64)
-    drawn = np.where(running, np.maximum(drawn_w, 0), 0)
-    return Feedback(np.where(measured, np.minimum(drawn, most), least), drawn, measured)
+    drawn = np.where(measured, np.where(running, np.maximum(drawn_w, 0), 0), acting)
+    return Feedback(np.minimum(drawn, most), drawn, measured)
 
 
 def watch(known: Known, policy: Policy, back: Feedback, elapsed_ms: int, now_ms: int) -> tuple[Known, list[Finding]]:
     """Follow who draws its share, less or more: served energy, offers withdrawn, consumers set to their fallback."""
+    known = replace(known, served=known.served + back.flexible_w * elapsed_ms)
+    known = _watch_low(known, policy, back, now_ms)
+    return _watch_over(known, policy, back, now_ms)
+
+
+def _watch_low(known: Known, policy: Policy, back: Feedback, now_ms: int) -> Known:
+    """A share is not drawn when even the least of those that may be acting is larger than twice the draw."""
+    low = back.known & (back.drawn_w * 2 < np.minimum(known.given.min(axis=0), np.maximum(policy.min_w, 1)))
+    if not low.any():
+        return (
+            known
+            if known.low_ms.max(initial=NEVER) == NEVER
+            else replace(known, low_ms=np.full_like(known.low_ms, NEVER))
+        )
+    low_ms = np.where(low, np.where(known.low_ms == NEVER, now_ms, known.low_ms), NEVER)
+    idle = low & (now_ms - low_ms >= policy.sharing.idle_s * 1000)
+    retry_ms = np.where(idle, now_ms + policy.sharing.retry_s * 1000, known.retry_ms)
+    return replace(known, low_ms=np.where(idle, NEVER, low_ms), retry_ms=retry_ms)
+
+
+def _watch_over(known: Known, policy: Policy, back: Feedback, now_ms: int) -> tuple[Known, list[Finding]]:
+    """Drawing more than its share bars a consumer after some patience; keeping to it for long enough frees it again."""
     sharing = policy.sharing
-    most, least = known.given.max(axis=0), known.given.min(axis=0)
-    drawn = np.where(back.known, back.drawn_w, least)
-    served = known.served + np.minimum(drawn, most) * elapsed_ms
+    most = known.given.max(axis=0)
     allowed = most + np.maximum(sharing.overdraw_w, np.rint(most * sharing.overdraw_part).astype(np.int64))
     over = back.known & (back.drawn_w > allowed)
+    if not over.any() and known.over_ms.max(initial=NEVER) == NEVER and known.barred_ms.max(initial=NEVER) == NEVER:
+        return known, []
     over_ms = np.where(over, np.where(known.over_ms == NEVER, now_ms, known.over_ms), NEVER)
     # after a share has gone a load may finish its own minimum time; drawing more than it ever may is another matter
-    patience = sharing.overdraw_samples * policy.sample_ms + np.where(
-        back.drawn_w > policy.max_w + sharing.overdraw_w, 0, policy.min_on_ms
-    )
+    too_much = back.drawn_w > policy.max_w + sharing.overdraw_w
+    patience = sharing.overdraw_samples * policy.sample_ms + np.where(too_much, 0, policy.min_on_ms)
     newly = over & (now_ms - over_ms >= patience) & (known.barred_ms == NEVER)
     barred_ms = np.where(newly, now_ms, known.barred_ms)
-    calm = ~over & back.known
-    calm_ms = np.where(calm & (barred_ms != NEVER), np.where(known.calm_ms == NEVER, now_ms, known.calm_ms), NEVER)
-    free = (barred_ms != NEVER) & (calm_ms != NEVER) & (now_ms - calm_ms >= sharing.recover_s * 1000)
+    calm = ~over & back.known & (barred_ms != NEVER)
+    calm_ms = np.where(calm, np.where(known.calm_ms == NEVER, now_ms, known.calm_ms), NEVER)
+    free = calm & (now_ms - calm_ms >= sharing.recover_s * 1000)
     barred_ms, calm_ms = np.where(free, NEVER, barred_ms), np.where(free, NEVER, calm_ms)
-    # a share is not drawn when even the least of those acting is larger than twice the draw
-    low = back.known & (least > 0) & (back.drawn_w * 2 < np.minimum(least, np.maximum(policy.min_w, 1)))
-    low_ms = np.where(low, np.where(known.low_ms == NEVER, now_ms, known.low_ms), NEVER)
-    idle = low & (now_ms - low_ms >= sharing.idle_s * 1000)
-    retry_ms = np.where(idle, now_ms + sharing.retry_s * 1000, known.retry_ms)
-    low_ms = np.where(idle, NEVER, low_ms)
-    findings = [_overdraw(policy, i, back, int(most[i]), int(over_ms[i]), now_ms) for i in np.flatnonzero(barred_ms != NEVER)]
-    watched = replace(
-        known, served=served, over_ms=over_ms, barred_ms=barred_ms, calm_ms=calm_ms, low_ms=low_ms, retry_ms=retry_ms
-    )
-    return watched, findings
+    rows = np.flatnonzero(barred_ms != NEVER)
+    findings = [_overdraw(policy, i, back, int(most[i]), int(over_ms[i]), now_ms) for i in rows]
+    return replace(known, over_ms=over_ms, barred_ms=barred_ms, calm_ms=calm_ms), findings
 
 
 def _overdraw(policy: Policy, row: np.intp, back: Feedback, most_w: int, since_ms: int, now_ms: int) -> Finding:
@@ -181,7 +202,7 @@ def remember(known: Known, policy: Policy, share_w: Ints, now_ms: int) -> Known:
     return replace(
         known,
         share_w=share_w,
-        given=np.vstack((share_w[None, :], known.given[:-1])),
+        given=np.concatenate((share_w[None, :], known.given[:-1])),
         on_ms=np.where(is_on & ~was_on, now_ms, known.on_ms),
         off_ms=np.where(was_on & ~is_on, now_ms, known.off_ms),
     )

@@ -215,8 +215,8 @@ def finding_topic(root: str, finding: Finding) -> str:
 
 
 def finding_message(root: str, finding: Finding, expiry_s: int) -> Message:
-    """One open finding as JSON."""
-    fields = {
+    """One open finding as JSON; `last` is exact to a few minutes, so that the topic does not change every second."""
+    fields: dict[str, object] = {
         "cause": finding.cause,
         "subject": finding.subject,
         "at": time_text(finding.at_ms),
@@ -224,6 +224,18 @@ def finding_message(root: str, finding: Finding, expiry_s: int) -> Message:
         "remedy": finding.remedy,
         "points": list(finding.points),
     }
+    if finding.evidence:
+        fields["evidence"] = list(finding.evidence)
+    if (life := finding.life) is not None:
+        fields |= {
+            "state": life.state.value,
+            "first": time_text(life.first_ms),
+            "last": time_text(life.last_ms),
+            "count": life.count,
+            "number": life.number,
+        }
+        if life.earlier_ms is not None:
+            fields["earlier"] = time_text(life.earlier_ms)
     return Message(finding_topic(root, finding), _json(fields), JSON, expiry_s)
 
 

@@ -136,9 +136,9 @@ class Tracker:
         "rules",
     )
 
-    def __init__(self, rules: Sequence[Rule], anchor: Anchor | None = None) -> None:
+    def __init__(self, rules: Sequence[Rule], anchor: Anchor | None = None, knots: Knots | None = None) -> None:
         self.rules = tuple(rules)
-        self.knots = Knots()
+        self.knots = Knots() if knots is None else knots
         self.pending: list[tuple[int, int]] = []
         self.events: list[Event] = []
         self.rerun_from: int | None = None
@@ -195,13 +195,9 @@ class Tracker:
 
     def _run_one(self, times: Ints, raws: Ints) -> None:
         """Readings of one instrument: plain stretches at once, the rest step by step."""
-        rule, count = self.rule, len(times)
+        count = len(times)
         rise = np.diff(raws)
-        limit = rule.limit_per_s * np.diff(times) // 1000 + (rule.resolution + 1)
-        plain = (rise >= 0) & (rise <= limit)
-        if rule.capacity is not None:
-            plain &= (limit < rule.capacity) & (raws[1:] < rule.capacity)
-        odd = np.flatnonzero(~plain) + 1
+        odd = self._odd(np.diff(times), rise, raws)
         i = 0
         while i < count:
             self.step(int(times[i]), int(raws[i]))
@@ -212,12 +208,29 @@ class Tracker:
                 self._accept_run(times[i:j], raws[i:j], rise[i - 1 : j - 1] > 0)
                 i = j
 
+    def _odd(self, elapsed: Ints, rise: Ints, raws: Ints) -> Ints:
+        """Places of the readings that do not plainly follow the one before them."""
+        rule = self.rule
+        if not len(rise):
+            return np.empty(0, dtype=np.int64)
+        # one look at the extremes spares a column of divisions: in most histories every reading is plain
+        lowest = rule.limit(int(elapsed.min()))
+        full = rule.capacity is None or (
+            rule.limit(int(elapsed.max())) < rule.capacity and int(raws.max()) < rule.capacity
+        )
+        if full and int(rise.min()) >= 0 and int(rise.max()) <= lowest:
+            return np.empty(0, dtype=np.int64)
+        limit = rule.limit_per_s * elapsed // 1000 + (rule.resolution + 1)
+        plain = (rise >= 0) & (rise <= limit)
+        if rule.capacity is not None:
+            plain &= (limit < rule.capacity) & (raws[1:] < rule.capacity)
+        return np.flatnonzero(~plain) + 1
+
     def _accept_run(self, times: Ints, raws: Ints, risen: Bools) -> None:
         if not len(times):
             return
-        plateau = np.maximum.accumulate(np.where(risen, times, self.plateau))
-        self.knots.extend(times, self._base + self.rule.mwh_column(raws), raws, plateau)
-        self.at, self.raw, self.plateau = int(times[-1]), int(raws[-1]), int(plateau[-1])
+        self.plateau = self.knots.extend(times, self._base + self.rule.mwh_column(raws), raws, risen, self.plateau)
+        self.at, self.raw = int(times[-1]), int(raws[-1])
         self._last = (self.at, self.raw)
 
     def step(self, t: int, raw: int) -> None:

@@ -111,7 +111,7 @@ def room(past: Past, inputs: Inputs, flexible_w: int, handed_w: int, policy: Pol
     """
     past = replace(past, sign=follow_sign(past.sign, inputs, flexible_w))
     keep, state, reason = _keep(past, inputs, flexible_w, policy, now_ms)
-    fresh = state is Quality.GOOD and not inputs.backup
+    fresh = state is Quality.GOOD and not inputs.backup and not inputs.dark
     if fresh:
         past = replace(past, steady_w=(*past.steady_w, keep)[-STEADY:], ceiling_w=keep, valid_ms=inputs.at_ms)
     elsewhere = inputs.backup or inputs.dark or (state is Quality.INVALID and past.valid_ms is not None)
@@ -172,15 +172,15 @@ def contract_room(inputs: Inputs, policy: Policy) -> int | None:
 def _ramp(past: Past, handed_w: int, policy: Policy, now_ms: int) -> tuple[Past, int, str]:
     """The sum of shares that may be reached now: what is handed out plus the credit that has grown since the last rise."""
     sharing = policy.sharing
-    rate, why = sharing.ramp_w_per_s, "up-ramp"
+    rate, why = policy.ramp_w_per_s, "up-ramp"
     if past.staged_ms is not None:
         if now_ms - past.staged_ms >= sharing.release_s * 1000:
             past = replace(past, staged_ms=None)
         else:
             whole = int(policy.max_w.sum())
             rate, why = min(rate, max(1, whole // sharing.release_s)), "staged release after an outage"
-    # a ramp slower than one load per sample saves up for it
-    most = max(rate * sharing.sample_s, policy.dead_band_w)
+    # a ramp saves up what a load was too large for, so that slow ramps start loads too
+    most = rate * sharing.sample_s + policy.dead_band_w
     elapsed = policy.sample_ms if past.last_ms is None else min(max(now_ms - past.last_ms, 0), 60_000)
     credit = min(past.credit_w + rate * elapsed // 1000, most)
     return replace(past, credit_w=credit, last_ms=now_ms), handed_w + credit, why

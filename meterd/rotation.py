@@ -105,18 +105,13 @@ def _share_class(known: Known, policy: Policy, now: Standing, rows: Rows, left: 
     """One priority class. What it gets is taken from what is left; the held ones have been."""
     switched = rows[policy.min_w[rows] > 0]
     smooth = rows[(policy.min_w[rows] == 0) & (now.may_run | now.may_start)[rows]]
-    budget = left.keep_w if not len(smooth) else _part_of_switched(known, policy, now, switched, smooth, left.keep_w)
-    aside = left.keep_w - budget
-    left.take(aside)
-    _switch(known, policy, now, switched, left, plan)
-    left.take(-aside)
+    part = left.keep_w if not len(smooth) else _part_of_switched(known, policy, now, switched, smooth, left.keep_w)
+    _switch(known, policy, now, switched, part, left, plan)
     running = switched[(plan.share_w[switched] > 0) & (plan.why[switched] != Why.BARRED)]
     _fill(known, policy, np.concatenate((running, smooth)), left, plan)
 
 
-def _part_of_switched(
-    known: Known, policy: Policy, now: Standing, switched: Rows, smooth: Rows, keep_w: int
-) -> int:
+def _part_of_switched(known: Known, policy: Policy, now: Standing, switched: Rows, smooth: Rows, keep_w: int) -> int:
     """Beside loads that take any power, those that are on or off get the sum of their fair parts.
 
     Where that is less than one of them needs, the least served may run all the same while it has had less than the others.
@@ -133,19 +128,20 @@ def _part_of_switched(
     return part
 
 
-def _switch(known: Known, policy: Policy, now: Standing, rows: Rows, left: Left, plan: Plan) -> None:
-    """Decide which loads of a class run, at their least power: running ones stay, least served first."""
+def _switch(known: Known, policy: Policy, now: Standing, rows: Rows, part_w: int, left: Left, plan: Plan) -> None:
+    """Decide which loads of a class run, at their least power and within their part: running ones stay, least served first."""
     running, waiting = rows[now.may_run[rows]], rows[now.may_start[rows]]
     running = running[np.argsort(known.served[running], kind="stable")]
     waiting = waiting[np.argsort(known.served[waiting], kind="stable")]
-    kept = _fitting(policy.min_w[running], left.keep_w)
+    kept = _fitting(policy.min_w[running], part_w)
     stay, cut = running[kept], running[~kept]
+    spent = int(policy.min_w[stay].sum())
     plan.share_w[stay] = policy.min_w[stay]
     plan.say(stay, Why.FULL)
-    left.take(int(policy.min_w[stay].sum()))
+    left.take(spent)
     plan.say(cut, Why.CUT, max(0, left.keep_w))
     band = policy.dead_band_w
-    free = min(left.rise_w - band, left.top_w) if not len(cut) else 0
+    free = min(part_w - spent, left.rise_w - band, left.top_w) if not len(cut) else 0
     started = _fitting(policy.min_w[waiting], free)
     start, wait = waiting[started], waiting[~started]
     plan.share_w[start] = policy.min_w[start]

@@ -209,15 +209,68 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
+class Notify:
+    """Who is told about findings, by which ways, and how often. Each default carries its reason.
+
+    Without `email_to` no mail is sent, without `webhook_url` no request. Secrets come from the environment or a file.
+    """
+
+    wait_s: int = 60  # a finding is told when it has lasted this long: what mends itself in a minute wakes nobody
+    clear_s: int = 600  # a finding that comes back within this time is the same one; the all-clear is told after it
+    repeat_h: int = (
+        8  # one finding at most once a shift, until somebody marks it as seen; what comes more often is not read
+    )
+    gap_s: int = 300  # between two messages of one way: twelve an hour; what comes meanwhile is gathered into one
+    most_per_message: int = 50  # findings in full; the rest is counted: a mail of ten screens
+    timeout_s: int = 10  # for each answer of a server; on a local network it takes milliseconds
+    email_to: tuple[str, ...] = ()
+    email_from: str = ""
+    smtp_host: str = ""
+    smtp_port: int = 587  # submission with STARTTLS (RFC 6409); 465 with smtp_security = "tls" (RFC 8314)
+    smtp_security: str = "starttls"  # "starttls", "tls", or "none" inside a trusted network
+    smtp_username: str = ""
+    smtp_password_env: str = ""
+    smtp_password_file: str = ""
+    smtp_ca_file: str = ""  # empty = the system's authorities
+    webhook_url: str = ""
+    webhook_header: str = "Authorization"  # carries the secret
+    webhook_secret_env: str = ""
+    webhook_secret_file: str = ""
+    webhook_ca_file: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LineStore:
+    """A time-series database that is fed with everything the journal holds. Each default carries its reason.
+
+    Without `url` there is none. The token comes from the environment or a file.
+    """
+
+    url: str = ""
+    org: str = ""
+    bucket: str = ""  # older servers call it a database
+    token_env: str = ""
+    token_file: str = ""
+    ca_file: str = ""  # empty = the system's authorities
+    batch: int = 5_000  # lines in one request: 0.5 MB, far below the limit of any server
+    rate: int = 10_000  # lines per second at most, so that catching up leaves the server time for its readers
+    timeout_s: int = 10  # for each answer; a batch takes a server some tens of milliseconds
+    check_s: int = 300  # how often a point is read back; what came since is sent again after a start
+    read_back: str = "query"  # "query" (InfluxQL), "export" (/api/v1/export), or "off": 204 is believed
+
+
+@dataclass(frozen=True, slots=True)
 class Sharing:
     """How the surplus is handed out. Each default carries its reason."""
 
     mode: str = "off"  # "off", "shadow" (computed and logged, not published) or "on"; nothing acts until it is asked to
     reserve_w: int = 0  # kept back from the surplus; the dead band already keeps one load's worth
-    ramp_w_per_s: int = 2_000  # all shares together rise at most so fast: 100 kW in 50 s, slower than a meter's two samples
+    ramp_w_per_s: int = 0  # how fast all shares together rise at most; 0: all loads in a minute, six samples
     dead_band_w: int = 0  # a load starts only with this much to spare; never less than the largest single load
     sample_s: int = 10  # one decision per sample: how often the power meters are read
-    delay_samples: int = 2  # from a share to its effect in the readings: controller, load and meter, one sample each less one
+    delay_samples: int = (
+        2  # from a share to its effect in the readings: controller, load and meter, one sample each less one
+    )
     backup_budget_w: int = 0  # on backup supply shares are zero unless the engine has power to spare
     release_s: int = 600  # after an outage all loads are released over ten minutes (cold-load pickup)
     rotate_s: int = 1_800  # a waiting load takes over from a running one that had this much longer
@@ -249,6 +302,8 @@ class Site:
     broker: Broker = Broker()
     limits: Limits = Limits()
     sharing: Sharing = Sharing()
+    notify: Notify = Notify()
+    line_store: LineStore = LineStore()
     store_path: str = ""  # relative to the plan; empty = "<site>.sqlite" beside it
     _by_name: dict[str, Point] = field(default_factory=dict, repr=False, compare=False)
 

@@ -149,7 +149,9 @@ class Hearing:
             found[point] = found.get(point, False) or changed
         return found
 
-    def _frozen(self, point: str, heard: Mapping[str, _Heard], moved: Mapping[str, bool], now_ms: int) -> Staleness | None:
+    def _frozen(
+        self, point: str, heard: Mapping[str, _Heard], moved: Mapping[str, bool], now_ms: int
+    ) -> Staleness | None:
         lively = [one for register, one in heard.items() if register in NEVER_STILL and one.value != 0]
         if not lively or moved.get(point, True) or min(one.repeats for one in lively) < FROZEN_REPEATS:
             return None

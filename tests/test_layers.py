@@ -9,7 +9,8 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "meterd"
 FLOW = (  # the order of the data
     "errors", "reading", "finding", "site", "interval", "knots", "register", "rollup", "figure", "snapshot", "uncertainty",
-    "balance", "reconciliation", "surplus", "apportion", "sharing", "loads", "room", "rotation", "allocation", "pv_shares", "books", "bulk", "derived", "senml", "message", "agreement", "conditions", "pipeline",
+    "balance", "reconciliation", "surplus", "plausible", "apportion", "sharing", "loads", "room", "rotation", "allocation", "pv_shares",
+    "books", "bulk", "derived", "senml", "message", "agreement", "staleness", "conditions", "grouping", "notice", "pipeline",
 )  # fmt: skip
 ROOM_MAY_IMPORT = {
     "mqtt": set(),
@@ -17,7 +18,8 @@ ROOM_MAY_IMPORT = {
     "store": set(),
     "publish": {"mqtt"},
     "demo": {"mqtt"},
-    "app": {"mqtt", "sources", "store", "publish", "demo"},
+    "notify": set(),
+    "app": {"mqtt", "sources", "store", "publish", "demo", "notify"},
 }
 PURE_MAY_IMPORT = {
     "meterd", "numpy", "scipy", "array", "bisect", "collections", "contextlib", "dataclasses", "datetime", "decimal", "enum",

@@ -17,7 +17,8 @@ from rich.console import Console
 from rich.progress import Progress
 
 from meterd import __version__
-from meterd.errors import ConfigError, MeterdError
+from meterd.app.finding_commands import add as add_findings
+from meterd.errors import ConfigError, MeterdError, described
 from meterd.interval import Period, text
 
 DONE, FAILED, WRONG = 0, 1, 2
@@ -44,6 +45,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the reader of a pipe had enough
         return DONE
+    except KeyboardInterrupt:
+        return 128 + signal.SIGINT
+    except Exception as exc:  # no traceback reaches a terminal; its last place in this program does
+        print(
+            f"unexpected: {described(exc)}; this is a fault of meterd, please report it with this line", file=sys.stderr
+        )
+        return FAILED
 
 
 def _console() -> Console:
@@ -228,6 +236,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_energy(commands)
     topics = _add(commands, "topics", _topics, "list every topic with unit, meaning and validity")
     topics.add_argument("--asyncapi", action="store_true", help="the same as an AsyncAPI 3 document (JSON)")
+    add_findings(commands)
     _add_demo(commands)
     return parser
 

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from meterd.app.plan.build import build, fingerprint
 from meterd.app.plan.draft import Copies, Draft
@@ -17,7 +18,10 @@ from meterd.app.plan.rules import (
     check_site,
     check_sources,
 )
+from meterd.app.plan.rules_line_store import check_line_store
 from meterd.app.plan.rules_meters import check_inputs, check_instruments
+from meterd.app.plan.rules_notify import check_notify
+from meterd.app.plan.rules_sharing import check_sharing
 from meterd.app.plan.settle import settle
 from meterd.app.plan.warn import warn_of_gaps
 from meterd.site import Site
@@ -61,12 +65,14 @@ def load_plan(path: Path) -> Plan:
 
 
 _FILE_KEYS = ("password_file", "ca_file", "cert_file", "key_file", "path")
+_LINE_STORE_FILES = ("token_file", "ca_file")
+_NOTIFY_FILES = ("smtp_password_file", "smtp_ca_file", "webhook_secret_file", "webhook_ca_file")
 
 
 def _rooted(site: Site, folder: Path) -> Site:
     """File names of the plan are relative to its folder, wherever the daemon is started."""
     broker = site.broker
-    names = {key: str(folder / value) for key in _FILE_KEYS if (value := getattr(broker, key, ""))}
+    names: dict[str, Any] = {key: str(folder / value) for key in _FILE_KEYS if (value := getattr(broker, key, ""))}
     sources = tuple(
         replace(
             source,
@@ -77,7 +83,17 @@ def _rooted(site: Site, folder: Path) -> Site:
         )
         for source in site.sources
     )
-    return replace(site, broker=replace(broker, **names), sources=sources)
+    notify = site.notify
+    ours: dict[str, Any] = {key: str(folder / value) for key in _NOTIFY_FILES if (value := getattr(notify, key))}
+    lines = site.line_store
+    theirs: dict[str, Any] = {key: str(folder / value) for key in _LINE_STORE_FILES if (value := getattr(lines, key))}
+    return replace(
+        site,
+        broker=replace(broker, **names),
+        sources=sources,
+        notify=replace(notify, **ours),
+        line_store=replace(lines, **theirs),
+    )
 
 
 def _check(draft: Draft, notes: Notes) -> None:
@@ -89,6 +105,9 @@ def _check(draft: Draft, notes: Notes) -> None:
     check_instruments(draft, notes)
     check_inputs(draft, notes)
     check_consumers(draft, notes)
+    check_sharing(draft, notes)
+    check_notify(draft, notes)
+    check_line_store(draft, notes)
 
 
 def _listed(faults: Iterable[Fault]) -> tuple[Fault, ...]:

@@ -19,18 +19,21 @@ from zoneinfo import ZoneInfo
 
 from meterd import __version__, pipeline
 from meterd.agreement import Agreement
+from meterd.app.alarms import Alarms
 from meterd.app.bookkeeper import Bookkeeper, Tick
 from meterd.app.clock import Clock, WallClock
-from meterd.app.findings import FindingKeeper
 from meterd.app.selftest import self_test
 from meterd.app.watch import SourceWatch, clock_finding, store_finding
 from meterd.conditions import (
+    DAMAGED,
     agreement_findings,
     balance_findings,
     event_finding,
     fault_finding,
     set_aside_findings,
     stale_points,
+    staleness_findings,
+    standing_hints,
     unkept_finding,
 )
 from meterd.errors import StoreError, described
@@ -45,6 +48,8 @@ from meterd.snapshot import Snapshot
 from meterd.sources import Delivery, Source
 from meterd.sources.files import FileSource
 from meterd.sources.mqtt import MqttSource, link_settings, settings_for
+from meterd.staleness import Hearing
+from meterd.store.salvage import open_sound
 from meterd.store.sqlite import SqliteStore
 
 log = logging.getLogger("meterd")
@@ -86,7 +91,7 @@ class _Parts:
 
     store: SqliteStore
     books: Bookkeeper
-    findings: FindingKeeper
+    alarms: Alarms
     publisher: Publisher
     watches: list[SourceWatch]
 
@@ -122,6 +127,8 @@ class Daemon:
     _events: list[Finding] = field(default_factory=list)
     _told: dict[str, tuple[str, float]] = field(default_factory=dict)  # what went wrong in a step, and when it was told
     _agreement: Agreement = field(default_factory=lambda: Agreement(()))
+    _hearing: Hearing | None = None
+    _begun_ms: int = 0  # when it began to listen
     _steps_back: int = 0
     _epoch: int = 0
 
@@ -135,7 +142,7 @@ class Daemon:
         with ExitStack() as stack:
             stack.callback(setattr, threading, "excepthook", threading.excepthook)
             threading.excepthook = self._thread_died
-            store = SqliteStore.writer(self.store_path)
+            store = self._open_store()
             stack.callback(store.close)
             books = Bookkeeper(store, self.site, ZoneInfo(self.site.zone))
             broker = self.site.broker
@@ -145,7 +152,10 @@ class Daemon:
             publisher = self._publisher(store)
             stack.callback(publisher.close)
             watches = [SourceWatch(row.name, _source(row, self.site, self.clock)) for row in _sources(self.site)]
-            parts = _Parts(store, books, FindingKeeper(store), publisher, watches)
+            alarms = Alarms(store, self.store_path, self.site, self.clock.now_ms())
+            stack.callback(alarms.close)
+            self._hearing = alarms.hearing
+            parts = _Parts(store, books, alarms, publisher, watches)
             self._take_up(books)
             for watch in watches:
                 watch.source.start(self._deliver_from(watch.source))
@@ -159,6 +169,14 @@ class Daemon:
             raise StoreError(
                 f"{count} readings could not be kept; those that were not confirmed come again with the next start"
             )
+
+    def _open_store(self) -> SqliteStore:
+        store, salvage = open_sound(self.store_path)
+        if salvage is not None:
+            log.error("%s", salvage)
+            remedy = "look at the disk; restore a backup if history is missing"
+            self._events.append(Finding(DAMAGED, self.site.name, self.clock.now_ms(), str(salvage), remedy))
+        return store
 
     def _publisher(self, store: SqliteStore) -> Publisher:
         publisher = Publisher(
@@ -268,6 +286,8 @@ class Daemon:
             return
         self._store_takes()
         self._agreement.take(readings)
+        if self._hearing is not None:
+            self._hearing.take(readings)
         self._agreement.compare(books.state.counters)
         self.counters.ticks += 1
         self.counters.readings += done.readings
@@ -336,7 +356,7 @@ class Daemon:
 
     def _watch(self, parts: _Parts, now_ms: int) -> None:
         """Findings once a second: what holds now, and what registers did."""
-        books, findings = parts.books, parts.findings
+        books, findings = parts.books, parts.alarms.keeper
         events = [f for channel, event in books.state.events if (f := event_finding(channel, event)) is not None]
         events += self._events
         if not events and time.monotonic() < self._findings_due:
@@ -352,7 +372,7 @@ class Daemon:
         self._events = []
         before = {finding.id for finding in findings.open}
         try:
-            findings.update(conditions, events, now_ms)
+            parts.alarms.look(conditions, events, now_ms)
         except StoreError as exc:
             if self._trouble is None:
                 log.error("findings not kept: %s", exc)
@@ -363,9 +383,14 @@ class Daemon:
             log.info("finding %s is over", name)
 
     def _conditions(self, parts: _Parts, now_ms: int) -> list[Finding]:
-        state = parts.books.state
-        conditions = stale_points(self.site, {**state.counters, **state.instant}, now_ms)
-        conditions += balance_findings(parts.books.closed.values())
+        state, hearing = parts.books.state, parts.alarms.hearing
+        self._begun_ms = self._begun_ms or now_ms
+        conditions = stale_points(
+            self.site, {**state.counters, **state.instant}, now_ms, self._begun_ms, heard=hearing.arrivals()
+        )
+        conditions += staleness_findings(hearing.stale(now_ms))
+        balances = parts.books.closed.values()
+        conditions += standing_hints(balances, hearing, balance_findings(balances))
         conditions += parts.publisher.findings()
         conditions += set_aside_findings(state.failed, now_ms)
         conditions += agreement_findings(self._agreement.found)
@@ -384,7 +409,7 @@ class Daemon:
         """The live picture: made, offered to the network, and kept for whoever looks."""
         books, publisher = parts.books, parts.publisher
         self.snapshot = pipeline.snapshot(
-            books.state, now_ms, closed=books.closed, pv_day=books.pv_day(now_ms), findings=parts.findings.open
+            books.state, now_ms, closed=books.closed, pv_day=books.pv_day(now_ms), findings=parts.alarms.keeper.open
         )
         publisher.offer(self.snapshot)
         self.counters.snapshots += 1

@@ -4,7 +4,7 @@ The fast ways give exactly what `number.from_text`, `stamp.rfc3339_ms` and `read
 go through those functions one by one.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -49,6 +49,25 @@ class Cells:
         return np.asarray(~self.good & ~self.missing)
 
 
+def joined(parts: Sequence[Cells]) -> Cells:
+    """Chunks of one column, one after the other."""
+    if not parts:
+        return _none(0)
+    first = np.cumsum([0, *(len(part.values) for part in parts)]).tolist()
+    return Cells(
+        np.concatenate([part.values for part in parts]),
+        np.concatenate([part.good for part in parts]),
+        np.concatenate([part.missing for part in parts]),
+        {low + row: text for low, part in zip(first, parts, strict=False) for row, text in part.reasons.items()},
+    )
+
+
+def cut(cells: Cells, low: int, high: int) -> Cells:
+    """Rows of a column."""
+    reasons = {row - low: text for row, text in cells.reasons.items() if low <= row < high}
+    return Cells(cells.values[low:high], cells.good[low:high], cells.missing[low:high], reasons)
+
+
 @dataclass(slots=True)
 class LocalOrder:
     """What the order of a file has told about the repeated hour so far: last local time, and whether it is the second."""
@@ -76,7 +95,10 @@ def plain_array(column: Any) -> Any:
 
 
 def numbers(column: Any, what: str) -> Cells:
-    """A column of values as float64. SourceError when its type can hold no register (`what` names file and column)."""
+    """A column of values as float64, or as they are where all are whole.
+
+    SourceError when its type can hold no register (`what` names file and column).
+    """
     array = plain_array(column)
     kind = array.type
     if pa.types.is_null(kind):
@@ -87,11 +109,22 @@ def numbers(column: Any, what: str) -> Cells:
         return _slow(array, *_fast_numbers(array), from_text, float)
     if not (pa.types.is_integer(kind) or pa.types.is_floating(kind)):
         raise SourceError(f"cannot read {what}: its type is {kind}; a register needs numbers")
+    if pa.types.is_integer(kind) and not array.null_count:
+        whole = _buffer(array, str(kind))
+        return Cells(whole, np.ones(len(whole), dtype=bool), np.zeros(len(whole), dtype=bool))
     missing = np.asarray(array.is_null())
     values = np.asarray(array.fill_null(0).to_numpy(zero_copy_only=False)).astype(np.float64) + 0.0
     finite = np.isfinite(values)
     reasons = {int(row): "NaN or infinite is no number" for row in np.flatnonzero(~finite)[:REASONS_LIMIT]}
     return Cells(values, finite & ~missing, missing, reasons)
+
+
+def _buffer(array: Any, kind: str) -> Array:
+    """Numbers of a column without gaps as they lie in memory. (`numpy.asarray` of it imports pandas: 0.5 s, 80 MB.)"""
+    data = array.buffers()[1]
+    if data is None:
+        return np.zeros(0, dtype=kind)
+    return np.frombuffer(data, dtype=kind)[array.offset : array.offset + len(array)]
 
 
 def _none(length: int) -> Cells:
@@ -127,11 +160,21 @@ def scaled(cells: Cells, scale: float, *, cumulative: bool) -> Cells:
         with np.errstate(over="ignore", invalid="ignore"):
             values = cells.values * scale + 0.0
         return _limited(cells, values, np.isfinite(values), "beyond the range of a double after scaling")
+    factor = scale * 1000.0
+    if _whole_product(cells.values, factor):
+        return Cells(cells.values.astype(np.int64, copy=False) * int(factor), cells.good, cells.missing, cells.reasons)
     with np.errstate(over="ignore", invalid="ignore"):
-        exact = cells.values * (scale * 1000.0)
+        exact = cells.values * factor
         inside = np.abs(exact) <= LARGEST_MILLI
     whole = np.rint(np.where(inside, exact, 0.0)).astype(np.int64)
     return _limited(cells, whole, inside, "outside the exact range of 2^53 milli-units")
+
+
+def _whole_product(values: Array, factor: float) -> bool:
+    """Whether whole numbers times a whole factor stay exact in a double: the product of integers is then the same."""
+    if values.dtype.kind not in "iu" or not factor.is_integer() or not len(values):
+        return False
+    return max(abs(int(values.min())), abs(int(values.max()))) * abs(factor) <= LARGEST_MILLI
 
 
 def _limited(cells: Cells, values: Array, inside: Array, reason: str) -> Cells:
@@ -188,9 +231,13 @@ def _epochs(cells: Cells, unit: str, array: Any) -> Cells:
 
 
 def _stamps(array: Any, rule: TimeRule, order: LocalOrder, what: str) -> Cells:
-    missing = np.asarray(array.is_null())
     times_, parts = EPOCH_PER_MS[array.type.unit]
-    whole = np.asarray(array.cast(pa.int64()).fill_null(0)) * times_ // parts
+    if array.null_count:
+        missing = np.asarray(array.is_null())
+        whole = np.asarray(array.cast(pa.int64()).fill_null(0)) * times_ // parts
+    else:
+        missing = np.zeros(len(array), dtype=bool)
+        whole = _buffer(array, "int64") * times_ // parts
     cells = Cells(whole, ~missing, missing)
     if array.type.tz is not None:
         return cells

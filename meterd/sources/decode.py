@@ -5,8 +5,8 @@ becomes a refusal with the reason and never an exception. The dated CT ratio and
 """
 
 import json
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import msgspec
 
@@ -51,6 +51,7 @@ class Field:
     senml_name: str
     pointer: Pointer | None
     time_pointer: Pointer | None
+    largest: float | None = None  # magnitude beyond which a present value cannot be true
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,11 +73,20 @@ class Decoded:
     refusals: tuple[Refusal, ...]
 
 
-def group_of(inputs: Sequence[Input], *, time_unit: str = "s", future_ms: int = 60_000) -> InputGroup:
-    """Prepare the inputs of one address. ConfigError for a pointer with a syntax error or an unknown unit of time."""
+def group_of(
+    inputs: Sequence[Input],
+    *,
+    time_unit: str = "s",
+    future_ms: int = 60_000,
+    largest: Callable[[str, str], float | None] = lambda _point, _register: None,
+) -> InputGroup:
+    """Prepare the inputs of one address. ConfigError for a pointer with a syntax error or an unknown unit of time.
+
+    `largest` says what the present value of a point's register can be at most (`meterd.plausible`).
+    """
     if time_unit not in EPOCH_UNITS_MS:
         raise ConfigError(f"time_unit {time_unit!r} is unknown; write one of {', '.join(EPOCH_UNITS_MS)}")
-    fields = tuple(_field(one) for one in inputs)
+    fields = tuple(replace(_field(one), largest=largest(one.point, one.register)) for one in inputs)
     plain = all(one.pointer is not None and not one.pointer.tokens and one.time_pointer is None for one in fields)
     return InputGroup(fields, plain, any(one.senml_name for one in fields), time_unit, future_ms)
 
@@ -207,6 +217,8 @@ def _reading(field: Field, number: float, scale: float, at: tuple[int, bool], ar
         value = number * scale + 0.0
         if abs(value) == float("inf"):
             raise NotANumber("beyond the range of a double after scaling")
+        if field.largest is not None and abs(value) > field.largest:
+            raise NotANumber(f"{value:g} {field.base_unit} is beyond what the point can have ({field.largest:.4g})")
     return Reading(field.point, field.register, at_ms, value, arrival[0], device_time, arrival[1])
 
 

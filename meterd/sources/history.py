@@ -20,7 +20,7 @@ from meterd.reading import REGISTERS
 from meterd.site import Input, Site
 from meterd.site import Source as SourceRow
 from meterd.sources import inputs_of, settings_from
-from meterd.sources.cells import EPOCH_PER_MS, Array, TimeRule
+from meterd.sources.cells import EPOCH_PER_MS, Array, Cells, TimeRule
 from meterd.sources.spread import SAMPLES_LIMIT, Channel, Part, Refusals, Spreader
 from meterd.sources.tables import Table, chunks, open_table
 
@@ -81,6 +81,7 @@ class History:
         self._site, self._inputs = site, inputs_of(site.inputs, source)
         self._rule, self._columns = rule, columns
         self._direct = [table for table in tables if _is_direct(table)]
+        self._times: dict[Path, Cells] = {}  # of wide files that are read column by column
         self._refusals: dict[Channel, Refusals] = {}
         self._slots: dict[Channel, int] = {}
         self._folder: tempfile.TemporaryDirectory[str] | None = None
@@ -119,7 +120,7 @@ class History:
         parts = [part for table in self._direct for part in self._read_direct(table, channel, refusals)]
         at = [*(part.at_ms for part in parts), self._read_slot(channel, "at", np.dtype(np.int64))]
         values = [*(part.values for part in parts), self._read_slot(channel, "value", _value_type(register))]
-        return np.concatenate(at), np.concatenate(values), refusals
+        return _one_after_the_other(at), _one_after_the_other(values), refusals
 
     def _spreader(self, table: Table) -> Spreader:
         return Spreader(self._site, self._inputs, self._columns, self._rule, table)
@@ -129,9 +130,17 @@ class History:
         name = spreader.column_of(channel)
         if name is None:
             return []
-        parts = [spreader.one(chunk, channel) for chunk in chunks(table, [table.time_column, name], [])]
+        at = self._times_of(table, spreader)
+        parts = [spreader.one(chunk, channel, at) for chunk in chunks(table, [name], [])]
         _add(refusals, spreader.refusals.get(channel))
         return parts
+
+    def _times_of(self, table: Table, spreader: Spreader) -> Cells:
+        """Times of a wide file: read once, since they take as long to read as the values of a register."""
+        known = self._times.get(table.path)
+        if known is None:
+            known = self._times[table.path] = spreader.all_times(chunks(table, [table.time_column], []))
+        return known
 
     def _spread(self, table: Table) -> None:
         spreader = self._spreader(table)
@@ -165,6 +174,12 @@ def _add(to: Refusals, more: Refusals | None) -> None:
     if more is not None:
         to.count += more.count
         to.samples.extend(more.samples[: SAMPLES_LIMIT - len(to.samples)])
+
+
+def _one_after_the_other(parts: Sequence[Array]) -> Array:
+    """The parts as one array; a single one is not copied."""
+    filled = [part for part in parts if len(part)]
+    return filled[0] if len(filled) == 1 else np.concatenate(parts)
 
 
 def _value_type(register: str) -> "np.dtype[np.int64] | np.dtype[np.float64]":

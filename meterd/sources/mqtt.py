@@ -10,12 +10,14 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 from typing import Literal
 
 from meterd.errors import ConfigError, described
 from meterd.mqtt.link import Link, LinkState, Message, Token
 from meterd.mqtt.settings import WEEK_S, LinkSettings
+from meterd.plausible import largest
 from meterd.reading import Reading
 from meterd.site import Input, Site
 from meterd.site import Source as SourceRow
@@ -105,14 +107,18 @@ def _password(settings: MqttSettings) -> str:
     return ""
 
 
-def groups_by_topic(inputs: tuple[Input, ...], *, time_unit: str, future_ms: int) -> dict[str, InputGroup]:
+def groups_by_topic(inputs: tuple[Input, ...], site: Site, time_unit: str) -> dict[str, InputGroup]:
     """The inputs of each topic, prepared. ConfigError for a topic with wildcards: each register has its own topic."""
     by_topic: dict[str, list[Input]] = {}
     for one in inputs:
         if not one.address or set(one.address) & set("+#\0"):
             raise ConfigError(f"{one.where or one.point}: topic {one.address!r} must not be empty or have wildcards")
         by_topic.setdefault(one.address, []).append(one)
-    return {topic: group_of(of, time_unit=time_unit, future_ms=future_ms) for topic, of in by_topic.items()}
+    future_ms = site.limits.future_s * 1000
+    return {
+        topic: group_of(of, time_unit=time_unit, future_ms=future_ms, largest=partial(largest, site))
+        for topic, of in by_topic.items()
+    }
 
 
 def wall_ms() -> int:
@@ -126,11 +132,7 @@ class MqttSource:
     def __init__(self, row: SourceRow, site: Site, *, clock: Callable[[], int] = wall_ms) -> None:
         self.name = row.name
         self.settings = settings_for(row, site)
-        self._groups = groups_by_topic(
-            inputs_of(site.inputs, row.name),
-            time_unit=self.settings.time_unit,
-            future_ms=site.limits.future_s * 1000,
-        )
+        self._groups = groups_by_topic(inputs_of(site.inputs, row.name), site, self.settings.time_unit)
         self._clock = clock
         self._inbox: queue.Queue[Message] = queue.Queue(self.settings.inbox_limit)
         self._link = Link(link_settings(self.settings), topics=tuple(self._groups), inbox=self._inbox)

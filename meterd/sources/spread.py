@@ -1,6 +1,6 @@
 """Chunks of a history file to columns of registers: which cell belongs to which point, in milli-units or base unit."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,7 +11,18 @@ import pyarrow.compute as pc
 from meterd.reading import REGISTERS, UNITS
 from meterd.site import Input, Site, base_scale
 from meterd.sources import Refusal, sample
-from meterd.sources.cells import Array, Cells, LocalOrder, TimeRule, numbers, plain_array, scaled, times
+from meterd.sources.cells import (
+    Array,
+    Cells,
+    LocalOrder,
+    TimeRule,
+    cut,
+    joined,
+    numbers,
+    plain_array,
+    scaled,
+    times,
+)
 from meterd.sources.tables import Chunk, Table
 
 Channel = tuple[str, str]  # point and OBIS code of the register
@@ -72,11 +83,16 @@ class Spreader:
             for name, one in self._columns.items():
                 yield self._part(chunk, name, one, at)
 
-    def one(self, chunk: Chunk, channel: Channel) -> Part:
-        """One channel of a chunk of a wide file that was read with its column only."""
+    def all_times(self, chunks: Iterable[Chunk]) -> Cells:
+        """The column of times of a whole wide file."""
+        parts = [self._times(chunk.data.column(self.table.time_column), None) for chunk in chunks]
+        return joined(parts)
+
+    def one(self, chunk: Chunk, channel: Channel, at: Cells) -> Part:
+        """One channel of a chunk of a wide file that was read with its column only; `at` are all times of the file."""
         name = next(name for name, one in self._columns.items() if (one.point, one.register) == channel)
-        at = self._times(chunk.data.column(self.table.time_column), None)
-        return self._part(chunk, name, self._columns[name], at)
+        first = chunk.first_row - 1
+        return self._part(chunk, name, self._columns[name], cut(at, first, first + chunk.data.num_rows))
 
     def column_of(self, channel: Channel) -> str | None:
         """Name of the column of a channel in a wide file."""
@@ -99,6 +115,8 @@ class Spreader:
         if bad.any():
             self._refuse(channel, np.flatnonzero(bad), at, cells, where)
         keep = cells.good & at.good
+        if keep.all():
+            return Part(channel, at.values, cells.values)
         return Part(channel, at.values[keep], cells.values[keep])
 
     def _refuse(self, channel: Channel, bad: Array, at: Cells, cells: Cells, where: "_Where") -> None:

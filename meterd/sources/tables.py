@@ -19,6 +19,7 @@ from meterd.errors import SourceError
 LONG = ("point", "register", "value")
 BLOCK_BYTES = 8 * 1024 * 1024  # of CSV text parsed at once: about 100 MB of memory at the widest
 BATCH_ROWS = 131_072  # of Parquet read at once
+COLUMN_ROWS = 1_048_576  # the same of a single column: two years of minutes in two pieces
 HEADER_BYTES = 1024 * 1024
 PARQUET = (".parquet", ".pq")
 
@@ -100,7 +101,8 @@ def chunks(table: Table, columns: list[str], refused: "list[tuple[int, str]]") -
 def _parquet_chunks(table: Table, columns: list[str]) -> Iterator[Chunk]:
     row = 1
     with pq.ParquetFile(table.path) as file:
-        for batch in file.iter_batches(batch_size=BATCH_ROWS, columns=columns):
+        rows = COLUMN_ROWS if len(columns) == 1 else BATCH_ROWS
+        for batch in file.iter_batches(batch_size=rows, columns=columns):
             yield Chunk(batch, row)
             row += batch.num_rows
 

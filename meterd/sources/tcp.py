@@ -25,6 +25,7 @@ class Wire:
         self._address = (host, port)
         self._timeout_s = timeout_s
         self._socket: socket.socket | None = None
+        self._quiet_until = 0.0
 
     def open(self) -> None:
         """Connect within the limit; OSError if that fails."""
@@ -33,6 +34,15 @@ class Wire:
         made.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)  # a device that lost power never says goodbye
         made.setblocking(False)
         self._socket = made
+        while (left := self._quiet_until - time.monotonic()) > 0:
+            with contextlib.suppress(NoAnswer):
+                self.receive(left)
+        self._quiet_until = 0.0
+
+    def give_up(self) -> None:
+        """Close after silence or nonsense; the next connection stays quiet for as long as a late answer may take."""
+        self.close()
+        self._quiet_until = time.monotonic() + self._timeout_s
 
     def is_open(self) -> bool:
         """Whether a connection was made and not yet closed."""

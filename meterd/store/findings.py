@@ -9,12 +9,13 @@ from meterd.notice import Told
 
 # What version 2 of the schema adds to version 1. The newest life of a finding stands in `finding`, former ones in
 # `finding_old`; `finding_note` is never changed, so that the books show who decided what and when.
-_LIFE = """ADD COLUMN number INTEGER NOT NULL DEFAULT 1|ADD COLUMN count INTEGER NOT NULL DEFAULT 1
-|ADD COLUMN suppressed INTEGER NOT NULL DEFAULT 0|ADD COLUMN by TEXT NOT NULL DEFAULT ''|ADD COLUMN earlier_ms INTEGER
-|ADD COLUMN evidence TEXT NOT NULL DEFAULT '[]'""".split("|")
-VERSION_2 = (
-    "".join(f"ALTER TABLE finding {column.strip()};\n" for column in _LIFE)
-    + """
+VERSION_2 = """
+ALTER TABLE finding ADD COLUMN number INTEGER NOT NULL DEFAULT 1;
+ALTER TABLE finding ADD COLUMN count INTEGER NOT NULL DEFAULT 1;
+ALTER TABLE finding ADD COLUMN suppressed INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE finding ADD COLUMN by TEXT NOT NULL DEFAULT '';
+ALTER TABLE finding ADD COLUMN earlier_ms INTEGER;
+ALTER TABLE finding ADD COLUMN evidence TEXT NOT NULL DEFAULT '[]';
 CREATE TABLE finding_old (id TEXT NOT NULL, cause TEXT NOT NULL, subject TEXT NOT NULL, at_ms INTEGER NOT NULL,
  text TEXT NOT NULL, remedy TEXT NOT NULL, points TEXT NOT NULL, first_ms INTEGER NOT NULL, last_ms INTEGER NOT NULL,
  state TEXT NOT NULL, closed_ms INTEGER, number INTEGER NOT NULL, count INTEGER NOT NULL, suppressed INTEGER NOT NULL,
@@ -28,7 +29,6 @@ CREATE TABLE suppression (number INTEGER PRIMARY KEY, what TEXT NOT NULL, cause 
 CREATE TABLE notice (channel TEXT NOT NULL, id TEXT NOT NULL, number INTEGER NOT NULL, raised_ms INTEGER NOT NULL,
  over INTEGER NOT NULL, PRIMARY KEY (channel, id)) WITHOUT ROWID;
 """
-)
 _COLUMNS = (
     "id, cause, subject, at_ms, text, remedy, points, first_ms, last_ms, state, closed_ms, number, count, suppressed, by,"
     " earlier_ms, evidence"
@@ -82,7 +82,8 @@ class FindingTables:
     def notes(self, name: str) -> list[FindingNote]:
         """Every change of a finding in all of its lives, oldest first."""
         rows = self._db.execute(
-            "SELECT id, number, at_ms, state, person, note, command FROM finding_note WHERE id = ? ORDER BY seq", (name,)
+            "SELECT id, number, at_ms, state, person, note, command FROM finding_note WHERE id = ? ORDER BY seq",
+            (name,),
         )
         return [FindingNote(*row) for row in rows]
 

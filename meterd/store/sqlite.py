@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from meterd.errors import StoreError
+from meterd.errors import StoreError, StoreInUse
 from meterd.figure import BalanceRow, Channel, FigureRow, PvRow, Version
 from meterd.finding import FindingRow
 from meterd.interval import Period
@@ -19,8 +19,9 @@ from meterd.knots import Anchor, Ints
 from meterd.reading import Reading
 from meterd.rollup import Columns
 from meterd.store.findings import VERSION_2, FindingTables
+from meterd.store.outbox import VERSION_3, Outbox
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 # The newest version of a figure stands in `figure`, superseded ones in `figure_old`: reading a year touches no old rows.
 _FIGURE = """channel INTEGER NOT NULL, period TEXT NOT NULL, start_ms INTEGER NOT NULL, version INTEGER NOT NULL,
@@ -50,24 +51,23 @@ CREATE TABLE finding (id TEXT PRIMARY KEY, cause TEXT NOT NULL, subject TEXT NOT
 CREATE TABLE fact (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 """
 # A new store goes the same way as an old one: version 1, then every step in turn. A step is never changed once it is out.
-_STEPS = {1: _SCHEMA, 2: VERSION_2}
-_DEVICE_TIME, _OLD = 1, 2
+_STEPS = {1: _SCHEMA, 2: VERSION_2, 3: VERSION_3}
+DEVICE_TIME, OLD = 1, 2
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One row to be kept under a key that ends with its start: what makes a version, and what is only kept up to date."""
+    """One row to be kept under its series and start: what makes a version, and what is only kept up to date."""
 
-    key: tuple[object, ...]
+    series: tuple[object, ...]
+    start_ms: int
     values: tuple[object, ...]
     extra: tuple[object, ...] = ()
 
     @property
-    def start_ms(self) -> int:
-        """The last part of the key."""
-        start = self.key[-1]
-        assert isinstance(start, int), "keys end with the start of a period"
-        return start
+    def key(self) -> tuple[object, ...]:
+        """Values of the key columns."""
+        return (*self.series, self.start_ms)
 
 
 Failure = sqlite3.Error  # what the database says inside a transaction, which makes a StoreError of it
@@ -85,6 +85,7 @@ class SqliteStore:
         self._db = connection
         self._lock = lock
         self._ids: dict[Channel, int] = _channels(connection)
+        self.outbox = Outbox(connection)
         self.finding_tables = FindingTables(connection)
 
     @classmethod
@@ -93,7 +94,7 @@ class SqliteStore:
 
         Raises StoreError if another process has it, if the file is not a store, or if it was written by a newer version.
         """
-        lock = _take_lock(path)
+        lock = take_lock(path)
         try:
             connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
             _prepare(connection, path)
@@ -165,7 +166,7 @@ class SqliteStore:
         insert = "INSERT OR IGNORE INTO reading (channel, at_ms, value, received_ms, marks) VALUES (?, ?, ?, ?, ?)"
         execute, new = self._db.execute, []
         for r in readings:
-            marks = _DEVICE_TIME * r.device_time + _OLD * r.old
+            marks = DEVICE_TIME * r.device_time + OLD * r.old
             row = (self._id((r.point, r.register)), r.at_ms, r.value, r.received_ms, marks)
             if execute(insert, row).rowcount:
                 new.append(r)
@@ -176,7 +177,7 @@ class SqliteStore:
         number = self._id(channel)
         self._db.executemany(
             "INSERT OR IGNORE INTO reading (channel, at_ms, value, received_ms, marks) VALUES (?, ?, ?, ?, ?)",
-            ((number, t, v, received_ms, _DEVICE_TIME) for t, v in zip(times.tolist(), values.tolist(), strict=True)),
+            ((number, t, v, received_ms, DEVICE_TIME) for t, v in zip(times.tolist(), values.tolist(), strict=True)),
         )
 
     def history(self, channel: Channel, from_ms: int) -> tuple[Ints, Ints]:
@@ -216,7 +217,8 @@ class SqliteStore:
         given = list(rows)
         entries = [
             Entry(
-                (self._id(row.channel), row.period, row.start_ms),
+                (self._id(row.channel), row.period),
+                row.start_ms,
                 (row.energy, row.flags),
                 (None, None, None) if (a := row.anchor) is None else (a.at_ms, a.raw, a.plateau_ms),
             )
@@ -253,7 +255,7 @@ class SqliteStore:
         insert = f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
         series: dict[tuple[object, ...], list[int]] = {}
         for i, entry in enumerate(entries):
-            series.setdefault(entry.key[:-1], []).append(i)
+            series.setdefault(entry.series, []).append(i)
         changed: list[int] = []
         for prefix, places in series.items():
             known = self._standing(table, prefix, [entries[i].start_ms for i in places])
@@ -265,12 +267,13 @@ class SqliteStore:
                     known |= self._standing(table, prefix, [entry.start_ms])
                 old = known.get(entry.start_ms)
                 if old is None:
-                    fresh[entry.start_ms] = (*entry.key, 1, *entry.values, *entry.extra, mark[0], "closed")
+                    fresh[entry.start_ms] = (*prefix, entry.start_ms, 1, *entry.values, *entry.extra, mark[0], "closed")
                     changed.append(i)
                 elif self._replace(table, entry, old, mark):
                     known |= self._standing(table, prefix, [entry.start_ms])
                     changed.append(i)
             self._db.executemany(insert, fresh.values())
+        self.outbox.note(table, (entries[i].key for i in sorted(changed)))
         return sorted(changed)
 
     def _standing(self, table: str, prefix: tuple[object, ...], starts: Sequence[int]) -> dict[int, tuple[object, ...]]:
@@ -349,7 +352,8 @@ class SqliteStore:
         """Keep balances, versioned like figures."""
         entries = [
             Entry(
-                (r.board, r.period, r.start_ms),
+                (r.board, r.period),
+                r.start_ms,
                 (
                     r.end_ms, r.feed, r.outgoing, r.residual, r.band, r.verdict, int(r.estimated), json.dumps(r.missing),
                     json.dumps(r.uncovered), r.covered, r.of, json.dumps(r.reconciled, separators=(",", ":")),
@@ -380,7 +384,8 @@ class SqliteStore:
         """Keep PV figures, versioned like figures."""
         entries = [
             Entry(
-                (r.period, r.start_ms),
+                (r.period,),
+                r.start_ms,
                 (r.end_ms, r.production, r.grid_import, r.grid_export, r.self_use, r.consumption, int(r.estimated)),
             )
             for r in rows
@@ -420,7 +425,7 @@ def _channels(connection: sqlite3.Connection) -> dict[Channel, int]:
     return {(point, register): number for number, point, register in connection.execute("SELECT * FROM channel")}
 
 
-def _take_lock(path: Path) -> int:
+def take_lock(path: Path) -> int:
     """Lock beside the store, held as long as the process lives; StoreError names the process that has it."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -434,7 +439,7 @@ def _take_lock(path: Path) -> int:
     except OSError as exc:
         holder = os.read(handle, 32).decode(errors="replace").strip()
         os.close(handle)
-        raise StoreError(
+        raise StoreInUse(
             f"the store {path} is in use by another daemon (process {holder or 'unknown'}); one process writes,"
             " stop that one first or give this one its own store"
         ) from exc

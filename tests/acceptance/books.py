@@ -39,7 +39,7 @@ def from_store(path: Path, zone: ZoneInfo, channels: list[Channel], board: str, 
         for j, channel in enumerate(channels):
             present = columns.present[:, j]
             energy[column(channel)] = whole(columns.energy[:, j], present)
-            quality[column(channel)] = np.where(present, WORDS[columns.flags[:, j]], "missing")
+            quality[column(channel)] = pd.Series(np.where(present, WORDS[columns.flags[:, j]], "missing"), dtype=object)
         found[f"energy {period}"], found[f"quality {period}"] = energy, quality
         until = int(grid[-1]) + 1 if len(grid) else span[0]
         found[f"balance {period}"] = balances(store.balances(board, period, span[0], until))
@@ -76,7 +76,7 @@ def from_folder(folder: Path, board: str, span: tuple[int, int]) -> Tables:
             rest = table.drop(columns=["start", "end", "self_consumption", "self_sufficiency"], errors="ignore")
             for c in rest:
                 kept = "Int64" if str(c).endswith("_mwh") else bool if c == "estimated" else object
-                rest[c] = rest[c].astype(kept)  # type: ignore[call-overload]
+                rest[c] = rest[c].astype(kept)
             rest.columns = [str(c).removesuffix("_mwh") for c in rest.columns]
             rest.insert(0, "start", start)
             found[f"{kind} {period}"] = rest[inside].reset_index(drop=True)

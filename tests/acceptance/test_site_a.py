@@ -5,6 +5,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -27,7 +28,6 @@ pytestmark = pytest.mark.slow
 
 ZONE = ZoneInfo("Europe/Berlin")
 UNKNOWN = 16  # MQTT 5, 3.4.2.1: accepted, but nobody has subscribed
-WAITING = 4000  # messages sent ahead of the daemon at most
 
 
 @pytest.fixture(scope="module")
@@ -62,20 +62,28 @@ def test_store_of_a_replay_is_the_folder_bit_by_bit(tmp_path: Path, year: Any, f
     columns = site_a.write_wide(tmp_path / "year.parquet", *year)
     store = tmp_path / "year.sqlite"
     assert main(["replay", str(plan), str(tmp_path / "year.parquet"), "--into", str(store), *columns]) == 0
-    compare(from_store(store, ZONE, CHANNELS, "main", span(year[0])), folder)
+    compare(from_store(store, ZONE, CHANNELS, "main", span(year[0])), folder, span(year[0]))
 
 
-def compare(found: Tables, folder: Tables) -> None:
-    expected = {name: table for name, table in folder.items() if name != "peaks"}
+def compare(found: Tables, folder: Tables, within: tuple[int, int]) -> None:
+    """All tables of a span of time, whose last quarter hour is known."""
+    expected = {}
+    for name, table in folder.items():
+        if name != "peaks":
+            ends = [bounds(Period(name.split()[1]), int(s), ZONE, QUARTER)[1] for s in table["start"]]
+            rows = (table["start"] >= within[0]) & (np.array(ends, dtype=np.int64) <= within[1])
+            expected[name] = table[rows].reset_index(drop=True)
     same(found, expected)
-    assert len(expected["energy interval"]) > 10_000
+    quarters = (within[1] - within[0]) // QUARTER
+    assert expected["energy interval"].notna().all(axis=1).sum() == quarters == len(found["pv interval"])
+    assert len(expected["balance month"]) == len(found["energy month"]) == (12 if quarters > 30_000 else 1)
 
 
 # -- the daemon --------------------------------------------------------------------------------------------------------
 
 
 class Meters:
-    """A client that publishes with QoS 1 and never runs far ahead of what the daemon has kept."""
+    """A client that publishes with QoS 1."""
 
     def __init__(self, port: int) -> None:
         self._client = paho.Client(CallbackAPIVersion.VERSION2, "meters", protocol=paho.MQTTv5)
@@ -126,9 +134,7 @@ def run_daemon(plan: Path, store: Path, times: Any, payloads: list[bytes], port:
         meters = Meters(port)
         try:
             assert until(lambda: meters.heard(payloads[0]), 30.0), "the daemon does not subscribe"
-            for i, payload in enumerate(payloads):
-                if i % 500 == 0 and i > WAITING:
-                    assert until(lambda at=times[i - WAITING]: kept_to(store) >= at - QUARTER, 60.0), "it stands still"
+            for payload in payloads:  # as fast as they go: what the daemon has not taken yet waits at the broker
                 meters.send(payload)
             assert until(lambda: kept_to(store) >= int(times[-1]), 120.0), "the last interval was not closed"
         finally:
@@ -138,24 +144,30 @@ def run_daemon(plan: Path, store: Path, times: Any, payloads: list[bytes], port:
         assert daemon.returncode == 0, errors.decode()
 
 
+@pytest.mark.parametrize("month", ["2016-03", "2016-07", "2016-10"])
 def test_daemon_behind_a_real_broker_is_the_folder_bit_by_bit(
-    tmp_path: Path, year: Any, folder: Tables, broker: Mosquitto
+    tmp_path: Path, year: Any, folder: Tables, broker: Mosquitto, month: str
 ) -> None:
-    """The same registers as messages, one per quarter hour, in accelerated time."""
-    times, shown = year
+    """The same registers as messages, one per quarter hour, in accelerated time: a quarter with both clock changes.
+
+    The whole year gives the same bits too, in about a minute on two idle cores: too long to do it each time.
+    """
+    low, high = bounds(Period.MONTH, to_ms(datetime.fromisoformat(f"{month}-15T00:00:00Z")), ZONE, QUARTER)
+    inside = (year[0] >= low) & (year[0] <= high)
+    times, shown = year[0][inside], {channel: values[inside] for channel, values in year[1].items()}
     plan, store = site_a.write_plan(tmp_path / "plan", broker.port), tmp_path / "live.sqlite"
     payloads = list(site_a.messages(times, shown))
-    # a minute later the year is over for the daemon too
+    # a minute later the month is over for the daemon too
     closing = next(site_a.messages(times[-1:] + 60_000, {c: values[-1:] for c, values in shown.items()}))
     run_daemon(plan, store, times, [*payloads, closing], broker.port)
-    compare(from_store(store, ZONE, CHANNELS, "main", span(times)), folder)
+    compare(from_store(store, ZONE, CHANNELS, "main", span(times)), folder, span(times))
 
 
 # -- against the answers -----------------------------------------------------------------------------------------------
 
 
 def answers(name: str) -> pd.DataFrame:
-    return pd.read_csv(DATA / f"siteA_answers_{name}", float_precision="round_trip")
+    return pd.read_csv(DATA / f"siteA_answers_{name}")
 
 
 def matches(found: Tables, period: Period, expected: pd.DataFrame, keys: "pd.Series[Any]") -> None:
@@ -173,7 +185,8 @@ def matches(found: Tables, period: Period, expected: pd.DataFrame, keys: "pd.Ser
     pairs["self-use"] = (pv["self_use"], "pv_self_used_kwh")
     pairs["consumption"] = (pv["consumption"], "consumption_kwh")
     for name, (ours, column) in pairs.items():
-        difference = ours.to_numpy(dtype=np.float64)[rows] - expected[column].to_numpy() * 1e6
+        wanted = expected[column].to_numpy() if column in expected else 0.0  # feeders that never export have no column
+        difference = ours.to_numpy(dtype=np.float64)[rows] - wanted * 1e6
         allowed = quarters * (1.5 if name in ("self-use", "consumption") else 0.5) + 1e-3
         assert (np.abs(difference) <= allowed).all(), f"{name} per {period}: {np.abs(difference).max()} mWh"
 

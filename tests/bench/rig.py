@@ -14,7 +14,7 @@ import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
 from meterd.interval import text
-from tests.bench.site import START_MS, Wide
+from tests.bench.site import START_MS
 from tests.brokers import until
 
 ROOT = Path(__file__).parents[2]

@@ -3,6 +3,7 @@
 import json
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
 import threading
@@ -165,9 +166,14 @@ def reading_count(path: Path) -> int:
 
 def open_findings(path: Path) -> dict[str, Finding]:
     """Findings that stand open in the store, by id."""
-    store = SqliteStore.reader(path)
+    try:
+        store = SqliteStore.reader(path)
+    except StoreError:
+        return {}
     try:
         return {row.finding.id: row.finding for row in store.findings() if row.state != "closed"}
+    except sqlite3.OperationalError:  # it is just being created
+        return {}
     finally:
         store.close()
 

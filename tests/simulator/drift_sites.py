@@ -95,23 +95,37 @@ def measured(
 
 # -- the solved grid -------------------------------------------------------------------------------------------------
 
-GRID_RATING = {"main": 910.0} | {f"feeder{i}": a for i, a in zip(range(1, 8), (160, 250, 125, 80, 50, 250, 160), strict=True)}
+GRID_RATING = {"main": 910.0} | {
+    f"feeder{i}": a for i, a in zip(range(1, 8), (160, 250, 125, 80, 50, 250, 160), strict=True)
+}
 
 
 def grid_site() -> Site:
     """The plan of the solved grid: one feed of class 0.5S, seven feeders of class 1, some with photovoltaics behind them."""
-    points = tuple(Point(n, "main-board", Role.FEED if n == "main" else Role.FEEDER, rating_a=a) for n, a in GRID_RATING.items())
+    points = tuple(
+        Point(n, "main-board", Role.FEED if n == "main" else Role.FEEDER, rating_a=a) for n, a in GRID_RATING.items()
+    )
     instruments = tuple(
-        Instrument(n, 0, meter_class="0.5S" if n == "main" else "1", ct_class="0.5" if n == "main" else "1", ct_primary_a=a)
+        Instrument(
+            n, 0, meter_class="0.5S" if n == "main" else "1", ct_class="0.5" if n == "main" else "1", ct_primary_a=a
+        )
         for n, a in GRID_RATING.items()
     )
-    return Site("solved-grid", "Europe/Berlin", boards=(Board("main-board", rating_kva=630.0),), points=points, instruments=instruments)
+    return Site(
+        "solved-grid",
+        "Europe/Berlin",
+        boards=(Board("main-board", rating_kva=630.0),),
+        points=points,
+        instruments=instruments,
+    )
 
 
 def grid(seed: int, days: int, size: Wander = Wander()) -> Simulated:
     """The solved grid for some days: days of the same week day within two weeks of the date, feeder by feeder scaled."""
     table = pq.read_table(DATA / "siteA_main.parquet")
-    power = np.stack([np.asarray(table[f"feeder{i}_p_kw"]) for i in range(1, 8)], axis=1)[: 364 * DAY].reshape(364, DAY, 7)
+    power = np.stack([np.asarray(table[f"feeder{i}_p_kw"]) for i in range(1, 8)], axis=1)[: 364 * DAY].reshape(
+        364, DAY, 7
+    )
     generator = np.random.default_rng(seed)
     picked = (np.arange(days) + 7 * generator.integers(-2, 3, days)) % 364
     scale = 1 + 0.05 * generator.standard_normal((days, 1, 7))

@@ -3,17 +3,14 @@
 Statistics of a fault-free history are made once; a fault is put into copies of the days from its date on.
 """
 
-import sys
-import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from meterd.drift import WatchState, accept, begin, clear, watch
+from meterd.drift import WatchState, begin, clear, watch
 from meterd.drift_day import DayStatistics, daily_statistics
-from meterd.drift_name import Suspicion
-from tests.simulator.drift_sites import Simulated, Wander, grid, mill
+from tests.simulator.drift_sites import Simulated, Wander
 
 Site = Callable[[int, int, Wander], Simulated]
 PATIENCE = 60  # days after a fault in which it is looked for
@@ -58,7 +55,9 @@ def warmed(simulated: Simulated, days: list[DayStatistics], until: list[int]) ->
             state = clear(state)
 
 
-def planted(simulated: Simulated, state: WatchState, first: int, point: str, factor: float, *, ramp: int = 0) -> Outcome:
+def planted(
+    simulated: Simulated, state: WatchState, first: int, point: str, factor: float, *, ramp: int = 0
+) -> Outcome:
     """One instrument reads `factor` of what it read, from day `first` on (or growing over `ramp` days)."""
     wanted = f"ratio {point}"
     found = named = None
@@ -96,7 +95,9 @@ def weighty(simulated: Simulated) -> list[str]:
     for node in net.nodes:
         if node.name.startswith("board"):
             feed = energy[list(node.through)].sum()
-            found += [net.points[i] for i, s in zip(node.points, node.signs, strict=True) if s < 0 and energy[i] >= 0.1 * feed]
+            found += [
+                net.points[i] for i, s in zip(node.points, node.signs, strict=True) if s < 0 and energy[i] >= 0.1 * feed
+            ]
     return found
 
 

@@ -1,8 +1,8 @@
 """A site in a closed loop with its controllers, sample by sample: PV, base load, on/off loads, delay, faults.
 
 Independent of the code under test but for the policy that is called once a sample. Powers in W. One sample is 10 s; a
-decision of sample t acts at sample t + 1 + d. The day is half a sine of 12 hours with 150 kW at noon; the cloudy one lets
-a quarter of the light through while a cloud passes.
+decision of sample t acts at sample t + 1 + d. The day is half a sine of 6 hours (short, so that the tests are, and steeper
+than any real one) with 150 kW at noon; the cloudy one lets a quarter of the light through while a cloud passes.
 """
 
 from collections.abc import Callable
@@ -19,28 +19,31 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 SAMPLE_S = 10
-DAY = 14 * 360  # samples from an hour before sunrise to an hour after sunset
+HOUR = 360  # samples
+HOURS = 6  # of light; an hour of night before and after
 LOAD_W = 1_500
 PEAK_W = 150_000
 START_MS = 1_780_000_000_000
 
 
-def clear_day(peak_w: int = PEAK_W) -> Ints:
-    """Half a sine over 12 hours."""
-    hour = np.arange(DAY) / 360 - 1.0
-    return np.rint(peak_w * np.maximum(0.0, np.sin(np.pi * hour / 12)) * (hour > 0) * (hour < 12)).astype(np.int64)
+def clear_day(hours: int = HOURS) -> Ints:
+    """Half a sine."""
+    hour = np.arange((hours + 2) * HOUR) / HOUR - 1.0
+    return np.rint(PEAK_W * np.maximum(0.0, np.sin(np.pi * hour / hours)) * (hour > 0) * (hour < hours)).astype(
+        np.int64
+    )
 
 
-def cloudy_day(seed: int = 7, peak_w: int = PEAK_W) -> Ints:
+def cloudy_day(seed: int = 7, hours: int = HOURS) -> Ints:
     """The same with passing clouds: five minutes on average, and as much between them; an edge takes 30 s."""
     rng = np.random.default_rng(seed)
-    light, t = np.ones(DAY), 0
-    while t < DAY:
+    light, t = np.ones((hours + 2) * HOUR), 0
+    while t < len(light):
         gap, cloud = rng.exponential(30.0, 2)
         light[t + round(gap) : t + round(gap) + round(cloud)] = 0.25
         t += round(gap) + max(1, round(cloud))
     edges = np.convolve(np.pad(light, (2, 0), mode="edge"), np.full(3, 1 / 3), mode="valid")
-    return np.rint(clear_day(peak_w) * edges).astype(np.int64)
+    return np.rint(clear_day(hours) * edges).astype(np.int64)
 
 
 @dataclass(slots=True)

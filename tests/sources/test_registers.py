@@ -47,7 +47,7 @@ def test_a6_wrong_order_gives_another_number_or_none(order: str) -> None:
         ((0x0001, 0x0000), "uint32", 65_536),
         ((0, 0, 0, 1), "uint64", 1),
         ((0xFFFF, 0xFFFF, 0xFFFF, 0xFFFE), "int64", -2),
-        ((0x4049, 0x21FB, 0x5444, 0x2D18), "float64", math.pi),
+        ((0x4009, 0x21FB, 0x5444, 0x2D18), "float64", math.pi),
         ((12, 3456, 7890), "mod10x3", 1_234_567_890),
         ((0, 0, 1, 9999), "mod10x4", 19_999),
         ((5678, 9), "mod10x2", 56_780_009),

@@ -9,7 +9,20 @@ from zoneinfo import ZoneInfo
 from meterd.app.plan.draft import Draft
 from meterd.app.plan.rows import Entry, InputRow, InstrumentRow, PointRow, SourceRow
 from meterd.app.plan.times import moment_ms
-from meterd.site import Board, Broker, Consumer, Input, Instrument, Limits, Point, Site, Source
+from meterd.site import (
+    Board,
+    Broker,
+    Consumer,
+    Input,
+    Instrument,
+    Limits,
+    LineStore,
+    Notify,
+    Point,
+    Sharing,
+    Site,
+    Source,
+)
 
 
 def build(draft: Draft) -> Site:
@@ -33,6 +46,9 @@ def build(draft: Draft) -> Site:
         ),
         broker=Broker(**draft.broker.data.model_dump()) if draft.broker else Broker(),
         limits=Limits(**draft.limits.data.model_dump()) if draft.limits else Limits(),
+        sharing=Sharing(**draft.sharing.data.model_dump()) if draft.sharing else Sharing(),
+        notify=Notify(**draft.notify.data.model_dump()) if draft.notify else Notify(),
+        line_store=LineStore(**draft.line_store.data.model_dump()) if draft.line_store else LineStore(),
         store_path=draft.store.data.path if draft.store else "",
     )
 

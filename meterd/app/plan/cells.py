@@ -16,6 +16,7 @@ from pydantic_core import PydanticCustomError
 
 from meterd.app.plan.names import NAME_RULE, instead, is_name, suggestion
 from meterd.app.plan.table import Cell
+from meterd.pv_shares import METHODS
 from meterd.reading import LARGEST_MILLI, REGISTERS, UNITS
 from meterd.site import PointState, Role
 
@@ -143,6 +144,53 @@ def fields(value: object) -> dict[str, str]:
     return {register(key): text(item) for key, item in value.items()}
 
 
+def weights(value: object) -> tuple[tuple[str, int], ...]:
+    """Name to weight, as a table; the order is that of the plan."""
+    if not isinstance(value, dict):
+        refuse(f"{shown(value)} is not a table", "write keys = { bakery = 50, hall = 30 }")
+    found = tuple((text(key), whole(item)) for key, item in value.items())
+    for key, weight in found:
+        if weight < 0:
+            refuse(f"the weight of {key} is below zero", "write 0 or more")
+    return found
+
+
+_ADDRESS = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]+@[A-Za-z0-9](?:[A-Za-z0-9.-]*[A-Za-z0-9])?\Z", re.ASCII)
+_WEB = re.compile(r"https?://[^/?#\s@]+(?:[/?][^\s#]*)?\Z")
+_HEADER = re.compile(r"[A-Za-z0-9!#$%&'*+.^_`|~-]+\Z", re.ASCII)  # a token of RFC 9110
+
+
+def address(value: object) -> str:
+    """A mail address without display name; empty if there is none."""
+    written = text(value)
+    if written and not _ADDRESS.match(written):
+        refuse(f"{shown(written)} is not a mail address", "write one such as duty@mill.example, without a name")
+    return written
+
+
+def addresses(value: object) -> tuple[str, ...]:
+    """Several mail addresses, as a list or separated by spaces."""
+    parts = value if isinstance(value, list) else text(value).split()
+    return tuple(address(part) for part in parts)
+
+
+def web_address(value: object) -> str:
+    """An address to post to; empty if there is none."""
+    written = text(value)
+    if written and not (written.isascii() and _WEB.match(written)):
+        right = "write https://host/path, without user and password; the secret goes into webhook_secret_file"
+        refuse(f"{shown(written)} is not a web address", right)
+    return written
+
+
+def header_name(value: object) -> str:
+    """The name of an HTTP header."""
+    written = text(value)
+    if not _HEADER.match(written):
+        refuse(f"{shown(written)} is not the name of a header", "write one such as Authorization or X-Secret")
+    return written
+
+
 # --- numbers --------------------------------------------------------------------------------------------------------
 
 
@@ -198,7 +246,9 @@ def exact(value: object) -> Fraction:
 
 
 def yes_or_no(value: object) -> bool:
-    """true or false of TOML."""
+    """true or false of TOML; a spreadsheet writes them in capitals as it likes."""
+    if isinstance(value, Cell) and value.strip().lower() in ("true", "false"):
+        return value.strip().lower() == "true"
     if not isinstance(value, bool):
         refuse(f"{shown(value)} is neither true nor false", "write true or false without quotes")
     return value
@@ -310,8 +360,17 @@ Name = Annotated[str, PlainValidator(name)]
 NameOrAll = Annotated[str, PlainValidator(name_or_all)]
 Level = Annotated[str, PlainValidator(level)]
 Names = Annotated[tuple[str, ...], PlainValidator(names)]
+Address = Annotated[str, PlainValidator(address)]
+Addresses = Annotated[tuple[str, ...], PlainValidator(addresses)]
+Security = Annotated[str, PlainValidator(one_of(("starttls", "tls", "none"), "security"))]
+WebAddress = Annotated[str, PlainValidator(web_address)]
+HeaderName = Annotated[str, PlainValidator(header_name)]
+ReadBack = Annotated[str, PlainValidator(one_of(("query", "export", "off"), "read_back"))]
 Register = Annotated[str, PlainValidator(register)]
 Fields = Annotated[dict[str, str], PlainValidator(fields)]
+Weights = Annotated[tuple[tuple[str, int], ...], PlainValidator(weights)]
+SharingMode = Annotated[str, PlainValidator(one_of(("off", "shadow", "on"), "mode"))]
+SharingKey = Annotated[str, PlainValidator(one_of(METHODS, "key"))]
 Unit = Annotated[str, PlainValidator(one_of(UNITS, "unit"))]
 RoleWord = Annotated[Role, PlainValidator(one_of(Role, "role")), AfterValidator(Role)]
 StateWord = Annotated[PointState, PlainValidator(one_of(PointState, "state")), AfterValidator(PointState)]

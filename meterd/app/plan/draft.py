@@ -48,6 +48,9 @@ class Draft:
     broker: Entry[BrokerTable] | None = None
     store: Entry[StoreTable] | None = None
     limits: Entry[Table] | None = None
+    sharing: Entry[Table] | None = None
+    notify: Entry[Table] | None = None
+    line_store: Entry[Table] | None = None
     boards: list[Entry[BoardRow]] = field(default_factory=list)
     sources: list[Entry[SourceRow]] = field(default_factory=list)
     points: list[Entry[PointRow]] = field(default_factory=list)

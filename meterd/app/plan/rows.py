@@ -12,7 +12,7 @@ from meterd.app.plan.cells import Count, CountFromOne, Name, NameOrAll, Positive
 from meterd.app.plan.fault import Notes
 from meterd.app.plan.names import instead, is_secret, suggestion
 from meterd.app.plan.table import Row
-from meterd.site import Limits, PointState, Role
+from meterd.site import Limits, LineStore, Notify, PointState, Role, Sharing
 
 
 class Table(BaseModel):
@@ -137,6 +137,7 @@ class ConsumerRow(Table):
     min_on_s: Count = 0
     min_off_s: Count = 0
     fallback_w: Count = 0
+    alone: cells.YesOrNo = True
 
 
 class RepeatRow(Table):
@@ -167,6 +168,59 @@ def _limits_table() -> type[Table]:
 
 
 LimitsTable = _limits_table()
+
+
+def _sharing_table() -> type[Table]:
+    """One key per setting of `site.Sharing`; times of a loop are at least 1, powers may be 0."""
+    special: dict[str, Any] = {
+        "mode": cells.SharingMode,
+        "key": cells.SharingKey,
+        "keys": cells.Weights,
+        "overdraw_part": Positive,
+        "sample_s": CountFromOne,
+        "overdraw_samples": CountFromOne,
+        "release_s": CountFromOne,
+    }
+    keys: dict[str, Any] = {one.name: (special.get(one.name, Count), one.default) for one in fields(Sharing)}
+    return create_model("SharingTable", __base__=Table, **keys)
+
+
+SharingTable = _sharing_table()
+
+
+def _notify_table() -> type[Table]:
+    """One key per setting of `site.Notify`."""
+    special: dict[str, Any] = {
+        "email_to": cells.Addresses,
+        "email_from": cells.Address,
+        "smtp_security": cells.Security,
+        "webhook_url": cells.WebAddress,
+        "webhook_header": cells.HeaderName,
+        "wait_s": Count,
+        "clear_s": Count,
+        "gap_s": Count,
+    }
+    keys: dict[str, Any] = {
+        one.name: (special.get(one.name, CountFromOne if isinstance(one.default, int) else Text), one.default)
+        for one in fields(Notify)
+    }
+    return create_model("NotifyTable", __base__=Table, **keys)
+
+
+NotifyTable = _notify_table()
+
+
+def _line_store_table() -> type[Table]:
+    """One key per setting of `site.LineStore`."""
+    special: dict[str, Any] = {"url": cells.WebAddress, "read_back": cells.ReadBack}
+    keys: dict[str, Any] = {
+        one.name: (special.get(one.name, CountFromOne if isinstance(one.default, int) else Text), one.default)
+        for one in fields(LineStore)
+    }
+    return create_model("LineStoreTable", __base__=Table, **keys)
+
+
+LineStoreTable = _line_store_table()
 
 M = TypeVar("M", bound=Table)
 

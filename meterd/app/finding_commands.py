@@ -1,0 +1,292 @@
+"""`meterd findings`: what a person should look at, and what people say about it."""
+
+import argparse
+import getpass
+import sys
+import time
+import zoneinfo
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from meterd.errors import ConfigError, NotifyError, StoreError, StoreInUse
+from meterd.finding import FindingRow, FindingState
+from meterd.interval import from_ms, text, to_ms
+
+if TYPE_CHECKING:
+    from meterd.app.orders import Order
+    from meterd.site import Site
+    from meterd.store.findings import FindingTables
+
+DONE, FAILED = 0, 1
+ANSWER_LIMIT_S = 10.0  # the daemon looks for orders once a second, and a busy tick takes a second or so
+_LOOK_S = 0.05
+_ORDERS = ("see", "explain", "close", "suppress", "resume")
+_NEEDS_NOTE = ("explain", "close", "suppress")
+
+Line = dict[str, object]
+Commands = argparse._SubParsersAction
+
+
+def add(commands: "Commands[argparse.ArgumentParser]") -> None:
+    """The command and its options."""
+    words = "list findings, mark them as seen, explained or closed, and announce planned work"
+    parser = commands.add_parser("findings", help=words, description=words[0].upper() + words[1:] + ".")
+    parser.set_defaults(work=run)
+    parser.add_argument("plan", type=Path, metavar="PLAN", help="plan folder, or a single .toml file")
+    parser.add_argument("--store", type=Path, metavar="FILE", help="store file; default: as the plan says")
+    parser.add_argument("--all", action="store_true", help="also closed ones")
+    parser.add_argument("--point", action="append", default=[], metavar="NAME", help="only of this point; repeat")
+    parser.add_argument("--format", choices=("table", "csv", "json"), default="table", help="default: table")
+    what = parser.add_mutually_exclusive_group()
+    what.add_argument("--history", metavar="ID", help="every change of one finding: when, by whom, why")
+    what.add_argument("--see", metavar="ID", help="somebody has seen it: it is not told again")
+    what.add_argument("--explain", metavar="ID", help="its cause is known (--note): it stays, and is not told again")
+    what.add_argument("--close", metavar="ID", help="it is dealt with (--note); it comes back if its cause does")
+    what.add_argument("--suppress", metavar="NAME", help="planned work: a point, board or source; * for any letters")
+    what.add_argument("--resume", metavar="NUMBER", help="end planned work before its time")
+    what.add_argument("--suppressions", action="store_true", help="list planned work that has not ended")
+    what.add_argument("--try-notify", action="store_true", help="send a test message by every way of [notify]")
+    parser.add_argument("--cause", default="*", metavar="CAUSE", help="with --suppress: only this cause, such as stale")
+    parser.add_argument("--from", metavar="WHEN", help="begin of planned work; default: now")
+    parser.add_argument("--until", metavar="WHEN", help="its end: 2026-05-04 or 2026-05-04T16:00:00+02:00")
+    parser.add_argument("--by", metavar="PERSON", help="who says so; default: the user of this terminal")
+    parser.add_argument("--note", default="", metavar="TEXT", help="why; kept with the finding")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Carry out one command; returns the exit code."""
+    from meterd.app.config import load_plan
+    from meterd.app.daemon import store_path
+    from meterd.app.query import some_points
+
+    site = load_plan(arguments.plan).site
+    zone = zoneinfo.ZoneInfo(site.zone)
+    path = arguments.store or store_path(arguments.plan, site)
+    if arguments.try_notify:
+        return _try_notify(arguments)
+    kind = next((name for name in _ORDERS if getattr(arguments, name) is not None), None)
+    if kind is not None:
+        return _order(arguments, kind, path, site)
+    if arguments.history is not None:
+        lines, title = history_lines(path, arguments.history), f"Changes of {arguments.history}"
+    elif arguments.suppressions:
+        lines, title = suppression_lines(path, _now_ms()), "Planned work"
+    else:
+        points = some_points(site, arguments.point) if arguments.point else []
+        lines, title = finding_lines(path, points, closed=arguments.all), f"Findings ({site.zone})"
+    _write(lines, arguments.format, title, zone)
+    return DONE
+
+
+# -- what is listed ----------------------------------------------------------------------------------------------------
+
+
+def finding_lines(path: Path, points: Sequence[str], *, closed: bool) -> list[Line]:
+    """One line per finding, newest first; only of some points, if any are named."""
+    with _Reader(path) as tables:
+        rows = tables.all()
+    wanted = [row for row in rows if closed or row.state != FindingState.CLOSED]
+    if points:
+        wanted = [row for row in wanted if not {row.finding.subject, *row.finding.points}.isdisjoint(points)]
+    return [_finding_line(row) for row in wanted]
+
+
+def _finding_line(row: FindingRow) -> Line:
+    finding = row.finding
+    return {
+        "state": f"{row.state}, planned work" if row.suppressed and row.closed_ms is None else row.state,
+        "first": text(row.first_ms),
+        "last": text(row.last_ms),
+        "closed": "" if row.closed_ms is None else text(row.closed_ms),
+        "closed by": row.by,
+        "times": row.count,
+        "number": row.number,
+        "id": finding.id,
+        "text": finding.text,
+        "remedy": finding.remedy,
+        "points": " ".join(finding.points),
+        "evidence": " | ".join(finding.evidence),
+    }
+
+
+def history_lines(path: Path, name: str) -> list[Line]:
+    """Every change of one finding, oldest first; ConfigError if there is none of that name."""
+    with _Reader(path) as tables:
+        notes = tables.notes(name)
+        known = bool(notes) or any(row.finding.id == name for row in tables.all())
+    if not known:
+        raise ConfigError(f"there is no finding {name}; `meterd findings --all` lists them")
+    return [{"at": text(n.at_ms), "number": n.number, "state": n.state, "by": n.person, "note": n.note} for n in notes]
+
+
+def suppression_lines(path: Path, now_ms: int) -> list[Line]:
+    """Planned work that has not ended."""
+    with _Reader(path) as tables:
+        windows = tables.suppressions(now_ms)
+    return [
+        {
+            "number": w.number, "what": w.what, "cause": w.cause, "from": text(w.from_ms), "until": text(w.until_ms),
+            "by": w.person, "note": w.note,
+        }
+        for w in windows
+    ]  # fmt: skip
+
+
+class _Reader:
+    """The findings of a store for reading; StoreError if there is none, or none of this version."""
+
+    def __init__(self, path: Path) -> None:
+        from meterd.store.sqlite import Failure, SqliteStore
+
+        self._failure = Failure
+        self._store = SqliteStore.reader(path)
+
+    def __enter__(self) -> "FindingTables":
+        return self._store.finding_tables
+
+    def __exit__(self, _kind: object, exc: BaseException | None, _trace: object) -> None:
+        self._store.close()
+        if isinstance(exc, self._failure):
+            raise StoreError(
+                f"cannot read findings: {exc}; a store of an earlier version is brought forward when the daemon starts"
+            ) from exc
+
+
+def _write(lines: Sequence[Line], kind: str, title: str, zone: zoneinfo.ZoneInfo) -> None:
+    from meterd.app.query import write
+
+    console = Console(soft_wrap=not sys.stdout.isatty(), highlight=False, width=None if sys.stdout.isatty() else 200)
+    if kind != "table" or not lines:
+        write(lines, kind, console, title=title, empty="none")
+        return
+    console.print(_table(lines, title, zone))
+
+
+_SHOWN = ("state", "first", "at", "times", "number", "id", "what", "cause", "from", "until", "text", "by", "note")
+_TIMES = ("first", "at", "from", "until")
+
+
+def _table(lines: Sequence[Line], title: str, zone: zoneinfo.ZoneInfo) -> Table:
+    """For people: local times, and what to do below what is wrong."""
+    table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
+    listing = "text" in lines[0]
+    names = [name for name in _SHOWN if name in lines[0] and not (listing and name == "number")]
+    for name in names:
+        table.add_column(name, no_wrap=name in _TIMES, overflow="fold")
+    for line in lines:
+        cells = []
+        for name in names:
+            words = str(line[name])
+            if name in _TIMES:
+                words = from_ms(to_ms(datetime.fromisoformat(words))).astimezone(zone).strftime("%Y-%m-%d %H:%M")
+            elif name == "text" and line["remedy"]:
+                words = f"{words}\n-> {line['remedy']}"
+            cells.append(escape(words))
+        table.add_row(*cells)
+    return table
+
+
+# -- what is ordered ---------------------------------------------------------------------------------------------------
+
+
+def _order(arguments: argparse.Namespace, kind: str, path: Path, site: "Site") -> int:
+    from meterd.app.orders import new_order
+    from meterd.app.query import moment
+
+    zone = zoneinfo.ZoneInfo(site.zone)
+    if kind in _NEEDS_NOTE and not arguments.note:
+        raise ConfigError(f"--{kind} needs --note: the next person wants to know why")
+    rest: dict[str, str | int] = {"cause": arguments.cause}
+    if kind == "suppress":
+        if arguments.until is None:
+            raise ConfigError("--suppress needs --until: planned work has an end")
+        begin = getattr(arguments, "from")
+        rest["from_ms"] = _now_ms() if begin is None else moment(begin, zone, "--from")
+        rest["until_ms"] = moment(arguments.until, zone, "--until")
+    order = new_order(kind, getattr(arguments, kind), arguments.by or _user(), arguments.note, **rest)
+    if not path.exists():
+        raise StoreError(f"there is no store at {path}; has the daemon written one yet?")
+    done, words = carry_out(order, path, site)
+    print(words, file=sys.stdout if done else sys.stderr)
+    return DONE if done else FAILED
+
+
+def carry_out(order: "Order", path: Path, site: "Site") -> tuple[bool, str]:
+    """Write the store if nobody else does, else ask the daemon that does. Returns whether it was done, and the words."""
+    from meterd.app.findings import FindingKeeper
+    from meterd.store.sqlite import SqliteStore
+
+    try:
+        store = SqliteStore.writer(path)
+    except StoreInUse:
+        return _ask(order, path)
+    try:
+        return True, FindingKeeper(store, site).carry_out(order, _now_ms())
+    except ConfigError as exc:
+        return False, str(exc)
+    finally:
+        store.close()
+
+
+def _ask(order: "Order", path: Path) -> tuple[bool, str]:
+    from meterd.app.orders import OrderFolder
+
+    folder = OrderFolder(path)
+    folder.put(order)
+    deadline = time.monotonic() + ANSWER_LIMIT_S
+    while time.monotonic() < deadline:
+        answer = folder.answer(order)
+        if answer is not None:
+            return answer
+        time.sleep(_LOOK_S)
+    if folder.withdraw(order):
+        raise StoreError(
+            f"the process that writes {path} did not answer within {ANSWER_LIMIT_S:.0f} s; nothing was changed"
+        )
+    return folder.answer(order) or (True, "carried out; see --history")
+
+
+def _user() -> str:
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError) as exc:  # a container user without a name
+        raise ConfigError("this user has no name; say --by PERSON") from exc
+
+
+def _now_ms() -> int:
+    from meterd.app.clock import WallClock
+
+    return WallClock().now_ms()
+
+
+# -- a test message ----------------------------------------------------------------------------------------------------
+
+
+def _try_notify(arguments: argparse.Namespace) -> int:
+    from meterd.app.alarms import channels
+    from meterd.app.config import load_plan
+    from meterd.notice import Words
+
+    site = load_plan(arguments.plan).site
+    found = channels(site.notify)
+    if not found:
+        raise ConfigError("the plan tells nobody; write [notify] with email_to or webhook_url")
+    at_ms = to_ms(datetime.now(UTC).replace(microsecond=0))
+    said = f"This is a test of {site.title or site.name}: findings will arrive this way."
+    message = Words(
+        f"[{site.name}] test", f"{said}\n", {"site": site.name, "at": text(at_ms), "test": True, "notices": []}
+    )
+    failed = False
+    for channel in found:
+        try:
+            print(f"{channel.name}: {channel.send(message, at_ms) or 'delivered'}")
+        except NotifyError as exc:
+            failed = True
+            print(f"{channel.name}: {exc}", file=sys.stderr)
+    return FAILED if failed else DONE

@@ -1,0 +1,163 @@
+"""A time-series database behind the line-protocol write interface, version 2, of influxdb-client: synchronous only.
+
+The client's batching mode is not used: with the server away it drops what it was given without a word, its `flush` does
+nothing, and a bad line takes its whole batch along (influxdb-client 1.50.0). Only status 204 counts as stored; the client
+itself is content with any 2xx, which a login page of a proxy gives too.
+"""
+
+import json
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
+from typing import Any
+from urllib.parse import urlsplit
+
+import urllib3
+from influxdb_client.client.influxdb_client import InfluxDBClient
+from influxdb_client.rest import ApiException
+from influxdb_client.service.write_service import WriteService
+
+from meterd.site import LineStore
+from meterd.store.lines import CANARY
+
+STORED = 204
+_WORDS = 300  # characters of a server's answer that are repeated
+_TEXT = "text/plain; charset=utf-8"
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What came back: the HTTP status (0 = no answer), the server's words, and how long it wants to be left alone."""
+
+    status: int
+    words: str = ""
+    retry_after_s: float | None = None
+
+
+class NotReadable(Exception):
+    """What was written cannot be read back; the words say why."""
+
+
+class Database:
+    """One bucket of one server. For one thread."""
+
+    def __init__(self, settings: LineStore, token: str) -> None:
+        self._settings = settings
+        self._authorization = {"Authorization": f"Token {token}"} if token else {}
+        client: Any = InfluxDBClient  # the package has no types that hold
+        self._client = client(
+            url=settings.url,
+            token=token or None,
+            org=settings.org,
+            timeout=settings.timeout_s * 1000,
+            ssl_ca_cert=settings.ca_file or None,
+            retries=False,
+            enable_gzip=False,
+        )
+        service: Any = WriteService
+        self._service = service(self._client.api_client)
+
+    def close(self) -> None:
+        """End the connections."""
+        self._client.close()
+
+    def write(self, lines: Sequence[str]) -> Answer:
+        """Write lines with times in milliseconds; the answer says what became of them, nothing is raised."""
+        try:
+            _, status, _ = self._service.post_write_with_http_info(
+                org=self._settings.org,
+                bucket=self._settings.bucket,
+                body="\n".join(lines).encode(),
+                precision="ms",
+                content_type=_TEXT,
+            )
+        except ApiException as exc:
+            return Answer(exc.status or 0, _said(exc.body or exc.reason), _retry_after(exc.headers))
+        except (urllib3.exceptions.HTTPError, OSError) as exc:
+            return Answer(0, _named(exc))
+        return Answer(int(status), "" if status == STORED else f"status {status} instead of 204")
+
+    def canaries(self, site: str, from_ms: int) -> set[int]:
+        """The numbers of the site's canaries since a moment.
+
+        Raises NotReadable if the server does not let us read, OSError if it does not answer.
+        """
+        if self._settings.read_back == "export":
+            return self._exported(site, from_ms)
+        query = f'SELECT "number" FROM "{CANARY}" WHERE "site" = \'{site}\' AND time >= {from_ms}ms'
+        body = self._get("/query", {"db": self._settings.bucket, "q": query, "epoch": "ms"})
+        try:
+            result = json.loads(body)["results"][0]
+            if "error" in result:
+                raise NotReadable(str(result["error"])[:_WORDS])
+            return {int(row[1]) for series in result.get("series", ()) for row in series["values"]}
+        except (ValueError, KeyError, IndexError, TypeError) as exc:
+            raise NotReadable(f"not an answer to a query: {_said(body)}") from exc
+
+    def _exported(self, site: str, from_ms: int) -> set[int]:
+        match = f'{{__name__="{CANARY}_number",site="{site}"}}'
+        body = self._get("/api/v1/export", {"match[]": match, "start": f"{from_ms / 1000:.3f}"})
+        try:
+            return {int(value) for text in body.splitlines() for value in json.loads(text)["values"]}
+        except (ValueError, KeyError, TypeError) as exc:
+            raise NotReadable(f"not an export: {_said(body)}") from exc
+
+    def _get(self, path: str, arguments: dict[str, str]) -> str:
+        pool = self._client.api_client.rest_client.pool_manager
+        try:
+            found = pool.request(
+                "GET",
+                self._settings.url.rstrip("/") + path,
+                fields=arguments,
+                headers=self._authorization,
+                timeout=self._settings.timeout_s,
+                retries=False,
+            )
+        except urllib3.exceptions.HTTPError as exc:
+            raise OSError(_named(exc)) from exc
+        text: str = found.data.decode(errors="replace")
+        if found.status >= 500 or found.status == 429:
+            raise OSError(f"status {found.status}: {_said(text)}")
+        if found.status != 200:
+            raise NotReadable(f"status {found.status}: {_said(text)}")
+        return text
+
+
+def host_of(url: str) -> str:
+    """Where a database is, for messages."""
+    return urlsplit(url).netloc
+
+
+def _said(body: object) -> str:
+    """The words of an error body of either version, in one line."""
+    text = body.decode(errors="replace") if isinstance(body, bytes) else str(body or "")
+    try:
+        found = json.loads(text)
+        text = str(found.get("message") or found.get("error") or text) if isinstance(found, dict) else text
+    except ValueError:
+        pass
+    if text.lstrip().startswith("<"):  # a page of a proxy in between
+        text = re.sub(r"<[^>]*>", " ", text)
+    return " ".join(text.split())[:_WORDS] or "no words"
+
+
+def _named(exc: BaseException) -> str:
+    """A failed connection without the memory addresses that the library puts into it."""
+    return f"{type(exc).__name__}: {_said(re.sub(r'<[^>]*>(?:: )?', '', str(exc)))}"
+
+
+def _retry_after(headers: object) -> float | None:
+    """Seconds of a Retry-After header: a number, or a date (RFC 9110)."""
+    value = headers.get("Retry-After") if hasattr(headers, "get") else None
+    if not isinstance(value, str):
+        return None
+    try:
+        return max(0.0, float(value))
+    except ValueError:
+        pass
+    try:
+        return max(0.0, (parsedate_to_datetime(value) - datetime.now(UTC)).total_seconds())
+    except (ValueError, TypeError):
+        return None

@@ -1,0 +1,399 @@
+"""Feeds a time-series database from the journal: in order, nothing lost, however long it is away.
+
+An own thread reads what comes after its position, writes it, and moves on only after 204. Lines keep their times, so
+writing them again changes nothing. Now and then a point is written and read back (a mark): only up to a mark the position
+is durable, because a database whose disk is full may answer 204 and forget at its next start.
+"""
+
+import os
+import random
+import sqlite3
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from meterd.errors import ConfigError
+from meterd.finding import Finding
+from meterd.interval import DAY_MS, text
+from meterd.site import LineStore
+from meterd.store.influx import STORED, Answer, Database, NotReadable, host_of
+from meterd.store.lines import CANARY, line
+from meterd.store.outbox import Mark, OutboxReader, Position, Refused
+from meterd.store.sqlite import SqliteStore
+
+CAUSE, REFUSED_CAUSE = "lines-store", "lines-refused"
+IDLE_S = 1.0  # between two looks when nothing waits
+AWAY_S = 15.0  # a server that restarts is back sooner
+READ_BACK_S = 30.0  # some databases show a new point only after several seconds (8 s measured with one)
+MARKS = 400  # a day of one every five minutes, and some
+RETRY_AFTER_MOST_S = 3600.0  # a server that asks for more is asked again after an hour
+UNKEPT = 10_000  # refused lines that wait for the loop; above it nothing more is sent
+BAD_LINE, TOO_LARGE = (400, 413, 422), 413
+_REMEDY = {
+    401: "see that token_env or token_file of [line_store] holds a token that may write",
+    403: "see that token_env or token_file of [line_store] holds a token that may write",
+    404: "see that url, org and bucket of [line_store] are right and that the bucket exists",
+    429: "it asks us to wait; if that lasts, write a smaller rate under [line_store]",
+}
+_ELSE = "see that the database runs, has room on its disk and can be reached; nothing is lost meanwhile"
+
+
+@dataclass(frozen=True, slots=True)
+class Waits:
+    """How long to wait before trying again: the first time, and at most."""
+
+    first_s: float = 1.0
+    most_s: float = 60.0
+
+
+class Trouble(Exception):
+    """The database takes nothing at the moment."""
+
+    def __init__(self, words: str, answer: Answer | None = None) -> None:
+        super().__init__(words)
+        self.status = answer.status if answer else 0
+        self.retry_after_s = answer.retry_after_s if answer else None
+
+
+@dataclass(slots=True)
+class Counters:
+    """Since the start."""
+
+    lines: int = 0
+    batches: int = 0
+    failures: int = 0
+    refused: int = 0
+    expired: int = 0  # batches of which the database dropped lines that are older than it keeps
+    losses: int = 0  # times that something was missing although it had been confirmed
+    revivals: int = 0
+
+
+@dataclass(slots=True)
+class _Ill:
+    """Since when the database takes nothing, and why."""
+
+    words: str
+    status: int
+    since_s: float
+    since_ms: int
+
+
+@dataclass(slots=True)
+class _Kept:
+    """What the loop has to keep, shared between the threads under a lock."""
+
+    marks: list[Mark]
+    refused: list[Refused] = field(default_factory=list)
+    anew: bool = False  # everything must be sent again, figures too
+    changed: bool = False
+
+
+class LineFeed:
+    """The thread of one database. `keep` is called by the loop that owns the store, all else is for looking."""
+
+    def __init__(
+        self, settings: LineStore, site: str, path: Path, *, token: str, marks: list[Mark], clock: Callable[[], int]
+    ) -> None:
+        self._settings, self._site, self._path, self._clock = settings, site, path, clock
+        self._token = token
+        self.waits = Waits()
+        self.counters = Counters()
+        self.position = marks[-1].position if marks else Position()
+        self.waiting = 0
+        self._kept = _Kept(list(marks))
+        self._lock = threading.Lock()
+        self._stop = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._marked_s = time.monotonic()
+        self._doubt = bool(marks)  # the database may have lost what it confirmed: look before going on
+        self._most = settings.batch
+        self._failed_in_row = 0
+        self._ill: _Ill | None = None
+        self._lost = ""
+        self._unreadable = ""
+        self._last_refused: Refused | None = None
+
+    # -- for the loop --------------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Begin to feed, on an own thread."""
+        self._thread = threading.Thread(target=self._work, name="line-store", daemon=True)
+        self._thread.start()
+
+    def revive(self) -> bool:
+        """Start the thread again if it has died; it goes on where it was."""
+        if self._stop.is_set() or self._thread is None or self._thread.is_alive():
+            return False
+        self.counters.revivals += 1
+        self.start()
+        return True
+
+    def stop(self, limit_s: float) -> None:
+        """End after the request at hand; what could not be sent is sent after the next start."""
+        self._stop.set()
+        if self._thread is not None:
+            self._thread.join(limit_s)
+
+    def keep(self, store: SqliteStore) -> None:
+        """Make marks and refused lines durable. StoreError if the store refuses; then it is tried again next time."""
+        with self._lock:
+            kept = self._kept
+            if not kept.changed:
+                return
+            marks, refused, anew = list(kept.marks), list(kept.refused), kept.anew
+            kept.changed = False
+        try:
+            with store.transaction():
+                if anew:
+                    store.outbox.begin_anew()
+                store.outbox.keep(marks, refused)
+        except BaseException:
+            with self._lock:
+                kept.changed = True
+            raise
+        with self._lock:
+            del kept.refused[: len(refused)]
+            kept.anew = kept.anew and not anew
+
+    def findings(self, now_ms: int) -> list[Finding]:
+        """What a person should know about the database."""
+        found, host = [], host_of(self._settings.url)
+        ill = self._ill
+        if ill is not None and (ill.status in _REMEDY or time.monotonic() - ill.since_s > AWAY_S or self._lost):
+            words = (
+                f"the database at {host} takes no lines since {text(ill.since_ms)}: {ill.words}; {self.waiting} wait"
+            )
+            found.append(Finding(CAUSE, self._site, ill.since_ms, words, _REMEDY.get(ill.status, _ELSE)))
+        elif self._unreadable:
+            words = f"the database at {host} takes lines, but they cannot be read back: {self._unreadable}"
+            remedy = (
+                'let the token read the bucket, or write read_back = "off" under [line_store]: then 204 is believed'
+            )
+            found.append(Finding(CAUSE, self._site, now_ms, words, remedy))
+        last = self._last_refused
+        if last is not None and now_ms - last.at_ms < DAY_MS:
+            words = (
+                f"the database at {host} refuses {self.counters.refused} lines, the last because {last.reason};"
+                f" it was: {last.line[:200]}"
+            )
+            remedy = (
+                "compare the type of that field in the database; the lines stay in the table line_refused of the store"
+            )
+            found.append(Finding(REFUSED_CAUSE, self._site, last.at_ms, words, remedy))
+        return found
+
+    # -- the thread ----------------------------------------------------------------------------------------------------
+
+    def _work(self) -> None:
+        reader, database = OutboxReader(self._path, self._site), Database(self._settings, self._token)
+        try:
+            while not self._stop.is_set():
+                self._stop.wait(self._try(reader, database))
+            self._farewell(database)
+        finally:
+            reader.close()
+            database.close()
+
+    def _try(self, reader: OutboxReader, database: Database) -> float:
+        """One step; returns how long to wait for the next."""
+        try:
+            pause = self._step(reader, database)
+        except Trouble as exc:
+            return self._wait_after(exc)
+        except sqlite3.Error as exc:
+            return self._wait_after(Trouble(f"the journal cannot be read: {exc}"))
+        self.waiting = reader.waiting(self.position) if self._ill or pause == 0 else 0
+        self._failed_in_row = 0
+        if not self._lost:
+            self._ill = None
+        return pause
+
+    def _wait_after(self, exc: Trouble) -> float:
+        self.counters.failures += 1
+        self._failed_in_row += 1
+        self._doubt = True
+        since = self._ill
+        self._ill = _Ill(
+            str(exc),
+            exc.status,
+            since.since_s if since else time.monotonic(),
+            since.since_ms if since else self._clock(),
+        )
+        wait_s = min(self.waits.most_s, self.waits.first_s * 2.0 ** min(self._failed_in_row - 1, 20))
+        wait_s *= random.uniform(0.75, 1.0)  # several sites do not come back in the same moment
+        return max(wait_s, min(exc.retry_after_s or 0.0, RETRY_AFTER_MOST_S))
+
+    def _step(self, reader: OutboxReader, database: Database) -> float:
+        with self._lock:
+            if self._kept.anew or len(self._kept.refused) > UNKEPT:
+                return IDLE_S  # the loop has to keep something first
+        self.waiting = reader.waiting(self.position)
+        if self._doubt:
+            self._prove(database, None)
+            self._doubt = False
+        begun = time.monotonic()
+        batch = reader.next(self.position, min(self._settings.batch, self._most))
+        if batch.lines:
+            self._send(database, batch.lines)
+            self.counters.batches += 1
+        for written, reason in batch.unfit:
+            self._refuse(written, reason)
+        moved = batch.position != self.position
+        self.position = batch.position
+        if self._mark_due():
+            self._set_mark(database)
+        if not moved:
+            return IDLE_S
+        return max(0.0, len(batch.lines) / self._settings.rate - (time.monotonic() - begun))
+
+    def _send(self, database: Database, lines: list[str]) -> None:
+        """Write all lines in order; bad ones are found by halving and put aside. Trouble if the database takes none."""
+        parts, vouched = [lines], False
+        while parts:
+            part = parts.pop()
+            answer = database.write(part)
+            if answer.status == STORED:
+                self.counters.lines += len(part)
+            elif answer.status not in BAD_LINE:
+                raise Trouble(_words(answer), answer)
+            elif "retention policy" in answer.words:
+                self.counters.expired += 1  # it keeps what is young enough and says how many it drops
+            elif len(part) > 1:
+                middle = len(part) // 2
+                parts += [part[middle:], part[:middle]]
+                if answer.status == TOO_LARGE:
+                    self._most = middle
+            else:
+                if not vouched:  # is it the line, or does it refuse everything?
+                    self._write_canary(database, 0, self._clock())
+                    vouched = True
+                self._refuse(part[0], answer.words)
+
+    def _refuse(self, written: str, reason: str) -> None:
+        one = Refused(written, self._clock(), reason)
+        self.counters.refused += 1
+        self._last_refused = one
+        with self._lock:
+            self._kept.refused.append(one)
+            self._kept.changed = True
+
+    # -- marks ---------------------------------------------------------------------------------------------------------
+
+    def _mark_due(self) -> bool:
+        marks = self._kept.marks
+        if marks and marks[-1].position == self.position:
+            return False
+        return bool(self._lost) or time.monotonic() - self._marked_s >= self._settings.check_s
+
+    def _set_mark(self, database: Database) -> None:
+        """Write a numbered point; the position counts as durable once it has been read back."""
+        last = self._kept.marks[-1] if self._kept.marks else Mark(0, 0, Position())
+        mark = Mark(last.number + 1, max(self._clock(), last.at_ms + 1), self.position)
+        self._write_canary(database, mark.number, mark.at_ms)
+        if self._settings.read_back == "off":
+            self._accept(mark)
+        else:
+            self._prove(database, mark)
+        self._marked_s = time.monotonic()
+
+    def _write_canary(self, database: Database, number: int, at_ms: int) -> None:
+        answer = database.write([line(CANARY, (self._site,), (number,), at_ms)])
+        if answer.status != STORED:
+            raise Trouble(_words(answer), answer)
+
+    def _accept(self, mark: Mark) -> None:
+        with self._lock:
+            young = [one for one in self._kept.marks if mark.at_ms - one.at_ms < DAY_MS]
+            self._kept.marks = [*young[-MARKS:], mark]
+            self._kept.changed = True
+        self._lost = ""
+
+    def _prove(self, database: Database, new: Mark | None) -> None:
+        """Look whether the points of all marks are there; if not, go back to before the first that is missing."""
+        marks = [*self._kept.marks, *([new] if new else [])]
+        if not marks or self._settings.read_back == "off":
+            return
+        deadline = time.monotonic() + READ_BACK_S
+        while True:
+            try:
+                present = database.canaries(self._site, marks[0].at_ms)
+            except NotReadable as exc:
+                self._unreadable = str(exc)
+                return
+            except OSError as exc:
+                raise Trouble(str(exc)) from exc
+            self._unreadable = ""
+            there = [mark.number in present for mark in marks]
+            if all(there) or self._only_expired(there):
+                break
+            if new is None or not all(there[:-1]) or time.monotonic() > deadline:
+                self._go_back(marks, there)
+            if self._stop.wait(0.2):
+                return  # not proven; it is sent again after the next start
+        if new is not None:
+            self._accept(new)
+
+    @staticmethod
+    def _only_expired(there: list[bool]) -> bool:
+        """Whether only the oldest are missing: the database keeps less than a day, which is no loss."""
+        return any(there) and all(there[there.index(True) :])
+
+    def _go_back(self, marks: list[Mark], there: list[bool]) -> None:
+        """Begin again behind the last point before the first loss; without any left, with everything."""
+        self.counters.losses += 1
+        first = there.index(True) if any(there) else 0
+        gap = there.index(False, first)
+        lost_ms = marks[gap].at_ms
+        with self._lock:
+            self._kept.anew = self._kept.anew or (gap == first and len(self._kept.marks) > 0)
+            self._kept.marks = marks[first:gap]
+            self._kept.changed = True
+        self.position = self._kept.marks[-1].position if self._kept.marks else Position()
+        since = text(self._kept.marks[-1].at_ms) if self._kept.marks else "the beginning"
+        self._lost = f"it confirmed a point of {text(lost_ms)} and does not have it; all since {since} is sent again"
+        raise Trouble(self._lost)
+
+    def _farewell(self, database: Database) -> None:
+        """A last mark, so that the next start repeats nothing."""
+        if self._ill is None and self._position_moved():
+            try:
+                self._set_mark(database)
+            except Trouble:
+                return  # the next start sends again what was not proven
+
+    def _position_moved(self) -> bool:
+        marks = self._kept.marks
+        return self.position != (marks[-1].position if marks else Position())
+
+
+def _words(answer: Answer) -> str:
+    return f"status {answer.status}: {answer.words}" if answer.status else answer.words
+
+
+def token_of(settings: LineStore) -> str:
+    """The token from the environment or a file, empty without both; ConfigError says where it was looked for."""
+    if settings.token_env:
+        if not (found := os.environ.get(settings.token_env, "").strip()):
+            raise ConfigError(f"environment variable {settings.token_env} with the database's token is not set")
+        return found
+    if not settings.token_file:
+        return ""
+    try:
+        return Path(settings.token_file).read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError) as exc:
+        raise ConfigError(f"cannot read the database's token from {settings.token_file}: {exc}") from exc
+
+
+def open_feed(
+    settings: LineStore, site: str, path: Path, store: SqliteStore, clock: Callable[[], int]
+) -> LineFeed | None:
+    """The feed of a site, not started; None if the plan names no database (then changes are no longer noted)."""
+    target = f"{settings.url} {settings.org} {settings.bucket}" if settings.url else ""
+    token = token_of(settings)
+    with store.transaction():
+        store.outbox.serve(target)
+    if not target:
+        return None
+    return LineFeed(settings, site, path, token=token, marks=store.outbox.marks(), clock=clock)

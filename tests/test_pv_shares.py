@@ -1,0 +1,150 @@
+"""PV in the books: the published rules, exact to the watt-hour, the same on every run."""
+
+import csv
+import json
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from meterd.pv_shares import (
+    METHODS,
+    RULES,
+    Quarter,
+    account,
+    grouped,
+    jain,
+    joined,
+    share_quarter,
+    static,
+    whole_wh,
+)
+
+VECTORS = list(
+    csv.DictReader((Path(__file__).parent / "vectors/pv_sharing_vectors.csv").read_text("utf-8").splitlines())
+)
+RULE_OF = {
+    "static key 50/30/20, unused share goes to the grid": "static",
+    "dynamic pro rata by consumption": "pro-rata",
+    "hybrid: static first, unused part pro rata to unmet load": "hybrid",
+    "equal shares capped by load": "equal",
+    "priority order 1-2-3": "priority",
+}
+OURS = [row for row in VECTORS if row["method"] in RULE_OF]
+NAMES = ("user1", "user2", "user3")
+QUARTER = 900_000
+
+
+@pytest.mark.parametrize("row", OURS, ids=lambda row: f"{row['case'][0]} {RULE_OF[row['method']]}")
+def test_sharing_vectors(row: dict[str, str]) -> None:
+    """pv_sharing_vectors.csv: RD 244/2019 static formula, Austrian pro rata rule, own variants; to the printed digits."""
+    total, used = round(float(row["pv_surplus_kWh"]) * 1000), [1000 * kwh for kwh in json.loads(row["loads_kWh"])]
+    exact = RULES[RULE_OF[row["method"]]](total, used, [50, 30, 20])
+    shown = [round(float(part) / 1000, 4) for part in exact]
+    assert shown == [float(row[name]) for name in NAMES]
+    parts, left = whole_wh(exact, total, NAMES)
+    assert sum(parts) + left == total
+    assert left / 1000 == pytest.approx(float(row["to_grid"]), abs=0.001)
+    assert all(abs(part - one) < 1 for part, one in zip(parts, exact, strict=True))
+
+
+def test_every_vector_is_used_or_named() -> None:
+    """What is not among the keys: the repeated key, and the owner-first example, which is the priority key."""
+    assert {row["method"] for row in VECTORS} - set(RULE_OF) == {
+        "repeated key among the still unmet",
+        "owner first, rest to the group",
+    }
+    # Luxembourg regulator page: 500 Wh in a quarter hour, 200 Wh own use, 300 Wh to other members
+    assert RULES["priority"](500, [200, 10_000], []) == [200, 300]
+
+
+def test_checks_example_to_the_watt_hour() -> None:
+    """10 kWh to loads 8/2/4: static 50/30/20 -> 5/2/2 and 1 to the grid; pro rata 5714/1429/2857 Wh (checks.md, PV)."""
+    quarter = Quarter(0, 10_000_000, None, (8_000_000, 2_000_000, 4_000_000))
+    one = share_quarter(quarter, NAMES, "static", [50, 30, 20])
+    assert (one.parts, one.to_grid) == ((5000, 2000, 2000), 1000)
+    assert share_quarter(quarter, NAMES, "pro-rata", [1, 1, 1]).parts == (5714, 1429, 2857)
+
+
+def test_unused_static_part_goes_to_the_grid_and_pro_rata_leaves_a_residual() -> None:
+    """Export counted 500 Wh: pro rata leaves what neither participants nor grid took as residual, static does not."""
+    quarter = Quarter(0, 10_000_000, 500_000, (4_000_000, 2_000_000, 3_000_000))
+    rata = share_quarter(quarter, NAMES, "pro-rata", [])
+    assert (rata.parts, rata.to_grid, rata.residual) == ((4000, 2000, 3000), 500, 500)
+    key = share_quarter(quarter, NAMES, "static", [50, 30, 20])
+    assert (key.parts, key.to_grid, key.residual) == ((4000, 2000, 2000), 2000, 0)
+
+
+def test_standby_of_inverters_is_no_share() -> None:
+    """A production below zero shares nothing; the account still adds up to it."""
+    found = account([Quarter(0, -1_500, 0, (10_000, 0, 0)), Quarter(QUARTER, 2_700, 0, (10_000, 0, 0))], NAMES)
+    assert found.parts == (2, 0, 0)
+    assert found.production_mwh == 1_200
+
+
+def test_missing_intervals_are_counted_and_in_no_sum() -> None:
+    """A participant without a figure: that interval is missing, not shared among the others."""
+    found = account([Quarter(0, 5_000, 0, (9_000, None, 0)), Quarter(QUARTER, None, 0, (1, 1, 1))], NAMES)
+    assert (found.intervals, found.missing, found.shared) == (2, 2, 0)
+
+
+energies = st.integers(-5_000, 40_000_000)
+quarters = st.lists(
+    st.tuples(energies, st.integers(0, 40_000_000), st.tuples(energies, energies, energies)), min_size=1, max_size=12
+)
+
+
+@given(quarters, st.sampled_from(METHODS))
+def test_parts_add_up_whatever_the_figures(rows: list[tuple[int, int, tuple[int, int, int]]], method: str) -> None:
+    """Parts, grid, residual and rests are the production to the milliwatt-hour; nobody gets more than it used, up to 1 Wh."""
+    given_ = [Quarter(i * QUARTER, made, out, used) for i, (made, out, used) in enumerate(rows)]
+    found = account(given_, NAMES, method, [50, 30, 20])
+    assert found.production_mwh == sum(made for made, _, _ in rows)
+    assert account(given_, NAMES, method, [50, 30, 20]) == found, "a second run gives the same"
+    for one in given_:
+        shared = share_quarter(one, NAMES, method, [50, 30, 20])
+        assert shared.parts is not None
+        assert all(part <= max(0, use or 0) // 1000 for part, use in zip(shared.parts, one.used, strict=True))
+        assert shared.to_grid >= 0
+        assert shared.residual >= 0
+
+
+def test_order_of_participants_does_not_matter_but_for_priority() -> None:
+    """Ties go by name: another order of rows gives everybody the same."""
+    one = share_quarter(Quarter(0, 100_000, 0, (90_000,) * 3), ("a", "b", "c"), "pro-rata", [])
+    two = share_quarter(Quarter(0, 100_000, 0, (90_000,) * 3), ("c", "b", "a"), "pro-rata", [])
+    assert one.parts == (34, 33, 33)
+    assert two.parts == (33, 33, 34)
+
+
+def test_groups_add_up() -> None:
+    """By tenant and by area the sums are those of the participants."""
+    found = account([Quarter(0, 9_000_000, 0, (4_000_000, 2_000_000, 6_000_000))], NAMES)
+    groups = grouped(found, {"user1": "bakery", "user2": "hall", "user3": "bakery"})
+    assert list(groups) == ["bakery", "hall"]
+    assert sum(part for part, _ in groups.values()) == found.shared
+    assert groups["bakery"] == (found.parts[0] + found.parts[2], 10_000)
+
+
+def test_longer_netting_shows_more_self_use() -> None:
+    """PV in one quarter hour, use in the next: nothing is shared per quarter hour, everything per hour (2 intervals here)."""
+    rows = [Quarter(0, 4_000, 4_000, (0, 0, 0)), Quarter(QUARTER, 0, 0, (4_000, 0, 0))]
+    assert account(rows, NAMES).shared == 0
+    assert account(joined(rows, QUARTER, 2), NAMES).shared == 4
+    assert joined(rows[:1], QUARTER, 2) == [], "a longer interval with a part missing is not made"
+    assert joined([rows[0], Quarter(QUARTER, None, 0, (1, 1, 1))], QUARTER, 2)[0].production is None
+
+
+def test_jain_index() -> None:
+    """1 for all alike, 1/n for one that has everything (Jain, Chiu, Hawe 1984); undefined without anything."""
+    assert jain([5, 5, 5]) == 1.0
+    assert jain([7, 0, 0, 0]) == 0.25
+    assert jain([]) is None
+    assert account([Quarter(0, 6_000, 0, (9_000, 9_000, 9_000))], NAMES).fairness == 1.0
+
+
+def test_a_key_without_weight_shares_nothing() -> None:
+    """All weights zero: everything goes to the grid."""
+    assert static(10, [5, 5], [0, 0]) == [Fraction(0), Fraction(0)]
