@@ -19,6 +19,7 @@ NEAR_STEPS = 3  # a ratio is mistaken for one of the next sizes of the series
 PULSE_WEIGHTS = (10.0, 5.0, 2.0, 0.5, 0.2, 0.1)  # neighbouring weights of the 1-2-5 series (common practice)
 TOLERANCE = 0.02  # how well a factor is expected to meet its cause: class limits of a meter, its transformers, the load
 GROSS = 0.05  # a factor nearer to 1 than this is drift, not a fault of wiring or setting
+APART = 0.04  # factors nearer to each other than this are tried once
 LIKELY = 9.0  # chi-square below which a cause fits: three standard deviations
 
 
@@ -179,4 +180,8 @@ def plausible_factors(ct_ratio: tuple[float, float] | None = None) -> tuple[floa
     """Factors worth trying on the first day, before any baseline: wiring at power factors 0.8 to 1, steps, weights."""
     wiring = {round(wiring_factor(w, pf), 4) for w in WIRINGS for pf in (0.8, 0.9, 0.95, 1.0)}
     constant = {round(f, 4) for _, f, _ in _constant(ct_ratio, all_ratios=True)}
-    return tuple(sorted(f for f in wiring | constant if abs(f - 1) >= GROSS and abs(f) >= GROSS))
+    kept: list[float] = []
+    for factor in sorted(f for f in wiring | constant if abs(f - 1) >= GROSS and abs(f) >= GROSS):
+        if not kept or abs(factor - kept[-1]) > APART * abs(factor):
+            kept.append(factor)
+    return tuple(kept)

@@ -7,9 +7,10 @@
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from enum import StrEnum
 
 from meterd.reading import REGISTERS, Quality, RegisterKind
+from meterd.row import MISSING, Each, Follows, Row, Taken
+from meterd.share_rows import sharing_rows
 from meterd.site import Board, PointState, Role, Site
 from meterd.snapshot import BoardNow, Now, PowerNow, PvNow, Snapshot, SurplusNow
 
@@ -32,53 +33,6 @@ __all__ = [
     "catalogue",
     "values",
 ]
-
-
-class Each(StrEnum):
-    """What a row repeats over; the word is also the placeholder of its topic pattern."""
-
-    SITE = "site"
-    BOARD = "board"
-    POINT = "point"
-
-
-class Follows(StrEnum):
-    """Which moment or period a value speaks of: decides its time stamp and how long it is believed."""
-
-    NOW = "now"
-    COUNTER = "last register reading"
-    RUNNING = "running interval so far"
-    CLOSED = "last closed interval"
-    DAY = "local day so far, closed intervals"
-
-
-@dataclass(frozen=True, slots=True)
-class Taken:
-    """What a row takes out of a snapshot. `value` None means there is none, whatever `state` says."""
-
-    value: float | int | None
-    at_ms: int
-    state: Quality
-    text: str = ""  # of a verdict
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One derived value: everything the topics, the catalogue and the documents say about it.
-
-    `pattern` is the topic below `<prefix>/<site>/`; `present` gives the names it exists for ("" for the site itself).
-    `unit` is a SenML symbol, empty for a word. `fallback` is what the bare number becomes when the value is invalid;
-    None means that the bare number is then not renewed and leaves the broker when its validity ends.
-    """
-
-    pattern: str
-    unit: str
-    meaning: str
-    each: Each
-    follows: Follows
-    take: Callable[[Snapshot, str], Taken]
-    present: Callable[[Site], tuple[str, ...]]
-    fallback: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,9 +112,6 @@ def believed_s(follows: Follows, site: Site) -> int:
 def validity_s(follows: Follows, site: Site) -> int:
     """`ut` of a value: believed at most so long, and repeated so often that one lost heartbeat does no harm."""
     return believed_s(follows, site) + 2 * site.limits.publish_every_s
-
-
-MISSING = Taken(None, 0, Quality.INVALID)
 
 
 # --- how the rows take their values ---------------------------------------------------------------------------------
@@ -451,6 +402,7 @@ ROWS: tuple[Row, ...] = (
         "demand-projection", "Mean power of the running interval if the draw stays.", lambda s: s.demand_projection
     ),
     *_pv_rows(),
+    *sharing_rows(),
 )
 
 

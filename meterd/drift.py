@@ -26,7 +26,10 @@ LAG_DAYS = 14  # the learner takes a day in so late that a step found in time ha
 REFIT_DAYS = 7
 KEEP = 0.5 ** (1 / 120)  # of the weight of learned days from one day to the next: half after four months, so that the
 # learner goes with the seasons (transformers err more at the small currents of summer) where the frozen copy does not
-WANDER_LEARNER, WANDER_FROZEN = 0.05, 0.25  # share of an instrument's standard uncertainty that changes with the seasons
+WANDER_LEARNER, WANDER_FROZEN = (
+    0.05,
+    0.25,
+)  # share of an instrument's standard uncertainty that changes with the seasons
 SCATTER_DAYS = 28
 CALIBRATE_AT = (BASELINE_DAYS, 84, 112, 168, 252, 365)  # and from then on once a year
 KEPT_DAYS = 60  # recent days kept whole, for the change date and the name

@@ -7,7 +7,7 @@ another point. A free factor is tried too, so that a cause nobody listed is stil
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -16,148 +16,192 @@ from meterd.drift_fit import Fit, places, prior
 from meterd.drift_name import GAP, Candidate, Suspicion
 from meterd.interval import text as moment
 from meterd.network import NOT_OBSERVABLE, Network, Node
-from meterd.network_flows import Intervals
+from meterd.network_flows import Bools, Intervals
 from meterd.uncertainty import Floats
 
 FEWEST = 24  # intervals: six hours of quarter hours; less has no shape
-NEEDED = 30.0  # 2 ln of the likelihood ratio against "no fault": about 3e6:1, since some thousand pairs are tried every day
+NEEDED = (
+    30.0  # 2 ln of the likelihood ratio against "no fault": about 3e6:1, since some thousand pairs are tried every day
+)
 PHI = 0.8  # correlation of a node's noise from one quarter hour to the next, before any is known
 NOISE_SHARE = 0.002  # of a node's mean throughput: scatter that is always granted (losses, clocks, steps)
 DEGREES = 8.0  # weight of that grant, in intervals: the day's own scatter rules beyond it
+SMALL_LOAD, LARGE_LOAD = 0.25, 0.05  # of the prior of the watch; of the node's rating
+REACH, ZOOMS = 0.06, 4  # how far around the best listed factor a free one is looked for, and how often closer
 COST_OF_FREE = 4.0  # 2 ln: a free factor fits a little better than any listed one
 LARGE = 0.05  # a factor nearer to 1 is not gross
 
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """One explanation: `factor` at column `point`, and 2 ln of its likelihood ratio against no fault."""
+    """One explanation: `factor` at column `point` (or a load of node `node`), and 2 ln of its likelihood ratio."""
 
-    point: int
+    name: str
     factor: float
     error: float
     gain: float
+    point: int = -1
+    node: int = -1
+    load: str = ""  # "standing" or "loss"
 
 
 @dataclass(frozen=True, slots=True)
 class _Day:
-    """Columns of one node over the intervals that count, whitened by PHI: y signed [T, p], hours, loading, modelled loss."""
+    """Sums of products of one node's whitened columns: signed readings, hours, loading * hours, known loss [p + 3, p + 3]."""
 
-    y: Floats
-    rest: Floats  # [T, 2]: hours, loading * hours
-    known: Floats  # [T]: known loss
+    gram: Floats
+    count: int
     floor: float  # variance always granted
 
 
-def gross(net: Network, table: Intervals) -> Suspicion | None:
-    """The gross fault of a day, or None. `table` holds the intervals of one day (or a few).
+def gross(net: Network, table: Intervals, before: Fit | None = None) -> Suspicion | None:
+    """The gross fault of a day, or None. `table` holds the intervals of one day (or a few); `before` a learned baseline.
 
-    Nothing is said where less than six hours can be computed, or where no instrument explains the day.
+    Nothing is said where less than six hours can be computed, or where nothing explains the day much better than no fault.
     """
     if len(table.start_ms) < FEWEST or not net.nodes:
         return None
-    days = [_columns(net, k, node, table) for k, node in enumerate(net.nodes)]
-    first = prior(net)
-    plain = [_likelihood(net, k, day, first, {}) for k, day in enumerate(days)]
+    days = [_columns(node, table) for node in net.nodes]
+    first = _tight(net) if before is None else before
     trials: list[Trial] = []
     for i in range(len(net.points)):
-        nodes = [k for k, node in enumerate(net.nodes) if i in node.points and days[k] is not None]
-        if nodes:
-            trials += _trials(net, i, nodes, days, first, sum(plain[k] for k in nodes))
-    trials.sort(key=lambda t: (-t.gain, t.point, abs(t.factor - 1)))
+        trials += _trials(net, i, days, first)
+    for k, day in enumerate(days):
+        if day is not None:
+            trials += _loads(net, k, day, first)
+    trials.sort(key=lambda t: (-t.gain, t.name, abs(t.factor - 1)))
     if not trials or trials[0].gain < NEEDED:
         return None
     return _verdict(net, trials, table)
 
 
-def _columns(net: Network, k: int, node: Node, table: Intervals) -> "_Day | None":
+def _tight(net: Network) -> Fit:
+    """Class limits, and loads and losses that are small: a large one is an explanation of its own."""
+    plan, n = prior(net), len(net.points)
+    C = plan.covariance.copy()
+    C[n:, n:] *= SMALL_LOAD**2
+    return Fit(plan.mean, C)
+
+
+def _columns(node: Node, table: Intervals) -> "_Day | None":
     columns = list(node.points)
-    whole = table.present[:, columns].all(axis=1)
-    pairs = whole[1:] & whole[:-1] & (table.start_ms[1:] == table.end_ms[:-1])
+    whole: Bools = np.asarray(table.present[:, columns].all(axis=1))
+    pairs: Bools = np.asarray(whole[1:] & whole[:-1] & (table.start_ms[1:] == table.end_ms[:-1]))
     if pairs.sum() < FEWEST - 1:
         return None
     hours = (table.end_ms - table.start_ms) / 3_600_000.0
     y = table.energy[:, columns] / 1e6 * np.array(node.signs, dtype=np.float64)
     through = np.abs(y[:, [columns.index(i) for i in node.through]]).sum(axis=1)
-    loading = np.square(through / hours / node.rating_kw)
-    rest = np.stack([hours, loading * hours], axis=1)
-    known = (node.p0_kw + node.pk_kw * loading) * hours
+    loading = np.square(through / hours / node.rating_kw) * hours
+    z = np.column_stack([y, hours, loading, node.p0_kw * hours + node.pk_kw * loading])
+    z = ((z[1:] - PHI * z[:-1]) / math.sqrt(1 - PHI * PHI))[pairs]
     floor = (NOISE_SHARE * max(float(np.abs(y).sum(axis=1).mean()) / 2, 1e-6)) ** 2
-    return _Day(_white(y)[pairs], _white(rest)[pairs], _white(known)[pairs], floor)
+    return _Day(z.T @ z, len(z), floor)
 
 
-def _white(series: Floats) -> Floats:
-    return np.asarray((series[1:] - PHI * series[:-1]) / math.sqrt(1 - PHI * PHI))
+def _likelihood(day: _Day, C: Floats, mean: Floats, column: int, divisors: Floats) -> Floats:
+    """2 ln of the marginal likelihood of one node's day [F], one column's readings divided by each of the divisors [F].
 
-
-def _likelihood(net: Network, k: int, day: "_Day | None", first: Fit, divided: dict[int, float]) -> float:
-    """2 ln of the marginal likelihood of one node's day, with the readings of some points divided by factors.
-
-    Gains, standing load and loss are integrated over their priors; the noise variance over an inverse gamma around its floor
-    (so the result is that of a Student distribution).
+    Gains, standing load and loss are integrated over their normal prior; the noise variance over an inverse gamma around
+    its floor, so that the result is that of a Student distribution.
     """
-    if day is None:
-        return 0.0
-    node = net.nodes[k]
-    scale = np.array([1.0 / divided.get(i, 1.0) for i in node.points])
-    y = day.y * scale
-    Z = np.column_stack([y, day.rest])
-    r = y.sum(axis=1) - day.known
-    where = places(net)[k]
-    C = first.covariance[np.ix_(where, where)] / day.floor
-    # noise in units of the floor: V = I + Z C Z', by the small side
-    ZZ, Zr = Z.T @ Z, Z.T @ r
-    inner = np.eye(len(where)) + C @ ZZ
-    rest = float(r @ r - Zr @ np.linalg.solve(inner, C @ Zr)) / day.floor
+    q = len(day.gram) - 1
+    S = np.ones((len(divisors), q))
+    if column >= 0:
+        S[:, column] = 1.0 / divisors
+    a = np.zeros((len(divisors), q + 1))
+    a[:, : q - 2], a[:, q] = S[:, : q - 2], -1.0
+    a[:, :q] -= S * mean
+    ga = a @ day.gram
+    ZZ = S[:, :, None] * day.gram[:q, :q] * S[:, None, :]
+    Zr = S * ga[:, :q]
+    scaled = C / day.floor
+    inner = np.eye(q) + scaled @ ZZ
+    solved = np.linalg.solve(inner, (Zr @ scaled)[..., None])[..., 0]
+    rest = np.maximum((ga * a).sum(axis=1) - (Zr * solved).sum(axis=1), 0.0) / day.floor
     _, logdet = np.linalg.slogdet(inner)
-    return -float(logdet) - (len(r) + DEGREES) * math.log(DEGREES + max(rest, 0.0))
+    return np.asarray(-logdet - (day.count + DEGREES) * np.log(DEGREES + rest))
 
 
-def _trials(
-    net: Network, i: int, nodes: list[int], days: "list[_Day | None]", first: Fit, plain: float
-) -> list[Trial]:
-    """All factors at one point, the best free one refined by halving."""
+def _gains(net: Network, i: int, days: "list[_Day | None]", first: Fit, factors: Floats) -> Floats:
+    """2 ln of the likelihood ratio of each factor at one point against none, over all its nodes."""
+    total = np.zeros(len(factors))
+    for k, (node, where, day) in enumerate(zip(net.nodes, places(net), days, strict=True)):
+        if day is not None and i in node.points:
+            C, mean = first.covariance[np.ix_(where, where)], first.mean[where]
+            found = _likelihood(day, C, mean, net.nodes[k].points.index(i), np.append(factors, 1.0))
+            total += found[:-1] - found[-1]
+    return total
 
-    def gain(factor: float) -> float:
-        return sum(_likelihood(net, k, days[k], first, {i: factor}) for k in nodes) - plain
 
-    listed = [Trial(i, f, 0.0, gain(f)) for f in plausible_factors()]
-    best = max(listed, key=lambda t: t.gain)
-    if best.gain < NEEDED / 2:
+def _trials(net: Network, i: int, days: "list[_Day | None]", first: Fit) -> list[Trial]:
+    """All factors at one point, the best refined to a free one."""
+    factors = np.array(plausible_factors())
+    gains = _gains(net, i, days, first, factors)
+    j = int(gains.argmax())
+    if gains[j] < NEEDED / 2:
         return []
-    free, width = best, 0.04 * max(abs(best.factor), 0.1)
-    while width > 1e-3 * max(abs(best.factor), 0.1):
-        near = [Trial(i, free.factor + s * width, 0.0, gain(free.factor + s * width)) for s in (-1, 1)]
-        step = max((free, *near), key=lambda t: t.gain)
-        width, free = (width / 2, free) if step is free else (width, step)
-    error = _error(gain, free)
-    return [replace(best, error=error), Trial(i, free.factor, error, free.gain - COST_OF_FREE)]
+    factor, width, name = float(factors[j]), REACH, net.points[i]
+    for _ in range(ZOOMS):
+        grid = factor + max(abs(factor), 0.1) * np.linspace(-width, width, 17)
+        found = _gains(net, i, days, first, np.where(np.abs(grid) < 1e-3, 1e-3, grid))
+        at = int(found.argmax())
+        factor, free, width = float(grid[at]), float(found[at]), width / 6
+    d = 5e-3 * max(abs(factor), 0.1)
+    near = _gains(net, i, days, first, factor + np.array([-d, 0.0, d]))
+    bend = float(2 * near[1] - near[0] - near[2])
+    error = math.sqrt(2 * d * d / bend) if bend > 0 else abs(factor)
+    return [
+        Trial(name, float(factors[j]), error, float(gains[j]), i),
+        Trial(name, factor, error, free - COST_OF_FREE, i),
+    ]
 
 
-def _error(gain: "object", free: Trial) -> float:
-    """Standard error of a free factor: from the curvature of the log likelihood around it."""
-    assert callable(gain), "the likelihood of a factor"
-    d = 5e-3 * max(abs(free.factor), 0.1)
-    bend = 2 * free.gain - gain(free.factor + d) - gain(free.factor - d)
-    return float(math.sqrt(2 * d * d / bend)) if bend > 0 else abs(free.factor)
+def _loads(net: Network, k: int, day: _Day, first: Fit) -> list[Trial]:
+    """A large standing load, or a large loss, at one node: the same columns with a wide prior."""
+    node, where = net.nodes[k], places(net)[k]
+    C, mean = first.covariance[np.ix_(where, where)], first.mean[where]
+    plain = float(_likelihood(day, C, mean, -1, np.ones(1))[0])
+    found = []
+    for load, row in (("standing", -2), ("loss", -1)):
+        wide = C.copy()
+        wide[row, row] = (LARGE_LOAD * node.rating_kw) ** 2
+        gain = float(_likelihood(day, wide, mean, -1, np.ones(1))[0]) - plain
+        estimate, error = _estimate(day, wide, mean, row)
+        found.append(Trial(f"{load} {node.name}", estimate, error, gain, node=k, load=load))
+    return found
+
+
+def _estimate(day: _Day, C: Floats, mean: Floats, row: int) -> tuple[float, float]:
+    """Size of one unknown and its standard error, with the noise that is left."""
+    q = len(day.gram) - 1
+    a = np.concatenate([np.ones(q - 2), [0.0, 0.0, -1.0]])
+    a[:q] -= mean
+    inner = np.eye(q) + C @ day.gram[:q, :q] / day.floor
+    posterior = np.linalg.solve(inner, C)
+    step = posterior @ (day.gram @ a)[:q] / day.floor
+    return float(mean[row] + step[row]), float(math.sqrt(max(posterior[row, row], 0.0)))
 
 
 def _verdict(net: Network, trials: list[Trial], table: Intervals) -> Suspicion | None:
-    best: dict[int, Trial] = {}
+    best: dict[str, Trial] = {}
     for trial in trials:
-        best.setdefault(trial.point, trial)
-    order = sorted(best.values(), key=lambda t: (-t.gain, t.point))
+        best.setdefault(trial.name, trial)
+    order = sorted(best.values(), key=lambda t: (-t.gain, t.name))
     top = order[0]
-    if abs(top.factor - 1) < LARGE:
+    if top.point >= 0 and abs(top.factor - 1) < LARGE:
         return None
-    kept = [t for t in order if top.gain - t.gain < GAP]
+    kept = [t for t in order if top.gain - t.gain < GAP or (t.load and t.node == top.node and top.load)]
     listed = tuple(_candidate(net, t, top) for t in kept)
     named = listed[0].hypothesis if len(listed) == 1 else None
     start, end = int(table.start_ms[0]), int(table.end_ms[-1])
-    head = "; ".join(f"{c.points[0]} reads {1 + c.step:.3f} of the truth" for c in listed[:6])
+    head = "; ".join(
+        c.text if c.unit == "kW" else f"{c.points[0]} reads {1 + c.step:.3f} of the truth" for c in listed[:6]
+    )
     if named is None:
         head = f"one of these would explain the day: {head}"
     causes = [f"possible cause: {c}" for c in listed[0].causes]
-    text = "; ".join([f"{head}, seen on {moment(start)[:10]} without any baseline", *causes, NOT_OBSERVABLE])
+    who = ", ".join(c.points[0] if c.points else f"{c.node} (a load without a meter)" for c in listed[:4])
     return Suspicion(
         kind="gross",
         found_ms=end,
@@ -167,25 +211,31 @@ def _verdict(net: Network, trials: list[Trial], table: Intervals) -> Suspicion |
         candidates=listed,
         if_feed_right="",
         explained=1.0,
-        text=text,
-        remedy=f"check {', '.join(c.points[0] for c in listed[:4])}: {listed[0].causes[0] if listed[0].causes else 'wiring and ratio'}; {CAUTION}",
+        text="; ".join(
+            [f"{head}, seen on {moment(start)[:10]} without waiting for a baseline", *causes, NOT_OBSERVABLE]
+        ),
+        remedy=f"check {who}; {CAUTION}",
         false_alarms_per_year=0.0,
     )
 
 
 def _candidate(net: Network, trial: Trial, top: Trial) -> Candidate:
-    name = net.points[trial.point]
+    odds, same = math.exp(min((top.gain - trial.gain) / 2, 700.0)), 1.0 if trial is top else 0.0
+    if trial.load:
+        node = net.nodes[trial.node].name
+        return Candidate(trial.name, trial.load, (), node, trial.factor, trial.error, "kW", trial.gain, odds, same)
     causes = match((Observed(trial.factor, max(trial.error, 1e-3)),))
+    node = next(node.name for node in net.nodes if trial.point in node.points)
     return Candidate(
-        hypothesis=f"ratio {name}",
+        hypothesis=f"ratio {trial.name}",
         kind="ratio",
-        points=(name,),
-        node=next(node.name for node in net.nodes if trial.point in node.points),
+        points=(trial.name,),
+        node=node,
         step=trial.factor - 1,
         step_error=trial.error,
         unit="ratio",
         statistic=trial.gain,
-        odds=math.exp(min((top.gain - trial.gain) / 2, 700.0)),
-        correlation=0.0 if trial is not top else 1.0,
+        odds=odds,
+        correlation=same,
         causes=tuple(c.text for c in causes[:4]),
     )

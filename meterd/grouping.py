@@ -177,7 +177,7 @@ def _upstream(site: Site, found: list[Finding]) -> list[Finding]:
         gone = {parent.subject} if parent.cause == AWAY else carried_by_default(site) - own_host
         children = [
             f for f in found
-            if f.cause in (STALE, SILENT, *GROUPS) and f.points and all(carried.get(p, set()) <= gone for p in f.points)
+            if f.cause in (STALE, SILENT, *GROUPS) and f.points and all(p in carried and carried[p] <= gone for p in f.points)
         ]  # fmt: skip
         found = [_absorb(f, children) if f.id == parent.id else f for f in found if f not in children]
     return found

@@ -136,7 +136,7 @@ class Knots:
 
     def broken_since(self, t: int) -> bool:
         """Whether an edge that ends after t is a break."""
-        return any(kind == Edge.BREAK for kind in self.edge[bisect_right(self.t, t) :])
+        return self.edge.find(Edge.BREAK, bisect_right(self.t, t)) >= 0
 
 
 class Line(Knots):

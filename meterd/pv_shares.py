@@ -178,14 +178,69 @@ def account(
     return Account(tuple(names), tuple(parts), tuple(used), grid, residual, rest, count, missing)
 
 
-def grouped(found: Account, group_of: Mapping[str, str]) -> dict[str, tuple[int, int]]:
-    """Parts and use in Wh by group (tenant, area), in the order of their names."""
-    sums: dict[str, tuple[int, int]] = {}
-    for name, part, use in zip(found.names, found.parts, found.used, strict=True):
-        group = group_of.get(name, "")
-        known = sums.get(group, (0, 0))
-        sums[group] = (known[0] + part, known[1] + use)
-    return dict(sorted(sums.items()))
+@dataclass(frozen=True, slots=True)
+class PointAccount:
+    """The account of the tenants, and of each of their points (part and use in Wh, in the order of the points)."""
+
+    tenants: Account
+    points: tuple[str, ...]
+    parts: tuple[int, ...]
+    used: tuple[int, ...]
+
+    def by(self, group_of: Mapping[str, str]) -> dict[str, tuple[int, int]]:
+        """Parts and use by group of points (an area, a board), in the order of their names."""
+        sums: dict[str, tuple[int, int]] = {}
+        for name, part, use in zip(self.points, self.parts, self.used, strict=True):
+            known = sums.get(group_of[name], (0, 0))
+            sums[group_of[name]] = (known[0] + part, known[1] + use)
+        return dict(sorted(sums.items()))
+
+
+def account_of_points(
+    quarters: Iterable[Quarter], tenant_of: Mapping[str, str], method: str, weight_of: Mapping[str, int]
+) -> PointAccount:
+    """Share among tenants, then each tenant's part among its points pro rata.
+
+    `tenant_of` names the points in the order of `Quarter.used`; `weight_of` the weights of static and hybrid, and by its
+    order the order of priority. Tenants it does not name have no weight and come last.
+    """
+    points = tuple(tenant_of)
+    tenants = _tenants(tenant_of, weight_of)
+    rows_of = {tenant: [i for i, point in enumerate(points) if tenant_of[point] == tenant] for tenant in tenants}
+    parts = [0] * len(points)
+    joint: list[Quarter] = []
+    weights = [weight_of.get(tenant, 0) for tenant in tenants] if weight_of else [1] * len(tenants)
+    used = [0] * len(points)
+    for quarter in quarters:
+        whole = [None if use is None else max(0, use) // MWH_PER_WH for use in quarter.used]
+        sums = tuple(_times(_sum(whole[i] for i in rows_of[tenant]), MWH_PER_WH) for tenant in tenants)
+        joint.append(Quarter(quarter.start_ms, quarter.production, quarter.export, sums))
+        one = share_quarter(joint[-1], tenants, method, weights)
+        if one.parts is None:
+            continue
+        for tenant, part in zip(tenants, one.parts, strict=True):
+            rows = rows_of[tenant]
+            own = [whole[i] or 0 for i in rows]
+            split = [part] if len(rows) == 1 else whole_wh(pro_rata(part, own), part, [points[i] for i in rows])[0]
+            for i, wh, use in zip(rows, split, own, strict=True):
+                parts[i] += wh
+                used[i] += use
+    return PointAccount(account(joint, tenants, method, weights), points, tuple(parts), tuple(used))
+
+
+def _tenants(tenant_of: Mapping[str, str], weight_of: Mapping[str, int]) -> tuple[str, ...]:
+    there = set(tenant_of.values())
+    named = [name for name in weight_of if name in there]
+    return (*named, *sorted(there.difference(named)))
+
+
+def _sum(values: Iterable[int | None]) -> int | None:
+    known = list(values)
+    return None if None in known else sum(value for value in known if value is not None)
+
+
+def _times(value: int | None, factor: int) -> int | None:
+    return None if value is None else value * factor
 
 
 def jain(parts: Sequence[float]) -> float | None:
@@ -203,19 +258,15 @@ def jain(parts: Sequence[float]) -> float | None:
 def joined(quarters: Sequence[Quarter], interval_ms: int, count: int) -> list[Quarter]:
     """The same energies in intervals `count` times as long: how much the netting interval matters. Missing stays missing."""
 
-    def add(values: Iterable[int | None]) -> int | None:
-        known = list(values)
-        return None if None in known else sum(v for v in known if v is not None)
-
     groups: dict[int, list[Quarter]] = {}
     for quarter in quarters:
         groups.setdefault(quarter.start_ms // (interval_ms * count), []).append(quarter)
     return [
         Quarter(
             number * interval_ms * count,
-            add(q.production for q in group),
-            add(q.export for q in group),
-            tuple(add(q.used[i] for q in group) for i in range(len(group[0].used))),
+            _sum(q.production for q in group),
+            _sum(q.export for q in group),
+            tuple(_sum(q.used[i] for q in group) for i in range(len(group[0].used))),
         )
         for number, group in sorted(groups.items())
         if len(group) == count

@@ -1,7 +1,7 @@
 """The live picture: everything a page or a topic may show at one moment, immutable, made by `pipeline`."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from meterd.finding import Finding
 from meterd.reading import Quality
@@ -79,6 +79,27 @@ class PowerNow:
 
 
 @dataclass(frozen=True, slots=True)
+class ShareNow:
+    """The power that one consumer may take from the surplus now, with the reason in words; None = invalid."""
+
+    power_w: int | None
+    at_ms: int
+    state: Quality
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SharingNow:
+    """For controllers that see only the surplus: how many they are, and how strongly each may react to it."""
+
+    count: int
+    gain: float
+    probability: float
+    at_ms: int
+    state: Quality
+
+
+@dataclass(frozen=True, slots=True)
 class Snapshot:
     """Everything that may be shown at one moment."""
 
@@ -97,3 +118,5 @@ class Snapshot:
     demand: PowerNow  # mean of the running interval so far
     demand_projection: PowerNow  # mean of the running interval if the present draw goes on
     findings: tuple[Finding, ...] = ()
+    shares: Mapping[str, ShareNow] = field(default_factory=dict)  # by consumer; empty while nothing is published
+    sharing: SharingNow | None = None

@@ -200,6 +200,11 @@ def surplus_now(site: Site, instant: Mapping[tuple[str, str], Now], now_ms: int)
     return SurplusNow(None, now_ms, Quality.INVALID, NO_PATH, reason)
 
 
+def backup_running(site: Site, instant: Mapping[tuple[str, str], Now], now_ms: int) -> list[str]:
+    """Backup points whose present power says that they supply."""
+    return _backup_running(site, _Moment(instant, site.limits, now_ms))
+
+
 def _surplus(site: Site, moment: _Moment, path: str, export: _Sum) -> SurplusNow:
     """The surplus by a path whose inputs are all present."""
     flexible = math.fsum(max(moment.power(point), 0.0) for point in _flexible(site))
@@ -222,9 +227,9 @@ def _inner_terms(site: Site) -> list[Point]:
 
 
 def _flexible(site: Site) -> list[Point]:
-    """Counting points of the consumers, each once and none below another of them."""
+    """Counting points that measure consumers alone, each once and none below another of them."""
     points = {point.name: point for point in site.points}
-    named = {c.point for c in site.consumers if c.point is not None and points[c.point].counts}
+    named = {c.point for c in site.consumers if c.point is not None and c.alone and points[c.point].counts}
     return [points[name] for name in sorted(named) if not named & set(_above(points, name))]
 
 

@@ -209,6 +209,7 @@ class StrictFake:
         self.bad, self.most, self.forgets, self.readable = "", 10**9, False, True
         self.between: Callable[[], None] = lambda: None
         self._server: ThreadingHTTPServer | None = None
+        self._connections: list[socket.socket] = []
 
     def __enter__(self) -> "StrictFake":
         self.start()
@@ -223,6 +224,10 @@ class StrictFake:
 
         class Handler(BaseHTTPRequestHandler):
             protocol_version = "HTTP/1.1"
+
+            def setup(self) -> None:
+                super().setup()
+                fake._connections.append(self.connection)
 
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers["Content-Length"]))
@@ -250,11 +255,15 @@ class StrictFake:
         threading.Thread(target=self._server.serve_forever, args=(0.05,), daemon=True).start()
 
     def stop(self) -> None:
-        """Refuse connections."""
+        """Refuse connections, and cut those there are."""
         if self._server is not None:
             self._server.shutdown()
             self._server.server_close()
             self._server = None
+        for connection in self._connections:
+            with contextlib.suppress(OSError):
+                connection.shutdown(socket.SHUT_RDWR)
+        self._connections.clear()
 
     def write(self, path: str, authorization: str, body: bytes) -> tuple[int, object, dict[str, str]]:
         """What POST /api/v2/write answers."""

@@ -14,7 +14,7 @@ from meterd.pv_shares import (
     RULES,
     Quarter,
     account,
-    grouped,
+    account_of_points,
     jain,
     joined,
     share_quarter,
@@ -119,13 +119,29 @@ def test_order_of_participants_does_not_matter_but_for_priority() -> None:
     assert two.parts == (33, 33, 34)
 
 
-def test_groups_add_up() -> None:
-    """By tenant and by area the sums are those of the participants."""
-    found = account([Quarter(0, 9_000_000, 0, (4_000_000, 2_000_000, 6_000_000))], NAMES)
-    groups = grouped(found, {"user1": "bakery", "user2": "hall", "user3": "bakery"})
-    assert list(groups) == ["bakery", "hall"]
-    assert sum(part for part, _ in groups.values()) == found.shared
-    assert groups["bakery"] == (found.parts[0] + found.parts[2], 10_000)
+def test_points_of_a_tenant_add_up_to_it() -> None:
+    """By point, by area and by tenant the sums are the same to the watt-hour, and a tenant's part is by its own use."""
+    tenant_of = {"oven": "bakery", "wall": "hall", "mixer": "bakery"}
+    rows = [Quarter(i * QUARTER, 9_001_700, 0, (4_000_300, 2_000_900, 6_000_500)) for i in range(7)]
+    found = account_of_points(rows, tenant_of, "pro-rata", {})
+    by_tenant = found.by(tenant_of)
+    assert list(by_tenant) == ["bakery", "hall"]
+    assert {name: part for name, (part, _) in by_tenant.items()} == dict(
+        zip(found.tenants.names, found.tenants.parts, strict=True)
+    )
+    assert sum(found.parts) == found.tenants.shared == 7 * 9_001
+    assert found.by({"oven": "south", "wall": "north", "mixer": "north"})["south"] == (found.parts[0], 7 * 4_000)
+    assert found.tenants.production_mwh == 7 * 9_001_700
+
+
+def test_weights_name_tenants_and_order_is_priority() -> None:
+    """Static weights by tenant, one without a weight gets nothing; for priority the order of the weights counts."""
+    tenant_of = {"a1": "a", "b1": "b", "c1": "c"}
+    rows = [Quarter(0, 10_000_000, None, (8_000_000, 2_000_000, 4_000_000))]
+    key = account_of_points(rows, tenant_of, "static", {"b": 50, "a": 50})
+    assert dict(zip(key.points, key.parts, strict=True)) == {"a1": 5000, "b1": 2000, "c1": 0}
+    first = account_of_points(rows, tenant_of, "priority", {"c": 1, "b": 1})
+    assert dict(zip(first.points, first.parts, strict=True)) == {"a1": 4000, "b1": 2000, "c1": 4000}
 
 
 def test_longer_netting_shows_more_self_use() -> None:

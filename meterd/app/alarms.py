@@ -20,6 +20,7 @@ from meterd.store.sqlite import SqliteStore
 
 log = logging.getLogger("meterd")
 
+NOT_TOLD = "not-told"
 RETRY_S, RETRY_MAX_S = (
     30.0,
     1800.0,
@@ -35,6 +36,7 @@ class Outbox:
 
     def __init__(self, store: SqliteStore, sender: Sender, site: Site, start_ms: int) -> None:
         self._store, self._sender, self._site, self._start_ms = store, sender, site, start_ms
+        self._own = f"{NOT_TOLD}-{sender.name}"
         self._told = store.finding_tables.told(sender.name)
         self._unkept: dict[str, Told] = {}
         self._road: list[Notice] = []  # what the message on its road tells
@@ -50,7 +52,8 @@ class Outbox:
         self._keep()
         if self._sender.busy or time.monotonic() < self._due_s:
             return
-        found = due(rows, self._told, now_ms, self._site.notify, since_ms=self._start_ms)
+        others = (row for row in rows if row.finding.id != self._own)  # that a way is blocked is for the other ways
+        found = due(others, self._told, now_ms, self._site.notify, since_ms=self._start_ms)
         if found and self._sender.offer(words(found, self._site, now_ms, self._site.notify), now_ms):
             self._road, self._sent_ms = found, now_ms
 
@@ -88,7 +91,7 @@ class Outbox:
         since_ms, fault = self.trouble
         subject = self._sender.name
         text = f"{subject}: what should be told cannot be delivered: {fault}"
-        return Finding("not-told", subject, since_ms, text, "mend the server or the table [notify] of site.toml")
+        return Finding(NOT_TOLD, subject, since_ms, text, "mend the server or the table [notify] of site.toml")
 
     def close(self) -> None:
         """End; what is not confirmed counts as not told."""

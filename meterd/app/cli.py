@@ -18,6 +18,7 @@ from rich.progress import Progress
 
 from meterd import __version__
 from meterd.app.finding_commands import add as add_findings
+from meterd.app.share_commands import add as add_shares
 from meterd.errors import ConfigError, MeterdError, described
 from meterd.interval import Period, text
 
@@ -237,6 +238,7 @@ def _parser() -> argparse.ArgumentParser:
     topics = _add(commands, "topics", _topics, "list every topic with unit, meaning and validity")
     topics.add_argument("--asyncapi", action="store_true", help="the same as an AsyncAPI 3 document (JSON)")
     add_findings(commands)
+    add_shares(commands)
     _add_demo(commands)
     return parser
 

@@ -14,6 +14,7 @@ from collections import deque
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -23,7 +24,8 @@ from meterd.app.alarms import Alarms
 from meterd.app.bookkeeper import Bookkeeper, Tick
 from meterd.app.clock import Clock, WallClock
 from meterd.app.selftest import self_test
-from meterd.app.watch import SourceWatch, clock_finding, store_finding
+from meterd.app.sharer import Sharer
+from meterd.app.watch import SourceWatch, clock_finding, store_finding, with_reason
 from meterd.conditions import (
     DAMAGED,
     agreement_findings,
@@ -40,15 +42,16 @@ from meterd.errors import StoreError, described
 from meterd.finding import Finding
 from meterd.message import EARLIEST_MS
 from meterd.mqtt.broker import EmbeddedBroker
-from meterd.publish import Publisher, opener
+from meterd.publish import SECOND, Publisher, opener
 from meterd.reading import Reading
 from meterd.site import Broker, Site
 from meterd.site import Source as SourceRow
 from meterd.snapshot import Snapshot
 from meterd.sources import Delivery, Source
-from meterd.sources.files import FileSource
 from meterd.sources.mqtt import MqttSource, link_settings, settings_for
+from meterd.sources.protocols import PROTOCOLS
 from meterd.staleness import Hearing
+from meterd.store.line_feed import LineFeed, start_feed
 from meterd.store.salvage import open_sound
 from meterd.store.sqlite import SqliteStore
 
@@ -58,7 +61,9 @@ DELIVERIES = 2_000  # waiting for the loop; a full queue slows the sources down,
 LINGER_S = 0.01  # readings of one burst share a transaction: a commit costs about 4 ms
 READINGS_AT_ONCE = 20_000  # a tick stays below a second or so, also when catching up
 IDLE_S = 1.0  # without readings the loop looks at the clock once a second
+STARTING_S = 0.1  # the same until we publish: a take-over is made of several looks
 SHARE_OF_TIME = 4.0  # after a snapshot the loop takes at least this many times its duration for other work
+CREDIT_S = 0.5  # saved up while nothing came: the readings that complete a set need not wait for the share
 RETRY_S = 2.0  # between two attempts to write when the store refuses
 CALM_S = 10.0  # after a step went wrong readings are only kept for so long before figures are tried again
 TELL_AGAIN_S = 3600.0  # the same fault of a step is told once an hour
@@ -94,6 +99,7 @@ class _Parts:
     alarms: Alarms
     publisher: Publisher
     watches: list[SourceWatch]
+    feed: LineFeed | None
 
 
 @dataclass(slots=True)
@@ -131,6 +137,7 @@ class Daemon:
     _begun_ms: int = 0  # when it began to listen
     _steps_back: int = 0
     _epoch: int = 0
+    _sharer: Sharer | None = None
 
     def run(self, stop: threading.Event) -> None:
         """Work until `stop` is set, then end in order: sources first, the queue emptied, then a farewell.
@@ -144,6 +151,7 @@ class Daemon:
             threading.excepthook = self._thread_died
             store = self._open_store()
             stack.callback(store.close)
+            feed = start_feed(self.site, self.store_path, store, self.clock.now_ms, stack)
             books = Bookkeeper(store, self.site, ZoneInfo(self.site.zone))
             broker = self.site.broker
             if broker.embedded:
@@ -151,12 +159,15 @@ class Daemon:
                 stack.enter_context(embedded)
             publisher = self._publisher(store)
             stack.callback(publisher.close)
-            watches = [SourceWatch(row.name, _source(row, self.site, self.clock)) for row in _sources(self.site)]
+            watches = [
+                SourceWatch(row.name, partial(_source, row, self.site, self.clock)) for row in _sources(self.site)
+            ]
             alarms = Alarms(store, self.store_path, self.site, self.clock.now_ms())
             stack.callback(alarms.close)
             self._hearing = alarms.hearing
-            parts = _Parts(store, books, alarms, publisher, watches)
+            parts = _Parts(store, books, alarms, publisher, watches, feed)
             self._take_up(books)
+            self._sharer = Sharer(self.site, store)
             for watch in watches:
                 watch.source.start(self._deliver_from(watch.source))
             log.info("site %s: %d points, store %s", self.site.name, len(self.site.points), self.store_path)
@@ -216,23 +227,28 @@ class Daemon:
     # -- the loop ------------------------------------------------------------------------------------------------------
 
     def _loop(self, stop: threading.Event, parts: _Parts) -> None:
-        next_look = time.monotonic()
+        next_look = idle_look = time.monotonic()
+        seen, fresh = 0, True
         while not stop.is_set():
             if self._trouble is not None:
                 stop.wait(RETRY_S)
                 self._collect(0.0)
             else:
-                self._collect(max(0.0, min(IDLE_S, next_look - time.monotonic())))
+                due = next_look if fresh else max(next_look, idle_look)
+                self._collect(max(0.0, min(IDLE_S, due - time.monotonic())))
             now_ms = self.clock.now_ms()
             if now_ms >= EARLIEST_MS:  # no period closes, and nothing is given a time, by a clock that was never set
                 self._try("readings", self._tick, parts.books)
+            fresh = fresh or self.counters.deliveries != seen or self._trouble is not None
             begun = time.monotonic()
-            if begun < next_look:
+            if begun < (next_look if fresh else max(next_look, idle_look)):
                 continue
             self._try("findings", self._watch, parts, now_ms)
             self._try("snapshot", self._show, parts, now_ms)
             ended = time.monotonic()
-            next_look = ended + SHARE_OF_TIME * (ended - begun)
+            next_look = max(next_look, begun - CREDIT_S) + (1 + SHARE_OF_TIME) * (ended - begun)
+            idle_look = ended + (IDLE_S if parts.publisher.active else STARTING_S)
+            seen, fresh = self.counters.deliveries, False
 
     def _try(self, step: str, work: Callable[..., None], *args: object) -> None:
         """One step of the loop: what goes wrong in it is told, and the other steps go on."""
@@ -391,11 +407,15 @@ class Daemon:
         conditions += staleness_findings(hearing.stale(now_ms))
         balances = parts.books.closed.values()
         conditions += standing_hints(balances, hearing, balance_findings(balances))
-        conditions += parts.publisher.findings()
+        conditions += with_reason(parts.publisher.findings(), parts.watches)
         conditions += set_aside_findings(state.failed, now_ms)
+        conditions += self._sharer.findings if self._sharer is not None else ()
         conditions += agreement_findings(self._agreement.found)
         for watch in parts.watches:
+            self._stand_back(watch, parts.publisher)
             conditions += watch.look(now_ms)
+        if parts.feed is not None:
+            conditions += parts.feed.look(parts.store, now_ms)
         if words := self.clock.doubt():
             conditions.append(clock_finding(words, self.site.name, now_ms))
         if self._trouble is not None:
@@ -405,12 +425,22 @@ class Daemon:
             parts.books.reopen(now_ms)
         return conditions
 
+    def _stand_back(self, watch: SourceWatch, publisher: Publisher) -> None:
+        """Of two daemons with one client id only the one that publishes goes on reading."""
+        if watch.resting and publisher.active:
+            source = watch.wake()
+            source.start(self._deliver_from(source))
+        elif watch.flaps and not watch.resting and any(f.cause == SECOND for f in publisher.findings()):
+            watch.rest(RETRY_S)
+
     def _show(self, parts: _Parts, now_ms: int) -> None:
         """The live picture: made, offered to the network, and kept for whoever looks."""
         books, publisher = parts.books, parts.publisher
         self.snapshot = pipeline.snapshot(
             books.state, now_ms, closed=books.closed, pv_day=books.pv_day(now_ms), findings=parts.alarms.keeper.open
         )
+        if self._sharer is not None:
+            self.snapshot = self._sharer.step(self.snapshot)
         publisher.offer(self.snapshot)
         self.counters.snapshots += 1
         if self.on_snapshot is not None:
@@ -431,6 +461,8 @@ class Daemon:
             source.stop(limit_s)
         self._collect(0.0)
         self._try("readings", self._tick, parts.books)
+        if self._sharer is not None:
+            self._sharer.close()
         self._keep_epoch(parts)
 
     def _keep_epoch(self, parts: _Parts) -> None:
@@ -452,8 +484,7 @@ def _sources(site: Site) -> list[SourceRow]:
 
 
 def _source(row: SourceRow, site: Site, clock: Clock) -> Source:
-    kinds: dict[str, Callable[..., Source]] = {"mqtt": MqttSource, "file": FileSource}
-    return kinds[row.protocol](row, site, clock=clock.now_ms)
+    return PROTOCOLS[row.protocol].source(row, site, clock=clock.now_ms)
 
 
 def _live_source(row: SourceRow, site: Site, clock: Clock) -> MqttSource:

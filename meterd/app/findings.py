@@ -48,6 +48,12 @@ class FindingKeeper:
         # closed by a person and still there: they stay closed while their cause goes on without a break
         self._quiet = {name for name, row in self._closed.items() if row.by}
         self._states: dict[str, str] = {}  # state before it went by itself, in case it comes back soon
+        noted = self._tables.noted_ends()
+        self._ending = {  # closed by itself, and when: noted after a while
+            name: row.closed_ms
+            for name, row in self._closed.items()
+            if row.closed_ms is not None and not row.by and (name, row.number) not in noted
+        }
         self._reported: dict[str, tuple[Finding, ...]] = {}
         self._counts: dict[str, tuple[str, int]] = {}  # text of a refusal and since when it is the same
         self._boards = {point.name: point.board for point in site.points}
@@ -98,6 +104,7 @@ class FindingKeeper:
                 self._over(row, now_ms)
         self._quiet &= holding.keys()
         self._suppress(now_ms)
+        self._note_ends(now_ms)
         self._write()
 
     def _fresh(self, finding: Finding, now_ms: int) -> bool:
@@ -110,11 +117,11 @@ class FindingKeeper:
         return now_ms - known[1] < REFUSED_LIFE_MS
 
     def _lately(self, now_ms: int) -> list[Finding]:
-        """Silences that ended so recently that the last closed balance may still lack their points."""
+        """Silences that just ended, or so recently that the last closed balance may still lack their points."""
         limits = self._site.limits
         since = now_ms - (2 * self._site.interval_s + limits.close_after_s) * 1000
-        rows = (row for row in self._closed.values() if row.finding.cause in SILENCE)
-        return [row.finding for row in rows if row.closed_ms is not None and row.closed_ms >= since]
+        rows = [*self._open.values(), *(row for row in self._closed.values() if (row.closed_ms or 0) >= since)]
+        return [row.finding for row in rows if row.finding.cause in SILENCE]
 
     def _renew(self, finding: Finding, now_ms: int) -> None:
         name = finding.id
@@ -185,8 +192,19 @@ class FindingKeeper:
         last = row.last_ms if event else max(self._seen.get(name, row.last_ms), row.last_ms)
         self._states[name] = row.state
         self._close(replace(row, last_ms=last, closed_ms=now_ms, by=""))
-        note = "a day has passed without another one" if event else "its cause is gone"
-        self._note(FindingNote(name, row.number, now_ms, FindingState.CLOSED, "", note))
+        self._ending[name] = now_ms
+
+    def _note_ends(self, now_ms: int) -> None:
+        """An end is noted once it has lasted: what comes and goes every second is counted, and makes no history."""
+        for name, closed_ms in list(self._ending.items()):
+            row = self._closed.get(name)
+            if row is None or row.by or row.closed_ms != closed_ms:
+                del self._ending[name]  # it came back
+            elif now_ms - closed_ms >= self._site.notify.clear_s * 1000:
+                del self._ending[name]
+                event = row.finding.cause in EVENT_CAUSES
+                note = "a day has passed without another one" if event else "its cause is gone"
+                self._note(FindingNote(name, row.number, closed_ms, FindingState.CLOSED, "", note))
 
     def _close(self, row: FindingRow) -> None:
         name = row.finding.id

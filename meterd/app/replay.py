@@ -211,13 +211,15 @@ def _tables(site: Site, tables: Mapping[Period, Table], zone: ZoneInfo) -> Itera
 
 
 def _times(table: Table) -> dict[str, pa.Array]:
-    stamp = pa.timestamp("ms", tz="UTC")
-    known = np.ones(len(table.start_ms), dtype=np.bool_)
-    return {"start": _masked(table.start_ms, known).cast(stamp), "end": _masked(table.end_ms, known).cast(stamp)}
+    return {"start": _stamps(table.start_ms), "end": _stamps(table.end_ms)}
+
+
+def _stamps(times: Ints) -> pa.Array:
+    return _masked(times, np.ones(len(times), dtype=np.bool_)).cast(pa.timestamp("ms", tz="UTC"))
 
 
 def _masked(values: Ints | Floats, present: Bools) -> pa.Array:
-    """A column with gaps. Built from buffers, since `pa.array` of a numpy array imports pandas: half a second, 80 MB."""
+    """A column with gaps. Built from buffers here and below, since `pa.array` imports pandas: half a second, 80 MB."""
     kind = pa.float64() if values.dtype == np.float64 else pa.int64()
     valid = None if present.all() else pa.py_buffer(np.packbits(present, bitorder="little"))
     return pa.Array.from_buffers(kind, len(values), [valid, pa.py_buffer(np.ascontiguousarray(values))])
@@ -251,7 +253,18 @@ def _quality_table(table: Table) -> pa.Table:
 def _coded(codes: NDArray[np.int8], words: Sequence[str]) -> pa.Array:
     """Words by their numbers."""
     indices = pa.Array.from_buffers(pa.int8(), len(codes), [None, pa.py_buffer(np.ascontiguousarray(codes))])
-    return pa.DictionaryArray.from_arrays(indices, pa.array(list(words)))
+    return pa.DictionaryArray.from_arrays(indices, _texts(words))
+
+
+def _texts(words: Sequence[str]) -> pa.Array:
+    coded = [word.encode() for word in words]
+    ends = np.cumsum([0, *(len(word) for word in coded)]).astype(np.int32)
+    return pa.StringArray.from_buffers(len(coded), pa.py_buffer(ends), pa.py_buffer(b"".join(coded)))
+
+
+def _flags(values: Bools) -> pa.Array:
+    bits = pa.py_buffer(np.packbits(values, bitorder="little"))
+    return pa.Array.from_buffers(pa.bool_(), len(values), [None, bits])
 
 
 def _balance_table(table: Table, result: Balance, estimated: Bools) -> pa.Table:
@@ -262,8 +275,8 @@ def _balance_table(table: Table, result: Balance, estimated: Bools) -> pa.Table:
         "residual_mwh": _masked(result.residual, result.computable),
         "band_mwh": _masked(result.band, result.computable),
         "verdict": _coded(result.verdict, [verdict.word for verdict in Verdict]),
-        "estimated": pa.array((estimated & result.computable).tolist(), pa.bool_()),
-        "missing": pa.array(missing if missing else [""] * len(table.start_ms)).dictionary_encode(),
+        "estimated": _flags(estimated & result.computable),
+        "missing": _texts(missing if missing else [""] * len(table.start_ms)).dictionary_encode(),
     }
     if table.period is Period.INTERVAL:
         for j, point in enumerate(result.points):
@@ -286,20 +299,25 @@ def _demand_table(tables: Mapping[Period, Table]) -> pa.Table:
     intervals, months = tables[Period.INTERVAL], tables[Period.MONTH]
     first = np.searchsorted(intervals.start_ms, months.start_ms)
     last = np.searchsorted(intervals.start_ms, months.end_ms)
-    rows: dict[str, list[object]] = {"month_start": [], "register": [], "interval_start": [], "demand_w": []}
+    months_, names, starts, peaks = [], [], [], []
     for i in range(len(months.start_ms)):
         part = slice(int(first[i]), int(last[i]))
         for j, channel in enumerate(intervals.channels):
             length = int(intervals.end_ms[0] - intervals.start_ms[0])
             peak = maximum_demand(intervals.columns.energy[part, j], intervals.columns.present[part, j], length)
             if peak is not None:
-                rows["month_start"].append(int(months.start_ms[i]))
-                rows["register"].append(_column_name(channel))
-                rows["interval_start"].append(int(intervals.start_ms[part][peak[0]]))
-                rows["demand_w"].append(peak[1])
-    stamp = pa.timestamp("ms", tz="UTC")
-    kinds = {"month_start": stamp, "register": pa.string(), "interval_start": stamp, "demand_w": pa.float64()}
-    return pa.table({name: pa.array(values, kinds[name]) for name, values in rows.items()})
+                months_.append(int(months.start_ms[i]))
+                names.append(_column_name(channel))
+                starts.append(int(intervals.start_ms[part][peak[0]]))
+                peaks.append(peak[1])
+    return pa.table(
+        {
+            "month_start": _stamps(np.array(months_, dtype=np.int64)),
+            "register": _texts(names),
+            "interval_start": _stamps(np.array(starts, dtype=np.int64)),
+            "demand_w": _masked(np.array(peaks, dtype=np.float64), np.ones(len(peaks), dtype=np.bool_)),
+        }
+    )
 
 
 def _write(table: pa.Table, path: Path, kind: str) -> None:

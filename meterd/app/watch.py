@@ -1,6 +1,9 @@
 """What the daemon says about itself: its clock, its store, its ways in. Findings out of counters and states."""
 
 import time
+from collections import deque
+from collections.abc import Callable, Iterable
+from dataclasses import replace
 
 from meterd.conditions import refused_finding
 from meterd.finding import Finding
@@ -10,20 +13,44 @@ from meterd.sources import Source
 
 AWAY_S = 15.0  # a broker that restarts is back sooner
 CERTIFICATE_S = 30 * 86_400  # time enough to have one issued
-TAKE_OVERS = 3  # once is a restart; this many are two clients taking turns
+FLAPS = 3  # connections lost within seconds: once is a restart, this many are two clients taking turns
+FLAPS_WITHIN_S = 600.0
 
 
 class SourceWatch:
-    """Looks after one source: revives its threads, and says what is wrong with it."""
+    """Looks after one source: starts it, revives its threads, and says what is wrong with it."""
 
-    def __init__(self, name: str, source: Source) -> None:
-        self.name, self.source = name, source
+    def __init__(self, name: str, make: Callable[[], Source]) -> None:
+        self.name, self.source = name, make()
+        self.resting = False
         self.revivals = 0
+        self._make = make
+        self._flaps: deque[float] = deque()
+        self._flaps_counted = 0
         self._revived_ms: int | None = None
         self._away_since_s: float | None = time.monotonic()
 
+    def rest(self, limit_s: float) -> None:
+        """Stop reading: another daemon with our client id reads for the site, and each would get only a part."""
+        self.source.stop(limit_s)
+        self.resting = True
+
+    def wake(self) -> Source:
+        """A fresh source, to be started."""
+        self.source, self.resting = self._make(), False
+        self._flaps.clear()
+        self._flaps_counted = 0
+        return self.source
+
+    @property
+    def flaps(self) -> bool:
+        """Whether connections were lost again and again within seconds of being made."""
+        return len(self._flaps) >= FLAPS
+
     def look(self, now_ms: int) -> list[Finding]:
         """Call about once a second."""
+        if self.resting:
+            return [self._twice(now_ms, "this daemon does not read until it publishes")]
         if self.source.revive():
             self.revivals += 1
             self._revived_ms = now_ms
@@ -41,7 +68,10 @@ class SourceWatch:
         return Finding("revived", self.name, at_ms, text, "this is a fault of the program: report it with the log")
 
     def _link(self, state: LinkState, now_ms: int) -> list[Finding]:
-        found = [self._away(state, now_ms), self._taken_over(state, now_ms), self._certificate(state, now_ms)]
+        self._count_flaps(state)
+        found = [self._away(state, now_ms), self._certificate(state, now_ms)]
+        if self.flaps:
+            found.append(self._twice(now_ms, "each of the two gets only a part of the values"))
         if state.refused_topics:
             topic, reason = state.refused_topics[0]
             more = f" and {len(state.refused_topics) - 1} more" if len(state.refused_topics) > 1 else ""
@@ -63,16 +93,21 @@ class SourceWatch:
         )
         return Finding("source-away", self.name, now_ms, text, "see that the broker runs and can be reached")
 
-    def _taken_over(self, state: LinkState, now_ms: int) -> Finding | None:
-        if state.counters.taken_over < TAKE_OVERS:
-            return None
+    def _count_flaps(self, state: LinkState) -> None:
+        # not every broker says "session taken over"; that connections end within seconds shows either way
+        clock_s, count = time.monotonic(), state.counters.short_connections
+        self._flaps.extend([clock_s] * (count - self._flaps_counted))
+        self._flaps_counted = count
+        while self._flaps and clock_s - self._flaps[0] > FLAPS_WITHIN_S:
+            self._flaps.popleft()
+
+    def _twice(self, now_ms: int, what: str) -> Finding:
         text = (
-            f"source {self.name}: another client has taken our place at the broker {state.counters.taken_over} times;"
-            " each of the two gets only a part of the values"
+            f"source {self.name}: the connection is lost again and again within seconds, most likely to another client"
+            f" with the same client id; {what}"
         )
-        return Finding(
-            "client-id-twice", self.name, now_ms, text, "stop the other one, or give this one its own client_id"
-        )
+        remedy = "stop the other daemon, or give this one its own client_id"
+        return Finding("client-id-twice", self.name, now_ms, text, remedy)
 
     def _certificate(self, state: LinkState, now_ms: int) -> Finding | None:
         until_s = state.certificate_until_s
@@ -81,6 +116,15 @@ class SourceWatch:
         day = from_ms(int(until_s * 1000)).date().isoformat()
         text = f"source {self.name}: the broker's certificate ends on {day}"
         return Finding("certificate", self.name, now_ms, text, "renew it before that day; after it nothing connects")
+
+
+def with_reason(findings: Iterable[Finding], watches: Iterable[SourceWatch]) -> list[Finding]:
+    """Findings with what a source's link was told added to "the broker is silent": a refusal is no absence."""
+    states = [watch.source.state() for watch in watches if not watch.resting]
+    reasons = [state.last_error for state in states if state is not None and not state.connected and state.last_error]
+    if not reasons:
+        return list(findings)
+    return [replace(f, text=f"{f.text}; {reasons[0]}") if f.cause == "broker-silent" else f for f in findings]
 
 
 def clock_finding(words: str, site: str, now_ms: int) -> Finding:

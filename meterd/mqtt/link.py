@@ -37,6 +37,7 @@ from meterd.mqtt.wire import (
     connect_properties,
     discard,
     publish_properties,
+    send_at_once,
     set_tls,
     set_will,
     shut,
@@ -384,6 +385,7 @@ class Link:
         if self._closing:
             client.disconnect()  # close() came while the TCP connection was being made
             return
+        send_at_once(client)
         self._connected_at = time.monotonic()
         self._refused_topics = {}
         self._certificate_until_s = certificate_end(client)

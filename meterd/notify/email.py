@@ -1,5 +1,6 @@
 """Notification by e-mail: plain text over SMTP (RFC 5321) with STARTTLS (RFC 3207) or TLS from the start (RFC 8314)."""
 
+import base64
 import smtplib
 import ssl
 from datetime import UTC, datetime
@@ -14,6 +15,7 @@ from meterd.notify import secret
 from meterd.site import Notify
 
 SUBJECT_LETTERS = 200
+AUTHENTICATED = 235  # RFC 4954
 _LATER = (421, 450, 451, 452, 454)  # "try again later" of RFC 5321, 4.2.3, and of RFC 4954
 
 
@@ -34,7 +36,7 @@ class EmailChannel:
         try:
             with self._connect() as smtp:
                 if settings.smtp_username:
-                    smtp.login(settings.smtp_username, password)
+                    _log_in(smtp, settings.smtp_username, password)
                 refused = smtp.send_message(mail)
         except smtplib.SMTPAuthenticationError as exc:
             raise NotifyError(
@@ -74,6 +76,19 @@ class EmailChannel:
 
     def _tls(self) -> ssl.SSLContext:
         return ssl.create_default_context(cafile=self._settings.smtp_ca_file or None)
+
+
+def _log_in(smtp: smtplib.SMTP, user: str, password: str) -> None:
+    """AUTH PLAIN (RFC 4616) where the server offers it, once: the library's own way knows only ASCII passwords, and tries
+    a wrong one again with every mechanism, which locks accounts (Python 3.11 smtplib).
+    """
+    smtp.ehlo_or_helo_if_needed()
+    if "PLAIN" not in smtp.esmtp_features.get("auth", "").upper().split():
+        smtp.login(user, password)
+        return
+    code, said = smtp.docmd("AUTH", "PLAIN " + base64.b64encode(f"\0{user}\0{password}".encode()).decode())
+    if code != AUTHENTICATED:
+        raise smtplib.SMTPAuthenticationError(code, said)
 
 
 def compose(message: Words, now_ms: int, settings: Notify) -> EmailMessage:

@@ -47,6 +47,7 @@ CLEAR_LIMIT = 100_000
 # Values per snapshot. A message costs 0.1 ms in the client library (measured: 4,000 a second fill a core and hold up the
 # loop); at one snapshot a second this brings the 3,000 values of 1,000 points back in 4 s and leaves the core free.
 VALUES_PER_OFFER = 800
+SECOND = "second-publisher"  # the cause of the finding of a daemon that stays passive
 INBOX = 4096  # the service, the catalogue and every finding come back to us
 
 
@@ -247,7 +248,7 @@ class Publisher:
         self._sequence = max(self._sequence, self._lease.take(now_ms))
         self._catalogue = None  # it names the epoch
         self.counters.takeovers += 1
-        self._told.pop("second-publisher", None)
+        self._told.pop(SECOND, None)
         self._link.close()
         gone = self._service(None).message(self.root)
         self._link = self._open(Will(gone.topic, gone.payload, content_type=JSON))
@@ -256,7 +257,7 @@ class Publisher:
         """Stay passive, or become it without a will that would contradict the other."""
         text = f"instance {holder.instance} publishes this site in epoch {holder.epoch}; this daemon stays passive"
         remedy = "stop one of the two daemons; this one takes over by itself when the other is gone"
-        self._tell("second-publisher", now_ms, text, remedy)
+        self._tell(SECOND, now_ms, text, remedy)
         if self.active:
             self.counters.step_downs += 1
             self._lease.release()

@@ -47,6 +47,7 @@ class Taken:
     refusals: tuple[Refusal, ...] = ()
     missing: int = 0
     declined: int = 0  # requests the instrument answered with an exception
+    garbage: int = 0  # telegrams passed over before the good one
 
     def __add__(self, other: "Taken") -> "Taken":
         return Taken(
@@ -54,6 +55,7 @@ class Taken:
             self.refusals + other.refusals,
             self.missing + other.missing,
             self.declined + other.declined,
+            self.garbage + other.garbage,
         )
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from meterd.errors import ConfigError, SourceError, described
-from meterd.sources import Delivery, RefusalLog, Refused
+from meterd.sources import CLOCK_SET_MS, Delivery, RefusalLog, Refused
 from meterd.sources.items import Taken
 from meterd.sources.tcp import LineLost, NoAnswer
 
@@ -24,7 +24,7 @@ SHORTEST_PERIOD_S = 0.1
 LONGEST_TIMEOUT_S = 10.0  # a stop has to wait for it in the worst case
 COUNTS = (
     "polls", "readings", "not_available", "timeouts", "lost", "connects", "unreachable", "garbage", "declined",
-    "skipped", "held", "failures",
+    "skipped", "held", "failures", "clock_unset",
 )  # fmt: skip
 
 
@@ -91,21 +91,35 @@ class Visit:
 class PolledSource:
     """A Source that asks the stations of one line. Subclasses bring settings and line."""
 
-    def __init__(self, name: str, line: Line, pace: Pace) -> None:
+    def __init__(self, name: str, line: Line, pace: Pace, clock: Callable[[], int]) -> None:
         self.name = name
+        self._clock = clock
         self._line = line
         self._pace = pace
         self._log = RefusalLog()
         self._stopping = threading.Event()
         self._worker: threading.Thread | None = None
+        self._deliver_to: Callable[[Delivery], None] | None = None
         self._counts = dict.fromkeys(COUNTS, 0)
         self._random = random.Random()
         self.error = ""  # why the last attempt failed; empty after a good one
 
     def start(self, deliver: Callable[[Delivery], None]) -> None:
         """Begin to ask, on an own thread."""
+        self._deliver_to = deliver
         self._worker = threading.Thread(target=self._work, args=(deliver,), name=f"source-{self.name}", daemon=True)
         self._worker.start()
+
+    def revive(self) -> bool:
+        """Start the worker again if it has died; it connects anew."""
+        if self._deliver_to is None or self._stopping.is_set() or self.alive():
+            return False
+        self.start(self._deliver_to)
+        return True
+
+    def state(self) -> None:
+        """No broker."""
+        return
 
     def stop(self, limit_s: float) -> None:
         """End after the answer at hand; whoever waits is woken."""
@@ -183,7 +197,10 @@ class PolledSource:
             self._log.add(taken.refusals)
             self._counts["not_available"] += taken.missing
             self._counts["declined"] += taken.declined
-            if taken.readings:
+            self._counts["garbage"] += taken.garbage
+            if self._clock() < CLOCK_SET_MS:
+                self._counts["clock_unset"] += 1  # values without a time; the next poll has them again
+            elif taken.readings:
                 self._deliver(Delivery(taken.readings), deliver)
 
     def _failed(self, visit: Visit, kind: str, reason: str) -> None:

@@ -295,4 +295,4 @@ class SunspecSource(PolledSource):
     def __init__(self, row: SourceRow, site: Site, *, clock: Callable[[], int] = wall_ms) -> None:
         self.settings = settings_for(row)
         line = SunspecLine(self.settings, inputs_of(site.inputs, row.name), site, clock)
-        super().__init__(row.name, line, Pace(self.settings.period_s, self.settings.retry_max_s))
+        super().__init__(row.name, line, Pace(self.settings.period_s, self.settings.retry_max_s), clock)

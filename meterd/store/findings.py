@@ -87,6 +87,10 @@ class FindingTables:
         )
         return [FindingNote(*row) for row in rows]
 
+    def noted_ends(self) -> set[tuple[str, int]]:
+        """Findings and lives whose end stands in the history."""
+        return set(self._db.execute("SELECT id, number FROM finding_note WHERE state = 'closed'").fetchall())
+
     def carried_out(self, order: str) -> bool:
         """Whether an order has been carried out before."""
         both = "SELECT 1 FROM finding_note WHERE command = ? UNION ALL SELECT 1 FROM suppression WHERE command = ?"

@@ -8,11 +8,9 @@ itself is content with any 2xx, which a login page of a proxy gives too.
 import json
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from typing import Any
-from urllib.parse import urlsplit
 
 import urllib3
 from influxdb_client.client.influxdb_client import InfluxDBClient
@@ -20,24 +18,11 @@ from influxdb_client.rest import ApiException
 from influxdb_client.service.write_service import WriteService
 
 from meterd.site import LineStore
+from meterd.store.answer import STORED, Answer, NotReadable
 from meterd.store.lines import CANARY
 
-STORED = 204
 _WORDS = 300  # characters of a server's answer that are repeated
 _TEXT = "text/plain; charset=utf-8"
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """What came back: the HTTP status (0 = no answer), the server's words, and how long it wants to be left alone."""
-
-    status: int
-    words: str = ""
-    retry_after_s: float | None = None
-
-
-class NotReadable(Exception):
-    """What was written cannot be read back; the words say why."""
 
 
 class Database:
@@ -123,11 +108,6 @@ class Database:
         if found.status != 200:
             raise NotReadable(f"status {found.status}: {_said(text)}")
         return text
-
-
-def host_of(url: str) -> str:
-    """Where a database is, for messages."""
-    return urlsplit(url).netloc
 
 
 def _said(body: object) -> str:

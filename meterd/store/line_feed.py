@@ -11,17 +11,22 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from meterd.errors import ConfigError
+from meterd.errors import ConfigError, StoreError
 from meterd.finding import Finding
 from meterd.interval import DAY_MS, text
-from meterd.site import LineStore
-from meterd.store.influx import STORED, Answer, Database, NotReadable, host_of
+from meterd.site import LineStore, Site
+from meterd.store.answer import STORED, Answer, NotReadable, host_of
 from meterd.store.lines import CANARY, line
 from meterd.store.outbox import Mark, OutboxReader, Position, Refused
 from meterd.store.sqlite import SqliteStore
+
+if TYPE_CHECKING:
+    from meterd.store.influx import Database
 
 CAUSE, REFUSED_CAUSE = "lines-store", "lines-refused"
 IDLE_S = 1.0  # between two looks when nothing waits
@@ -137,7 +142,7 @@ class LineFeed:
             self._thread.join(limit_s)
 
     def keep(self, store: SqliteStore) -> None:
-        """Make marks and refused lines durable. StoreError if the store refuses; then it is tried again next time."""
+        """Make marks and refused lines durable. If the store refuses, which is told elsewhere, the next call does it."""
         with self._lock:
             kept = self._kept
             if not kept.changed:
@@ -149,13 +154,19 @@ class LineFeed:
                 if anew:
                     store.outbox.begin_anew()
                 store.outbox.keep(marks, refused)
-        except BaseException:
+        except StoreError:
             with self._lock:
                 kept.changed = True
-            raise
+            return
         with self._lock:
             del kept.refused[: len(refused)]
             kept.anew = kept.anew and not anew
+
+    def look(self, store: SqliteStore, now_ms: int) -> list[Finding]:
+        """Call about once a second: a dead thread is started again, marks are kept; what a person should know."""
+        self.revive()
+        self.keep(store)
+        return self.findings(now_ms)
 
     def findings(self, now_ms: int) -> list[Finding]:
         """What a person should know about the database."""
@@ -187,6 +198,8 @@ class LineFeed:
     # -- the thread ----------------------------------------------------------------------------------------------------
 
     def _work(self) -> None:
+        from meterd.store.influx import Database  # its library takes a second to import: only whoever uses it waits
+
         reader, database = OutboxReader(self._path, self._site), Database(self._settings, self._token)
         try:
             while not self._stop.is_set():
@@ -196,7 +209,7 @@ class LineFeed:
             reader.close()
             database.close()
 
-    def _try(self, reader: OutboxReader, database: Database) -> float:
+    def _try(self, reader: OutboxReader, database: "Database") -> float:
         """One step; returns how long to wait for the next."""
         try:
             pause = self._step(reader, database)
@@ -225,7 +238,7 @@ class LineFeed:
         wait_s *= random.uniform(0.75, 1.0)  # several sites do not come back in the same moment
         return max(wait_s, min(exc.retry_after_s or 0.0, RETRY_AFTER_MOST_S))
 
-    def _step(self, reader: OutboxReader, database: Database) -> float:
+    def _step(self, reader: OutboxReader, database: "Database") -> float:
         with self._lock:
             if self._kept.anew or len(self._kept.refused) > UNKEPT:
                 return IDLE_S  # the loop has to keep something first
@@ -248,7 +261,7 @@ class LineFeed:
             return IDLE_S
         return max(0.0, len(batch.lines) / self._settings.rate - (time.monotonic() - begun))
 
-    def _send(self, database: Database, lines: list[str]) -> None:
+    def _send(self, database: "Database", lines: list[str]) -> None:
         """Write all lines in order; bad ones are found by halving and put aside. Trouble if the database takes none."""
         parts, vouched = [lines], False
         while parts:
@@ -257,7 +270,7 @@ class LineFeed:
             if answer.status == STORED:
                 self.counters.lines += len(part)
             elif answer.status not in BAD_LINE:
-                raise Trouble(_words(answer), answer)
+                raise Trouble(str(answer), answer)
             elif "retention policy" in answer.words:
                 self.counters.expired += 1  # it keeps what is young enough and says how many it drops
             elif len(part) > 1:
@@ -287,7 +300,7 @@ class LineFeed:
             return False
         return bool(self._lost) or time.monotonic() - self._marked_s >= self._settings.check_s
 
-    def _set_mark(self, database: Database) -> None:
+    def _set_mark(self, database: "Database") -> None:
         """Write a numbered point; the position counts as durable once it has been read back."""
         last = self._kept.marks[-1] if self._kept.marks else Mark(0, 0, Position())
         mark = Mark(last.number + 1, max(self._clock(), last.at_ms + 1), self.position)
@@ -298,10 +311,10 @@ class LineFeed:
             self._prove(database, mark)
         self._marked_s = time.monotonic()
 
-    def _write_canary(self, database: Database, number: int, at_ms: int) -> None:
+    def _write_canary(self, database: "Database", number: int, at_ms: int) -> None:
         answer = database.write([line(CANARY, (self._site,), (number,), at_ms)])
         if answer.status != STORED:
-            raise Trouble(_words(answer), answer)
+            raise Trouble(str(answer), answer)
 
     def _accept(self, mark: Mark) -> None:
         with self._lock:
@@ -310,7 +323,7 @@ class LineFeed:
             self._kept.changed = True
         self._lost = ""
 
-    def _prove(self, database: Database, new: Mark | None) -> None:
+    def _prove(self, database: "Database", new: Mark | None) -> None:
         """Look whether the points of all marks are there; if not, go back to before the first that is missing."""
         marks = [*self._kept.marks, *([new] if new else [])]
         if not marks or self._settings.read_back == "off":
@@ -355,7 +368,7 @@ class LineFeed:
         self._lost = f"it confirmed a point of {text(lost_ms)} and does not have it; all since {since} is sent again"
         raise Trouble(self._lost)
 
-    def _farewell(self, database: Database) -> None:
+    def _farewell(self, database: "Database") -> None:
         """A last mark, so that the next start repeats nothing."""
         if self._ill is None and self._position_moved():
             try:
@@ -366,10 +379,6 @@ class LineFeed:
     def _position_moved(self) -> bool:
         marks = self._kept.marks
         return self.position != (marks[-1].position if marks else Position())
-
-
-def _words(answer: Answer) -> str:
-    return f"status {answer.status}: {answer.words}" if answer.status else answer.words
 
 
 def token_of(settings: LineStore) -> str:
@@ -397,3 +406,15 @@ def open_feed(
     if not target:
         return None
     return LineFeed(settings, site, path, token=token, marks=store.outbox.marks(), clock=clock)
+
+
+def start_feed(
+    site: Site, path: Path, store: SqliteStore, clock: Callable[[], int], stack: ExitStack
+) -> LineFeed | None:
+    """The running feed of a site, if its plan names a database; it ends with the stack, before the store."""
+    feed = open_feed(site.line_store, site.name, path, store, clock)
+    if feed is not None:
+        stack.callback(feed.keep, store)
+        stack.callback(feed.stop, site.limits.stop_limit_s / 4)
+        feed.start()
+    return feed

@@ -32,7 +32,7 @@ def module(name: str, *arguments: object) -> list[str]:
 @contextlib.contextmanager
 def child(command: list[str]) -> Iterator["subprocess.Popen[str]"]:
     """A process while the block lasts; killed if it is still there then."""
-    process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True)
+    process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
     try:
         yield process
     finally:

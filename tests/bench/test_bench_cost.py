@@ -68,7 +68,9 @@ def measure(pace: Pace, folder: Path) -> Cost:
                 time.sleep(0.1)
             share = (cpu_s(process.pid) - used) / (time.monotonic() - since)
             wait_rows(store, registers * (1 + pace.rounds * wide.points), 30.0)
-        return Cost(share, memory_mb(process.pid), memory_mb(process.pid, "VmHWM"), percentile(backlogs, 0.5), latency[1:])
+        return Cost(
+            share, memory_mb(process.pid), memory_mb(process.pid, "VmHWM"), percentile(backlogs, 0.5), latency[1:]
+        )
 
 
 def _time_of(payload: bytes) -> float:
@@ -82,7 +84,9 @@ def test_cost_of_a_usual_site(full: bool, report: list[Line], tmp_path: Path) ->
     wide = Wide(40)
     cost = measure(Pace(wide, 10.0, 20, 15.0) if full else Pace(wide, 0.5, 4, 0.5), tmp_path)
     report.append(Line("cost", "40 points every 10 s, share of a core", f"{cost.cpu:.1%}", aim="< 5 %"))
-    report.append(Line("cost", "40 points every 10 s, RSS (peak)", f"{cost.rss:.0f} ({cost.peak:.0f}) MB", aim="< 150 MB"))
+    report.append(
+        Line("cost", "40 points every 10 s, RSS (peak)", f"{cost.rss:.0f} ({cost.peak:.0f}) MB", aim="< 150 MB")
+    )
 
 
 def test_the_largest_site_is_held(full: bool, report: list[Line], tmp_path: Path) -> None:

@@ -120,8 +120,11 @@ def grid_site() -> Site:
     )
 
 
-def grid(seed: int, days: int, size: Wander = Wander()) -> Simulated:
-    """The solved grid for some days: days of the same week day within two weeks of the date, feeder by feeder scaled."""
+def grid(seed: int, days: int, size: Wander = Wander(), *, twin: bool = False) -> Simulated:
+    """The solved grid for some days: days of the same week day within two weeks of the date, feeder by feeder scaled.
+
+    With `twin` feeder 2 has the shape of feeder 1 to the last bit: a pair that no balance can tell apart.
+    """
     table = pq.read_table(DATA / "siteA_main.parquet")
     power = np.stack([np.asarray(table[f"feeder{i}_p_kw"]) for i in range(1, 8)], axis=1)[: 364 * DAY].reshape(
         364, DAY, 7
@@ -130,6 +133,8 @@ def grid(seed: int, days: int, size: Wander = Wander()) -> Simulated:
     picked = (np.arange(days) + 7 * generator.integers(-2, 3, days)) % 364
     scale = 1 + 0.05 * generator.standard_normal((days, 1, 7))
     true = (power[picked] * scale).reshape(-1, 7) * 0.25e6
+    if twin:
+        true[:, 1] = 0.8 * true[:, 0]
     through = true.sum(axis=1)
     loss = 0.003 * (np.abs(through) / (630 * 0.25e6)) ** 2 * 630 * 0.25e6 + 0.3 * 0.25e6
     loss += wander(generator, len(true), size, float(np.abs(through).mean()))
@@ -156,13 +161,10 @@ def mill(seed: int, days: int, size: Wander = Wander()) -> Simulated:
     blocks = true_history(site, seed, BEGIN, BEGIN + days * DAY * QUARTER_MS - 1, step_s=900)
     true = np.concatenate([block.power[rows] for block in blocks], axis=1).T * 0.25
     generator = np.random.default_rng(seed)
-    for k, node in enumerate(net.nodes):
-        feed = next(iter(node.through))
+    for node in net.nodes:
+        feed = node.through[0]
         more = wander(generator, len(true), size, float(np.abs(true[:, feed]).mean()))
         true[:, feed] += more if node.name.startswith("board") else 0.0
-        if k == 2:  # below a riser: its own unmetered bits are part of what the board sees too
-            lower = [j for j in node.points if j != feed]
-            true[:, lower[0]] -= 0.0 * more
     columns = []
     for j, name in enumerate(net.points):
         instrument = site.instruments_of(name)[-1]

@@ -3,6 +3,8 @@
 Statistics of a fault-free history are made once; a fault is put into copies of the days from its date on.
 """
 
+import sys
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
@@ -10,7 +12,8 @@ import numpy as np
 
 from meterd.drift import WatchState, begin, clear, watch
 from meterd.drift_day import DayStatistics, daily_statistics
-from tests.simulator.drift_sites import Simulated, Wander
+from meterd.drift_gross import gross
+from tests.simulator.drift_sites import Simulated, Wander, grid, mill
 
 Site = Callable[[int, int, Wander], Simulated]
 PATIENCE = 60  # days after a fault in which it is looked for
@@ -25,7 +28,6 @@ class Outcome:
     named: int | None
     right: bool | None
     listed: bool | None
-    before: bool  # an alarm had been raised before the fault
 
 
 def statistics(simulated: Simulated) -> list[DayStatistics]:
@@ -60,18 +62,36 @@ def planted(
 ) -> Outcome:
     """One instrument reads `factor` of what it read, from day `first` on (or growing over `ramp` days)."""
     wanted = f"ratio {point}"
+    return follow(
+        simulated,
+        state,
+        first,
+        wanted,
+        lambda d: {point: 1 + (factor - 1) * (min(1.0, (d + 1) / ramp) if ramp else 1.0)},
+    )
+
+
+def follow(
+    simulated: Simulated,
+    state: WatchState,
+    first: int,
+    wanted: str,
+    factors: Callable[[int], dict[str, float]],
+    extra: Callable[[int], dict[str, np.ndarray]] | None = None,
+) -> Outcome:
+    """Days from `first` on with the factors (and added energies) of each, until the change is named or patience ends."""
     found = named = None
     right = listed = None
     for d in range(first, min(first + PATIENCE, simulated.days)):
-        part = min(1.0, (d - first + 1) / ramp) if ramp else 1.0
-        day = daily_statistics(simulated.net, simulated.day(d, {point: 1 + (factor - 1) * part}))
+        table = simulated.day(d, factors(d - first), extra(d - first) if extra else None)
+        day = daily_statistics(simulated.net, table)
         state, suspicions = watch(state, day)
         if suspicions and found is None:
             found, listed = d - first + 1, wanted in [c.hypothesis for c in suspicions[0].candidates]
         if suspicions and suspicions[0].named is not None:
             named, right = d - first + 1, suspicions[0].named == wanted
             break
-    return Outcome(f"{point} {factor:g}", found, named, right, listed, before=False)
+    return Outcome(wanted, found, named, right, listed)
 
 
 def report(name: str, outcomes: list[Outcome]) -> str:
@@ -111,3 +131,66 @@ def detection(simulated: Simulated, days: list[DayStatistics], moments: list[int
             kind, size = ("feed 1 %", 0.01) if point in feeds else ("feeder 2 %", 0.02)
             outcomes[kind].append(planted(simulated, state, first, point, 1 + sign * size))
     return outcomes
+
+
+def reversed_transformer(simulated: Simulated, days: list[int], state: WatchState | None) -> list[Outcome]:
+    """One current transformer of three reversed at each point with 5 % of the energy, judged on that day alone."""
+    energy, outcomes = np.abs(simulated.energy).sum(axis=0), []
+    for number, point in enumerate(simulated.net.points):
+        if energy[number] >= 0.05 * energy.max():
+            table = simulated.day(days[number % len(days)], {point: 1 / 3})
+            fit = state.learner.fit if state is not None and state.learner is not None else None
+            found = gross(simulated.net, table, fit)
+            names = [] if found is None else [c.hypothesis for c in found.candidates]
+            named = None if found is None or found.named is None else 1
+            right = None if found is None or named is None else found.named == f"ratio {point}"
+            outcomes.append(
+                Outcome(point, None if found is None else 1, named, right, f"ratio {point}" in names if found else None)
+            )
+    return outcomes
+
+
+SITES: dict[str, Site] = {"solved grid": grid, "mill": mill}
+QUIET, LOUD = Wander(), Wander(hours=0.004, days=0.001)
+
+
+def main(arguments: list[str]) -> None:
+    """Print the table; the first argument shortens it (a whole run is 1.0)."""
+    share = float(arguments[0]) if arguments else 1.0
+    for name, site in SITES.items():
+        for level, size in (("quiet", QUIET), ("loud", LOUD)):
+            begun, total, alarms = time.monotonic(), 0, 0
+            runs, length = (4, 1826) if site is grid else (2, 1826)
+            for seed in range(max(1, round(runs * share))):
+                simulated = site(100 + seed, round(length * min(1.0, 4 * share)), size)
+                count, texts = false_alarms(simulated, statistics(simulated))
+                total, alarms = total + simulated.days, alarms + count
+                print("".join(f"    seed {100 + seed} {text}\n" for text in texts), end="")
+            print(
+                f"{name} {level}: {alarms} false alarms in {total} days ({time.monotonic() - begun:.0f} s)", flush=True
+            )
+            every: dict[str, list[Outcome]] = {}
+            for seed in range(max(1, round(3 * share))):
+                simulated = site(200 + seed, 470, size)
+                days = statistics(simulated)
+                for kind, outcomes in detection(simulated, days, [75, 150, 240, 330, 400]).items():
+                    every[kind] = every.get(kind, []) + outcomes
+                late = next(s for _, s in warmed(simulated, days, [400]))
+                every["one CT reversed, first day"] = every.get(
+                    "one CT reversed, first day", []
+                ) + reversed_transformer(simulated, [3, 90, 180, 270], None)
+                key = "one CT reversed, with baseline"
+                every[key] = every.get(key, []) + reversed_transformer(simulated, [401, 405, 410], late)
+            for kind, outcomes in every.items():
+                print(f"{name} {level}: {report(kind, outcomes)}", flush=True)
+            for kind in ("feed 1 %", "feeder 2 %"):
+                slow = [
+                    (o.fault, o.found, o.named, o.right)
+                    for o in every[kind]
+                    if o.found is None or o.found > 30 or o.right is False
+                ]
+                print(f"    late, missed or wrong: {slow}", flush=True)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

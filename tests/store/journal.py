@@ -33,7 +33,9 @@ def figures(store: SqliteStore, first: int, count: int, energy: int | None = 250
         rows = [FigureRow(("q01", IMPORT), Period.INTERVAL, s, energy, 0) for s in starts]
         store.write_figures(rows, now_ms=BEGIN, reason="test")
         balances = [
-            BalanceRow("main", Period.INTERVAL, s, s + QUARTER, 5000, 4000, 1000, 2000, "inside", False, covered=1, of=1)
+            BalanceRow(
+                "main", Period.INTERVAL, s, s + QUARTER, 5000, 4000, 1000, 2000, "inside", False, covered=1, of=1
+            )
             for s in starts
         ]
         store.write_balances(balances, now_ms=BEGIN, reason="test")
@@ -50,7 +52,7 @@ def opened(path: Path, readings: int) -> SqliteStore:
 
 def clock() -> Callable[[], int]:
     """A clock that advances by a second each time it is read."""
-    now = [BEGIN + 365 * 86_400_000]
+    now = [BEGIN + 100 * 86_400_000]
 
     def read() -> int:
         now[0] += 1000

@@ -66,9 +66,9 @@ def test_changes_are_noted_only_while_a_database_is_fed(tmp_path: Path) -> None:
     figures(store, 3, 1, energy=None)
     lines, position = all_of(reader, position, 100)
     changed = BEGIN + 3 * QUARTER
-    assert lines == [
-        f"energy,site=mill,point=q01,register=import,period=interval quality=3.0,version=2.0 {changed}"
-    ], "what became missing says so"
+    assert lines == [f"energy,site=mill,point=q01,register=import,period=interval quality=3.0,version=2.0 {changed}"], (
+        "what became missing says so"
+    )
     serve(store, "")
     figures(store, 4, 4)
     serve(store, "")

@@ -14,15 +14,10 @@ from meterd.app.plan.names import instead, is_secret, sameness
 from meterd.app.plan.rows import BrokerTable, ConsumerRow, Entry, PointRow
 from meterd.errors import ConfigError
 from meterd.site import PointState, Role, Site
-from meterd.sources import history, mqtt
+from meterd.sources.protocols import PROTOCOLS
 
 # Reference designation of IEC 81346-1: levels of an aspect sign (= function, - product, + location) and a code.
 DESIGNATION = re.compile(r"(?:[=+-]{1,2}[A-Z0-9]+(?:\.[A-Z0-9]+)*\s*)+\Z", re.ASCII)
-# the settings class of each protocol a source may speak
-SOURCE_SETTINGS: dict[str, type[mqtt.MqttSettings] | type[history.FileSettings]] = {
-    "mqtt": mqtt.MqttSettings,
-    "file": history.FileSettings,
-}
 HOUR_S = 3600
 SHORTEST_INTERVAL_S = 60
 HIGHEST_PORT = 65_535
@@ -61,13 +56,13 @@ def check_sources(draft: Draft, notes: Notes) -> None:
     """A source speaks a known protocol, and its options are those of the protocol's settings."""
     for entry in draft.sources:
         data, row = entry.data, entry.row
-        settings = SOURCE_SETTINGS.get(data.protocol)
-        if settings is None:
+        protocol = PROTOCOLS.get(data.protocol)
+        if protocol is None:
             if entry.sound("protocol"):
                 what = f"protocol {shown(data.protocol)} of source {data.name} is not known"
-                notes.fault(row.at("protocol"), what, instead(data.protocol, SOURCE_SETTINGS))
+                notes.fault(row.at("protocol"), what, instead(data.protocol, PROTOCOLS))
             continue
-        defaults = {item.name: item.default for item in fields(settings) if item.name != "protocol"}
+        defaults = {item.name: item.default for item in fields(protocol.settings) if item.name != "protocol"}
         for option, value in (data.model_extra or {}).items():
             if option not in defaults:
                 if not is_secret(option):
@@ -81,10 +76,7 @@ def check_options(draft: Draft, site: Site, notes: Notes) -> None:
     """The options of each source fit together, as its protocol sees it."""
     for entry, source in zip(draft.sources, site.sources, strict=True):
         try:
-            if source.protocol == "mqtt":
-                mqtt.settings_for(source, site)
-            else:
-                history.settings_for(source)
+            PROTOCOLS[source.protocol].settings_for(source, site)
         except ConfigError as error:
             notes.fault(entry.row.place, str(error), "see the options of the protocol in README.md")
 

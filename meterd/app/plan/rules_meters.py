@@ -14,6 +14,7 @@ from meterd.app.plan.times import span
 from meterd.interval import text
 from meterd.reading import REGISTERS, UNITS
 from meterd.site import PointState
+from meterd.sources.protocols import PROTOCOLS
 
 POINTER = re.compile(r"(?:/(?:[^~/]|~[01])*)*\Z")  # RFC 6901, section 3
 SENML_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*\Z", re.ASCII)  # RFC 8428, section 4.5.1
@@ -161,7 +162,23 @@ def _check_address(entry: Entry[InputRow], draft: Draft, notes: Notes) -> None:
             if data.address == own or data.address.startswith(own + "/"):
                 what = f"topic {data.address!r} lies below the own output {own}/"
                 notes.fault(row.at("address"), what, "read the topic of the meter, not a derived value")
+    else:
+        _check_polled(entry, _protocol(draft, data.source), notes)
     _check_fields(entry, notes)
+
+
+def _check_polled(entry: Entry[InputRow], protocol: str | None, notes: Notes) -> None:
+    """An address of a field protocol is one of its own, and nothing else is asked of the value."""
+    known = PROTOCOLS.get(protocol or "")
+    if known is None or known.address_fault is None:
+        return
+    fault = known.address_fault(entry.data.address)
+    if fault is not None:
+        notes.fault(entry.row.at("address"), *fault)
+    for column, value in (("field", entry.data.field), ("time_field", entry.data.time_field)):
+        if value:
+            what = f"{column} {value[:40]!r} means nothing to protocol {protocol}"
+            notes.fault(entry.row.at(column), what, "leave it empty: the address says it all")
 
 
 def _protocol(draft: Draft, source: str | None) -> str | None:

@@ -1,0 +1,200 @@
+"""Runs the allocation in the loop of the daemon: powers of one moment in, shares into the live picture out."""
+
+import json
+import logging
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from meterd.allocation import AllocationState, Decisions, Draws, Inputs, allocate, begin
+from meterd.errors import StoreError
+from meterd.finding import Finding
+from meterd.interval import floor
+from meterd.loads import Policy, policy_of
+from meterd.same_time import Plan, Trace, follow, picture, plan_of
+from meterd.share_book import ShareRow, add, from_text, slot, to_text
+from meterd.sharing import on_probability, safe_gain
+from meterd.site import Site
+from meterd.snapshot import ShareNow, SharingNow, Snapshot
+from meterd.store.sqlite import SqliteStore
+
+log = logging.getLogger("meterd")
+
+NEWEST = "sharing/now"  # the fact that holds the newest decision
+SOON = 0.8  # part of a sample after which a new picture is taken for the next sample: meters are not on the second
+
+
+def fact_of(start_ms: int, interval_ms: int) -> str:
+    """Where the row of an interval is kept; the places are used again after sixty days."""
+    return f"sharing/{slot(start_ms, interval_ms)}"
+
+
+@dataclass(slots=True)
+class Sharer:
+    """The allocation of one site, called once for each live picture. Owned by the loop thread.
+
+    `store` keeps one row per interval for `meterd shares --would-have`; without one nothing is kept.
+    """
+
+    site: Site
+    store: SqliteStore | None = None
+    findings: tuple[Finding, ...] = ()
+    decisions: Decisions | None = None
+    shares: dict[str, ShareNow] = field(default_factory=dict)
+    sharing: SharingNow | None = None
+    policy: Policy = field(init=False)
+    points: Plan = field(init=False)
+    _state: AllocationState = field(init=False)
+    _traces: dict[str, Trace] = field(default_factory=dict)
+    _picture_ms: int | None = None  # of the picture that was decided on
+    _decided_ms: int | None = None
+    _row: ShareRow | None = None
+
+    def __post_init__(self) -> None:
+        self.policy = policy_of(self.site)
+        self.points = plan_of(self.site)
+        self._state = begin(self.policy)
+
+    @property
+    def active(self) -> bool:
+        """Whether anything is to be decided."""
+        return self.site.sharing.mode != "off" and bool(self.site.consumers)
+
+    def step(self, snapshot: Snapshot) -> Snapshot:
+        """The picture with the shares of now; a new decision when the powers of a new moment are complete.
+
+        Without new powers a decision is made once a sample all the same: shares must sink when nothing is known.
+        """
+        if not self.active:
+            return snapshot
+        self._traces = follow(self._traces, snapshot.instant, self.points.points)
+        inputs, draws = picture(self.points, self._traces, snapshot)
+        if self._due(inputs, snapshot.now_ms):
+            self._decide(inputs, draws, snapshot.now_ms)
+        if self.site.sharing.mode != "on":
+            return snapshot
+        return replace(snapshot, shares=dict(self.shares), sharing=self.sharing)
+
+    def _due(self, inputs: Inputs, now_ms: int) -> bool:
+        sample_ms = self.policy.sample_ms
+        if self._decided_ms is None or self._picture_ms is None or now_ms < self._decided_ms:
+            return True
+        if now_ms - self._decided_ms >= 2 * sample_ms or inputs.backup or inputs.dark:
+            return now_ms - self._decided_ms >= 1000
+        new = inputs.valid and inputs.at_ms - self._picture_ms >= SOON * sample_ms
+        return new and now_ms - self._decided_ms >= SOON * sample_ms
+
+    def _decide(self, inputs: Inputs, draws: Draws, now_ms: int) -> None:
+        shadow = self.site.sharing.mode == "shadow"
+        virtual_in, virtual = self._as_if_followed(inputs, draws) if shadow else (inputs, draws)
+        before = self._state.known.share_w
+        self._state, decisions = allocate(self._state, virtual_in, virtual, self.policy, now_ms)
+        elapsed = 0 if self._decided_ms is None else min(max(0, now_ms - self._decided_ms), 60_000)
+        self._keep(inputs, virtual_in, before, decisions, elapsed, now_ms)
+        self._picture_ms = inputs.at_ms
+        self._decided_ms = now_ms
+        self.decisions = decisions
+        self._write_newest(decisions, now_ms)
+        self.findings = () if shadow else decisions.findings
+        self._log(before, decisions)
+        self._show(decisions, now_ms)
+
+    def _as_if_followed(self, inputs: Inputs, draws: Draws) -> tuple[Inputs, Draws]:
+        """Shadow: the loads that follow their shares take the place of what the consumers really draw."""
+        shares = self._state.known.given[self.policy.sharing.delay_samples]
+        really = int(np.maximum(draws.power_w[draws.measured], 0).sum())
+        export = None if inputs.export_w is None else inputs.export_w + really - int(shares.sum())
+        return replace(inputs, export_w=export), Draws(shares, np.ones(len(shares), dtype=np.bool_))
+
+    def _show(self, decisions: Decisions, now_ms: int) -> None:
+        state = decisions.room.state
+        self.shares = {
+            name: ShareNow(share, now_ms, state, decisions.reason(row))
+            for row, (name, share) in enumerate(zip(self.policy.names, decisions.shares_w.tolist(), strict=True))
+        }
+        count = len(self.policy.names)
+        delay = self.policy.sharing.delay_samples
+        waiting = int(self.policy.min_w[decisions.waiting].sum())
+        spare = max(0, decisions.room.keep_w - decisions.total_w)
+        self.sharing = SharingNow(count, safe_gain(count, delay), on_probability(spare, waiting, delay), now_ms, state)
+
+    def _log(self, before: np.ndarray[tuple[int, ...], np.dtype[np.int64]], decisions: Decisions) -> None:
+        """One line per change of state, not per share."""
+        for row in np.flatnonzero((before > 0) != (decisions.shares_w > 0)).tolist():
+            one = decisions.of(row)
+            log.info("share %s: %d W to %d W, %s", one.consumer, one.was_w, one.share_w, one.reason)
+
+    # -- what is kept --------------------------------------------------------------------------------------------------
+
+    def _keep(
+        self,
+        inputs: Inputs,
+        virtual: Inputs,
+        before: np.ndarray[tuple[int, ...], np.dtype[np.int64]],
+        decisions: Decisions,
+        elapsed_ms: int,
+        now_ms: int,
+    ) -> None:
+        start = floor(now_ms, self.policy.interval_ms)
+        if self._row is None or self._row.start_ms != start:
+            self._write()
+            self._row = self._taken_up(start)
+        if inputs.export_w is None or inputs.production_w is None or virtual.export_w is None:
+            return
+        names = self.policy.names
+        self._row = add(
+            self._row,
+            elapsed_ms,
+            production_w=inputs.production_w,
+            export_w=inputs.export_w,
+            would_export_w=virtual.export_w,
+            shares_w=dict(zip(names, before.tolist(), strict=True)),
+            switched=_names_at(names, (before > 0) != (decisions.shares_w > 0)),
+        )
+
+    def _taken_up(self, start_ms: int) -> ShareRow:
+        """The row of an interval that a daemon before this one began, or a new one."""
+        new = ShareRow(start_ms, self.site.sharing.mode)
+        kept = None if self.store is None else self.store.fact(fact_of(start_ms, self.policy.interval_ms))
+        if kept is None:
+            return new
+        try:
+            row = from_text(kept)
+        except ValueError:
+            return new
+        return row if (row.start_ms, row.mode) == (new.start_ms, new.mode) else new
+
+    def _write(self) -> None:
+        if self._row is not None and self._row.seconds_ms:
+            self._set_fact(fact_of(self._row.start_ms, self.policy.interval_ms), to_text(self._row))
+
+    def _set_fact(self, name: str, value: str) -> None:
+        if self.store is None:
+            return
+        try:
+            with self.store.transaction():
+                self.store.set_fact(name, value)
+        except StoreError as exc:
+            log.error("shares not kept: %s", exc)
+
+    def _write_newest(self, decisions: Decisions, now_ms: int) -> None:
+        """The newest decision with its reasons, for `meterd shares`."""
+        room = decisions.room
+        found = {
+            "at_ms": now_ms,
+            "mode": self.site.sharing.mode,
+            "room_w": room.keep_w,
+            "reason": room.reason,
+            "shares": [(one.consumer, one.share_w, one.reason) for one in decisions],
+        }
+        self._set_fact(NEWEST, json.dumps(found, separators=(",", ":")))
+
+    def close(self) -> None:
+        """Keep the interval begun."""
+        self._write()
+        self._row = None
+
+
+def _names_at(names: tuple[str, ...], mask: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> Iterable[str]:
+    return (names[row] for row in np.flatnonzero(mask).tolist())

@@ -1,0 +1,163 @@
+"""The fault drill: a site's own history with a fault that was not there, and when the watch would have found and named it."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass, replace
+
+import numpy as np
+
+from meterd.drift import WatchState, begin, clear, watch
+from meterd.drift_day import daily_statistics
+from meterd.drift_fit import hypotheses
+from meterd.drift_gross import gross
+from meterd.drift_name import Suspicion
+from meterd.network import Network
+from meterd.network_flows import Intervals
+from meterd.uncertainty import Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Drill:
+    """What came of a planted fault. Days count from its first day (1 = that evening); None = not within the history.
+
+    `day_ms` and `paths` are the highest of both CUSUM sides per day of the `shown` hypotheses, `threshold` per day, both for a
+    plot. `false_alarms` were raised before the fault, on the history as it is.
+    """
+
+    point: str
+    factor: float
+    from_ms: int
+    found_ms: int | None
+    found_days: int | None
+    found_by: str
+    named_ms: int | None
+    named_days: int | None
+    named: str | None
+    right: bool | None
+    suspicion: Suspicion | None
+    false_alarms: tuple[int, ...]
+    day_ms: tuple[int, ...]
+    shown: tuple[str, ...]
+    paths: tuple[tuple[float, ...], ...]
+    threshold: tuple[float, ...]
+    text: str
+
+    def as_dict(self) -> dict[str, object]:
+        """For JSON."""
+        return asdict(self)
+
+
+SHOWN = 6  # paths in a plot: more cannot be told apart
+
+
+def drill(net: Network, days: Sequence[Intervals], point: str, factor: float, from_ms: int) -> Drill:
+    """Replay days of intervals with `point` reading `factor` times what it read from `from_ms` on.
+
+    Raises ValueError for a point no balance contains, and for a history that ends before the fault.
+    """
+    if point not in net.points:
+        raise ValueError(f"no balance contains {point}; a drill needs one of {', '.join(net.points)}")
+    if not days or int(days[-1].end_ms[-1]) <= from_ms:
+        raise ValueError("the history ends before the fault begins; choose an earlier date")
+    column, state = net.points.index(point), begin(net)
+    trace = _Trace()
+    for table in days:
+        planted = _planted(table, column, factor, from_ms)
+        faulty = int(table.end_ms[-1]) > from_ms
+        state, found = watch(state, daily_statistics(net, planted))
+        trace.note(state, int(table.start_ms[0]))
+        said = list(found)
+        if faulty and trace.found is None and not said:
+            fit = None if state.learner is None else state.learner.fit
+            said = [g for g in (gross(net, planted, fit),) if g is not None]
+        if said and not faulty:
+            trace.false_alarms.append(said[0].found_ms)
+            state = clear(state)
+        elif said:
+            trace.take(replace(said[0], found_ms=int(table.end_ms[-1])))
+        if trace.named is not None:
+            break
+    return _result(net, trace, point, factor, from_ms)
+
+
+def _planted(table: Intervals, column: int, factor: float, from_ms: int) -> Intervals:
+    rows = table.start_ms >= from_ms
+    energy = table.energy.copy()
+    energy[rows, column] = np.rint(energy[rows, column] * factor)
+    return replace(table, energy=energy)
+
+
+class _Trace:
+    """What is gathered on the way."""
+
+    def __init__(self) -> None:
+        self.found: Suspicion | None = None
+        self.named: Suspicion | None = None
+        self.false_alarms: list[int] = []
+        self.day_ms: list[int] = []
+        self.charts: list[Floats] = []
+        self.threshold: list[float] = []
+
+    def note(self, state: WatchState, day_ms: int) -> None:
+        """The charts on the evening of a day."""
+        self.day_ms.append(day_ms)
+        copies = [c for c in (state.learner, state.frozen) if c is not None]
+        highest = [np.maximum(c.chart.high, c.chart.low) for c in copies] or [np.zeros(len(state.tests))]
+        self.charts.append(np.max(highest, axis=0))
+        self.threshold.append(state.threshold.h)
+
+    def take(self, said: Suspicion) -> None:
+        """A suspicion after the fault began."""
+        self.found = self.found or said
+        if said.named is not None:
+            self.named = said
+
+
+def _result(net: Network, trace: _Trace, point: str, factor: float, from_ms: int) -> Drill:
+    names = [test.name for test in hypotheses(net)]
+    charts = np.array(trace.charts)
+    own = names.index(f"ratio {point}")
+    order = [own, *(int(j) for j in np.argsort(-charts[-1], kind="stable") if j != own)][:SHOWN]
+    wanted = f"ratio {point}"
+    found, named = trace.found, trace.named
+    days = [None if s is None else _days(trace.day_ms, from_ms, s.found_ms) for s in (found, named)]
+    return Drill(
+        point=point,
+        factor=factor,
+        from_ms=from_ms,
+        found_ms=None if found is None else found.found_ms,
+        found_days=days[0],
+        found_by="" if found is None else found.kind,
+        named_ms=None if named is None else named.found_ms,
+        named_days=days[1],
+        named=None if named is None else named.named,
+        right=None if named is None else named.named == wanted,
+        suspicion=named or found,
+        false_alarms=tuple(trace.false_alarms),
+        day_ms=tuple(trace.day_ms),
+        shown=tuple(names[j] for j in order),
+        paths=tuple(tuple(float(v) for v in charts[:, j]) for j in order),
+        threshold=tuple(trace.threshold),
+        text=_text(point, factor, days, named, wanted),
+    )
+
+
+def _days(day_ms: list[int], from_ms: int, found_ms: int) -> int:
+    return sum(1 for start in day_ms if start < found_ms and start + 86_400_000 > from_ms)
+
+
+def _text(point: str, factor: float, days: list[int | None], named: Suspicion | None, wanted: str) -> str:
+    fault = f"{point} reading {100 * (factor - 1):+.2f} %"
+    if days[0] is None:
+        return f"{fault} would not have been found in this history"
+    if named is None:
+        return f"{fault} would have been found after {days[0]} days, but not named"
+    verdict = "rightly" if named.named == wanted else f"wrongly, as {named.named},"
+    return f"{fault} would have been found after {days[0]} days and {verdict} named after {days[1]} days"
+
+
+def split_days(table: Intervals, bounds_ms: Sequence[int]) -> Iterator[Intervals]:
+    """The rows between consecutive bounds (starts of local days, and the end), days without rows left out."""
+    for low, high in zip(bounds_ms, bounds_ms[1:], strict=False):
+        rows = slice(*np.searchsorted(table.start_ms, [low, high]).tolist())
+        if rows.start < rows.stop:
+            yield Intervals(table.start_ms[rows], table.end_ms[rows], table.energy[rows], table.present[rows])

@@ -1,0 +1,389 @@
+"""Faults of the broker and the way there (B1 to B19), with a real broker killed, frozen, flooded and lied to."""
+
+import json
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+import paho.mqtt.client as paho
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from meterd.app.watch import SourceWatch
+from meterd.message import parse_service
+from meterd.mqtt.link import LinkCounters, LinkState
+from meterd.reading import IMPORT
+from meterd.sources import mqtt as mqtt_source
+from meterd.store.sqlite import SqliteStore
+from tests.brokers import Mosquitto, until
+from tests.faults.mill import (
+    MAY,
+    QUARTER,
+    Child,
+    Ledger,
+    as_readings,
+    books_of,
+    interval_energies,
+    message,
+    minutes,
+    now_ms,
+    open_findings,
+    publish,
+    reading_count,
+    running,
+    sending,
+    site,
+    write_plan,
+)
+
+pytestmark = pytest.mark.slow
+BROKER = "max_queued_messages 0\nmax_inflight_messages 0\n"
+ROOT = "energy/mill"
+QUICK = "publish_every_s = 4"
+
+
+@pytest.fixture
+def broker() -> Iterator[Mosquitto]:
+    with Mosquitto(BROKER) as one:
+        yield one
+
+
+@contextmanager
+def hearing(broker: Mosquitto, topic: str = f"{ROOT}/#") -> Iterator[dict[str, list[bytes]]]:
+    """Every payload of a topic filter, in order of arrival."""
+    seen: dict[str, list[bytes]] = {}
+    client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    client.on_connect = lambda c, *_: c.subscribe(topic, qos=1)
+    client.on_message = lambda _c, _u, m: seen.setdefault(m.topic, []).append(bytes(m.payload))
+    client.connect("127.0.0.1", broker.port)
+    client.loop_start()
+    try:
+        yield seen
+    finally:
+        client.disconnect()
+        client.loop_stop()
+
+
+def live(*points: str, power: float = 1000.0, wh: float = 5_000.0) -> list[tuple[str, bytes]]:
+    """What meters send now."""
+    at = now_ms()
+    return [(f"m/{point}", message(at, **{"import": wh, "power": power})) for point in points]
+
+
+def power_of(seen: dict[str, list[bytes]], point: str) -> float | None:
+    """The newest published power of a point."""
+    packs = seen.get(f"{ROOT}/point/{point}/power")
+    if not packs:
+        return None
+    records = json.loads(packs[-1])
+    return next((r["v"] for r in records if "v" in r), None)
+
+
+def test_b1_a_killed_broker_is_found_again_with_subscriptions_values_and_catalogue(tmp_path: Path) -> None:
+    with Mosquitto(BROKER, persistent=False) as broker:
+        store = tmp_path / "s.sqlite"
+        with running(site(broker.port), store) as here, sending(broker.port) as out:
+            assert until(lambda: here.daemon.published() > 20)
+            publish(out, live("q01"))
+            assert until(lambda: reading_count(store) == 2)
+            broker.restart()  # without persistence: it has forgotten sessions and retained values
+            assert until(out.connected, 15)
+
+            def taken() -> bool:
+                publish(out, live("q01", wh=5_001))
+                return reading_count(store) > 3
+
+            assert until(taken, 15)
+            begun = time.monotonic()
+            with hearing(broker) as seen:
+                assert until(lambda: f"{ROOT}/catalogue" in seen and len(seen) > 40, 12)
+            assert time.monotonic() - begun < 12
+            assert parse_service(seen[f"{ROOT}/service"][-1]) is not None
+
+
+def test_b2_b3_what_a_full_broker_dropped_is_healed_by_the_next_register(tmp_path: Path) -> None:
+    """1,500 messages while the daemon is away and room for 100: the newest are lost, the energy is not."""
+    with Mosquitto("max_queued_messages 100\nmax_inflight_messages 20\n") as broker:
+        plan, store = site(broker.port), tmp_path / "s.sqlite"
+        with running(plan, store) as here:
+            assert until(lambda: here.daemon.published() > 20)
+        sent = [("m/q01", message(now_ms() - 3_600_000 + 1_000 * i, **{"import": 100 + i})) for i in range(1500)]
+        with sending(broker.port) as out:
+            assert until(out.connected)
+            publish(out, sent)
+            with running(plan, store):
+                assert until(lambda: reading_count(store) >= 100)
+                time.sleep(0.3)
+                publish(out, [("m/q01", message(now_ms() - 1000, **{"import": 3_700}))])
+                assert until(lambda: latest(store) == 3_700_000)
+        assert reading_count(store) < 1500
+        kept = Ledger(tmp_path, plan)
+        kept.feed([], now_ms() + 2 * QUARTER)
+        first = now_ms() - 3_600_000
+        energies = interval_energies(kept.store, ("q01", IMPORT), first - first % QUARTER, 6)
+        kept.close()
+        known = sum(e for e in energies[1:] if e is not None)
+        assert known > 2_000_000, energies  # the shape is estimated, the sum is that of the register
+
+
+def latest(store: Path) -> float | None:
+    """The newest register of q01 in the journal."""
+    kept = SqliteStore.reader(store)
+    try:
+        found = kept.latest(("q01", IMPORT))
+        return None if found is None else found[1]
+    finally:
+        kept.close()
+
+
+def test_b2_a_daemon_without_its_broker_goes_on_and_stays_small(tmp_path: Path, broker: Mosquitto) -> None:
+    plan, store = site(broker.port, limits=QUICK), tmp_path / "s.sqlite"
+    with running(plan, store) as here:
+        assert until(lambda: here.daemon.published() > 20)
+        broker.kill()
+        assert here.has("broker-silent-mill", 10)
+        before = here.daemon.counters.snapshots
+        assert until(lambda: here.daemon.counters.snapshots > before + 2)
+        broker.start()
+        assert until(lambda: "broker-silent-mill" not in here.findings(), 20)
+
+
+def test_b4_a_message_that_comes_twice_counts_once(tmp_path: Path, broker: Mosquitto) -> None:
+    plan, store = site(broker.port), tmp_path / "s.sqlite"
+    with running(plan, store) as here, sending(broker.port) as out:
+        assert until(lambda: here.daemon.published() > 20)
+        sent = live("q01", "q02", "q03")
+        publish(out, sent * 3)
+        assert until(lambda: here.daemon.counters.deliveries > 0)
+        time.sleep(0.5)
+        assert reading_count(store) == 6
+
+
+def test_b5_late_readings_are_put_at_their_own_time_and_reopen_what_was_closed(tmp_path: Path) -> None:
+    sent = as_readings(minutes(3 * 60))
+    late, punctual = sent[200:400], sent[:200] + sent[400:]
+    folders = [tmp_path / name for name in ("whole", "late")]
+    for folder, batches in zip(folders, ([sent], [punctual, late[::-1]]), strict=True):
+        folder.mkdir()
+        ledger = Ledger(folder, name="b.sqlite")
+        for i, batch in enumerate(batches):
+            ledger.feed(batch, MAY + 4 * 3_600_000 + i * 2 * 86_400_000)  # the rest comes two days late
+        ledger.feed([], MAY + 3 * 86_400_000)
+        versions = ledger.store.versions(("q01", IMPORT), "interval", MAY + 2 * QUARTER)  # type: ignore[arg-type]
+        ledger.close()
+    assert books_of(folders[0] / "b.sqlite") == books_of(folders[1] / "b.sqlite")
+    assert versions[-1].reason == "late readings"
+
+
+def test_b6_an_old_retained_power_is_never_taken_for_now(tmp_path: Path, broker: Mosquitto) -> None:
+    with sending(broker.port) as out:
+        assert until(out.connected)
+        for topic, payload in live("t1", "roof", power=5_000.0):
+            assert out.publish(topic, payload, retain=True)
+        assert until(lambda: out.unacknowledged() == 0)
+        with running(site(broker.port), tmp_path / "s.sqlite") as here:
+            assert until(lambda: here.daemon.counters.readings >= 2)
+            assert until(lambda: here.daemon.snapshot is not None and here.daemon.snapshot.instant)
+            shot = here.daemon.snapshot
+            assert shot is not None
+            assert shot.instant["roof", "16.7.0"].old
+            assert (shot.draw.power_w, shot.surplus.power_w) == (None, None)
+            publish(out, live("t1", power=-2_000.0) + live("roof", power=9_000.0))
+            assert until(lambda: here.daemon.snapshot.draw.power_w == -2_000.0)  # type: ignore[union-attr]
+
+
+def test_b7_after_a_kill_the_broker_says_gone_and_values_carry_their_validity(tmp_path: Path, broker: Mosquitto) -> None:
+    plan = write_plan(tmp_path / "plan", broker.port, limits=QUICK)
+    with hearing(broker) as seen, Child(plan, tmp_path / "s.sqlite") as child:
+        assert until(lambda: f"{ROOT}/pv/surplus" in seen, 30), child.said()
+        pack = json.loads(seen[f"{ROOT}/pv/surplus"][-1])
+        assert any("ut" in record for record in pack)
+        child.kill()
+
+        def gone() -> bool:
+            service = parse_service(seen[f"{ROOT}/service"][-1])
+            return service is not None and not service.live
+
+        assert until(gone, 10)
+
+
+def test_b8_two_daemons_with_one_client_id_are_told(tmp_path: Path, broker: Mosquitto) -> None:
+    first, second = (site(broker.port, limits=QUICK) for _ in range(2))
+    with running(first, tmp_path / "a.sqlite") as a:
+        assert until(lambda: a.daemon.published() > 20)
+        with running(second, tmp_path / "b.sqlite") as b:
+            assert until(lambda: a.has("client-id-twice-meters", 0.1) or b.has("client-id-twice-meters", 0.1), 30)
+            told = {**a.findings(), **b.findings()}["client-id-twice-meters"]
+            assert "give this one its own client_id" in told.remedy
+            assert b.has("second-publisher-mill", 10)
+            assert b.daemon.published() == 0
+            assert until(lambda: b.has("client-id-twice-meters", 0.1), 40)
+            assert until(lambda: "does not read" in b.findings()["client-id-twice-meters"].text, 10)
+        with sending(broker.port) as out:
+            publish(out, live("q01"))
+            assert until(lambda: reading_count(tmp_path / "a.sqlite") >= 2, 40)
+
+
+def test_b9_a_second_daemon_of_a_site_stays_passive_and_takes_over_when_the_first_ends(
+    tmp_path: Path, broker: Mosquitto
+) -> None:
+    first = site(broker.port, limits=QUICK)
+    second = site(broker.port, limits=QUICK, options=', client_id = "spare"')
+    with running(second, tmp_path / "b.sqlite") as b:
+        with running(first, tmp_path / "a.sqlite") as a:
+            assert until(lambda: a.daemon.published() + b.daemon.published() > 60, 20)
+            both = {id(here) for here in (a, b) if here.has("second-publisher-mill", 3)}
+            assert len(both) == 1
+        before = b.daemon.published()
+        assert until(lambda: b.daemon.published() > before, 20)
+
+
+def test_b10_a_frozen_broker_is_told_within_two_heartbeats(tmp_path: Path, broker: Mosquitto) -> None:
+    with running(site(broker.port, limits=QUICK), tmp_path / "s.sqlite") as here:
+        assert until(lambda: here.daemon.published() > 60)
+        time.sleep(1)
+        broker.freeze()
+        try:
+            assert here.has("broker-silent-mill", 8)
+        finally:
+            broker.thaw()
+        assert until(lambda: "broker-silent-mill" not in here.findings(), 20)
+
+
+def test_b11_b13_nonsense_payloads_are_counted_and_the_next_value_is_used(tmp_path: Path, broker: Mosquitto) -> None:
+    nonsense = [b"\xff\xfe\x00", b"\xef\xbb\xbf{}", b"{}{}", b'{"import": 1} x', b"x" * 1_000_000, b"[" * 50_000]
+    store = tmp_path / "s.sqlite"
+    with running(site(broker.port), store) as here, sending(broker.port) as out:
+        assert until(lambda: here.daemon.published() > 20)
+        assert out.clear("m/q01")
+        publish(out, [("m/q01", payload) for payload in nonsense])
+        publish(out, live("q01"))
+        assert until(lambda: reading_count(store) == 2)
+        assert until(lambda: any(n.startswith("refused") and n.endswith("q01") for n in here.findings()))
+        assert here.daemon.counters.failures == 0
+
+
+def test_b12_nothing_empty_and_no_nan_is_ever_published(tmp_path: Path, broker: Mosquitto) -> None:
+    """With no meter at all every value is invalid: each payload is still a pack, and each plain one a number or absent."""
+    with hearing(broker) as seen, running(site(broker.port), tmp_path / "s.sqlite") as here:
+        assert until(lambda: here.daemon.published() > 40)
+        time.sleep(0.5)
+        assert len(seen) > 30
+        for topic, payloads in seen.items():
+            for payload in payloads:
+                assert payload, topic
+                assert b"NaN" not in payload
+                assert b"null" not in payload or not topic.endswith("/plain")
+                if topic.endswith("/plain"):
+                    float(payload)
+
+
+def test_b14_an_exception_in_decoding_ends_no_thread(
+    tmp_path: Path, broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sound = mqtt_source.decode
+
+    def breaking(group: object, payload: bytes, *rest: object) -> object:
+        if payload == b"poison":
+            raise ZeroDivisionError("injected")
+        return sound(group, payload, *rest)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(mqtt_source, "decode", breaking)
+    store = tmp_path / "s.sqlite"
+    with running(site(broker.port), store) as here, sending(broker.port) as out:
+        assert until(lambda: here.daemon.published() > 20)
+        publish(out, [("m/q01", b"poison"), *live("q01")])
+        assert until(lambda: reading_count(store) == 2)
+        assert until(lambda: any("could not be decoded: ZeroDivisionError" in f.text for f in here.findings().values()))
+
+
+def test_b16_a_wild_publisher_does_not_crowd_out_the_meters(tmp_path: Path, broker: Mosquitto) -> None:
+    """2,000 messages on unknown topics and 2,000 on a known one in about two seconds: the others' values all come through."""
+    store = tmp_path / "s.sqlite"
+    with running(site(broker.port), store) as here, sending(broker.port) as out, sending(broker.port, name="wild") as wild:
+        assert until(lambda: here.daemon.published() > 20 and wild.connected() and out.connected())
+        base = now_ms() - 60_000
+        for i in range(2000):
+            wild.publish(f"unknown/{i % 50}", b"x" * 100, qos=0)
+            wild.publish("m/q03", b'{"import": nonsense}', qos=0)
+            if i % 20 == 0:
+                publish(out, [("m/q01", message(base + i * 10, **{"import": 100 + i / 10}))])
+        assert until(lambda: reading_count(store) == 100, 20)
+        assert here.daemon.counters.failures == 0
+        assert until(lambda: any(n.startswith("refused") and n.endswith("q03") for n in here.findings()))
+
+
+def test_b17_many_controllers_at_once_get_the_retained_set_without_asking_the_daemon(
+    tmp_path: Path, broker: Mosquitto
+) -> None:
+    with running(site(broker.port), tmp_path / "s.sqlite") as here:
+        assert until(lambda: here.daemon.published() > 40)
+        time.sleep(1)
+        before, heard = here.daemon.published(), 0
+        for _ in range(25):
+            with hearing(broker, f"{ROOT}/pv/#") as seen:
+                assert until(lambda s=seen: f"{ROOT}/pv/surplus" in s, 5)  # type: ignore[misc]
+                heard += 1
+        assert heard == 25
+        assert here.daemon.published() - before < 60  # heartbeats only
+
+
+class Quiet:
+    """A source with a connection in a given state."""
+
+    def __init__(self, state: LinkState) -> None:
+        self._state = state
+
+    def state(self) -> LinkState:
+        """As given."""
+        return self._state
+
+    def revive(self) -> bool:
+        """Nothing died."""
+        return False
+
+    def refused(self) -> dict[tuple[str, str], object]:
+        """Nothing."""
+        return {}
+
+
+def test_b15_b18_refused_subscriptions_and_ending_certificates_are_told() -> None:
+    state = LinkState(True, False, True, 0, (("m/q01", "Not authorized"),), "", now_ms() / 1000 + 10 * 86_400, LinkCounters())
+    watch = SourceWatch("meters", lambda: Quiet(state))  # type: ignore[arg-type]
+    found = {finding.id: finding for finding in watch.look(now_ms())}
+    assert "m/q01: Not authorized" in found["subscription-refused-meters"].text
+    assert "renew it before that day" in found["certificate-meters"].remedy
+    later = replace(state, refused_topics=(), certificate_until_s=now_ms() / 1000 + 40 * 86_400)
+    assert SourceWatch("meters", lambda: Quiet(later)).look(now_ms()) == []  # type: ignore[arg-type]
+
+
+def test_b18_a_changed_password_is_told_and_the_journal_stays(tmp_path: Path, broker: Mosquitto) -> None:
+    plan, store = site(broker.port, limits=QUICK), tmp_path / "s.sqlite"
+    with running(plan, store) as here:
+        assert until(lambda: here.daemon.published() > 20)
+        broker.kill()
+        broker._config = BROKER + "allow_anonymous false\n"
+        broker.start()
+        assert until(lambda: any("refused" in finding.text for finding in here.findings().values()), 30), here.findings()
+        broker.kill()
+        broker._config = BROKER
+        broker.start()
+        assert until(lambda: not any("refused" in finding.text for finding in here.findings().values()), 40)
+
+
+def test_b19_meters_without_controllers_are_read_and_the_newest_is_told_on_return(tmp_path: Path) -> None:
+    with Mosquitto(BROKER) as inside, Mosquitto(BROKER) as outside:
+        store = tmp_path / "s.sqlite"
+        plan = site(outside.port, options=f', host = "127.0.0.1", port = {inside.port}')
+        with running(plan, store) as here, sending(inside.port) as out:
+            assert until(lambda: here.daemon.published() > 20)
+            outside.kill()
+            for i in range(20):
+                publish(out, live("q01", power=100.0 * i, wh=5_000 + i))
+            assert until(lambda: reading_count(store) == 40)
+            outside.start()
+            with hearing(outside) as seen:
+                assert until(lambda: power_of(seen, "q01") == 1900.0, 20)
+        assert set(open_findings(store)) & {"store-mill"} == set()

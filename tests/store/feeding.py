@@ -1,0 +1,45 @@
+"""A feed on a journal, run by a test in the place of the daemon's loop."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from meterd.site import LineStore
+from meterd.store.line_feed import LineFeed, Waits, open_feed
+from meterd.store.sqlite import SqliteStore
+from tests.brokers import until
+from tests.databases import BUCKET, TOKEN
+from tests.store.journal import clock
+
+
+def settings(url: str, **other: object) -> LineStore:
+    """A database that is proven after every batch, with the token of the tests."""
+    values: dict[str, object] = {"batch": 200, "rate": 1_000_000, "check_s": 0, "timeout_s": 2} | other
+    return LineStore(url=url, org="mill", bucket=BUCKET, **values)  # type: ignore[arg-type]
+
+
+@contextmanager
+def feeding(
+    store: SqliteStore, path: Path, wanted: LineStore, now: Callable[[], int] | None = None
+) -> Iterator[LineFeed]:
+    """A running feed; its marks are kept at the end, as the daemon does."""
+    feed = open_feed(wanted, "mill", path, store, now or clock())
+    assert feed is not None
+    feed._token = TOKEN
+    feed.waits = Waits(0.02, 0.1)
+    feed.start()
+    try:
+        yield feed
+    finally:
+        feed.stop(10.0)
+        feed.keep(store)
+
+
+def wait(feed: LineFeed, store: SqliteStore, done: Callable[[], object], limit_s: float = 20.0) -> None:
+    """Let the feed work, keeping what it says, until something holds."""
+
+    def look() -> bool:
+        feed.keep(store)
+        return bool(done())
+
+    assert until(look, limit_s), (feed.counters, feed.position, feed.findings(0))
