@@ -14,7 +14,7 @@ import numpy as np
 
 from meterd.finding import Finding
 from meterd.loads import Bools, Feedback, Ints, Known, Policy, feedback, policy_of, remember, unknown, watch
-from meterd.room import Inputs, Past, Room, room, spend
+from meterd.room import Inputs, Load, Past, Room, room, spend
 from meterd.rotation import Plan, Why, distribute
 
 __all__ = ["AllocationState", "Decision", "Decisions", "Draws", "Inputs", "Policy", "allocate", "begin", "policy_of"]
@@ -129,9 +129,21 @@ def allocate(
     back: Feedback = feedback(known, policy, draws.power_w, measured)
     elapsed = 0 if past.last_ms is None else min(max(0, now_ms - past.last_ms), _LONGEST_MS)
     known, findings = watch(known, policy, back, elapsed, now_ms)
-    flexible, handed = int(back.flexible_w.sum()), int(known.share_w.sum())
-    past, found = room(past, inputs, flexible, handed, policy, now_ms)
+    load = _load(known, back)
+    past, found = room(past, inputs, load, policy, now_ms)
     plan = distribute(known, policy, found, now_ms)
-    past = spend(past, handed, int(plan.share_w.sum()))
-    decisions = Decisions(policy, found, plan.share_w, known.share_w, flexible, tuple(findings), plan)
+    past = spend(past, load.handed_w, int(plan.share_w.sum()))
+    decisions = Decisions(policy, found, plan.share_w, known.share_w, load.flexible_w, tuple(findings), plan)
     return AllocationState(remember(known, policy, plan.share_w, now_ms), past), decisions
+
+
+def _load(known: Known, back: Feedback) -> Load:
+    flexible = int(back.flexible_w.sum())
+    guessed = known.given[:, ~back.known]
+    return Load(
+        flexible_w=flexible,
+        unsure_w=flexible - int(back.firm_w.sum()),
+        handed_w=int(known.share_w.sum()),
+        measured_w=back.measured_w,
+        moving=bool((guessed != guessed[0]).any()),
+    )

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -157,7 +158,7 @@ def _text(point: str, factor: float, days: list[int | None], named: Suspicion | 
 
 def split_days(table: Intervals, bounds_ms: Sequence[int]) -> Iterator[Intervals]:
     """The rows between consecutive bounds (starts of local days, and the end), days without rows left out."""
-    for low, high in zip(bounds_ms, bounds_ms[1:], strict=False):
+    for low, high in pairwise(bounds_ms):
         rows = slice(*np.searchsorted(table.start_ms, [low, high]).tolist())
         if rows.start < rows.stop:
             yield Intervals(table.start_ms[rows], table.end_ms[rows], table.energy[rows], table.present[rows])

@@ -87,7 +87,8 @@ def _joined(
         part = arrays[at : at + 7] if present else ()
         copies.append(Copy(Fit(part[0], part[1]), Chart(*part[3:]), part[2]) if part else None)
         at += len(part)
-    sums = tuple(NodeSums(*arrays[at + 3 * k : at + 3 * k + 3], pairs) for k, pairs in enumerate(head["pairs"]))
+    triples = [arrays[at + 3 * k : at + 3 * k + 3] for k in range(len(head["pairs"]))]
+    sums = tuple(NodeSums(S0, C, S1, pairs) for (S0, C, S1), pairs in zip(triples, head["pairs"], strict=True))
     alarm = head["alarm"]
     return WatchState(
         network=network,

@@ -60,7 +60,11 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class FindingRow:
-    """A finding with its life so far. `by` is who closed it; empty when its cause went by itself."""
+    """A finding with its life so far.
+
+    `by` is who closed it; empty when its cause went by itself. `part_of` is the finding it was closed into, because both
+    turned out to have one cause.
+    """
 
     finding: Finding
     first_ms: int
@@ -72,6 +76,7 @@ class FindingRow:
     suppressed: bool = False
     by: str = ""
     earlier_ms: int | None = None
+    part_of: str = ""
 
     @property
     def shown(self) -> Finding:

@@ -118,28 +118,42 @@ def unknown(policy: Policy) -> Known:
 
 @dataclass(frozen=True, slots=True)
 class Feedback:
-    """Draws of one moment. `flexible_w` (n,) is what each would give back if its share fell to zero; the rest is base."""
+    """Draws of one moment. `flexible_w` (n,) is what each would give back if its share fell to zero; the rest is base.
+
+    `firm_w` is the same on the safe side: without a measurement a share that may not have arrived is not in it.
+    """
 
     flexible_w: Ints
+    firm_w: Ints
     drawn_w: Ints
     known: Bools
+
+    @property
+    def measured_w(self) -> int:
+        """What all measured consumers draw together."""
+        return int(self.drawn_w[self.known].sum())
 
 
 def feedback(known: Known, policy: Policy, drawn_w: Ints, measured: Bools) -> Feedback:
     """How much of the measured draws follows shares.
 
     More than any share that may still be acting is base, for a share cannot take it back. Where nothing is measured the
-    share that acts now, by the delay of the plan, counts as drawn.
+    share counts as drawn; of the shares that may be acting, by the delay of the plan, the largest decides what may go on
+    and the least what may start. (Counting exactly the one of the plan's delay turned loads off and on where the loop was
+    faster than the plan says: found by the closed-loop test.)
     """
-    most, acting = known.given.max(axis=0), known.given[policy.sharing.delay_samples]
+    most, acting = known.given.max(axis=0), known.given[: policy.sharing.delay_samples + 1]
     running = drawn_w >= np.rint(policy.min_w * RUNNING_PART).astype(np.int64)
-    drawn = np.where(measured, np.where(running, np.maximum(drawn_w, 0), 0), acting)
-    return Feedback(np.minimum(drawn, most), drawn, measured)
+    drawn = np.where(running, np.maximum(drawn_w, 0), 0)
+    follows = np.minimum(drawn, most)
+    flexible = np.where(measured, follows, acting.max(axis=0))
+    firm = np.where(measured, follows, acting.min(axis=0))
+    return Feedback(flexible, firm, drawn, measured)
 
 
 def watch(known: Known, policy: Policy, back: Feedback, elapsed_ms: int, now_ms: int) -> tuple[Known, list[Finding]]:
     """Follow who draws its share, less or more: served energy, offers withdrawn, consumers set to their fallback."""
-    known = replace(known, served=known.served + back.flexible_w * elapsed_ms)
+    known = replace(known, served=known.served + back.firm_w * elapsed_ms)
     known = _watch_low(known, policy, back, now_ms)
     return _watch_over(known, policy, back, now_ms)
 

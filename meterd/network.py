@@ -219,10 +219,10 @@ def _below(site: Site) -> Iterator[_Draft | None]:
         if not upper.counts:
             continue
         for check in checks:
-            terms = ((upper.name, 1), (check.name, -1))
+            pair = ((upper.name, 1), (check.name, -1))
             rating = _rating_kw([upper], boards[upper.board])
             name = f"check {upper.name} {check.name}"
-            yield _Draft(name, NodeKind.CHECK, terms, (upper.name,), rating, BUS_LOSS_SHARE / 10)
+            yield _Draft(name, NodeKind.CHECK, pair, (upper.name,), rating, BUS_LOSS_SHARE / 10)
         loads = [p for p in parts if p.role in LOADS_BELOW]
         if upper.unmetered_below or not loads or not all(p.counts for p in parts):
             continue

@@ -79,8 +79,8 @@ def _kind(row: FindingRow, told: Told | None, now_ms: int, settings: Notify, sin
         if row.state != FindingState.NEW or not again or now_ms - row.first_ms < wait_ms:
             return None
         return Kind.AGAIN if raised else Kind.NEW
-    if event or row.closed_ms is None:
-        return None  # what happened is not over when it is a day old
+    if event or row.closed_ms is None or row.part_of:
+        return None  # what happened is not over when it is a day old, and what is part of another goes on with that
     if told is not None and not told.over:
         quiet = now_ms - row.closed_ms >= settings.clear_s * 1000
         return Kind.OVER if quiet or row.by else None

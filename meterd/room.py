@@ -38,6 +38,22 @@ class Inputs:
 
 
 @dataclass(frozen=True, slots=True)
+class Load:
+    """The flexible load of one moment in W.
+
+    `flexible_w` is what the consumers draw of their shares, of which `unsure_w` may not have begun; `handed_w` the sum of
+    their shares so far; `measured_w` what is measured of it. `moving` means that shares of consumers that are not
+    measured have just changed.
+    """
+
+    flexible_w: int
+    unsure_w: int
+    handed_w: int
+    measured_w: int
+    moving: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Sign:
     """Sums of products of changes from sample to sample: of PV less flexible load (x), and of the draw (y)."""
 
@@ -56,11 +72,14 @@ class Sign:
         return self.slope is not None and self.slope > SIGN_LIMIT
 
 
-def follow_sign(sign: Sign, inputs: Inputs, flexible_w: int) -> Sign:
-    """Take in one moment. The flexible load moves with PV on purpose, so it is taken out of both."""
-    if inputs.export_w is None or inputs.production_w is None or inputs.backup or inputs.dark:
+def follow_sign(sign: Sign, inputs: Inputs, load: Load) -> Sign:
+    """Take in one moment. The flexible load moves with PV on purpose, so what is measured of it is taken out of both.
+
+    While shares of consumers that are not measured change, nothing can be said.
+    """
+    if inputs.export_w is None or inputs.production_w is None or inputs.backup or inputs.dark or load.moving:
         return replace(sign, before=None)
-    x, y = inputs.production_w - flexible_w, -inputs.export_w
+    x, y = inputs.production_w - load.measured_w, -inputs.export_w
     if sign.before is None:
         return replace(sign, before=(x, y))
     dx, dy = x - sign.before[0], y - sign.before[1]
@@ -104,13 +123,10 @@ class Room:
     ramp: str = ""
 
 
-def room(past: Past, inputs: Inputs, flexible_w: int, handed_w: int, policy: Policy, now_ms: int) -> tuple[Past, Room]:
-    """The power for all consumers together, from the picture of one moment.
-
-    `flexible_w` is what of it they draw now, `handed_w` the sum of their shares so far.
-    """
-    past = replace(past, sign=follow_sign(past.sign, inputs, flexible_w))
-    keep, state, reason = _keep(past, inputs, flexible_w, policy, now_ms)
+def room(past: Past, inputs: Inputs, load: Load, policy: Policy, now_ms: int) -> tuple[Past, Room]:
+    """The power for all consumers together, from the picture of one moment."""
+    past = replace(past, sign=follow_sign(past.sign, inputs, load))
+    keep, state, reason = _keep(past, inputs, load.flexible_w, policy, now_ms)
     fresh = state is Quality.GOOD and not inputs.backup and not inputs.dark
     if fresh:
         past = replace(past, steady_w=(*past.steady_w, keep)[-STEADY:], ceiling_w=keep, valid_ms=inputs.at_ms)
@@ -119,9 +135,9 @@ def room(past: Past, inputs: Inputs, flexible_w: int, handed_w: int, policy: Pol
         past = replace(past, shut=True, steady_w=(), staged_ms=None)
     elif past.shut and fresh:
         past = replace(past, shut=False, staged_ms=now_ms)
-    past, top, ramp = _ramp(past, handed_w, policy, now_ms)
-    rise = min(keep, *past.steady_w) if fresh else keep if inputs.backup else min(keep, handed_w)
-    return past, Room(keep, rise, top, state, reason, ramp)
+    past, top, ramp = _ramp(past, load.handed_w, policy, now_ms)
+    rise = min(keep, *past.steady_w) if fresh else keep if inputs.backup else min(keep, load.handed_w)
+    return past, Room(keep, rise - load.unsure_w, top, state, reason, ramp)
 
 
 def _keep(past: Past, inputs: Inputs, flexible_w: int, policy: Policy, now_ms: int) -> tuple[int, Quality, str]:

@@ -185,8 +185,10 @@ def _fill(known: Known, policy: Policy, rows: Rows, left: Left, plan: Plan) -> N
     if not len(more):
         return
     floor = plan.share_w[more]
-    budget = max(0, min(left.keep_w, left.rise_w, left.top_w))
     before = np.minimum(np.maximum(known.share_w[more], floor), policy.max_w[more])
+    # what they have together may stay while there is room for it; more must fit into what may rise
+    had = int((before - floor).sum())
+    budget = max(0, min(left.keep_w, max(had, min(left.rise_w, left.top_w))))
     fair = max_min_from(budget + int(floor.sum()), floor, policy.max_w[more])
     step = policy.step_w[more]
     stepped = step > 0

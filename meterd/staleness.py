@@ -17,6 +17,7 @@ CLOCK_OFF_MS = 60_000  # a meter's clock this far off shifts a quarter hour's bo
 FROZEN_MS = 3_600_000  # a line voltage that shows the same digits for an hour is not measured any more
 FROZEN_REPEATS = 10  # arrivals of the same value; a meter that sends twice an hour proves nothing in an hour
 MOVING_SHARE = 0.5  # of the siblings on the board must have moved meanwhile
+ASKED_MS = 10_000  # what takes a quarter hour to show is not looked for every second (20 ms for a thousand points)
 STANDS, RUNS_FAST = 0.1, 1.5  # meter time per time of arrival: below the clock stands, above old values are caught up
 
 # registers that never repeat exactly on a live line
@@ -72,6 +73,7 @@ class Hearing:
         self._stretch_ms = site.limits.stale_after_s * 1000
         self._channels: dict[Channel, _Heard] = {}
         self._points: dict[str, list[str]] = {}
+        self._found: tuple[int, list[Staleness]] | None = None
         for row in site.inputs:
             self._points.setdefault(row.point, []).append(row.register)
 
@@ -122,7 +124,12 @@ class Hearing:
         return found
 
     def stale(self, now_ms: int) -> list[Staleness]:
-        """Points that deliver, but with a wrong clock or a frozen value."""
+        """Points that deliver, but with a wrong clock or a frozen value; as of at most `ASKED_MS` ago."""
+        if self._found is None or not 0 <= now_ms - self._found[0] < ASKED_MS:
+            self._found = (now_ms, self._stale(now_ms))
+        return list(self._found[1])
+
+    def _stale(self, now_ms: int) -> list[Staleness]:
         moved = self._moved(now_ms)
         found = []
         for point in self._site.points:

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meterd.derived import BoardNow, Now, PowerNow, PvNow, Snapshot, SurplusNow, Value, catalogue, values
-from meterd.finding import Finding
+from meterd.finding import Finding, FindingState, Life
 from meterd.message import (
     SENML,
     Message,
@@ -321,3 +321,16 @@ def test_the_catalogue_of_a_usual_site_fits_the_smallest_broker_limit() -> None:
 )
 def test_a_malformed_catalogue_names_no_topic_with_a_wildcard(payload: bytes) -> None:
     assert not [topic for topic in catalogue_topics(ROOT, payload) if "#" in topic or "+" in topic]
+
+
+def test_a_finding_tells_its_life_and_evidence_beside_what_it_always_told() -> None:
+    """State, first, last, count and evidence are added; a finding without a life is as before."""
+    finding = Finding("stale", "q01", NOW_MS, "q01 is silent", "look", ("q01",), ("board north: not computable",))
+    before = {"cause", "subject", "at", "text", "remedy", "points"}
+    assert set(json.loads(finding_message(ROOT, replace(finding, evidence=()), 90).payload)) == before
+    life = Life(FindingState.EXPLAINED, NOW_MS - 60_000, NOW_MS, 3, 2, NOW_MS - 3_600_000)
+    told = json.loads(finding_message(ROOT, replace(finding, life=life), 90).payload)
+    assert set(told) == before | {"evidence", "state", "first", "last", "count", "number", "earlier"}
+    assert (told["state"], told["count"], told["number"]) == ("explained", 3, 2)
+    assert told["evidence"] == ["board north: not computable"]
+    assert told["first"] < told["last"]

@@ -48,6 +48,7 @@ CASES = [
     (row("closed", first=T - 2, last=T + H, closed=T + H), None, T + 2 * H, None),  # before the start
     (row("closed", last=T + H, closed=T + H, by="Ada"), None, T + 2 * H, None),
     (row("closed", closed=T + H, cause="reset"), NEW, T + 9 * H, None),  # what happened is not over
+    (row("closed", closed=T + H, part_of="silent-board-north"), NEW, T + 9 * H, None),  # it goes on under another name
     (row("closed", closed=T + H, suppressed=True), NEW, T + 9 * H, None),
 ]
 

@@ -3,7 +3,7 @@
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import groupby
 from zoneinfo import ZoneInfo
@@ -12,7 +12,7 @@ import numpy as np
 
 from meterd import pipeline
 from meterd.books import BoardBook, NetPlan, Parent, board_books, parents, parts_of, pv_book, sum_of_parts, sum_pv
-from meterd.errors import described
+from meterd.errors import StoreError, described
 from meterd.figure import BalanceRow, Channel, FigureRow
 from meterd.interval import MADE_OF, Period, bounds
 from meterd.knots import Ints
@@ -25,6 +25,7 @@ from meterd.store.sqlite import UNFIT, Failure, SqliteStore
 from meterd.surplus import ratio
 
 _CLOSED_TO = "closed_to_ms"
+FIGURES_FROM = "figures_from_ms"  # figures before this are final: not all of their readings are in the journal any more
 _UNSETTLED = "unsettled_from_ms"  # since when the journal holds readings of which nothing was made yet
 
 
@@ -56,6 +57,7 @@ class Bookkeeper:
             channel = (row.point, row.register)
             if channel not in state.trackers and (latest := self._store.latest(channel)):
                 state.instant[channel] = Now(latest[1], latest[0])
+        self._figures_from = int(self._store.fact(FIGURES_FROM) or -(2**62))
         unsettled = self._store.fact(_UNSETTLED)
         self._behind = pipeline.restart_requests(state, int(unsettled) if unsettled else None)
         self._spoiled = False
@@ -146,7 +148,7 @@ class Bookkeeper:
         rows: list[FigureRow] = []
         waiting = list(requests)
         while waiting:
-            request = waiting.pop()
+            request = self._bounded(waiting.pop())
             if request.channel in self.state.failed:
                 continue
             try:
@@ -157,9 +159,18 @@ class Bookkeeper:
                 pipeline.set_aside(self.state, request.channel, exc)
                 continue
             rows += found
-            if again is not None:
+            if again is not None and self._bounded(again) == request:
+                gone = StoreError("it must be followed from readings that were deleted; import them again")
+                pipeline.set_aside(self.state, request.channel, gone)
+            elif again is not None:
                 waiting.append(again)
         return rows
+
+    def _bounded(self, request: Request) -> Request:
+        """No register is followed again from readings that `meterd retain` has deleted: their figures stay as they are."""
+        if request.from_ms is None or request.from_ms >= self._figures_from:
+            return request
+        return replace(request, from_ms=self._figures_from)
 
     def _rerun(self, request: Request) -> tuple[list[FigureRow], Request | None]:
         channel = request.channel

@@ -11,6 +11,7 @@ import sys
 import threading
 import zoneinfo
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from rich.console import Console
@@ -18,7 +19,9 @@ from rich.progress import Progress
 
 from meterd import __version__
 from meterd.app.finding_commands import add as add_findings
+from meterd.app.probe_commands import add as add_probe
 from meterd.app.share_commands import add as add_shares
+from meterd.app.store_commands import add as add_stores
 from meterd.errors import ConfigError, MeterdError, described
 from meterd.interval import Period, text
 
@@ -98,6 +101,8 @@ def _run(arguments: argparse.Namespace) -> int:
     site = plan.site
     start = arguments.trial_from
     clock = WallClock() if start is None else TrialClock(moment(start, zoneinfo.ZoneInfo(site.zone), "--trial-from"))
+    if start is not None:
+        site = replace(site, notify=replace(site.notify, email_to=(), webhook_url=""))  # a trial wakes nobody
     daemon = Daemon(site, arguments.store or store_path(arguments.plan, site), clock)
     daemon.run(_stop_on_signal())
     return DONE
@@ -132,6 +137,8 @@ def _replay(arguments: argparse.Namespace) -> int:
 
     if (arguments.out is None) == (arguments.into is None):
         raise ConfigError("say where the result goes: --out FOLDER for tables, or --into STORE")
+    if arguments.report is not None and arguments.into is None:
+        raise ConfigError("--report tells what was imported: give it together with --into")
     plan = load_plan(arguments.plan)
     work = replay.prepare(plan, arguments.files, arguments.source, replay.column_map(arguments.map))
     screen = Console(stderr=True)
@@ -146,6 +153,10 @@ def _replay(arguments: argparse.Namespace) -> int:
         else:
             report = replay.into_store(work, arguments.into, WallClock().now_ms(), step)
     _say_replay(report, arguments.out or arguments.into)
+    if arguments.report is not None:
+        from meterd.app.store_commands import write_report
+
+        write_report(plan, report, arguments.report)
     return DONE
 
 
@@ -238,7 +249,9 @@ def _parser() -> argparse.ArgumentParser:
     topics = _add(commands, "topics", _topics, "list every topic with unit, meaning and validity")
     topics.add_argument("--asyncapi", action="store_true", help="the same as an AsyncAPI 3 document (JSON)")
     add_findings(commands)
+    add_stores(commands)
     add_shares(commands)
+    add_probe(commands)
     _add_demo(commands)
     return parser
 
@@ -275,6 +288,7 @@ def _add_replay(commands: "Commands[argparse.ArgumentParser]") -> None:
     replay.add_argument("--out", type=Path, metavar="FOLDER", help="write tables of energies, balances and PV there")
     replay.add_argument("--format", choices=("csv", "parquet"), default="csv", help="of those tables (default: csv)")
     replay.add_argument("--into", type=Path, metavar="STORE", help="keep readings and figures in this store instead")
+    replay.add_argument("--report", type=Path, metavar="FILE", help="with --into: a check report (.json, else text)")
     replay.add_argument("--source", metavar="NAME", help="source of the plan whose inputs the files belong to")
     replay.add_argument(
         "--map",

@@ -104,7 +104,7 @@ def _finding_line(row: FindingRow) -> Line:
         "first": text(row.first_ms),
         "last": text(row.last_ms),
         "closed": "" if row.closed_ms is None else text(row.closed_ms),
-        "closed by": row.by,
+        "closed by": row.by or (f"part of {row.part_of}" if row.part_of else ""),
         "times": row.count,
         "number": row.number,
         "id": finding.id,

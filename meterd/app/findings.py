@@ -94,6 +94,7 @@ class FindingKeeper:
         every = [*conditions, *(one for several in self._reported.values() for one in several)]
         every = [one for one in every if self._fresh(one, now_ms)]
         holding = {f.id: f for f in one_cause(self._site, every, lately=self._lately(now_ms), heard=heard)}
+        raw = {finding.id for finding in every}
         for finding in events:
             self._event(finding, now_ms)
         for finding in holding.values():
@@ -101,7 +102,7 @@ class FindingKeeper:
         for name, row in list(self._open.items()):
             event = row.finding.cause in EVENT_CAUSES
             if now_ms - row.last_ms > EVENT_LIFE_MS if event else name not in holding:
-                self._over(row, now_ms)
+                self._over(row, now_ms, part_of=_owner(row, holding.values()) if name in raw else "")
         self._quiet &= holding.keys()
         self._suppress(now_ms)
         self._note_ends(now_ms)
@@ -147,12 +148,20 @@ class FindingKeeper:
         if former.by and name in self._quiet and now_ms - closed_ms < CLOSED_HOLDS_MS:
             return
         if not former.by and now_ms - closed_ms < self._site.notify.clear_s * 1000:
-            state = self._states.pop(name, FindingState.NEW)
-            row = replace(former, finding=finding, last_ms=now_ms, state=state, closed_ms=None, count=former.count + 1)
+            state = self._states.pop(name, "") or self._state_before(former)
+            row = replace(
+                former, finding=finding, last_ms=now_ms, state=state, closed_ms=None, part_of="", count=former.count + 1
+            )
             del self._closed[name]
             self._open[name] = self._unwritten.rows[name] = row
             return
         self._again(former, finding, now_ms, now_ms)
+
+    def _state_before(self, former: FindingRow) -> str:
+        """The state a finding had when it went by itself, from the history: after a restart."""
+        notes = self._tables.notes(former.finding.id)
+        states = [n.state for n in notes if n.number == former.number and n.state != FindingState.CLOSED]
+        return states[-1] if states else FindingState.NEW
 
     def _again(self, former: FindingRow, finding: Finding, first_ms: int, now_ms: int) -> None:
         """A new life of a finding that was closed."""
@@ -186,12 +195,12 @@ class FindingKeeper:
             if state != known.state:
                 self._note(FindingNote(name, row.number, now_ms, state, "", "happened again"))
 
-    def _over(self, row: FindingRow, now_ms: int) -> None:
-        """The all-clear."""
+    def _over(self, row: FindingRow, now_ms: int, *, part_of: str) -> None:
+        """The all-clear; or it turned out to be part of another finding."""
         name, event = row.finding.id, row.finding.cause in EVENT_CAUSES
         last = row.last_ms if event else max(self._seen.get(name, row.last_ms), row.last_ms)
         self._states[name] = row.state
-        self._close(replace(row, last_ms=last, closed_ms=now_ms, by=""))
+        self._close(replace(row, last_ms=last, closed_ms=now_ms, by="", part_of=part_of))
         self._ending[name] = now_ms
 
     def _note_ends(self, now_ms: int) -> None:
@@ -203,7 +212,8 @@ class FindingKeeper:
             elif now_ms - closed_ms >= self._site.notify.clear_s * 1000:
                 del self._ending[name]
                 event = row.finding.cause in EVENT_CAUSES
-                note = "a day has passed without another one" if event else "its cause is gone"
+                note = f"part of {row.part_of}" if row.part_of else "its cause is gone"
+                note = "a day has passed without another one" if event else note
                 self._note(FindingNote(name, row.number, closed_ms, FindingState.CLOSED, "", note))
 
     def _close(self, row: FindingRow) -> None:
@@ -286,6 +296,13 @@ class FindingKeeper:
             for note in self._unwritten.notes:
                 self._tables.add_note(note)
         self._unwritten = _Unwritten({}, {}, [])
+
+
+def _owner(row: FindingRow, holding: Iterable[Finding]) -> str:
+    """The finding that has another one as its evidence."""
+    found = [f for f in holding if row.finding.text in f.evidence]
+    found += [f for f in holding if not set(f.points).isdisjoint(row.finding.points)]
+    return found[0].id if found else "another finding"
 
 
 def _unknown(name: str, closed: bool) -> str:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from meterd import __version__
 from meterd.app.bookkeeper import Bookkeeper
 from meterd.app.config import Plan
+from meterd.app.import_report import RegisterReport, examine
 from meterd.balance import Balance, Verdict
 from meterd.books import board_books, pv_book
 from meterd.bulk import Followed, PvTable, Table, all_tables, board_balances, follow, interval_table, pv_tables
@@ -27,6 +28,7 @@ from meterd.interval import Period, floor, text
 from meterd.knots import Bools, Flag, Ints
 from meterd.pipeline import begin
 from meterd.reading import REGISTERS
+from meterd.register import Event
 from meterd.rollup import maximum_demand
 from meterd.site import Site
 from meterd.sources.files import History, open_history
@@ -50,6 +52,8 @@ class Report:
     strangers: dict[str, int] = field(default_factory=dict)
     first_ms: int = 0
     until_ms: int = 0
+    registers: list[RegisterReport] = field(default_factory=list)  # of an import into a store
+    decided: list[tuple[Channel, Event]] = field(default_factory=list)
 
 
 def choose_source(site: Site, wanted: str | None) -> str:
@@ -105,6 +109,7 @@ def _columns(work: Work, report: Report) -> Iterator[tuple[Channel, Ints, Ints]]
     for channel in work.channels:
         times, values, refused = work.history.column(*channel)
         _note_column(report, channel, len(times), refused)
+        report.registers.append(examine(channel, times, refused, work.plan.site.limits.gap_exact_s * 1000))
         yield channel, times, values
     report.strangers = dict(work.history.strangers)
 
@@ -176,7 +181,8 @@ def into_store(work: Work, path: Path, now_ms: int, step: Step) -> Report:
         if ends:
             report.until_ms = floor(max(ends), site.interval_s * 1000)
             books.settle(report.until_ms, now_ms)
-            for _, event in books.state.events:
+            report.decided = list(books.state.events)
+            for _, event in report.decided:
                 report.events[event.kind] = report.events.get(event.kind, 0) + 1
     finally:
         store.close()

@@ -167,11 +167,16 @@ class FileSource:
             watched.spreader = self._spreader(table)
         spreader = watched.spreader
         if whole.count(b"\n") > skip:
-            stream = io.BytesIO(whole)
+            # bytes outside UTF-8 spoil their own cells and not the whole block
+            stream = io.BytesIO(whole if _is_utf8(whole) else whole.decode("utf-8", "replace").encode())
             wanted = spreader.wanted()
-            self._pass_on(
-                spreader, lambda odd: csv_chunks(spreader.table, stream, wanted, odd, header_rows=skip), deliver
-            )
+            try:
+                self._pass_on(
+                    spreader, lambda odd: csv_chunks(spreader.table, stream, wanted, odd, header_rows=skip), deliver
+                )
+            except SourceError:
+                watched.read += len(whole)  # damaged: what follows it is still read
+                raise
         watched.read += len(whole)
 
     def _pass_on(
@@ -212,3 +217,11 @@ class FileSource:
             else:
                 self._counts["readings"] += len(delivery.readings)
                 return
+
+
+def _is_utf8(text: bytes) -> bool:
+    try:
+        text.decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return True

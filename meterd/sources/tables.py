@@ -110,8 +110,16 @@ def _parquet_chunks(table: Table, columns: list[str]) -> Iterator[Chunk]:
 def csv_chunks(
     table: Table, stream: Any, columns: list[str], refused: "list[tuple[int, str]]", *, header_rows: int = 1
 ) -> Iterator[Chunk]:
-    """The same from an open stream of CSV text."""
+    """The same from an open stream of CSV text. SourceError for what is no CSV text in UTF-8."""
+    try:
+        yield from _csv_batches(table, stream, columns, refused, header_rows)
+    except pa.ArrowInvalid as exc:
+        raise SourceError(f"cannot read {table.path}: {exc}") from exc
 
+
+def _csv_batches(
+    table: Table, stream: Any, columns: list[str], refused: "list[tuple[int, str]]", header_rows: int
+) -> Iterator[Chunk]:
     def odd(row: Any) -> str:
         refused.append((row.number or 0, f"{row.actual_columns} cells where the header has {row.expected_columns}"))
         return "skip"

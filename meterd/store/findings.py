@@ -16,10 +16,12 @@ ALTER TABLE finding ADD COLUMN suppressed INTEGER NOT NULL DEFAULT 0;
 ALTER TABLE finding ADD COLUMN by TEXT NOT NULL DEFAULT '';
 ALTER TABLE finding ADD COLUMN earlier_ms INTEGER;
 ALTER TABLE finding ADD COLUMN evidence TEXT NOT NULL DEFAULT '[]';
+ALTER TABLE finding ADD COLUMN part_of TEXT NOT NULL DEFAULT '';
 CREATE TABLE finding_old (id TEXT NOT NULL, cause TEXT NOT NULL, subject TEXT NOT NULL, at_ms INTEGER NOT NULL,
  text TEXT NOT NULL, remedy TEXT NOT NULL, points TEXT NOT NULL, first_ms INTEGER NOT NULL, last_ms INTEGER NOT NULL,
  state TEXT NOT NULL, closed_ms INTEGER, number INTEGER NOT NULL, count INTEGER NOT NULL, suppressed INTEGER NOT NULL,
- by TEXT NOT NULL, earlier_ms INTEGER, evidence TEXT NOT NULL, PRIMARY KEY (id, number)) WITHOUT ROWID;
+ by TEXT NOT NULL, earlier_ms INTEGER, evidence TEXT NOT NULL, part_of TEXT NOT NULL,
+ PRIMARY KEY (id, number)) WITHOUT ROWID;
 CREATE TABLE finding_note (seq INTEGER PRIMARY KEY, id TEXT NOT NULL, number INTEGER NOT NULL, at_ms INTEGER NOT NULL,
  state TEXT NOT NULL, person TEXT NOT NULL, note TEXT NOT NULL, command TEXT NOT NULL);
 CREATE INDEX finding_note_of ON finding_note (id, seq);
@@ -31,7 +33,7 @@ CREATE TABLE notice (channel TEXT NOT NULL, id TEXT NOT NULL, number INTEGER NOT
 """
 _COLUMNS = (
     "id, cause, subject, at_ms, text, remedy, points, first_ms, last_ms, state, closed_ms, number, count, suppressed, by,"
-    " earlier_ms, evidence"
+    " earlier_ms, evidence, part_of"
 )
 
 
@@ -56,7 +58,7 @@ class FindingTables:
         values = (
             f.id, f.cause, f.subject, f.at_ms, f.text, f.remedy, json.dumps(f.points), row.first_ms, row.last_ms,
             row.state, row.closed_ms, row.number, row.count, int(row.suppressed), row.by, row.earlier_ms,
-            json.dumps(f.evidence),
+            json.dumps(f.evidence), row.part_of,
         )  # fmt: skip
         marks = ", ".join("?" * len(values))
         self._db.execute(f"INSERT OR REPLACE INTO {table} ({_COLUMNS}) VALUES ({marks})", values)
@@ -138,8 +140,9 @@ class FindingTables:
 def _row(
     _id: str, cause: str, subject: str, at_ms: int, text: str, remedy: str, points: str, first: int, last: int, state: str,
     closed: int | None, number: int, count: int, suppressed: int, by: str, earlier: int | None, evidence: str,
+    part_of: str,
 ) -> FindingRow:  # fmt: skip
     finding = Finding(
         cause, subject, at_ms, text, remedy, tuple(json.loads(points)), tuple(json.loads(evidence))
     )  # fmt: skip
-    return FindingRow(finding, first, last, state, closed, number, count, bool(suppressed), by, earlier)
+    return FindingRow(finding, first, last, state, closed, number, count, bool(suppressed), by, earlier, part_of)

@@ -64,8 +64,8 @@ class Database:
             return Answer(0, _named(exc))
         return Answer(int(status), "" if status == STORED else f"status {status} instead of 204")
 
-    def canaries(self, site: str, from_ms: int) -> set[int]:
-        """The numbers of the site's canaries since a moment.
+    def canaries(self, site: str, from_ms: int) -> set[tuple[int, int]]:
+        """Numbers and times of the site's canaries since a moment. (After a restored backup a number may come again.)
 
         Raises NotReadable if the server does not let us read, OSError if it does not answer.
         """
@@ -77,15 +77,16 @@ class Database:
             result = json.loads(body)["results"][0]
             if "error" in result:
                 raise NotReadable(str(result["error"])[:_WORDS])
-            return {int(row[1]) for series in result.get("series", ()) for row in series["values"]}
+            return {(int(row[1]), int(row[0])) for series in result.get("series", ()) for row in series["values"]}
         except (ValueError, KeyError, IndexError, TypeError) as exc:
             raise NotReadable(f"not an answer to a query: {_said(body)}") from exc
 
-    def _exported(self, site: str, from_ms: int) -> set[int]:
+    def _exported(self, site: str, from_ms: int) -> set[tuple[int, int]]:
         match = f'{{__name__="{CANARY}_number",site="{site}"}}'
         body = self._get("/api/v1/export", {"match[]": match, "start": f"{from_ms / 1000:.3f}"})
         try:
-            return {int(value) for text in body.splitlines() for value in json.loads(text)["values"]}
+            found = [json.loads(text) for text in body.splitlines()]
+            return {(int(n), int(at)) for one in found for n, at in zip(one["values"], one["timestamps"], strict=True)}
         except (ValueError, KeyError, TypeError) as exc:
             raise NotReadable(f"not an export: {_said(body)}") from exc
 

@@ -338,7 +338,7 @@ class LineFeed:
             except OSError as exc:
                 raise Trouble(str(exc)) from exc
             self._unreadable = ""
-            there = [mark.number in present for mark in marks]
+            there = [(mark.number, mark.at_ms) in present for mark in marks]
             if all(there) or self._only_expired(there):
                 break
             if new is None or not all(there[:-1]) or time.monotonic() > deadline:

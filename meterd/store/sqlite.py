@@ -150,6 +150,19 @@ class SqliteStore:
                 self._db.execute("ROLLBACK")
             self._ids = _channels(self._db)
 
+    @property
+    def connection(self) -> sqlite3.Connection:
+        """For the other files of this room."""
+        return self._db
+
+    def channels(self) -> list[Channel]:
+        """Every register that has readings or figures."""
+        return sorted(_channels(self._db))
+
+    def channel_number(self, channel: Channel) -> int:
+        """The number of a register in the tables, -1 if it has none."""
+        return self._ids.get(channel, -1)
+
     # -- readings ------------------------------------------------------------------------------------------------------
 
     def _id(self, channel: Channel) -> int:

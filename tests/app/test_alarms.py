@@ -156,6 +156,7 @@ def test_planned_work_and_what_is_seen_is_not_told(rig: Callable[[Notify], Rig])
     assert kinds(hooks) == [[("new", "outside-band-north")]]
 
 
+@pytest.mark.slow
 def test_outage_of_the_mail_server_is_made_good(tmp_path: Path, rig: Callable[[Notify], Rig]) -> None:
     """Down for an hour: the webhook is told once, and that mail does not go out; then the mails tell what came and went."""
     inbox, port = Inbox(), free_port()

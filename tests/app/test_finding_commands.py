@@ -71,8 +71,8 @@ def test_list_for_programs_and_for_people(capsys: pytest.CaptureFixture[str], pl
     """Open ones; closed ones with --all; of a point with --point, also where it is one of many."""
     assert [r["id"] for r in rows(capsys, plan)] == ["stale-joinery"]
     assert [(r["id"], r["state"]) for r in rows(capsys, plan, "--all")] == [
-        ("stale-joinery", "new"),
         ("source-away-broker", "closed"),
+        ("stale-joinery", "new"),
     ]
     assert [r["id"] for r in rows(capsys, plan, "--all", "--point", "light")] == ["source-away-broker"]
     code, out, _ = run(capsys, plan, "--format", "json")

@@ -1,11 +1,14 @@
 """The life of findings: opened, renewed, told apart from planned work, ordered about, closed, and back again."""
 
 import sqlite3
+import tempfile
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from meterd.app.findings import CLOSED_HOLDS_MS, EVENT_LIFE_MS, LAST_SEEN_MS, REFUSED_LIFE_MS, FindingKeeper
 from meterd.app.orders import new_order
@@ -227,6 +230,10 @@ def test_grouping_belongs_to_the_life_of_a_finding(keeper: FindingKeeper) -> Non
     assert keeper.open == ()
     keeper.update([missing], [], T + H)
     assert [f.id for f in keeper.open] == ["not-computable-north"]
+    rows = {row.finding.id: row for row in keeper.rows(0)}
+    assert (rows["stale-q05"].state, rows["stale-q05"].part_of) == ("closed", "silent-source-s")
+    assert (rows["silent-source-s"].state, rows["silent-source-s"].part_of) == ("closed", "")
+    assert notes(keeper._store)[-1] == ("closed", "", "part of silent-source-s")
 
 
 # -- planned work ------------------------------------------------------------------------------------------------------
@@ -316,3 +323,50 @@ def test_store_that_refuses_loses_no_change(keeper: FindingKeeper, store: Sqlite
     keeper.update([], [], T + 700 * S)
     assert {r.finding.id: r.state for r in store.findings()} == {"stale-q05": "closed", "reset-q05": "new"}
     assert notes(store) == [("new", "", ""), ("closed", "", "its cause is gone")]
+
+
+# -- any course of events ----------------------------------------------------------------------------------------------
+
+NAMES = ("stale-q05", "outside-band-north", "drift-q06")
+CONDITIONS = [Finding(name.rpartition("-")[0], name.rpartition("-")[2], T, name) for name in NAMES]
+STEP = st.tuples(
+    st.sets(st.integers(0, 2)),  # which conditions hold
+    st.sampled_from([1, 61, 301, 601, 4000]),  # seconds since the step before
+    st.sampled_from(["", "", "see", "explain"]),
+    st.integers(0, 2),
+)
+
+
+def course(steps: list[tuple[set[int], int, str, int]], restarts: set[int]) -> dict[str, object]:
+    """Play a course of events, beginning anew from the store before some of the steps."""
+    with tempfile.TemporaryDirectory() as folder:
+        store = SqliteStore.writer(Path(folder) / "s.sqlite")
+        store._db.execute("PRAGMA synchronous = OFF")
+        keeper, now = FindingKeeper(store, SITE), T
+        for i, (holding, seconds, order, which) in enumerate(steps):
+            if i in restarts:
+                keeper = FindingKeeper(store, SITE)
+            now += seconds * S
+            keeper.update([CONDITIONS[k] for k in sorted(holding)], [], now)
+            if order and which in holding:
+                keeper.carry_out(replace(new_order(order, NAMES[which], "Ada", "why"), name=f"{i}"), now)
+            assert {f.id for f in keeper.open} == {NAMES[k] for k in holding}
+            assert {r.finding.id for r in store.findings() if r.state != "closed"} == {NAMES[k] for k in holding}
+        found: dict[str, object] = {
+            r.finding.id: (r.state, r.first_ms, r.closed_ms, r.number, r.count, r.earlier_ms) for r in store.findings()
+        }
+        for name in NAMES:
+            lives = store.finding_tables.former(name)
+            assert [r.number for r in lives] == list(range(1, len(lives) + 1))
+            found[f"notes of {name}"] = sorted(
+                (n.at_ms, n.number, n.state, n.note) for n in store.finding_tables.notes(name)
+            )
+        store.close()
+        return found
+
+
+@given(st.lists(STEP, min_size=1, max_size=15), st.sets(st.integers(0, 14), max_size=5))
+@settings(max_examples=40, deadline=None)
+def test_any_restart_gives_the_same_findings(steps: list[tuple[set[int], int, str, int]], restarts: set[int]) -> None:
+    """E1: states, lives, counts and history are a function of what happened, not of when the daemon was started."""
+    assert course(steps, restarts) == course(steps, set())

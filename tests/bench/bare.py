@@ -9,7 +9,8 @@ import time
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
-from paho.mqtt.properties import PacketTypes, Properties
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 
 def connected(port: int, topic: str) -> paho.Client:
@@ -30,7 +31,7 @@ def count(port: int, number: int) -> None:
     def on_message(_client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
         nonlocal seen, first, probe
         if not probe:
-            probe = message.payload
+            probe = bytes(message.payload)
         if message.payload == probe:
             return
         seen += 1
@@ -47,7 +48,11 @@ def count(port: int, number: int) -> None:
 def echo(port: int) -> None:
     """Send everything back."""
     client = connected(port, "ask")
-    client.on_message = lambda c, _data, message: c.publish("answer", message.payload, qos=1)
+
+    def answer(one: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
+        one.publish("answer", message.payload, qos=1)
+
+    client.on_message = answer
     client.loop_forever()
 
 

@@ -19,7 +19,7 @@ def run(file: Path, folder: Path) -> None:
     quarter = shown.resample("15min").first()
     energy = (quarter.shift(-1) - quarter).iloc[:-1]
     del shown, quarter
-    energy.index = energy.index.tz_convert(ZONE)
+    energy = energy.tz_convert(ZONE)
     folder.mkdir(parents=True, exist_ok=True)
     energy.to_parquet(folder / "interval.parquet")
     for name, rule in (("hour", "h"), ("day", "D"), ("month", "MS")):

@@ -101,7 +101,9 @@ def test_the_stop_is_noticed_while_waiting():
 
 
 def test_the_subscribe_line_can_be_pasted():
-    assert subscribe_line("energy", "mill", 18830) == "mosquitto_sub -V mqttv5 -h 127.0.0.1 -p 18830 -t 'energy/mill/#' -v"
+    assert (
+        subscribe_line("energy", "mill", 18830) == "mosquitto_sub -V mqttv5 -h 127.0.0.1 -p 18830 -t 'energy/mill/#' -v"
+    )
 
 
 def test_a_pipe_gets_plain_lines_and_a_last_one_at_the_stop(monkeypatch):

@@ -63,9 +63,7 @@ fields = {{ "1.8.0" = "/import", "2.8.0" = "/export", "16.7.0" = "/power" }}
 FAR = "future_s = 40_000_000"  # for trials: readings are ahead of the time they carry on
 
 
-def write_plan(
-    folder: Path, port: int, *, limits: str = FAR, options: str = "", zone: str = "Europe/Vienna"
-) -> Path:
+def write_plan(folder: Path, port: int, *, limits: str = FAR, options: str = "", zone: str = "Europe/Vienna") -> Path:
     """The plan file of the mill in a folder."""
     folder.mkdir(exist_ok=True)
     path = folder / "mill.toml"
@@ -149,7 +147,9 @@ def interval_energies(store: SqliteStore, channel: tuple[str, str], first_ms: in
     """Newest interval energies of a register in mWh from a moment on; None = missing."""
     grid = first_ms + QUARTER * np.arange(count, dtype=np.int64)
     columns = store.columns([channel], Period.INTERVAL, grid)
-    return [e if p else None for e, p in zip(columns.energy[:, 0].tolist(), columns.present[:, 0].tolist(), strict=True)]
+    return [
+        e if p else None for e, p in zip(columns.energy[:, 0].tolist(), columns.present[:, 0].tolist(), strict=True)
+    ]
 
 
 def reading_count(path: Path) -> int:

@@ -23,7 +23,9 @@ Q01 = ("q01", IMPORT)  # 63 A: 43.6 kW at most, 65 kW with the allowance; here i
 
 def series(shown_wh: list[float], *, start_ms: int = MAY, step_ms: int = MINUTE) -> list[Reading]:
     """One reading a minute of the register of q01."""
-    return [Reading(*Q01, start_ms + i * step_ms, round(wh * 1000), start_ms + i * step_ms) for i, wh in enumerate(shown_wh)]
+    return [
+        Reading(*Q01, start_ms + i * step_ms, round(wh * 1000), start_ms + i * step_ms) for i, wh in enumerate(shown_wh)
+    ]
 
 
 def steady(count: int, *, start: float = 50_000) -> list[float]:
@@ -192,7 +194,11 @@ def test_a9_a_unit_that_changed_is_told_with_its_factor(factor: float) -> None:
 
 def test_a9_a_unit_that_changed_books_nothing_false(tmp_path: Path) -> None:
     """From Wh to kWh the register seems to fall a thousandfold: no interval gets the fall or the rise back."""
-    shown = [*steady(30, start=5_000_000), *[v / 1000 for v in steady(30, start=5_003_000)], *steady(30, start=5_006_000)]
+    shown = [
+        *steady(30, start=5_000_000),
+        *[v / 1000 for v in steady(30, start=5_003_000)],
+        *steady(30, start=5_006_000),
+    ]
     energies, ledger = booked(tmp_path, shown, intervals=6)
     assert all(e is None or 0 <= e <= 1_600_000 for e in energies), energies
     assert told(ledger)

@@ -177,6 +177,7 @@ class Shared:
 
     policy: Policy
     lag: int = 0
+    measured: bool = True
     stale: tuple[int, int] = (0, 0)
     down: tuple[int, int] = (0, 0)
     cut: tuple[int, int] = (0, 0)
@@ -199,7 +200,7 @@ class Shared:
             return self._last(t)
         now_ms = START_MS + t * SAMPLE_S * 1000
         draw = self.draws[max(0, t - self.lag)]
-        measured = np.ones(len(draw), dtype=np.bool_)
+        measured = np.full(len(draw), self.measured)
         self.state, decisions = allocate(
             self.state, self._inputs(t, pv, base, world, now_ms), Draws(draw, measured), self.policy, now_ms
         )

@@ -188,6 +188,20 @@ def test_wrong_delay_in_the_plan_does_no_harm() -> None:
     assert day.used >= 0.95
 
 
+@pytest.mark.parametrize("delay", [0, 2, 4])
+def test_loads_that_are_not_measured_settle_at_any_delay(delay: int) -> None:
+    """Shares count as drawn; whether the loop is faster or slower than the plan's two samples, nothing swings."""
+    sharer, _ = shared(80, 2, measured=False)
+    steady = run(sharer, World(np.full(80, LOAD_W, dtype=np.int64), delay), np.full(360, 60_300, dtype=np.int64))
+    assert swing(steady.flexible_w) <= 2
+    assert steady.import_max_w == 0
+    assert steady.used > 0.9
+    sharer, _ = shared(80, 2, measured=False)
+    day = run(sharer, World(np.full(80, LOAD_W, dtype=np.int64), delay), clear_day())
+    assert day.used >= 0.98
+    assert day.import_max_w <= LOAD_W
+
+
 # -- controllers that see only the surplus -------------------------------------------------------------------------------
 
 

@@ -100,8 +100,8 @@ class TcpDevice:
 class ModbusServer:
     """The library's own server in a thread. `devices`: unit -> {first register: registers}."""
 
-    def __init__(self, devices: dict[int, dict[int, list[int]]], framing: str = "tcp") -> None:
-        self.port = free_port()
+    def __init__(self, devices: dict[int, dict[int, list[int]]], framing: str = "tcp", *, port: int = 0) -> None:
+        self.port = port or free_port()
         self.devices = devices
         self._framer = FramerType.RTU if framing == "rtu" else FramerType.SOCKET
         self._loop: asyncio.AbstractEventLoop | None = None

@@ -127,7 +127,7 @@ def test_findings_lives_notes_windows_and_what_was_told_come_back(tmp_path: Path
     store = SqliteStore.writer(path)
     finding = Finding("stale", "q05", 1, "Zähler steht; 'quoted'", "look", ("q05", "q06"), ("also this",))
     row = FindingRow(finding, 5, 6, "explained", None, 2, 3, True, "", 4)
-    old = FindingRow(finding, 1, 2, "closed", 4, 1, 1, False, "Ada")
+    old = FindingRow(finding, 1, 2, "closed", 4, 1, 1, False, "Ada", part_of="silent-mill")
     note = FindingNote(finding.id, 2, 9, "explained", "Жанна", "cable cut", "order-1")
     tables = store.finding_tables
     with store.transaction():

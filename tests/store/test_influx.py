@@ -91,7 +91,7 @@ def test_answers_of_the_real_server_are_told_apart() -> None:
             Database(absent, TOKEN).canaries("mill", 0)
         good = Database(right, TOKEN)
         assert good.write(["canary,site=mill number=7.0 1000", "canary,site=other number=8.0 1000"]).status == 204
-        assert good.canaries("mill", 0) == {7}
+        assert good.canaries("mill", 0) == {(7, 1000)}
         assert good.canaries("mill", 2000) == set()
         database.kill()
         assert good.write(["a b=1.0 1"]).status == 502
