@@ -134,7 +134,7 @@ def allocate(
     plan = distribute(known, policy, found, now_ms)
     past = spend(past, load.handed_w, int(plan.share_w.sum()))
     decisions = Decisions(policy, found, plan.share_w, known.share_w, load.flexible_w, tuple(findings), plan)
-    return AllocationState(remember(known, policy, plan.share_w, now_ms), past), decisions
+    return AllocationState(remember(known, policy, back, plan.share_w, now_ms), past), decisions
 
 
 def _load(known: Known, back: Feedback) -> Load:

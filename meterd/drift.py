@@ -39,6 +39,7 @@ SCALE_PRIOR, SCALE_PRIOR_DAYS = 1.5, 10.0  # scatter of scores before it is know
 PHI_SHRINK_DAYS = 20.0
 PHI_MOST = 0.9
 SCALE_LEAST = 0.25  # evidence is never taken for more than four times better than the intervals let expect
+SURE = 2.0  # times h: the least T of an alarm
 SHORTEST = 2  # days of evidence for a name: one day may be a day like no other
 
 
@@ -168,12 +169,12 @@ def _judge(state: WatchState, day: DayStatistics) -> tuple[WatchState, tuple[Sus
 def _worth(state: WatchState, found: Suspicion) -> bool:
     """Whether what fits best is large and sure enough to send somebody.
 
-    Half of the step that is worth an alarm; and T >= 4 k h, the least that a steady shift shows when its chart reaches
-    h, here with the uncertainty of the baseline taken out.
+    Half of the step that is worth an alarm; and T of some h: a steady shift shows 4 k h or more when its chart reaches h,
+    less what the uncertainty of the baseline takes away.
     """
     worth = {test.name: test.worth for test in state.tests}
     best = found.candidates[0]
-    return abs(best.step) >= 0.5 * worth[best.hypothesis] and best.statistic >= 4 * ALLOWANCE * state.threshold.h
+    return abs(best.step) >= 0.5 * worth[best.hypothesis] and best.statistic >= SURE * state.threshold.h
 
 
 def _dismissed(state: WatchState) -> WatchState:

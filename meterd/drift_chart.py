@@ -52,7 +52,7 @@ def advance(chart: Chart, value: Floats, allowance: Floats | float = ALLOWANCE) 
 
 
 def run_length(
-    h: float, shift: float = 0.0, *, k: float = ALLOWANCE, two_sided: bool = True, states: int = 400
+    h: float, shift: float = 0.0, *, k: float = ALLOWANCE, two_sided: bool = True, states: int = 120
 ) -> float:
     """Mean number of independent normal days until an alarm, from zero, when the mean has shifted by `shift` sigma.
 

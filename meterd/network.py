@@ -15,7 +15,7 @@ import numpy as np
 from meterd.balance import SIGN
 from meterd.reconciliation import Standing, classify, inseparable
 from meterd.site import Board, Instrument, Point, Role, Site
-from meterd.uncertainty import ASSUMED_LOAD, Accuracy, Floats, accuracy_of, energy_uncertainty
+from meterd.uncertainty import ASSUMED_LOAD, ASSUMED_POWER_FACTOR, Accuracy, Floats, accuracy_of, energy_uncertainty
 
 UNRATED_KW = 150.0  # a node whose plan gives neither rating nor currents: about a 250 A feeder
 STANDING_SHARE = 0.01  # prior of an unmetered standing load: one hundredth of the rating (common practice)
@@ -285,7 +285,8 @@ def gain_prior(net: Network, load: float = ASSUMED_LOAD) -> Floats:
 
 def _at_load(accuracy: Accuracy, load: float) -> int:
     """Energy of an hour at a fraction of the rating, mWh; any size where the rating is unknown."""
-    return round(1000 * math.sqrt(3) * accuracy.nominal_v * (accuracy.rated_a or 100.0) * load)
+    full = math.sqrt(3) * accuracy.nominal_v * (accuracy.rated_a or 100.0) * ASSUMED_POWER_FACTOR
+    return round(1000 * full * load)
 
 
 def words(net: Network) -> tuple[tuple[str, str], ...]:

@@ -75,8 +75,13 @@ def standing(known: Known, policy: Policy, now_ms: int, plan: Plan) -> Standing:
     on_left = np.minimum(known.on_ms + policy.min_on_ms - now_ms, policy.min_on_ms)
     off_left = np.minimum(known.off_ms + policy.min_off_ms - now_ms, policy.min_off_ms)
     idle_left = known.retry_ms - now_ms
-    held = on & (on_left > 0)
-    rests = ~on & ~barred & (off_left > 0)
+    # told to switch and not yet seen to: the controller may have begun its minimum time
+    told = now_ms - known.told_ms < policy.sample_ms * (policy.sharing.delay_samples + 2)
+    begins, ends = told & ~known.running & (policy.min_on_ms > 0), told & known.running & (policy.min_off_ms > 0)
+    held = on & (known.running & (on_left > 0) | begins)
+    rests = ~on & ~barred & (~known.running & (off_left > 0) | ends)
+    on_left = np.where(known.running, on_left, policy.min_on_ms)
+    off_left = np.where(known.running, policy.min_off_ms, off_left)
     idle = ~held & ~barred & (idle_left > 0)
     plan.share_w[barred] = policy.fallback_w[barred]
     plan.share_w[held] = policy.min_w[held]
@@ -132,7 +137,8 @@ def _switch(known: Known, policy: Policy, now: Standing, rows: Rows, part_w: int
     """Decide which loads of a class run, at their least power and within their part: running ones stay, least served first."""
     running, waiting = rows[now.may_run[rows]], rows[now.may_start[rows]]
     running = running[np.argsort(known.served[running], kind="stable")]
-    waiting = waiting[np.argsort(known.served[waiting], kind="stable")]
+    # one that still runs, in its own minimum on time, costs no switching
+    waiting = waiting[np.lexsort((known.served[waiting], ~known.running[waiting]))]
     kept = _fitting(policy.min_w[running], part_w)
     stay, cut = running[kept], running[~kept]
     spent = int(policy.min_w[stay].sum())

@@ -115,7 +115,7 @@ def from_plan(net: Network, *, load: float = ASSUMED_LOAD, scatter: float = DAY_
                 best = min(best or (math.inf, math.inf), _in_node(node, power, prior, i, scatter))
         assert best is not None, "a point of a network is in a node"
         noise, band = best
-        seen = tuple((ALLOWANCE + h / days) * noise for days in HORIZONS)
+        seen = tuple(float((ALLOWANCE + h / days) * noise) for days in HORIZONS)
         found.append(Visible(name, seen, tuple(None for _ in HORIZONS), "", 0.0, band))
     return tuple(found)
 
@@ -137,4 +137,4 @@ def _in_node(node: Node, power: Floats, prior: Floats, i: int, scatter: float) -
     )
     band = COVERAGE * math.sqrt(float(signed @ prior[np.ix_(columns, columns)] @ signed))
     own = abs(float(signed[columns.index(i)]))
-    return scatter * through / own, band / own
+    return float(scatter * through / own), float(band / own)

@@ -2,4 +2,9 @@
 
 import zoneinfo
 
+from hypothesis import settings
+
 zoneinfo.reset_tzpath(to=[])
+# how long an example takes says more about what else the machine does than about the example
+settings.register_profile("meterd", deadline=None)
+settings.load_profile("meterd")

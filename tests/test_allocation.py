@@ -181,8 +181,8 @@ def test_minimum_on_time_holds_a_load_and_counts_it_as_base() -> None:
     assert loop.shares() == {"held": 1500, "car": 500}
     loop.step(0)
     assert loop.shares() == {"held": 1500, "car": 0}
-    assert loop.reason("held") == "stays on: minimum on time 250 s left"
-    loop.step(0, steps=26)
+    assert loop.reason("held") == "stays on: minimum on time 280 s left"
+    loop.step(0, steps=29)
     assert loop.shares()["held"] == 0
     assert loop.reason("held").startswith("off: needs 1500 W") or loop.reason("held").startswith("waits")
 
@@ -194,7 +194,7 @@ def test_minimum_off_time_lets_wait() -> None:
     loop.step(0)
     loop.step(6_000, steps=4)
     assert loop.shares() == {"a": 0}
-    assert loop.reason("a") == "waits: minimum off time 140 s left"
+    assert loop.reason("a") == "waits: minimum off time 170 s left"
 
 
 def test_clock_set_back_never_lengthens_a_minimum_time() -> None:

@@ -1,4 +1,4 @@
-"""What holds now becomes a finding in a sentence with figures and a remedy; what is as it should be does not."""
+"""What should be looked at becomes a sentence with figures, once per cause; what is as it should be says nothing."""
 
 import pytest
 
@@ -19,102 +19,93 @@ from meterd.register import Event
 from meterd.site import Board, Input, Limits, Point, PointState, Role, Site
 from meterd.snapshot import Now
 
-T = 1_780_000_000_000
-MINUTE = 60_000
+NOW = 1_774_746_000_000  # 2026-03-29T01:00:00Z
+QUARTER = 900_000
 SITE = Site(
     "mill",
     "Europe/Vienna",
     boards=(Board("north"),),
     points=(
         Point("t1", "north", Role.FEED),
-        Point("q05", "north", Role.FEEDER),
-        Point("q06", "north", Role.FEEDER, state=PointState.PLANNED),
-        Point("q07", "north", Role.FEEDER),  # not read
+        Point("q1", "north", Role.FEEDER),
+        Point("q2", "north", Role.FEEDER),
+        Point("q3", "north", Role.FEEDER, state=PointState.FITTED),
+        Point("q4", "north", Role.FEEDER),
     ),
-    inputs=tuple(Input(p, r, "s", p) for p in ("t1", "q05", "q06") for r in (IMPORT, POWER)),
+    inputs=tuple(Input(p, IMPORT, "s", p) for p in ("t1", "q1", "q2", "q3")),
     limits=Limits(stale_after_s=900),
 )
 
 
+def balance(verdict: str, **other: object) -> BalanceRow:
+    values: dict[str, object] = {"feed": 9_000_000, "outgoing": 5_000_000, "residual": 4_000_000, "band": 250_000}
+    return BalanceRow(
+        "north", Period.INTERVAL, NOW, NOW + QUARTER, verdict=verdict, estimated=False, **{**values, **other}
+    )  # type: ignore[arg-type]
+
+
 @pytest.mark.parametrize("kind", ["reset", "level-change", "ambiguous", "frozen", "exchange-unknown", "suspect"])
-def test_what_a_register_did_is_a_finding_with_figures(kind: str) -> None:
-    """Before and after in kWh as shown, the time, what to do; it belongs to what happened, not to what lasts."""
-    found = event_finding(("q05", IMPORT), Event(kind, T, 7_000_000, 5_000_000_000))
+def test_what_a_register_did_is_told_with_what_it_showed(kind: str) -> None:
+    """Both figures as the meter shows them, when, of which register, and what to do."""
+    found = event_finding(("q1", IMPORT), Event(kind, NOW, 1_500_000, 44_081_250_000))
     assert found is not None
-    assert (found.id, found.at_ms, found.points) == (f"{kind}-q05", T, ("q05",))
-    assert found.remedy
+    assert (found.cause, found.subject, found.at_ms, found.points) == (kind, "q1", NOW, ("q1",))
     assert found.cause in EVENT_CAUSES
+    assert "2026-03-29T01:00:00Z" in found.text
+    assert found.remedy
     if kind != "exchange-unknown":
-        assert "5000.000 k" in found.text
+        assert "import" in found.text
+        assert "44081.250 k" in found.text
+        assert "1.500 k" in found.text
 
 
-@pytest.mark.parametrize("kind", ["rollover", "exchange", "hurried"])
-def test_what_a_register_should_do_is_none(kind: str) -> None:
-    """A6 and A3: a rollover that was configured wakes nobody."""
-    assert event_finding(("q05", IMPORT), Event(kind, T, 0, 1)) is None
+@pytest.mark.parametrize("kind", ["rollover", "hurried", "exchange"])
+def test_what_is_as_it_should_be_is_no_finding(kind: str) -> None:
+    assert event_finding(("q1", IMPORT), Event(kind, NOW, 1, 2)) is None
 
 
-def newest(**minutes_ago: int) -> dict[tuple[str, str], Now]:
-    return {(point, POWER): Now(1.0, T - minutes * MINUTE) for point, minutes in minutes_ago.items()}
+def test_a_point_is_stale_when_nothing_new_has_come() -> None:
+    """Any register will do; retained values of before the start do not count; points without inputs are not expected."""
+    newest = {
+        ("t1", IMPORT): Now(1.0, NOW - 901_000),
+        ("t1", POWER): Now(1.0, NOW - 900_000),
+        ("q1", IMPORT): Now(1.0, NOW - 901_000),
+        ("q2", IMPORT): Now(1.0, NOW, old=True),
+    }
+    found = stale_points(SITE, newest, NOW)
+    assert [(f.cause, f.subject) for f in found] == [("stale", "q1"), ("stale", "q2")]
+    assert found[0].text == "q1: last value 2026-03-29T00:44:59Z, 15 min ago"
+    assert "no value yet" in found[1].text
 
 
-@pytest.mark.parametrize(
-    ("values", "expected"),
-    [
-        (newest(t1=1, q05=15), []),
-        (newest(t1=1, q05=16), ["stale-q05"]),
-        (newest(t1=1), ["stale-q05"]),
-        (newest(t1=16, q05=17), ["silent-mill"]),
-        ({}, ["silent-mill"]),
-        ({**newest(t1=1, q05=99), ("q05", IMPORT): Now(1.0, T)}, []),  # one of its registers is enough
-        ({**newest(t1=1), ("q05", POWER): Now(1.0, T, old=True)}, ["stale-q05"]),  # B6
-    ],
-)
-def test_stale_by_arrival(values: dict[tuple[str, str], Now], expected: list[str]) -> None:
-    """Only points that count and are read; all of them silent are one finding."""
-    assert [f.id for f in stale_points(SITE, values, T)] == expected
+def test_all_silent_is_one_cause() -> None:
+    """Not one finding per point: the broker or the network is what they share."""
+    found = stale_points(SITE, {("t1", IMPORT): Now(1.0, NOW - 10**7)}, NOW)
+    assert [(f.cause, f.subject, f.points) for f in found] == [("silent", "mill", ("t1", "q1", "q2"))]
+    assert "2026-03-28T22:13:20Z" in found[0].text
+    assert "none has been read yet" in stale_points(SITE, {}, NOW)[0].text
 
 
-def test_a_daemon_that_has_just_begun_does_not_cry() -> None:
-    """Without any value a point counts from the start."""
-    assert stale_points(SITE, {}, T, T - 900_000) == []
-    assert [f.id for f in stale_points(SITE, {}, T, T - 900_001)] == ["silent-mill"]
+def test_balances_that_do_not_close() -> None:
+    """Outside with residual, band and what is not covered; not computable with what is missing; inside says nothing."""
+    rows = [balance("inside"), balance("outside", uncovered=("q3",))]
+    rows += [balance("not computable", residual=None, band=None, missing=("q1", "q2"))]
+    outside, unknown = balance_findings(rows)
+    assert (outside.id, unknown.id) == ("outside-band-north", "not-computable-north")
+    for words in ("+4.000 kWh", "0.250 kWh", "not covered: q3", "2026-03-29T01:00:00Z", "2026-03-29T01:15:00Z"):
+        assert words in outside.text
+    assert "missing q1, q2" in unknown.text
+    assert unknown.points == ("q1", "q2")
+    assert "never names" in outside.remedy
+    (bare,) = balance_findings([balance("not computable", residual=None, band=None)])
+    assert "missing a feed or feeder" in bare.text
 
 
-def test_stale_says_since_when() -> None:
-    """The time of the finding is when the point was heard last, so that it does not change every second."""
-    (found,) = stale_points(SITE, newest(t1=1, q05=20), T)
-    assert found.at_ms == T - 20 * MINUTE
-    assert "20 min ago" in found.text
-
-
-def balance(verdict: str, **more: object) -> BalanceRow:
-    fields: dict[str, object] = {"feed": 9_000_000, "outgoing": 1_000_000, "residual": 8_000_000, "band": 500_000}
-    return BalanceRow("north", Period.INTERVAL, T, T + 900_000, verdict=verdict, estimated=False, **{**fields, **more})  # type: ignore[arg-type]
-
-
-def test_balance_outside_its_band_is_told_with_figures_and_names_nobody() -> None:
-    """One balance detects and never names."""
-    (found,) = balance_findings([balance("outside", uncovered=("q06",))])
-    assert (found.id, found.points) == ("outside-band-north", ())
-    assert "+8.000 kWh" in found.text
-    assert "0.500 kWh" in found.text
-    assert "not covered: q06" in found.text
-
-
-def test_balance_that_cannot_be_computed_names_what_is_missing() -> None:
-    """Its points are those of the finding, so that a silence can explain it."""
-    (found,) = balance_findings([balance("not computable", missing=("q05",)), balance("inside")])
-    assert (found.id, found.points) == ("not-computable-north", ("q05",))
-
-
-def test_faults_of_the_program_and_of_inputs_are_findings() -> None:
-    """Each with a subject of its own."""
-    findings = [
-        refused_finding("q05", POWER, 7, "it is no number", "abc", T),
-        fault_finding("snapshot", "ValueError", T),
-        unkept_finding("q05", 3, "too large", T),
-        *set_aside_findings({("q05", IMPORT): "ValueError"}, T),
-    ]
-    assert [f.id for f in findings] == ["refused-power-q05", "fault-snapshot", "unkept-q05", "not-followed-import-q05"]
-    assert all(f.remedy for f in findings)
+def test_what_is_not_believed_or_goes_wrong_names_the_register() -> None:
+    """Ids are stable, so that the same cause renews its finding."""
+    refused = refused_finding("q1", POWER, 17, "not a number", '"n/a"', NOW)
+    assert refused.id == "refused-power-q1"
+    assert "17 values of power refused, the last because not a number" in refused.text
+    (aside,) = set_aside_findings({("q1", IMPORT): "KeyError: 1"}, NOW)
+    assert aside.id == "not-followed-import-q1"
+    assert {fault_finding("north", "why", NOW).cause, unkept_finding("q1", 3, "why", NOW).cause} <= EVENT_CAUSES

@@ -58,7 +58,7 @@ def test_step_of_the_last_six_intervals() -> None:
     M, b = sums(slice(6, None))
     seen = evidence(before, M, b - M @ before.mean, np.eye(5))
     assert seen.step == pytest.approx(out("shift_estimate_last6"), rel=1e-8)
-    assert seen.T == pytest.approx(out("shift_T_last6"), rel=1e-8)
+    assert seen.T.tolist() == pytest.approx(out("shift_T_last6").tolist(), rel=1e-8)
     assert seen.error == pytest.approx(out("shift_se_last6"), rel=1e-8)
 
 

@@ -139,12 +139,12 @@ def solved_day(columns: dict[str, Floats], net: Network, factors: dict[str, floa
 
 
 def test_known_transformer_loss_leaves_little_of_a_solved_network() -> None:
-    """P0 + k^2 Pk from the plan against the solved loss: reactive power and voltage make the rest, below 3 % of it."""
+    """P0 + k^2 Pk from the plan against the solved loss: reactive power and voltage make the rest, below 5 % of it."""
     columns, net = solved()
     flows = reconcile_network(net, solved_day(columns, net))
     board = [node.name for node in net.nodes].index("board main")
     left = flows.residuals[:, board].sum() * 4
-    assert abs(left) < 0.03 * columns["trafo_loss_kw"].sum()
+    assert abs(left) < 0.05 * columns["trafo_loss_kw"].sum()
     without = replace(net, nodes=tuple(replace(node, p0_kw=0.0, pk_kw=0.0) for node in net.nodes))
     assert reconcile_network(without, solved_day(columns, net)).residuals[:, board].sum() * 4 == pytest.approx(
         columns["trafo_loss_kw"].sum(), rel=1e-6

@@ -58,7 +58,8 @@ from meterd.store.sqlite import SqliteStore
 log = logging.getLogger("meterd")
 
 DELIVERIES = 2_000  # waiting for the loop; a full queue slows the sources down, and they their brokers
-LINGER_S = 0.01  # readings of one burst share a transaction: a commit costs about 4 ms
+LINGER_S = 0.01  # a tick waits for so long a silence: readings of one burst share a commit (4 ms) and a live picture
+LINGER_MOST_S = 0.05  # and never longer than this
 READINGS_AT_ONCE = 20_000  # a tick stays below a second or so, also when catching up
 IDLE_S = 1.0  # without readings the loop looks at the clock once a second
 STARTING_S = 0.1  # the same until we publish: a take-over is made of several looks
@@ -276,7 +277,7 @@ class Daemon:
         """Take deliveries from the queue: wait for the first, linger for the rest of its burst."""
         count = sum(len(delivery.readings) for _, delivery in self._held)
         deadline = time.monotonic() + wait_s
-        lingering = False
+        latest = None
         while count < READINGS_AT_ONCE:
             left = deadline - time.monotonic()
             try:
@@ -286,8 +287,9 @@ class Daemon:
             self._held.append(item)
             count += len(item[1].readings)
             self._wait_for(-len(item[1].readings))
-            if not lingering:
-                deadline, lingering = time.monotonic() + LINGER_S, True
+            now = time.monotonic()
+            latest = latest or now + LINGER_MOST_S
+            deadline = min(now + LINGER_S, latest)
 
     def _tick(self, books: Bookkeeper) -> None:
         """Keep what is held, then confirm it. What could not be kept stays held and unconfirmed."""

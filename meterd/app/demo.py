@@ -13,7 +13,9 @@ from meterd.app.bookkeeper import Bookkeeper
 from meterd.app.clock import WallClock
 from meterd.app.config import load_plan
 from meterd.app.daemon import Daemon
+from meterd.demo.controller import Client, Controller, serve
 from meterd.demo.faults import fault_table, parse_fault
+from meterd.demo.physics import flexible
 from meterd.demo.run import DEFAULT_SEED, Pace, plan_path, publish_to, set_pace, subscribe_line, summer_offset_ms, watch
 from meterd.demo.simulator import Simulator
 from meterd.demo.summary import CAUTION, Rates
@@ -128,7 +130,13 @@ def _live(
         f"{site.title}: {len(site.points)} points, all simulated, with the sun of a day in June and the date of today."
     )
     print(f"Look at the derived values with\n  {line}\n{CAUTION}", flush=True)
-    threads = [threading.Thread(target=job, name=job.__name__) for job in (work, send)]
+
+    def obey() -> None:
+        """The flexible loads of the site: one reference controller each, clients of the same broker."""
+        serve(_controllers(site), stop.is_set, simulator.give)
+
+    jobs = (work, send, obey) if site.sharing.mode == "on" else (work, send)
+    threads = [threading.Thread(target=job, name=job.__name__) for job in jobs]
     for thread in threads:
         thread.start()
     ender = threading.Timer(limit_s, stop.set) if limit_s is not None else None
@@ -143,6 +151,26 @@ def _live(
     for failure in failures:
         raise failure
     return 0
+
+
+def _controllers(site: Site) -> list[Client]:
+    root = f"{site.prefix}/{site.name}"
+    return [
+        Client(
+            Controller(
+                most_w=float(one.max_w),
+                fallback_w=float(one.fallback_w),
+                least_w=float(one.min_w),
+                min_on_s=float(one.min_on_s),
+                min_off_s=float(one.min_off_s),
+            ),
+            root,
+            one.name,
+            "127.0.0.1",
+            site.broker.port,
+        )
+        for one in flexible(site)
+    ]
 
 
 def duration_s(words: str | None) -> float | None:

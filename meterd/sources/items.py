@@ -4,11 +4,12 @@ A telegram that names its unit is believed: the plan's unit then only has to be 
 from Wh to kWh stays right. Where the instrument names none, the plan's unit counts.
 """
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from meterd.reading import REGISTERS, UNITS, Reading, milli
-from meterd.site import Input, Role, Site
+from meterd.site import Input, Role, Site, base_scale
 from meterd.sources import Refusal
 from meterd.sources.number import NotANumber, finite
 
@@ -35,8 +36,8 @@ class Wanted:
     base_unit: str
     cumulative: bool
     scale: float
-    unit: str
-    power_max: float  # W or var of the base unit; beyond it a power is not believed
+    factor: float  # the plan's unit times its scale, for values that come without a unit
+    power_max: float  # W or var; beyond it a power is not believed, any other value up to infinity
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,9 +63,8 @@ class Taken:
 def wanted(one: Input, key: str, site: Site) -> Wanted:
     """Prepare an input. KeyError for a register or unit the plan should have refused."""
     kind = REGISTERS[one.register]
-    return Wanted(
-        key, one.point, one.register, kind.unit, kind.cumulative, one.scale, one.unit, _power_max(site, one.point)
-    )
+    most = _power_max(site, one.point) if kind.unit in POWER_UNITS else math.inf
+    return Wanted(key, one.point, one.register, kind.unit, kind.cumulative, one.scale, base_scale(one), most)
 
 
 def _power_max(site: Site, name: str) -> float:
@@ -89,31 +89,32 @@ def take(inputs: Iterable[Wanted], items: Mapping[str, Item], at_ms: int) -> Tak
             missing += 1
         else:
             try:
-                readings.append(_reading(one, item, item.value, at_ms))
+                readings.append(reading(one, item.value, item.unit, at_ms))
             except ValueError as exc:
                 refusals.append(Refusal(one.point, one.register, str(exc), item.shown[:200]))
     return Taken(tuple(readings), tuple(refusals), missing)
 
 
-def _reading(one: Wanted, item: Item, value: int | float, at_ms: int) -> Reading:
-    factor = _factor(one, item.unit)
+def reading(one: Wanted, value: int | float, unit: str, at_ms: int) -> Reading:
+    """One value in `unit` (empty: the plan's) as a reading; ValueError with the reason for what cannot be."""
+    factor = one.factor if not unit else _factor(one, unit)
     try:
         number = finite(float(value))
     except OverflowError as exc:
         raise NotANumber("number beyond the range of a double") from exc
     if one.cumulative:
-        return Reading(one.point, one.register, at_ms, milli(number, factor), at_ms, device_time=False)
-    scaled = finite(number * factor)
-    if one.base_unit in POWER_UNITS and abs(scaled) > one.power_max:
+        return Reading(one.point, one.register, at_ms, milli(number, factor), at_ms, False)
+    scaled = number * factor + 0.0
+    if not abs(scaled) <= one.power_max:
         what = f"{scaled:.6g} {one.base_unit} is more than this point can carry ({one.power_max:.6g} {one.base_unit})"
         raise NotANumber(f"{what}: check type, word order, sign and scale")
-    return Reading(one.point, one.register, at_ms, scaled, at_ms, device_time=False)
+    if math.isinf(scaled):
+        raise NotANumber("beyond the range of a double after scaling")
+    return Reading(one.point, one.register, at_ms, scaled, at_ms, False)
 
 
 def _factor(one: Wanted, unit: str) -> float:
-    """The unit the instrument names, else the plan's; times the plan's scale. NotANumber for a unit of another kind."""
-    if not unit:
-        return UNITS[one.unit][1] * one.scale
+    """The unit the instrument names times the plan's scale. NotANumber for a unit of another kind."""
     bases, factor = UNITS[unit]
     if one.base_unit not in bases:
         raise NotANumber(f"the instrument sends {unit}, which does not fit register {one.register}")

@@ -12,13 +12,13 @@ from dataclasses import dataclass
 from typing import Literal
 
 from meterd.errors import ConfigError
+from meterd.reading import Reading
 from meterd.site import Input, Site
 from meterd.site import Source as SourceRow
 from meterd.sources import Refusal, inputs_of, settings_from
-from meterd.sources.items import Item, Taken, Wanted, take, wanted
+from meterd.sources.items import Taken, Wanted, reading, wanted
 from meterd.sources.modbus_line import BAD_ADDRESS, BEHIND_GATEWAY, FRAMINGS, MOST_REGISTERS, Declined, ModbusWire
 from meterd.sources.mqtt import wall_ms
-from meterd.sources.number import NotANumber
 from meterd.sources.poll import Pace, PolledSource, check_common
 from meterd.sources.registers import ORDERS, AddressFault, Block, Spot, blocks, parse_spot, words_of
 from meterd.sources.registers import decode as decode_words
@@ -76,18 +76,21 @@ def address_fault(address: str) -> tuple[str, str] | None:
 
 def decode(block: Block, registers: list[int], inputs: Mapping[Spot, tuple[Wanted, ...]], at_ms: int) -> Taken:
     """Readings of one answer that was true at `at_ms`. Never raises for any registers."""
-    taken = Taken()
+    readings: list[Reading] = []
+    refusals: list[Refusal] = []
+    missing = 0
     for spot in block.spots:
         words = words_of(block, spot, registers)
-        shown = " ".join(f"{word:04x}" for word in words)
-        mine = inputs.get(spot, ())
-        try:
-            item = Item(decode_words(words, spot.kind, spot.order), shown=shown)
-        except NotANumber as exc:
-            taken += Taken(refusals=tuple(Refusal(one.point, one.register, str(exc), shown) for one in mine))
-            continue
-        taken += take(mine, {one.key: item for one in mine}, at_ms)
-    return taken
+        for one in inputs.get(spot, ()):
+            try:
+                value = decode_words(words, spot.kind, spot.order)
+                if value is None:
+                    missing += 1
+                else:
+                    readings.append(reading(one, value, "", at_ms))
+            except ValueError as exc:
+                refusals.append(Refusal(one.point, one.register, str(exc), " ".join(f"{word:04x}" for word in words)))
+    return Taken(tuple(readings), tuple(refusals), missing)
 
 
 class ModbusLine:

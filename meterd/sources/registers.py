@@ -44,6 +44,9 @@ KINDS: dict[str, Kind] = {
 }
 
 
+_WORDS = {count: struct.Struct(f">{count}H") for count in (1, 2, 3, 4)}
+
+
 @dataclass(frozen=True, slots=True)
 class Spot:
     """Where one value lies: unit (address on the line), table, first register as on the wire, type and order."""
@@ -144,15 +147,16 @@ def decode(words: Sequence[int], kind: str, order: str) -> int | float | None:
     (123.45600128173828, None)
     """
     rule = KINDS[kind]
-    if len(words) != rule.registers or not all(0 <= word <= 0xFFFF for word in words):
-        raise NotANumber(f"{len(words)} registers cannot hold {kind}")
-    ordered = arranged(words, order)
+    try:
+        data = _WORDS[rule.registers].pack(*(words if order == "abcd" else arranged(words, order)))
+    except struct.error as exc:
+        raise NotANumber(f"{len(words)} registers cannot hold {kind}") from exc
     if not rule.format:
-        return _mod10(ordered)
-    (value,) = struct.unpack(rule.format, struct.pack(f">{len(ordered)}H", *ordered))
+        return _mod10(_WORDS[rule.registers].unpack(data))
+    value: int | float = struct.unpack(rule.format, data)[0]
     if isinstance(value, float):
         return value + 0.0 if math.isfinite(value) else None
-    return None if value in rule.unavailable else int(value)
+    return None if value in rule.unavailable else value
 
 
 def arranged(words: Sequence[int], order: str) -> tuple[int, ...]:

@@ -35,11 +35,14 @@ READ_BACK_S = 30.0  # some databases show a new point only after several seconds
 MARKS = 400  # a day of one every five minutes, and some
 RETRY_AFTER_MOST_S = 3600.0  # a server that asks for more is asked again after an hour
 UNKEPT = 10_000  # refused lines that wait for the loop; above it nothing more is sent
+BAD_MOST = 100  # refused lines of one batch; with more it is not the lines, and somebody must look at the database
 BAD_LINE, TOO_LARGE = (400, 413, 422), 413
 _REMEDY = {
     401: "see that token_env or token_file of [line_store] holds a token that may write",
     403: "see that token_env or token_file of [line_store] holds a token that may write",
     404: "see that url, org and bucket of [line_store] are right and that the bucket exists",
+    400: "see which type the fields of its measurements have: every number of ours is a float",
+    422: "see which type the fields of its measurements have: every number of ours is a float",
     429: "it asks us to wait; if that lasts, write a smaller rate under [line_store]",
 }
 _ELSE = "see that the database runs, has room on its disk and can be reached; nothing is lost meanwhile"
@@ -119,6 +122,7 @@ class LineFeed:
         self._lost = ""
         self._unreadable = ""
         self._last_refused: Refused | None = None
+        self._refused_lines: set[str] = set()
 
     # -- for the loop --------------------------------------------------------------------------------------------------
 
@@ -263,7 +267,7 @@ class LineFeed:
 
     def _send(self, database: "Database", lines: list[str]) -> None:
         """Write all lines in order; bad ones are found by halving and put aside. Trouble if the database takes none."""
-        parts, vouched = [lines], False
+        parts, bad = [lines], 0
         while parts:
             part = parts.pop()
             answer = database.write(part)
@@ -279,12 +283,19 @@ class LineFeed:
                 if answer.status == TOO_LARGE:
                     self._most = middle
             else:
-                if not vouched:  # is it the line, or does it refuse everything?
+                if bad == 0:  # is it the line, or does it refuse everything?
                     self._write_canary(database, 0, self._clock())
-                    vouched = True
+                elif bad == BAD_MOST:
+                    raise Trouble(f"more than {BAD_MOST} lines of one request are refused: {answer}", answer)
                 self._refuse(part[0], answer.words)
+                bad += 1
 
     def _refuse(self, written: str, reason: str) -> None:
+        if written in self._refused_lines:
+            return  # sent again after trouble: it is kept already
+        if len(self._refused_lines) > UNKEPT:
+            self._refused_lines.clear()
+        self._refused_lines.add(written)
         one = Refused(written, self._clock(), reason)
         self.counters.refused += 1
         self._last_refused = one

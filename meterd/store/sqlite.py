@@ -5,7 +5,7 @@ import json
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -96,28 +96,33 @@ class SqliteStore:
 
         Raises StoreError if another process has it, if the file is not a store, or if it was written by a newer version.
         """
-        lock = take_lock(path)
-        try:
-            connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
-            _prepare(connection, path)
-        except sqlite3.Error as exc:
-            os.close(lock)
-            raise StoreError(f"cannot open the store {path}: {exc}; move the file away to begin a new one") from exc
-        except StoreError:
-            os.close(lock)
-            raise
-        return cls(connection, lock)
+        with ExitStack() as undo:
+            lock = take_lock(path)
+            undo.callback(os.close, lock)
+            try:
+                connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+                undo.callback(connection.close)
+                _prepare(connection, path)
+                store = cls(connection, lock)
+            except sqlite3.Error as exc:
+                raise StoreError(f"cannot open the store {path}: {exc}; move the file away to begin a new one") from exc
+            undo.pop_all()
+            return store
 
     @classmethod
     def reader(cls, path: Path) -> "SqliteStore":
         """A reading store; StoreError if there is none."""
         if not path.exists():
             raise StoreError(f"there is no store at {path}; has the daemon or a replay written one yet?")
-        try:
-            connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True, isolation_level=None)
-            return cls(connection, None)
-        except sqlite3.Error as exc:
-            raise StoreError(f"cannot read the store {path}: {exc}") from exc
+        with ExitStack() as undo:
+            try:
+                connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
+                undo.callback(connection.close)
+                store = cls(connection, None)
+            except sqlite3.Error as exc:
+                raise StoreError(f"cannot read the store {path}: {exc}") from exc
+            undo.pop_all()
+            return store
 
     def close(self) -> None:
         """End; nothing accepted is lost."""
@@ -168,8 +173,10 @@ class SqliteStore:
     def _id(self, channel: Channel) -> int:
         number = self._ids.get(channel)
         if number is None:
-            self._ids = _channels(self._db)
-            number = self._ids.get(channel)
+            # one row, not the whole table: on the first day 2,000 registers are new one after the other
+            row = self._db.execute("SELECT id FROM channel WHERE point = ? AND register = ?", channel).fetchone()
+            if row is not None:
+                number = self._ids[channel] = int(row[0])
         if number is None:
             cursor = self._db.execute("INSERT INTO channel (point, register) VALUES (?, ?)", channel)
             assert cursor.lastrowid is not None, "an inserted row has an id"

@@ -18,6 +18,8 @@ from meterd.interval import Period, label, text, to_ms
 from meterd.surplus import PvFigures, pv_figures
 from tests.acceptance.books import Tables, from_folder
 
+pytestmark = pytest.mark.slow
+
 DATA = Path(__file__).parents[1] / "data"
 ZONE = ZoneInfo("Europe/Berlin")
 HOUR = 3_600_000

@@ -27,6 +27,8 @@ from meterd.rollup import Columns, maximum_demand
 from meterd.site import Board, Input, Instrument, Limits, Point, Role, Site
 from meterd.store.sqlite import SqliteStore
 
+pytestmark = pytest.mark.slow
+
 DATA = Path(__file__).parents[1] / "data"
 ZONE = ZoneInfo("Europe/Paris")
 MINUTE, QUARTER = 60_000, 900_000

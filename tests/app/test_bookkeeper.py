@@ -142,3 +142,50 @@ def test_late_reading_reopens_a_closed_interval_with_a_version_and_a_reason() ->
             (110_000, "late readings"),
         ]
         store.close()
+
+
+def test_first_reading_after_a_restart_completes_what_was_closed_without_it() -> None:
+    """Found by the property above: the boundary between two closed intervals lies between the last reading before the
+    restart and the first one after it."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "s.sqlite"
+
+        def at(minute: int, wh: int) -> Reading:
+            return Reading("f1", IMPORT, BEGIN + minute * 60_000, wh * 1000, 0)
+
+        store = SqliteStore.writer(path)
+        books = Bookkeeper(store, SITE, ZONE)
+        books.tick([at(0, 0), at(14, 140)], BEGIN)
+        books.tick([], BEGIN + 31 * 60_000)
+        assert [v.energy for v in store.versions(("f1", IMPORT), Period.INTERVAL, BEGIN)] == [None]
+        store.close()
+        store = SqliteStore.writer(path)
+        books = Bookkeeper(store, SITE, ZONE)
+        books.tick([at(31, 310)], BEGIN + 32 * 60_000)
+        for start, energy in ((0, 150_000), (QUARTER, 150_000)):
+            assert store.versions(("f1", IMPORT), Period.INTERVAL, BEGIN + start)[-1].energy == energy
+        store.close()
+
+
+def test_readings_kept_without_their_figures_get_them_also_after_a_restart() -> None:
+    """A late reading that came while figures could not be worked out changes its closed interval with the next tick."""
+    for restart in (False, True):
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "s.sqlite"
+
+            def at(minute: int, wh: int) -> Reading:
+                return Reading("f1", IMPORT, BEGIN + minute * 60_000, wh * 1000, 0)
+
+            store = SqliteStore.writer(path)
+            books = Bookkeeper(store, SITE, ZONE)
+            books.tick([at(0, 0), at(14, 140), at(31, 310), at(46, 460), at(61, 610)], BEGIN)
+            books.tick([], BEGIN + 62 * 60_000)
+            books.keep([at(15, 149)])
+            if restart:
+                store.close()
+                store = SqliteStore.writer(path)
+                books = Bookkeeper(store, SITE, ZONE)
+            books.tick([], BEGIN + 63 * 60_000)
+            versions = store.versions(("f1", IMPORT), Period.INTERVAL, BEGIN)
+            assert [v.energy for v in versions] == [150_000, 149_000]
+            store.close()

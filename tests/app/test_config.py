@@ -451,7 +451,9 @@ def test_without_a_source_the_broker_is_one_and_a_single_source_need_not_be_name
         "inputs.csv": FILES["inputs.csv"].replace(",broker,", ",,"),
     }
     site = load_plan(write(tmp_path / "b", files)).site
-    assert [(source.name, source.options) for source in site.sources] == [("history", (("path", "history"),))]
+    assert [(source.name, source.options) for source in site.sources] == [
+        ("history", (("path", str(tmp_path / "b" / "history")),))
+    ]
     assert {one.source for one in site.inputs} == {"history"}
     files["site.toml"] += 'zone = "Europe/Wien"\n'
     assert str(faults_of(write(tmp_path / "c", files))[0]).startswith("site.toml:19:1: zone 'Europe/Wien' is unknown")

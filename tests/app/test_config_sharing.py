@@ -1,5 +1,6 @@
 """[sharing] of a plan: how the surplus is handed out, every setting with its default, every fault with its place."""
 
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -84,3 +85,15 @@ def test_a_consumer_may_share_its_point_with_other_loads(tmp_path: Path) -> None
     load(tmp_path, "", **{"consumers.csv": consumers})
     oven = next(c for c in load_plan(tmp_path).site.consumers if c.name == "oven")
     assert not oven.alone
+
+
+def test_readme_names_every_setting() -> None:
+    """Each setting stands in the table of README.md with its default."""
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    table = text.split("### Sharing")[1].split("## Topics")[0]
+    for setting in fields(Sharing):
+        lines = [line for line in table.splitlines() if line.startswith("|")]
+        row = [line for line in lines if f"`{setting.name}`" in line.split("|")[1]]
+        assert len(row) == 1, setting.name
+        shown = setting.default if setting.default != () else "none"
+        assert str(shown) in row[0].split("|")[3]

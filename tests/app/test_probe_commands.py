@@ -31,6 +31,7 @@ def written(folder: Path, port: int) -> str:
     return str(path)
 
 
+@pytest.mark.slow
 def test_point_of_a_plan_with_ratio_and_sign(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with ModbusServer({3: {72: [*words(-100.0), *reversed(words(230.5)), *words(1.0)]}}) as server:
         assert main(["probe", written(tmp_path, server.port), "--point", "joinery"]) == 0
@@ -42,6 +43,7 @@ def test_point_of_a_plan_with_ratio_and_sign(tmp_path: Path, capsys: pytest.Capt
     assert "power is negative: energy flows against the arrow" in out
 
 
+@pytest.mark.slow
 def test_one_address_without_a_plan(capsys: pytest.CaptureFixture[str]) -> None:
     with ModbusServer({3: {72: words(2.5)}}, "rtu") as server:
         arguments = ["probe", "--protocol", "modbus", "--host", "127.0.0.1", "--port", str(server.port), "--unit", "kW",

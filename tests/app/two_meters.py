@@ -12,10 +12,10 @@ from meterd.reading import IMPORT, POWER, Reading
 from meterd.store.sqlite import SqliteStore
 
 PLAN = """\
-site = { name = "mill", zone = "Europe/Vienna" }
+site = { name = "mill", zone = "Europe/Vienna", interval_s = 3600 }
 broker = { embedded = true }
 store = { path = "s.sqlite" }
-limits = { gap_exact_s = 1200 }
+limits = { gap_exact_s = 4800 }
 board = [{ name = "main" }]
 point = [{ point = "feed", role = "feed" }, { point = "f1" }]
 instrument = [{ point = "*", meter_class = "B", register_max_wh = 1e9 }]
@@ -25,7 +25,7 @@ input = [
 ]
 """
 BEGIN = 1_767_222_000_000  # 2025-12-31 23:00 UTC: the year 2026 in Vienna
-QUARTER = 900_000
+HOUR = 3_600_000
 DAY = 86_400_000
 CHANNELS = (("feed", IMPORT), ("f1", IMPORT))
 
@@ -38,10 +38,10 @@ def plan_file(folder: Path) -> Path:
 
 
 def series(days: float, seed: int = 3) -> tuple["np.ndarray[tuple[int], np.dtype[np.int64]]", ...]:
-    """Times a few minutes from each quarter hour, with gaps of hours, and a register in mWh."""
+    """Times a few minutes from each hour, with gaps of hours, and a register in mWh."""
     draw = np.random.default_rng(seed)
-    count = int(days * 96)
-    times = BEGIN + QUARTER * np.arange(count, dtype=np.int64) + draw.integers(-120_000, 120_000, count) // 1000 * 1000
+    count = int(days * 24)
+    times = BEGIN + HOUR * np.arange(count, dtype=np.int64) + draw.integers(-120_000, 120_000, count) // 1000 * 1000
     keep = draw.random(count) > 0.02
     values = np.cumsum(draw.integers(0, 900_000, count)).astype(np.int64)
     return times[keep], values[keep]
@@ -78,7 +78,7 @@ def figures(path: Path, days: int) -> dict[str, object]:
     zone = ZoneInfo("Europe/Vienna")
     found: dict[str, object] = {}
     for period in Period:
-        grid = np.array(starts(period, BEGIN - 400 * DAY, BEGIN + days * DAY, zone, QUARTER), dtype=np.int64)
+        grid = np.array(starts(period, BEGIN - 40 * DAY, BEGIN + days * DAY, zone, HOUR), dtype=np.int64)
         columns = store.columns(CHANNELS, period, grid)
         found[period] = [c.tolist() for c in (columns.energy, columns.present, columns.flags)]
         found[f"balance {period}"] = store.balances("main", period, 0, BEGIN + days * DAY)

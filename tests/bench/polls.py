@@ -1,7 +1,8 @@
 """Three processes of the poll bench: a server of many Modbus units, meterd's source, and the bare library.
 
 `python -m tests.bench.polls server PORT UNITS`, or `ours|bare PORT UNITS SECONDS LINES`: LINES connections share the units.
-The latter two read twelve registers (six float32) of every unit once a second and print processor seconds and readings.
+The latter two read twelve registers (six float32) of every unit once a second and print processor seconds, readings,
+and polls that came too late or were not answered.
 """
 
 import queue
@@ -33,7 +34,7 @@ def shared(units: int, lines: int) -> list[list[int]]:
     return [list(range(1 + line, units + 1, lines)) for line in range(lines)]
 
 
-def bare(port: int, units: int, seconds: int, lines: int) -> tuple[float, int]:
+def bare(port: int, units: int, seconds: int, lines: int) -> tuple[float, int, int]:
     """The synchronous client and its own conversion, one loop over all connections."""
     clients = [(ModbusTcpClient("127.0.0.1", port=port), mine) for mine in shared(units, lines)]
     for client, _ in clients:
@@ -47,10 +48,10 @@ def bare(port: int, units: int, seconds: int, lines: int) -> tuple[float, int]:
                     value = client.convert_from_registers(answer.registers[place : place + 2], client.DATATYPE.FLOAT32)
                     readings += isinstance(value, float)
         time.sleep(max(0.0, begun + second + 1 - time.monotonic()))
-    return time.process_time() - used, readings
+    return time.process_time() - used, readings, 0
 
 
-def ours(port: int, units: int, seconds: int, lines: int) -> tuple[float, int]:
+def ours(port: int, units: int, seconds: int, lines: int) -> tuple[float, int, int]:
     """One source per connection, delivering into the queue of a loop."""
     names = [(f"line-{n}", mine) for n, mine in enumerate(shared(units, lines))]
     inputs = tuple(
@@ -63,11 +64,10 @@ def ours(port: int, units: int, seconds: int, lines: int) -> tuple[float, int]:
     site = Site("wide", "UTC", inputs=inputs, sources=tuple(Source(name, "modbus", options) for name, _ in names))
     sources = [ModbusSource(row, site) for row in site.sources]
     taken: queue.Queue[Delivery] = queue.Queue()
-    used, readings = time.process_time(), 0
+    used, readings, begun = time.process_time(), 0, time.monotonic()
     for source in sources:
         source.start(taken.put)
-    deadline = time.monotonic() + seconds - 0.2
-    while (left := deadline - time.monotonic()) > 0:
+    while (left := begun + seconds - time.monotonic()) > 0:
         try:
             readings += len(taken.get(timeout=left).readings)
         except queue.Empty:
@@ -78,10 +78,7 @@ def ours(port: int, units: int, seconds: int, lines: int) -> tuple[float, int]:
         stop.start()
     for stop in stops:
         stop.join()
-    assert all(source.counters()["timeouts"] == source.counters()["skipped"] == 0 for source in sources), (
-        "a poll was late"
-    )
-    return spent, readings
+    return spent, readings, sum(source.counters()["timeouts"] + source.counters()["skipped"] for source in sources)
 
 
 def main(arguments: list[str]) -> None:
@@ -90,8 +87,7 @@ def main(arguments: list[str]) -> None:
     if role == "server":
         server(*numbers)
         return
-    spent, readings = (ours if role == "ours" else bare)(*numbers)
-    print(spent, readings)
+    print(*(ours if role == "ours" else bare)(*numbers))
 
 
 if __name__ == "__main__":

@@ -68,7 +68,7 @@ def measure(pace: Pace, folder: Path) -> Cost:
                 backlogs.append(float(sent - journal_rows(store)))
                 time.sleep(0.1)
             share = (cpu_s(process.pid) - used) / (time.monotonic() - since)
-            wait_rows(store, registers * (1 + pace.rounds * wide.points), 30.0)
+            wait_rows(store, registers * (1 + pace.rounds * wide.points), 120.0)
         return Cost(
             share, memory_mb(process.pid), memory_mb(process.pid, "VmHWM"), percentile(backlogs, 0.5), latency[1:]
         )

@@ -2,14 +2,16 @@
 
 import json
 import os
+import shutil
 import signal
 import sqlite3
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -74,8 +76,6 @@ def write_plan(folder: Path, port: int, *, limits: str = FAR, options: str = "",
 def site(port: int = 1883, *, limits: str = "", folder: Path | None = None, options: str = "") -> Site:
     """The plan as the daemon sees it."""
     if folder is None:
-        import tempfile
-
         with tempfile.TemporaryDirectory() as made:
             return load_plan(write_plan(Path(made), port, limits=limits, options=options)).site
     return load_plan(write_plan(folder, port, limits=limits, options=options)).site
@@ -176,6 +176,28 @@ def open_findings(path: Path) -> dict[str, Finding]:
         return {}
     finally:
         store.close()
+
+
+@contextmanager
+def small_disk(folder: Path, megabytes: int) -> Iterator[Path]:
+    """A disk of its own; only root may mount one."""
+    disk = folder / "disk"
+    disk.mkdir()
+    subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={megabytes}m", "tmpfs", str(disk)], check=True)
+    try:
+        yield disk
+    finally:
+        subprocess.run(["umount", "-l", str(disk)], check=True)
+
+
+def fill(disk: Path) -> Path:
+    """Leave no room at all; the file that takes it."""
+    filler = disk / "filler"
+    with filler.open("wb", buffering=0) as file, suppress(OSError):
+        while True:
+            file.write(b"x" * 4096)
+    assert shutil.disk_usage(disk).free == 0
+    return filler
 
 
 class Child:

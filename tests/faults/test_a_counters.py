@@ -2,13 +2,17 @@
 
 import random
 import struct
+from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from meterd.agreement import Agreement
 from meterd.conditions import agreement_findings, event_finding
 from meterd.finding import Finding
+from meterd.interval import Period
 from meterd.knots import Flag
 from meterd.plausible import largest
 from meterd.reading import IMPORT, POWER, Reading
@@ -73,16 +77,13 @@ def test_a2_a_restart_at_zero_keeps_history_and_goes_on_with_a_bound(tmp_path: P
     assert energies[0] == energies[2] == 1_500_000
     assert energies[1] is not None
     assert 1_400_000 <= energies[1] <= 1_500_000
-    flags = ledger.store.columns([Q01], "interval", __import__("numpy").array([MAY + QUARTER])).flags  # type: ignore[arg-type]
+    flags = ledger.store.columns([Q01], Period.INTERVAL, np.array([MAY + QUARTER])).flags
     assert flags[0, 0] & Flag.BOUND
     assert "instruments.csv" in told(ledger)["reset-q01"].remedy
 
 
 @pytest.mark.parametrize("turns_wh", [2**32 / 1000, 2**31 / 1000, 10**6, 10**5, 10**5 / 10])
 def test_a3_rollover_at_a_configured_width_keeps_the_energy(turns_wh: float, tmp_path: Path) -> None:
-    from dataclasses import replace
-    from fractions import Fraction
-
     plan = site()
     width = Fraction(round(turns_wh * 1000), 1000)
     plan = replace(plan, instruments=tuple(replace(i, register_max_wh=width) for i in plan.instruments))
@@ -104,9 +105,6 @@ def test_a3_a_fall_at_an_impossible_power_is_no_rollover(tmp_path: Path) -> None
 
 
 def test_a4_a_rollover_in_an_outage_of_days_that_may_be_two_turns_is_told(tmp_path: Path) -> None:
-    from dataclasses import replace
-    from fractions import Fraction
-
     plan = site()
     plan = replace(plan, instruments=tuple(replace(i, register_max_wh=Fraction(1_000_000)) for i in plan.instruments))
     ledger = Ledger(tmp_path, plan)

@@ -12,10 +12,13 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from meterd.app.watch import SourceWatch
+from meterd.interval import Period
 from meterd.message import parse_service
 from meterd.mqtt.link import LinkCounters, LinkState
 from meterd.reading import IMPORT
 from meterd.sources import mqtt as mqtt_source
+from meterd.sources.decode import decode
+from meterd.sources.mqtt import MqttSource
 from meterd.store.sqlite import SqliteStore
 from tests.brokers import Mosquitto, until
 from tests.faults.mill import (
@@ -171,7 +174,7 @@ def test_b5_late_readings_are_put_at_their_own_time_and_reopen_what_was_closed(t
         for i, batch in enumerate(batches):
             ledger.feed(batch, MAY + 4 * 3_600_000 + i * 2 * 86_400_000)  # the rest comes two days late
         ledger.feed([], MAY + 3 * 86_400_000)
-        versions = ledger.store.versions(("q01", IMPORT), "interval", MAY + 2 * QUARTER)  # type: ignore[arg-type]
+        versions = ledger.store.versions(("q01", IMPORT), Period.INTERVAL, MAY + 2 * QUARTER)
         ledger.close()
     assert books_of(folders[0] / "b.sqlite") == books_of(folders[1] / "b.sqlite")
     assert versions[-1].reason == "late readings"
@@ -283,7 +286,7 @@ def test_b12_nothing_empty_and_no_nan_is_ever_published(tmp_path: Path, broker: 
 def test_b14_an_exception_in_decoding_ends_no_thread(
     tmp_path: Path, broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    sound = mqtt_source.decode
+    sound = decode
 
     def breaking(group: object, payload: bytes, *rest: object) -> object:
         if payload == b"poison":
@@ -334,35 +337,29 @@ def test_b17_many_controllers_at_once_get_the_retained_set_without_asking_the_da
         assert here.daemon.published() - before < 60  # heartbeats only
 
 
-class Quiet:
-    """A source with a connection in a given state."""
+class Quiet(MqttSource):
+    """A source that was never started, with a connection in a given state."""
 
     def __init__(self, state: LinkState) -> None:
+        plan = site()
+        super().__init__(plan.sources[0], plan)
         self._state = state
 
     def state(self) -> LinkState:
         """As given."""
         return self._state
 
-    def revive(self) -> bool:
-        """Nothing died."""
-        return False
-
-    def refused(self) -> dict[tuple[str, str], object]:
-        """Nothing."""
-        return {}
-
 
 def test_b15_b18_refused_subscriptions_and_ending_certificates_are_told() -> None:
     state = LinkState(
         True, False, True, 0, (("m/q01", "Not authorized"),), "", now_ms() / 1000 + 10 * 86_400, LinkCounters()
     )
-    watch = SourceWatch("meters", lambda: Quiet(state))  # type: ignore[arg-type]
+    watch = SourceWatch("meters", lambda: Quiet(state))
     found = {finding.id: finding for finding in watch.look(now_ms())}
     assert "m/q01: Not authorized" in found["subscription-refused-meters"].text
     assert "renew it before that day" in found["certificate-meters"].remedy
     later = replace(state, refused_topics=(), certificate_until_s=now_ms() / 1000 + 40 * 86_400)
-    assert SourceWatch("meters", lambda: Quiet(later)).look(now_ms()) == []  # type: ignore[arg-type]
+    assert SourceWatch("meters", lambda: Quiet(later)).look(now_ms()) == []
 
 
 def test_b18_a_changed_password_is_told_and_the_journal_stays(tmp_path: Path, broker: Mosquitto) -> None:

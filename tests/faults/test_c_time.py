@@ -1,14 +1,17 @@
 """Faults of time (C1 to C12): clocks that jump, days of 92 and 100 quarter hours, mistaken units, far years."""
 
+import re
 import time
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
 
 from meterd.app.clock import DOUBT_S, WallClock
-from meterd.interval import Period, label, starts, text, to_ms
+from meterd.interval import Period, bounds, label, starts, text, to_ms
 from meterd.message import EARLIEST_MS
 from meterd.reading import IMPORT, Reading
 from meterd.site import Input
@@ -96,14 +99,11 @@ def test_a_small_correction_is_followed_at_once() -> None:
 @pytest.mark.slow
 def test_c1_readings_before_the_clock_is_set_are_kept_and_get_their_true_time(tmp_path: Path) -> None:
     wall, store = Wall(0), tmp_path / "s.sqlite"
-    plan = site(limits="publish_every_s = 4")
     with Mosquitto(BROKER) as broker:
         plan = site(broker.port, limits="publish_every_s = 4")
         plan_without_times = tuple(
             Input(i.point, i.register, i.source, i.address, i.field, i.unit) for i in plan.inputs
         )
-        from dataclasses import replace
-
         plan = replace(plan, inputs=plan_without_times)
         with running(plan, store, wall.clock()) as here, sending(broker.port) as out:
             assert until(out.connected)
@@ -196,7 +196,7 @@ def test_c4_c5_days_of_clock_changes_and_the_days_after_are_closed_whole(
     for period, count in ((Period.INTERVAL, quarters), (Period.HOUR, quarters // 4), (Period.DAY, 1)):
         grid = starts(period, first, end, ZONE, QUARTER)
         assert len(grid) == count
-        columns = ledger.store.columns([channel], period, __import__("numpy").array(grid))
+        columns = ledger.store.columns([channel], period, np.array(grid))
         assert columns.present.all(), period
         assert int(columns.energy.sum()) == quarters * 1_000_000
     ledger.close()
@@ -219,8 +219,6 @@ def test_c5_the_two_hours_of_autumn_have_two_names() -> None:
     ],
 )
 def test_c6_midnight_changes_and_odd_zones_follow_the_same_rules(zone: str, day: datetime, quarters: int) -> None:
-    from meterd.interval import bounds
-
     low, high = bounds(Period.DAY, to_ms(day), ZoneInfo(zone), QUARTER)
     assert (high - low) / QUARTER == quarters
 
@@ -239,8 +237,6 @@ METER = [Input("q01", "1.8.0", "meters", "m/q01", "/v", "Wh", time_field="/t")]
     ],
 )
 def test_c8_c9_c10_times_that_cannot_be_are_refused_with_the_reason(stamp: str, reason: str) -> None:
-    import re
-
     done = decode(group_of(METER, time_unit="ms"), b'{"v": 1, "t": %s}' % stamp.encode(), MAY, False)
     assert done.readings == ()
     assert re.search(reason, done.refusals[0].reason), done.refusals[0].reason

@@ -1,19 +1,16 @@
 """Faults of the store (D1 to D14): no room, no writing, torn and damaged files, old backups. No reading is lost."""
 
-import json
 import os
+import resource
 import shutil
 import sqlite3
 import subprocess
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
 from meterd.errors import StoreError
-from meterd.interval import Period
 from meterd.reading import IMPORT, POWER, Reading
 from meterd.store.salvage import find_damage, open_sound
 from meterd.store.sqlite import SqliteStore
@@ -26,6 +23,7 @@ from tests.faults.mill import (
     Ledger,
     as_readings,
     books_of,
+    fill,
     interval_energies,
     message,
     minutes,
@@ -33,33 +31,13 @@ from tests.faults.mill import (
     publish,
     reading_count,
     sending,
+    small_disk,
     write_plan,
 )
 from tests.faults.test_b_broker import ROOT, hearing, power_of
 
 BROKER = "max_queued_messages 0\nmax_inflight_messages 20\n"
 needs_mount = pytest.mark.skipif(os.geteuid() != 0, reason="only root may mount a small disk")
-
-
-@contextmanager
-def small_disk(folder: Path, megabytes: int) -> Iterator[Path]:
-    """A disk of its own."""
-    disk = folder / "disk"
-    disk.mkdir()
-    subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={megabytes}m", "tmpfs", str(disk)], check=True)
-    try:
-        yield disk
-    finally:
-        subprocess.run(["umount", "-l", str(disk)], check=True)
-
-
-def fill(disk: Path) -> Path:
-    """Leave no room at all."""
-    filler = disk / "filler"
-    with filler.open("wb", buffering=0) as file, pytest.raises(OSError, match="No space left"):
-        while True:
-            file.write(b"x" * 4096)
-    return filler
 
 
 def taken(out: object, store: Path) -> bool:
@@ -119,18 +97,18 @@ def test_d7_while_nothing_can_be_written_present_values_are_still_published(tmp_
         with Child(plan, store) as child, hearing(broker) as seen:
             assert until(out.connected)
             assert until(lambda: taken(out, store), 30)
-            subprocess.run(["prlimit", "--pid", str(child.pid), "--fsize=1000"], check=True)
+            resource.prlimit(child.pid, resource.RLIMIT_FSIZE, (1_000, resource.RLIM_INFINITY))
             begun, count, values = time.monotonic(), 0, set()
-            while time.monotonic() - begun < 16:
+            while time.monotonic() - begun < 11:
                 count += 1
                 publish(out, [("m/q02", message(now_ms(), **{"import": 5_000 + count, "power": 1000 + count}))])
                 time.sleep(0.05)
                 values.add(power_of(seen, "q02"))
             fresh = [v for v in values if v is not None and v > 1000 + count * 0.5]
-            assert len(fresh) >= 3, (count, values)
+            assert len(fresh) >= 2, (count, values)
             assert max(fresh) > 1000 + count * 0.8, (count, values)
             assert f"{ROOT}/finding/store-mill" in seen
-            subprocess.run(["prlimit", "--pid", str(child.pid), "--fsize=unlimited"], check=True)
+            resource.prlimit(child.pid, resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
             assert until(lambda: reading_count(store) >= 2 * count, 30), (reading_count(store), count)
             assert child.stop() == 0
             assert "Traceback" not in child.said()
@@ -146,7 +124,7 @@ def test_d8_a_journal_torn_at_any_byte_loses_only_what_was_being_written(tmp_pat
         ledger.feed(batch)
         ends.append((tmp_path / "s.sqlite-wal").stat().st_size)
     folder = tmp_path / "torn"
-    for size in [*range(ends[0], ends[1], 23), ends[1] - 1, ends[1]]:
+    for size in [*range(ends[0], ends[1], 101), ends[1] - 1, ends[1]]:
         shutil.rmtree(folder, ignore_errors=True)
         folder.mkdir()
         shutil.copy(tmp_path / "s.sqlite", folder / "s.sqlite")
@@ -184,7 +162,7 @@ def test_d9_a_damaged_store_is_set_aside_and_what_can_be_read_is_taken_over(wher
 def test_d9_figures_are_made_again_from_the_saved_readings(tmp_path: Path) -> None:
     ledger = Ledger(tmp_path)
     ledger.feed(as_readings(minutes(5 * 60)))
-    ledger.feed([], MAY + DAY)
+    ledger.feed([], MAY + DAY + 70_000)
     whole = books_of(ledger.path)
     ledger.store._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     root = ledger.store._db.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'figure'").fetchone()[0]
@@ -196,7 +174,7 @@ def test_d9_figures_are_made_again_from_the_saved_readings(tmp_path: Path) -> No
     assert salvage is not None
     store.close()
     ledger.open()
-    ledger.feed([], MAY + DAY)
+    ledger.feed([], MAY + DAY + 70_000)
     ledger.close()
     assert books_of(ledger.path) == whole
 
@@ -269,6 +247,4 @@ def test_d12_a_point_keeps_one_series_through_restarts(tmp_path: Path) -> None:
     rows = ledger.store._db.execute("SELECT point, register FROM channel WHERE point = 'q01'").fetchall()
     assert rows == [("q01", IMPORT)]
     assert len(ledger.store.history(("q01", IMPORT), 0)[0]) == 5
-    assert Period.INTERVAL == "interval"
-    assert json.dumps(rows)
     ledger.close()

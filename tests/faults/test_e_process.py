@@ -14,6 +14,7 @@ from meterd import pipeline
 from meterd.agreement import Agreement
 from meterd.app.selftest import CHECKS, self_test
 from meterd.errors import MeterdError, StoreError, described
+from meterd.interval import Period
 from meterd.reading import IMPORT, Reading
 from meterd.store.sqlite import SqliteStore
 from tests.brokers import Mosquitto, until
@@ -125,7 +126,7 @@ def test_e4_a_register_that_raises_is_left_out_and_the_others_have_their_figures
     assert list(ledger.books.state.failed) == [("q01", IMPORT)]
     assert "ValueError" in ledger.books.state.failed["q01", IMPORT]
     assert interval_energies(ledger.store, ("q02", IMPORT), MAY, 7) == [3_000_000] * 7
-    assert ledger.store.balances("main", "interval", MAY + 5 * QUARTER, MAY + 6 * QUARTER)[0].missing == ("q01",)  # type: ignore[arg-type]
+    assert ledger.store.balances("main", Period.INTERVAL, MAY + 5 * QUARTER, MAY + 6 * QUARTER)[0].missing == ("q01",)
     ledger.close()
 
 
@@ -196,7 +197,7 @@ def test_e7_a_store_of_a_newer_version_is_refused_in_words(tmp_path: Path) -> No
     raw = sqlite3.connect(tmp_path / "s.sqlite")
     raw.execute("PRAGMA user_version = 99")
     raw.close()
-    with pytest.raises(StoreError, match="has schema 99, this version knows .*; run the newer version"):
+    with pytest.raises(StoreError, match=r"has schema 99, this version knows .*; run the newer version"):
         SqliteStore.writer(tmp_path / "s.sqlite")
 
 

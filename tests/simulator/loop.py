@@ -20,7 +20,8 @@ Bools = npt.NDArray[np.bool_]
 
 SAMPLE_S = 10
 HOUR = 360  # samples
-HOURS = 6  # of light; an hour of night before and after
+HOURS = 6  # of light; a quarter of an hour of night before and after
+NIGHT = HOUR // 4
 LOAD_W = 1_500
 PEAK_W = 150_000
 START_MS = 1_780_000_000_000
@@ -28,7 +29,7 @@ START_MS = 1_780_000_000_000
 
 def clear_day(hours: int = HOURS) -> Ints:
     """Half a sine."""
-    hour = np.arange((hours + 2) * HOUR) / HOUR - 1.0
+    hour = np.arange(-NIGHT, hours * HOUR + NIGHT) / HOUR
     return np.rint(PEAK_W * np.maximum(0.0, np.sin(np.pi * hour / hours)) * (hour > 0) * (hour < hours)).astype(
         np.int64
     )
@@ -37,7 +38,7 @@ def clear_day(hours: int = HOURS) -> Ints:
 def cloudy_day(seed: int = 7, hours: int = HOURS) -> Ints:
     """The same with passing clouds: five minutes on average, and as much between them; an edge takes 30 s."""
     rng = np.random.default_rng(seed)
-    light, t = np.ones((hours + 2) * HOUR), 0
+    light, t = np.ones(hours * HOUR + 2 * NIGHT), 0
     while t < len(light):
         gap, cloud = rng.exponential(30.0, 2)
         light[t + round(gap) : t + round(gap) + round(cloud)] = 0.25

@@ -180,7 +180,7 @@ def test_delivers_survives_garbage_stops_in_time_and_is_silent_afterwards(name: 
         first = taken.get(timeout=10)
         assert {(r.point, r.register) for r in first.readings} == {("q01", "1.8.0")}
         rig.garbled.set()
-        time.sleep(0.6)
+        time.sleep(0.4)
         while not taken.empty():
             taken.get()
         rig.garbled.clear()

@@ -99,6 +99,7 @@ def sign_on(telegram: bytes, *, mode: bytes = b"5", noise: bytes = b"") -> objec
     return answer
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("mode", [b"5", b"A"])
 def test_meter_is_signed_on_and_read(mode: bytes) -> None:
     answer = sign_on(readout(*LINES), mode=mode, noise=b"\x00\xff")
@@ -109,6 +110,7 @@ def test_meter_is_signed_on_and_read(mode: bytes) -> None:
         assert taking.reading("q01", "1.8.0").value == 123_456_000
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("make", [readout, customer_port])
 def test_meter_that_sends_on_its_own(make: object) -> None:
     assert callable(make)
@@ -126,6 +128,7 @@ def test_meter_that_sends_on_its_own(make: object) -> None:
     assert values == sorted(values)
 
 
+@pytest.mark.slow
 def test_readout_without_any_check_is_taken_only_when_the_plan_says_so() -> None:
     plain = b"/TST5METER\r\n\r\n1.8.0(000001.000*kWh)\r\n16.7(1*W)\r\n!\r\n"
     stream = TcpDevice(greeting=lambda: itertools.chain.from_iterable(itertools.repeat((plain, 0.02))))
@@ -137,6 +140,7 @@ def test_readout_without_any_check_is_taken_only_when_the_plan_says_so() -> None
         assert taking.drain() == []
 
 
+@pytest.mark.slow
 def test_wrong_block_check_and_cut_readout_are_garbage() -> None:
     whole = readout("1.8.0(000001.000*kWh)", "16.7(1*W)")
     telegrams = [whole, whole[:20], whole[:-1] + bytes((whole[-1] ^ 1,))]
@@ -152,6 +156,7 @@ def test_wrong_block_check_and_cut_readout_are_garbage() -> None:
         assert taking.source.counters()["garbage"] == 2
 
 
+@pytest.mark.slow
 def test_late_readout_is_never_taken() -> None:
     asked = 0
 
@@ -161,10 +166,10 @@ def test_late_readout_is_never_taken() -> None:
             asked += 1
             mine = asked
             if mine <= 2:
-                yield 0.45
+                yield 0.25
             yield b"/TSTAMETER\r\n" + readout(f"1.8.0({mine}.0*kWh)", "16.7(1*W)")
 
-    with TcpDevice(late) as device, running(source(device.port)) as taking:
+    with TcpDevice(late) as device, running(source(device.port, timeout_s=0.15)) as taking:
         assert int(taking.reading("q01", "1.8.0", 15).value) >= 3_000_000
 
 

@@ -41,6 +41,19 @@ def test_value_in_the_base_unit(item: Item, register: str, unit: str, scale: flo
     assert math.copysign(1, reading.value) == math.copysign(1, value)
 
 
+def test_a9_meter_switched_from_watt_hours_to_kilowatt_hours_stays_right() -> None:
+    """A telegram that names its unit is believed, whatever the plan says: the energy is the same before and after."""
+    before, after = taken(Item(123_456, "Wh"), unit="kWh"), taken(Item(123.456, "kWh"), unit="kWh")
+    assert before.readings[0].value == after.readings[0].value == 123_456_000
+
+
+@pytest.mark.parametrize("raw", [2**16 - 5, 2**32 - 5, 2**64 - 5])
+def test_a10_negative_power_read_as_unsigned_is_refused(raw: int) -> None:
+    """-5 W in 16, 32 and 64 bits at a feeder of 63 A, which carries 43.6 kW, with half as much again allowed."""
+    (refusal,) = taken(Item(raw), "16.7.0", "W").refusals
+    assert "check type, word order, sign and scale" in refusal.reason
+
+
 def test_value_the_instrument_does_not_have_is_missing_and_no_refusal() -> None:
     assert taken(Item(None)) == Taken(missing=1)
 

@@ -55,6 +55,7 @@ class Meters:
         yield self.last[address]
 
 
+@pytest.mark.slow
 def test_meter_is_read_again_and_again_with_new_values() -> None:
     meters = Meters({5: [body(energy) for energy in range(1, 100)]})
     with TcpDevice(meters) as device, running(source(device.port)) as taking:
@@ -63,6 +64,7 @@ def test_meter_is_read_again_and_again_with_new_values() -> None:
     assert values == [1000, 2000, 3000]
 
 
+@pytest.mark.slow
 def test_published_telegram_over_a_socket() -> None:
     inputs = (
         Input("q01", "1.8.0", "line", "25/1.8.1", unit="kWh"),  # the telegram's own unit counts
@@ -80,6 +82,7 @@ def test_published_telegram_over_a_socket() -> None:
     assert values == {"1.8.0": 1_728_680_000, "32.7.0": 230.0, "16.7.0": 90.0, "36.7.0": -30.0}
 
 
+@pytest.mark.slow
 def test_telegrams_that_belong_together_are_read_together() -> None:
     meters = Meters({5: [b"\x04\x03\x01\x00\x00\x00\x1f", b"\x02\x2b\x02\x00"]})
     with TcpDevice(meters) as device, running(source(device.port)) as taking:
@@ -87,6 +90,7 @@ def test_telegrams_that_belong_together_are_read_together() -> None:
     assert (energy.value, power.value, energy.at_ms) == (1000, 2.0, power.at_ms)
 
 
+@pytest.mark.slow
 def test_noise_echo_and_small_pieces_are_survived() -> None:
     meters = Meters({5: [body(9)]})
 
@@ -106,6 +110,7 @@ def test_noise_echo_and_small_pieces_are_survived() -> None:
         assert taking.reading("q01", "1.8.0").value == 9000
 
 
+@pytest.mark.slow
 def test_wrong_check_sum_and_anothers_answer_are_garbage() -> None:
     broken = bytearray(telegram(body(666)))
     broken[-2] ^= 1
@@ -123,6 +128,7 @@ def test_wrong_check_sum_and_anothers_answer_are_garbage() -> None:
         assert taking.source.counters()["garbage"] == 3
 
 
+@pytest.mark.slow
 def test_late_answer_is_never_taken() -> None:
     asked = 0
 
@@ -134,14 +140,15 @@ def test_late_answer_is_never_taken() -> None:
         asked += 1
         mine = asked
         if mine <= 3:
-            yield 0.45
+            yield 0.25
         yield telegram(body(mine))
 
-    with TcpDevice(late) as device, running(source(device.port)) as taking:
+    with TcpDevice(late) as device, running(source(device.port, timeout_s=0.15)) as taking:
         assert int(taking.reading("q01", "1.8.0", 15).value) >= 4000
         assert taking.source.counters()["timeouts"] >= 3
 
 
+@pytest.mark.slow
 def test_silent_meter_waits_alone_and_the_gateway_comes_back() -> None:
     inputs = (ENERGY, Input("q02", "1.8.0", "line", "77/1.8.0"))
     meters = Meters({5: [body(1)]})

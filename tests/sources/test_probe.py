@@ -62,6 +62,7 @@ def test_value_not_available_is_shown_as_such() -> None:
     assert (line.value, line.chosen) == (None, True)
 
 
+@pytest.mark.slow
 def test_modbus_over_a_socket_with_neighbours_and_without() -> None:
     inputs = (
         Input("q01", "32.7.0", "line", "3/holding/73/float32", unit="V"),
@@ -80,6 +81,7 @@ def test_modbus_over_a_socket_with_neighbours_and_without() -> None:
     assert "illegal data address" in refused["q01", "14.7.0"]
 
 
+@pytest.mark.slow
 def test_sunspec_shows_all_points_and_the_chain() -> None:
     inputs = (Input("q01", "16.7.0", "line", "1/203/W"), Input("q02", "16.7.0", "line", "1/204/W"))
     with ModbusServer({1: {40_000: [*MARK, *COMMON, *METER, *END]}}) as server:
@@ -91,6 +93,7 @@ def test_sunspec_shows_all_points_and_the_chain() -> None:
     assert sections[1].lines[0].note == "the unit has no such model"
 
 
+@pytest.mark.slow
 def test_mbus_shows_every_record_with_its_key() -> None:
     with TcpDevice(Meters({5: [body(7)]})) as device:
         shown = lines_of(plan("mbus", device.port, (Input("q01", "1.8.0", "line", "5/1.8.0"),)))
@@ -103,6 +106,7 @@ def read_out(request: bytes) -> Iterable[Piece]:
     return (b"/TST5METER\r\n",) if request.startswith(b"/?") else (readout("1.8.0(1.5*kWh)", "2.8.0(0*kWh)"),)
 
 
+@pytest.mark.slow
 def test_telegrams_show_every_code() -> None:
     inputs = (Input("q01", "1.8.0", "line", "1.8.0"), Input("q01", "3.8.0", "line", "3.8.0", unit="varh"))
     with TcpDevice(greeting=lambda: itertools.cycle((b"\xff", meter(12), 0.02))) as device:
@@ -120,6 +124,7 @@ def test_telegrams_show_every_code() -> None:
 ADDRESSES = {"modbus": "holding/1/int16", "sunspec": "203/W", "mbus": "5/1.8.0", "sml": "1.8.0", "iec62056-21": "1.8.0"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ADDRESSES)
 def test_silence_and_absence_are_said(name: str) -> None:
     inputs = (Input("q01", "1.8.0", "line", ADDRESSES[name]),)

@@ -100,12 +100,14 @@ def repeated(*telegrams: bytes, pause_s: float = 0.05) -> Iterator[Piece]:
         yield pause_s
 
 
+@pytest.mark.slow
 def test_meter_that_sends_on_its_own_is_read() -> None:
     with TcpDevice(greeting=lambda: repeated(meter(1234, -7))) as device, running(source(device.port)) as taking:
         assert taking.reading("q01", "1.8.0").value == 1_234_000
         assert taking.reading("q01", "16.7.0").value == -7.0
 
 
+@pytest.mark.slow
 def test_of_many_telegrams_one_counts_in_each_period() -> None:
     with (
         TcpDevice(greeting=lambda: repeated(meter(1), pause_s=0.01)) as device,
@@ -115,6 +117,7 @@ def test_of_many_telegrams_one_counts_in_each_period() -> None:
     assert all(150 < later - earlier < 400 for earlier, later in itertools.pairwise(times))
 
 
+@pytest.mark.slow
 def test_noise_and_damaged_telegrams_between_good_ones() -> None:
     damaged = bytearray(meter(666))
     damaged[40] ^= 1
@@ -135,6 +138,7 @@ def test_noise_and_damaged_telegrams_between_good_ones() -> None:
         assert taking.source.counters()["garbage"] >= 3
 
 
+@pytest.mark.slow
 def test_silent_meter_and_meter_back_again() -> None:
     with TcpDevice() as device, running(source(device.port)) as taking:
         assert until(lambda: taking.source.counters()["timeouts"] > 1)
@@ -144,6 +148,7 @@ def test_silent_meter_and_meter_back_again() -> None:
         assert taking.reading("q01", "1.8.0").value == 8000
 
 
+@pytest.mark.slow
 def test_endless_noise_is_bounded() -> None:
     with (
         TcpDevice(greeting=lambda: itertools.repeat(meter(1)[:100] * 40)) as device,
@@ -153,6 +158,7 @@ def test_endless_noise_is_bounded() -> None:
     assert taking.drain() == []
 
 
+@pytest.mark.slow
 def test_code_that_is_not_sent_is_refused() -> None:
     inputs = (ENERGY, Input("q01", "2.8.0", "line", "2.8.0"))
     with TcpDevice(greeting=lambda: repeated(meter(1))) as device, running(source(device.port, inputs)) as taking:

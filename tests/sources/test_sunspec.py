@@ -96,22 +96,7 @@ def test_worked_example_of_the_table() -> None:
     assert (energy.value, energy.unit) == (12_345_670, "Wh")
 
 
-@pytest.mark.parametrize(
-    ("number", "length", "places"),
-    # lengths and places (from the model ID on) as in the model definitions shipped with pysunspec2 1.3.7
-    [
-        (101, 50, {"W": 14, "WH": 24}), (103, 50, {"W": 14, "WH": 24}), (113, 60, {"W": 22, "WH": 32}),
-        (201, 105, {"W": 18, "TotWhExp": 38, "TotWhImp": 46, "TotWh_SF": 54}),
-        (203, 105, {"W": 18, "TotWhExp": 38, "TotWhImp": 46, "TotWh_SF": 54}),
-        (213, 124, {"W": 28, "TotWhExp": 60, "TotWhImp": 68}),
-    ],
-)  # fmt: skip
-def test_models_have_their_published_length_and_places(number: int, length: int, places: dict[str, int]) -> None:
-    points = MODELS[number]
-    assert sum(point.registers for point in points.values()) == length
-    assert {name: points[name].offset + 2 for name in places} == places
-
-
+@pytest.mark.slow
 @pytest.mark.parametrize("base", [0, 40_000, 50_000])
 @pytest.mark.parametrize("framing", ["tcp", "rtu"])
 def test_meter_is_found_wherever_its_chain_begins(base: int, framing: str) -> None:
@@ -125,6 +110,7 @@ def test_meter_is_found_wherever_its_chain_begins(base: int, framing: str) -> No
     assert {r.register: r.value for r in taking.seen} == VALUES
 
 
+@pytest.mark.slow
 def test_float_meter_of_124_registers_and_inverter_behind_one_gateway() -> None:
     meter = [*MARK, *COMMON, *model(213, W=-5.5, TotWhImp=1e6), *END]
     inverter = [*MARK, *COMMON, *model(103, W=-3, W_SF=2, WH=4_294_967_295, WH_SF=0), *END]
@@ -145,6 +131,7 @@ def test_float_meter_of_124_registers_and_inverter_behind_one_gateway() -> None:
     }  # fmt: skip
 
 
+@pytest.mark.slow
 def test_second_model_of_a_kind() -> None:
     registers = [*MARK, *COMMON, *model(201, W=1, W_SF=0), *model(201, W=2, W_SF=0), *END]
     inputs = (Input("q01", "16.7.0", "line", "1/201/W"), Input("q02", "16.7.0", "line", "1/201:2/W"))
@@ -153,6 +140,7 @@ def test_second_model_of_a_kind() -> None:
         assert taking.reading("q02").value == 2.0
 
 
+@pytest.mark.slow
 def test_not_implemented_is_missing_and_counted() -> None:
     inputs = (*INPUTS, Input("q01", "32.7.0", "line", "1/203/PhVphA", unit="V"))
     with (
@@ -205,6 +193,7 @@ def test_shorter_model_lacks_its_last_points_only() -> None:
         item_of(203, MODELS[203]["TotWhImp"], registers)
 
 
+@pytest.mark.slow
 def test_missing_model_and_foreign_device_are_named() -> None:
     inputs = (Input("q01", "16.7.0", "line", "1/204/W"), Input("q02", "16.7.0", "line", "2/203/W"))
     devices = {1: {40_000: [*MARK, *COMMON, *METER, *END]}, 2: {100: [1, 2, 3]}}
@@ -214,6 +203,7 @@ def test_missing_model_and_foreign_device_are_named() -> None:
         assert taking.source.refused()[("q02", "16.7.0")].reason == "unit 2 speaks no SunSpec"
 
 
+@pytest.mark.slow
 def test_model_that_moved_is_found_again() -> None:
     with (
         ModbusServer({1: {40_000: [*MARK, *COMMON, *METER, *END, *[0] * 40]}}) as server,

@@ -19,6 +19,12 @@ from tests.store.journal import BEGIN, add, clock, figures, opened
 LINES = 1000
 
 
+@pytest.fixture(autouse=True)
+def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Between two looks at an empty journal wait a twentieth of the time."""
+    monkeypatch.setattr(line_feed, "IDLE_S", 0.05)
+
+
 def readings_of(fake: StrictFake) -> int:
     """How many readings the server holds."""
     return sum(key.startswith("reading") for key in fake.stored)
@@ -70,6 +76,23 @@ def test_a_bad_line_is_isolated_and_the_other_999_go_on(tmp_path: Path) -> None:
             assert refused.line in finding.text
         assert len(fake.requests) < 40, "halving, not one by one"
         assert in_order(fake)
+    store.close()
+
+
+def test_a_database_that_refuses_them_all_is_not_answered_line_by_line(tmp_path: Path) -> None:
+    """A field of another type in the whole measurement: after a hundred lines it waits and says so, and loses none."""
+    path = tmp_path / "s.sqlite"
+    store = opened(path, LINES)
+    with StrictFake() as fake:
+        fake.bad = "reading,"
+        with feeding(store, path, settings(fake.url, batch=1000)) as feed:
+            wait(feed, store, lambda: feed.counters.failures >= 2)
+            (finding,) = [one for one in feed.findings(BEGIN) if one.cause == "lines-store"]
+            assert "more than 100" in finding.text
+            assert "float" in finding.remedy
+            assert feed.counters.refused == 100
+            fake.bad = ""
+            wait(feed, store, lambda: readings_of(fake) == LINES)
     store.close()
 
 

@@ -1,0 +1,61 @@
+"""A fault drill says when a fault would have been found and named, on the site's own history."""
+
+import json
+from collections.abc import Sequence
+
+import pytest
+
+from meterd.drift_drill import drill, split_days
+from meterd.network_flows import Intervals
+from tests.simulator.drift_sites import Simulated, grid
+
+FROM = 70
+
+
+@pytest.fixture(scope="module")
+def site() -> Simulated:
+    return grid(31, 110)
+
+
+@pytest.fixture(scope="module")
+def history(site: Simulated) -> Sequence[Intervals]:
+    return [site.day(d) for d in range(site.days)]
+
+
+def test_a_drill_of_two_percent_on_a_feeder(site: Simulated, history: Sequence[Intervals]) -> None:
+    start = int(history[FROM].start_ms[0])
+    found = drill(site.net, history, "feeder1", 0.98, start)
+    assert found.found_days is not None
+    assert found.found_days <= 14
+    assert (found.named, found.right, found.found_by) == ("ratio feeder1", True, "drift")
+    assert found.false_alarms == ()
+    assert found.shown[0] == "ratio feeder1"
+    assert len(found.paths[0]) == len(found.day_ms) == len(found.threshold)
+    assert max(found.paths[0][:FROM]) < max(found.paths[0])
+    assert "rightly named after" in found.text
+    assert json.loads(json.dumps(found.as_dict(), allow_nan=False))["point"] == "feeder1"
+
+
+def test_a_drill_of_a_gross_fault_is_found_on_its_first_day(site: Simulated, history: Sequence[Intervals]) -> None:
+    found = drill(site.net, history[: FROM + 5], "feeder6", 1 / 3, int(history[FROM].start_ms[0]))
+    assert (found.found_days, found.found_by, found.right) == (1, "gross", True)
+
+
+def test_a_fault_too_small_is_said_to_stay_unfound(site: Simulated, history: Sequence[Intervals]) -> None:
+    found = drill(site.net, history[: FROM + 10], "feeder5", 0.999, int(history[FROM].start_ms[0]))
+    assert found.found_days is None
+    assert "would not have been found" in found.text
+
+
+def test_wrong_questions_are_refused(site: Simulated, history: Sequence[Intervals]) -> None:
+    with pytest.raises(ValueError, match="no balance contains q99"):
+        drill(site.net, history, "q99", 0.98, 0)
+    with pytest.raises(ValueError, match="ends before the fault"):
+        drill(site.net, history[:5], "main", 0.98, int(history[50].start_ms[0]))
+
+
+def test_days_are_cut_at_their_bounds(site: Simulated) -> None:
+    start = site.start_ms
+    whole = Intervals(start, start + 900_000, site.energy, site.energy > -(10**12))
+    bounds = [int(start[0]), int(start[92]), int(start[192]), int(start[192]) + 86_400_000]
+    assert [len(d.start_ms) for d in split_days(whole, bounds)] == [92, 100, 96]

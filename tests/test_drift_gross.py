@@ -1,0 +1,70 @@
+"""Gross faults are named on their first day, without any baseline; what a day cannot tell apart is listed together."""
+
+import numpy as np
+import pytest
+
+from meterd.drift_gross import gross
+from meterd.network_flows import Intervals
+from tests.simulator.drift_sites import Simulated, grid, mill
+
+
+@pytest.fixture(scope="module")
+def solved() -> Simulated:
+    return grid(5, 12)
+
+
+@pytest.fixture(scope="module")
+def harrow() -> Simulated:
+    return mill(5, 5)
+
+
+@pytest.mark.parametrize("point", ["main", "feeder1", "feeder2", "feeder3", "feeder6", "feeder7"])
+@pytest.mark.parametrize("factor", [1 / 3, 2.0, -0.5, 2 / 3])
+def test_wiring_faults_and_double_counts_are_named_within_a_day(solved: Simulated, point: str, factor: float) -> None:
+    found = gross(solved.net, solved.day(3, {point: factor}))
+    assert found is not None
+    assert found.named == f"ratio {point}"
+    assert 1 + found.candidates[0].step == pytest.approx(factor, rel=0.06)
+    assert found.days == 1
+    assert "never open a current-transformer secondary" in found.remedy
+
+
+def test_the_cause_is_said(solved: Simulated) -> None:
+    found = gross(solved.net, solved.day(4, {"feeder1": 1 / 3}))
+    assert found is not None
+    assert "one current transformer reversed" in found.text
+    assert "common to all instruments" in found.text
+
+
+@pytest.mark.parametrize("day", range(0, 12, 2))
+def test_days_without_a_fault_say_nothing(solved: Simulated, harrow: Simulated, day: int) -> None:
+    assert gross(solved.net, solved.day(day)) is None
+    assert gross(harrow.net, harrow.day(day % 5)) is None
+
+
+def test_a_meter_in_two_balances_is_named_at_the_mill(harrow: Simulated) -> None:
+    found = gross(harrow.net, harrow.day(2, {"riser-east": 0.8}))
+    assert found is not None
+    assert found.named == "ratio riser-east"
+
+
+def test_a_large_load_without_a_meter_is_never_blamed_on_an_instrument(solved: Simulated) -> None:
+    """20 kW day and night: standing load and loss are listed together, since one balance cannot tell them apart."""
+    found = gross(solved.net, solved.day(3, extra={"main": np.full(96, 20 * 0.25e6)}))
+    assert found is not None
+    assert {"standing", "loss"} <= {c.kind for c in found.candidates}
+    assert found.named is None
+    assert found.candidates[0].kind in ("standing", "loss")
+
+
+def test_one_interval_or_a_few_never_name(solved: Simulated) -> None:
+    day = solved.day(3, {"feeder1": 1 / 3})
+    for rows in (1, 4, 20):
+        part = Intervals(day.start_ms[:rows], day.end_ms[:rows], day.energy[:rows], day.present[:rows])
+        assert gross(solved.net, part) is None
+
+
+def test_a_day_that_cannot_be_computed_says_nothing(solved: Simulated) -> None:
+    day = solved.day(3, {"feeder1": 1 / 3})
+    day.present[:, 0] = False
+    assert gross(solved.net, day) is None
