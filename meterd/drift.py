@@ -10,9 +10,31 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import linalg
 
-from meterd.drift_chart import ALLOWANCE, BLOCK_DAYS, Chart, Threshold, advance, calibrate, fresh, independent_threshold
+from meterd.drift_chart import (
+    ALLOWANCE,
+    BLOCK_DAYS,
+    FALSE_ALARMS_PER_YEAR,
+    Chart,
+    Threshold,
+    advance,
+    calibrate,
+    fresh,
+    independent_threshold,
+)
 from meterd.drift_day import DayStatistics, NodeSums
-from meterd.drift_fit import Fit, Hypothesis, Noise, directions, fit, hypotheses, information, prior, update
+from meterd.drift_fit import (
+    Fit,
+    Hypothesis,
+    Indices,
+    Noise,
+    directions,
+    fit,
+    groups,
+    hypotheses,
+    information,
+    prior,
+    update,
+)
 from meterd.drift_name import Suspicion, Window, evidence, suspicion
 from meterd.network import Network
 from meterd.site import Role
@@ -43,6 +65,9 @@ SURE = 2.0  # times h: the least T of an alarm
 SHORTEST = 2  # days of evidence for a name: one day may be a day like no other
 
 
+Part = tuple[Indices, Indices, Floats]  # unknowns of a group, its hypotheses, their directions
+
+
 @dataclass(frozen=True, slots=True)
 class Copy:
     """One of the two: its baseline, its charts, and the raw scores of the day before [H]."""
@@ -54,11 +79,12 @@ class Copy:
 
 @dataclass(frozen=True, slots=True)
 class Alarm:
-    """A change that was found: by which copy, on the evening of which day, and when it seems to have begun."""
+    """A change that was found: by which copy, on the evening of which day, when it seems to have begun, in which part."""
 
     frozen: bool
     found_ms: int
     first_ms: int
+    part: int
     days: int = 0
 
 
@@ -66,7 +92,8 @@ class Alarm:
 class WatchState:
     """All the watch knows. `sums` are of the `learned` first of `seen` quiet days; `recent` the last days, oldest first.
 
-    `start` is the prior, `classes` [n] the variances of the instruments' errors by their class.
+    `start` is the prior, `classes` [n] the variances of the instruments' errors by their class,
+    `parts` the groups of unknowns that have to do with each other.
 
     `scores` and `allowances` [days, H] are those of quiet days, for scatter, day-to-day correlation and threshold.
     """
@@ -80,6 +107,7 @@ class WatchState:
     noise: Noise
     start: Fit
     classes: Floats
+    parts: tuple[Part, ...]
     learner: Copy | None
     frozen: Copy | None
     frozen_at: int
@@ -88,11 +116,15 @@ class WatchState:
     scale: Floats
     phi: Floats
     threshold: Threshold
+    wanted: float
     alarm: Alarm | None
 
 
-def begin(network: Network, start: Fit | None = None) -> WatchState:
-    """A watch that has seen nothing. `start` is the prior; by default the class limits.
+def begin(network: Network, start: Fit | None = None, *, wanted: float = FALSE_ALARMS_PER_YEAR) -> WatchState:
+    """A watch that has seen nothing. `start` is the prior; by default the class limits. `wanted` false alarms per year.
+
+    While one change lasts, nothing else of this network is judged: give each part of `network.separate` its own watch,
+    and share `wanted` out among them.
 
     Raises ValueError where there is nothing to watch.
     """
@@ -112,6 +144,7 @@ def begin(network: Network, start: Fit | None = None) -> WatchState:
         noise=Noise(np.zeros(m), np.ones(m)),
         start=plan if start is None else start,
         classes=np.diagonal(plan.covariance)[: len(network.points)],
+        parts=_parts(network, tests),
         learner=None,
         frozen=None,
         frozen_at=0,
@@ -119,9 +152,18 @@ def begin(network: Network, start: Fit | None = None) -> WatchState:
         allowances=np.empty((0, count)),
         scale=np.full(count, SCALE_PRIOR),
         phi=np.zeros(count),
-        threshold=independent_threshold(count),
+        threshold=independent_threshold(count, wanted),
+        wanted=wanted,
         alarm=None,
     )
+
+
+def _parts(network: Network, tests: tuple[Hypothesis, ...]) -> tuple[Part, ...]:
+    D, found = directions(network, tests), []
+    for unknowns in groups(network):
+        mine = np.flatnonzero(D[unknowns].any(axis=0))
+        found.append((unknowns, mine, D[np.ix_(unknowns, mine)]))
+    return tuple(found)
 
 
 def watch(state: WatchState, day: DayStatistics) -> tuple[WatchState, tuple[Suspicion, ...]]:
@@ -143,16 +185,15 @@ def watch(state: WatchState, day: DayStatistics) -> tuple[WatchState, tuple[Susp
 
 def _judge(state: WatchState, day: DayStatistics) -> tuple[WatchState, tuple[Suspicion, ...]]:
     assert state.learner is not None, "a day is judged against a baseline"
-    D = directions(state.network, state.tests)
-    M, b = information(state.network, day.nodes, state.noise)
-    learner, score, allowance = _score(state, state.learner, (M, b, D), 1.0)
-    frozen = None if state.frozen is None else _score(state, state.frozen, (M, b, D), 2.0)[0]
+    seen = information(state.network, day.nodes, state.noise)
+    learner, score, allowance = _score(state, state.learner, seen, 1.0)
+    frozen = None if state.frozen is None else _score(state, state.frozen, seen, 2.0)[0]
     state = replace(state, learner=learner, frozen=frozen)
     h = state.threshold.h
     if state.seen >= FIRST_ALARM_DAYS:
         for copy in (learner, frozen):
             if copy is not None and max(float(copy.chart.high.max()), float(copy.chart.low.max())) > h:
-                alarm = Alarm(copy is frozen, day.end_ms, _since(state, copy))
+                alarm = Alarm(copy is frozen, day.end_ms, *_since(state, copy))
                 alarmed, suspicions = _alarmed(replace(state, alarm=alarm))
                 if _worth(state, suspicions[0]):
                     return alarmed, suspicions
@@ -184,15 +225,18 @@ def _dismissed(state: WatchState) -> WatchState:
     return replace(state, learner=copies[0], frozen=copies[1])
 
 
-def _score(
-    state: WatchState, copy: Copy, day: tuple[Floats, Floats, Floats], bias: float
-) -> tuple[Copy, Floats, Floats]:
+def _score(state: WatchState, copy: Copy, day: tuple[Floats, Floats], bias: float) -> tuple[Copy, Floats, Floats]:
     """The copy with its charts one day on, the day's raw scores and the allowances of the charts."""
-    M, b, D = day
-    s = D.T @ (b - M @ copy.fit.mean)
-    MD = M @ D
-    own = np.maximum((D * MD).sum(axis=0), 1e-30)
-    predicted = np.maximum((MD * (copy.fit.covariance @ MD)).sum(axis=0), 0.0)
+    M, b = day
+    s, own, predicted = (np.zeros(len(state.tests)) for _ in range(3))
+    gap = b - M @ copy.fit.mean
+    for unknowns, tests, D in state.parts:
+        square = np.ix_(unknowns, unknowns)
+        MD = M[square] @ D
+        s[tests] = D.T @ gap[unknowns]
+        own[tests] = (D * MD).sum(axis=0)
+        predicted[tests] = (MD * (copy.fit.covariance[square] @ MD)).sum(axis=0)
+    own, predicted = np.maximum(own, 1e-30), np.maximum(predicted, 0.0)
     u = s / np.sqrt(own + predicted)
     worth = np.array([test.worth for test in state.tests])
     # a lasting shift of u shows in the whitened score by this much
@@ -203,11 +247,14 @@ def _score(
     return Copy(copy.fit, advance(copy.chart, value, allowance), u), u, allowance
 
 
-def _since(state: WatchState, copy: Copy) -> int:
-    """Start of the day on which the chart that ran away left zero."""
+def _since(state: WatchState, copy: Copy) -> tuple[int, int]:
+    """Start of the day on which the chart that ran away left zero, and the part it belongs to."""
     high, low = copy.chart.high, copy.chart.low
-    days = copy.chart.high_days[high.argmax()] if high.max() >= low.max() else copy.chart.low_days[low.argmax()]
-    return state.recent[-min(int(days), len(state.recent))].start_ms
+    upper = high.max() >= low.max()
+    j = int(high.argmax() if upper else low.argmax())
+    days = int(copy.chart.high_days[j] if upper else copy.chart.low_days[j])
+    part = next(k for k, (_, mine, _) in enumerate(state.parts) if j in mine)
+    return state.recent[-min(days, len(state.recent))].start_ms, part
 
 
 def _learn(state: WatchState) -> WatchState:
@@ -258,7 +305,7 @@ def _calibrated(state: WatchState) -> WatchState:
     if state.seen in CALIBRATE_AT or state.seen % CALIBRATE_AT[-1] == 0:
         known = replace(state, scale=scale, phi=phi)
         values = _whitened(state.scores[1:], state.scores[:-1], known, state.allowances[1:])
-        threshold = calibrate(values, state.allowances[1:], np.random.default_rng(state.seen))
+        threshold = calibrate(values, state.allowances[1:], np.random.default_rng(state.seen), wanted=state.wanted)
     return replace(state, scale=scale, phi=phi, threshold=threshold)
 
 
@@ -284,13 +331,18 @@ def _alarmed(state: WatchState) -> tuple[WatchState, tuple[Suspicion, ...]]:
     assert state.alarm is not None, "only an alarm is followed up"
     alarm = replace(state.alarm, days=state.alarm.days + 1)
     state = replace(state, alarm=alarm)
-    D = directions(state.network, state.tests)
-    days = [information(state.network, day.nodes, state.noise) for day in state.recent]
+    unknowns, mine, D = state.parts[alarm.part]
+    square = np.ix_(unknowns, unknowns)
+    days = []
+    for day in state.recent:
+        M, b = information(state.network, day.nodes, state.noise)
+        days.append((M[square], b[unknowns]))
     base = state.frozen.fit if alarm.frozen and state.frozen is not None else _base(state, alarm.first_ms)
-    spread = state.scale**2 * (1 + state.phi) / (1 - state.phi)
-    first = _change(days, base, D, spread)
+    spread = (state.scale**2 * (1 + state.phi) / (1 - state.phi))[mine]
+    first = _change(days, _only(base, unknowns), D, spread)
     if not alarm.frozen:
         base = _base(state, state.recent[first].start_ms)
+    base = _only(base, unknowns)
     M = np.sum([m for m, _ in days[first:]], axis=0)
     b = np.sum([v for _, v in days[first:]], axis=0)
     s = b - M @ base.mean
@@ -304,7 +356,11 @@ def _alarmed(state: WatchState) -> tuple[WatchState, tuple[Suspicion, ...]]:
         false_alarms_per_year=state.threshold.false_alarms_per_year,
         explained=_explained(base, M, s, float(seen.T.max()) * scale),
     )
-    return state, (suspicion(state.tests, seen, window, feeds),)
+    return state, (suspicion(tuple(state.tests[j] for j in mine), seen, window, feeds),)
+
+
+def _only(whole: Fit, unknowns: Indices) -> Fit:
+    return Fit(whole.mean[unknowns], whole.covariance[np.ix_(unknowns, unknowns)])
 
 
 def _base(state: WatchState, before_ms: int) -> Fit:
@@ -315,7 +371,7 @@ def _base(state: WatchState, before_ms: int) -> Fit:
 
 def _posterior(state: WatchState, sums: tuple[NodeSums, ...]) -> Fit:
     M, b = information(state.network, sums, state.noise)
-    return update(state.start, M, b)
+    return update(state.start, M, b, tuple(part[0] for part in state.parts))
 
 
 def _without(sums: tuple[NodeSums, ...], taken: tuple[DayStatistics, ...], before_ms: int) -> tuple[NodeSums, ...]:
@@ -366,7 +422,7 @@ def accept(state: WatchState) -> WatchState:
     before = _base(state, state.alarm.first_ms)
     wide = np.diagonal(state.start.covariance)
     loose = Fit(before.mean, before.covariance + np.diag(wide))
-    return begin(state.network, loose)
+    return begin(state.network, loose, wanted=state.wanted)
 
 
 def _restarted(state: WatchState, recent: tuple[DayStatistics, ...], sums: tuple[NodeSums, ...]) -> WatchState:

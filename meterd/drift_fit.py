@@ -8,11 +8,14 @@ rating (kW) per node. Bayes with a normal prior; the same as generalised least s
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from meterd.drift_day import NodeSums
 from meterd.network import Network, NodeKind, gain_prior
 from meterd.site import Role
 from meterd.uncertainty import Floats
+
+Indices = npt.NDArray[np.intp]
 
 PHI_MOST = 0.98  # above it a day of whitened quarter hours holds no information on a level
 PHI_LEAST = -0.6  # differences of coarse registers: -0.5
@@ -117,28 +120,55 @@ def information(net: Network, sums: tuple[NodeSums, ...], noise: Noise) -> tuple
     return M, b
 
 
-def update(before: Fit, M: Floats, b: Floats) -> Fit:
-    """Posterior from a prior and the information of some days.
+def groups(net: Network) -> tuple[Indices, ...]:
+    """Unknowns that have to do with each other: nodes joined by a common point or a common CT set, the rest apart.
+
+    Boards that share nothing are computed one by one, which for a thousand points is some hundred times less work.
+    """
+    parent = list(range(len(net.points) + 2 * len(net.nodes)))
+
+    def root(i: int) -> int:
+        while parent[i] != i:
+            i = parent[i]
+        return i
+
+    for members in (*places(net), *(list(columns) for _, columns in net.sets)):
+        for i in members[1:]:
+            parent[root(i)] = root(members[0])
+    roots = np.array([root(i) for i in range(len(parent))])
+    return tuple(np.flatnonzero(roots == r) for r in np.unique(roots))
+
+
+def update(before: Fit, M: Floats, b: Floats, parts: tuple[Indices, ...] | None = None) -> Fit:
+    """Posterior from a prior and the information of some days, group by group where groups are given.
 
     Scaled by the prior's standard deviations before it is inverted: kW and ratios differ by thousands.
     """
-    scale = np.sqrt(np.diagonal(before.covariance))
-    inner = before.covariance / np.outer(scale, scale)
-    # (C0^-1 + M)^-1 = (I + C0 M)^-1 C0 needs no inverse of the prior, which shared CT sets may make nearly singular
+    mean, covariance = before.mean.copy(), np.zeros_like(before.covariance)
+    for part in (np.arange(len(mean)),) if parts is None else parts:
+        square = np.ix_(part, part)
+        covariance[square] = _posterior(before.covariance[square], M[square])
+        mean[part] += covariance[square] @ (b[part] - M[square] @ before.mean[part])
+    return Fit(mean, covariance)
+
+
+def _posterior(C0: Floats, M: Floats) -> Floats:
+    """(C0^-1 + M)^-1 as (I + C0 M)^-1 C0: needs no inverse of the prior, which shared CT sets may make nearly singular."""
+    scale = np.sqrt(np.diagonal(C0))
+    inner = C0 / np.outer(scale, scale)
     system = np.eye(len(scale)) + inner @ (M * np.outer(scale, scale))
     C = np.linalg.solve(system, inner) * np.outer(scale, scale)
-    C = (C + C.T) / 2
-    return Fit(before.mean + C @ (b - M @ before.mean), C)
+    return np.asarray((C + C.T) / 2)
 
 
 def fit(net: Network, sums: tuple[NodeSums, ...], *, start: Fit | None = None) -> tuple[Fit, Noise]:
     """Unknowns and noise of all nodes from the sums of some days, in turn."""
     first = prior(net) if start is None else start
-    noise = _noise(net, sums, first.mean, np.zeros(len(net.nodes)))
+    noise, parts = _noise(net, sums, first.mean, np.zeros(len(net.nodes))), groups(net)
     result = first
     for _ in range(ROUNDS):
         M, b = information(net, sums, noise)
-        result = update(first, M, b)
+        result = update(first, M, b, parts)
         noise = _noise(net, sums, result.mean, noise.phi)
     return result, noise
 

@@ -43,6 +43,7 @@ def to_bytes(state: WatchState) -> bytes:
         "frozen": state.frozen is not None,
         "pairs": [sums.pairs for sums in state.sums],
         "threshold": [state.threshold.h, state.threshold.false_alarms_per_year, state.threshold.days],
+        "wanted": state.wanted,
         "alarm": None if state.alarm is None else _alarm(state.alarm),
         "shapes": [array.shape for array in arrays],
         "days": [len(day) for day in days],
@@ -52,7 +53,7 @@ def to_bytes(state: WatchState) -> bytes:
 
 
 def _alarm(alarm: Alarm) -> list[int]:
-    return [int(alarm.frozen), alarm.found_ms, alarm.first_ms, alarm.days]
+    return [int(alarm.frozen), alarm.found_ms, alarm.first_ms, alarm.part, alarm.days]
 
 
 def from_bytes(network: Network, data: bytes) -> WatchState:
@@ -100,6 +101,7 @@ def _joined(
         noise=Noise(arrays[0], arrays[1]),
         start=Fit(arrays[2], arrays[3]),
         classes=empty.classes,
+        parts=empty.parts,
         learner=copies[0],
         frozen=copies[1],
         frozen_at=head["frozen_at"],
@@ -108,6 +110,7 @@ def _joined(
         scale=arrays[6],
         phi=arrays[7],
         threshold=Threshold(*head["threshold"]),
+        wanted=head["wanted"],
         alarm=None if alarm is None else Alarm(bool(alarm[0]), *alarm[1:]),
     )
 

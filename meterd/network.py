@@ -7,7 +7,7 @@ Points that share no node with any other are not checkable, and the words say so
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -261,6 +261,42 @@ def _why_beside(site: Site, point: Point) -> str:
     if waiting:
         return f"below {upper.name} not all is measured: {', '.join(waiting)}"
     return f"below {upper.name} no load is measured"
+
+
+def separate(net: Network) -> tuple[Network, ...]:
+    """The parts of a network that share no point and no CT set: a suspicion in one says nothing of the others.
+
+    Sentences on points beside any node stay with the first part.
+    """
+    home = list(range(len(net.nodes)))
+    bundles = [{k for k, node in enumerate(net.nodes) if i in node.points} for i in range(len(net.points))]
+    bundles += [set().union(*(bundles[i] for i in members)) for _, members in net.sets]
+    for bundle in bundles:
+        joined = {home[k] for k in bundle}
+        home = [min(joined) if h in joined else h for h in home]
+    return tuple(_part(net, [k for k, h in enumerate(home) if h == first]) for first in sorted(set(home)))
+
+
+def _part(net: Network, nodes: list[int]) -> Network:
+    kept = sorted({i for k in nodes for i in net.nodes[k].points})
+    place = {old: new for new, old in enumerate(kept)}
+
+    def moved(columns: tuple[int, ...]) -> tuple[int, ...]:
+        return tuple(place[i] for i in columns)
+
+    return Network(
+        site=net.site,
+        points=tuple(net.points[i] for i in kept),
+        roles=tuple(net.roles[i] for i in kept),
+        instruments=tuple(net.instruments[i] for i in kept),
+        accuracies=tuple(net.accuracies[i] for i in kept),
+        nodes=tuple(
+            replace(net.nodes[k], points=moved(net.nodes[k].points), through=moved(net.nodes[k].through)) for k in nodes
+        ),
+        standing=tuple(net.standing[i] for i in kept),
+        beside=net.beside if 0 in nodes else (),
+        interval_s=net.interval_s,
+    )
 
 
 def gain_prior(net: Network, load: float = ASSUMED_LOAD) -> Floats:

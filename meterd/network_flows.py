@@ -5,13 +5,13 @@ plus an outer product per set, and the m equations are eliminated along the whol
 loads enter as unknowns with priors. Equations as in `reconciliation`; energies in kWh.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from meterd.network import Network
-from meterd.uncertainty import Floats, Ints, energy_uncertainty
+from meterd.uncertainty import Accuracy, Floats, Ints, energy_uncertainty
 
 Bools = npt.NDArray[np.bool_]
 
@@ -61,14 +61,16 @@ def spread(net: Network, table: Intervals) -> Spread:
     hours = (table.end_ms - table.start_ms) / 3_600_000.0
     own, shared = np.empty(table.energy.shape, order="F"), np.zeros(table.energy.shape, order="F")
     in_set = {i for _, members in net.sets for i in members}
+    alike: dict[Accuracy, list[int]] = {}
     for i, accuracy in enumerate(net.accuracies):
-        column = table.energy[:, i]
-        meter, ct, step = energy_uncertainty(column, hours, accuracy)
-        own[:, i] = (meter * meter + step * step) / KWH**2
-        if i in in_set:
-            shared[:, i] = np.where(column < 0, -ct, ct) / KWH
-        else:
-            own[:, i] += ct * ct / KWH**2
+        alike.setdefault(replace(accuracy, ct_set=None), []).append(i)
+    for accuracy, columns in alike.items():  # instruments of one kind at once
+        energy = table.energy[:, columns]
+        meter, ct, step = energy_uncertainty(energy, hours[:, None], accuracy)
+        own[:, columns] = (meter * meter + step * step) / KWH**2
+        together = np.isin(columns, list(in_set))
+        own[:, columns] += np.where(together, 0.0, ct * ct) / KWH**2
+        shared[:, columns] = np.where(together, np.where(energy < 0, -ct, ct), 0.0) / KWH
     return Spread(own, shared)
 
 

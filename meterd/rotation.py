@@ -195,24 +195,34 @@ def _fill(known: Known, policy: Policy, rows: Rows, left: Left, plan: Plan) -> N
     # what they have together may stay while there is room for it; more must fit into what may rise
     had = int((before - floor).sum())
     budget = max(0, min(left.keep_w, max(had, min(left.rise_w, left.top_w))))
-    fair = max_min_from(budget + int(floor.sum()), floor, policy.max_w[more])
+    most = policy.max_w[more]
+    fair = max_min_from(budget + int(floor.sum()), floor, most)
     step = policy.step_w[more]
     stepped = step > 0
     if stepped.any():
-        fair = _round_to_steps(fair, floor, before, step, policy)
+        fair = _round_to_steps(fair, floor, before, step, _whole(fair, most, step, budget - int((fair - floor).sum())))
         spare = budget - int((fair - floor)[stepped].sum())
         free = ~stepped
-        fair[free] = max_min_from(spare + int(floor[free].sum()), floor[free], policy.max_w[more][free])
+        fair[free] = max_min_from(spare + int(floor[free].sum()), floor[free], most[free])
     plan.share_w[more] = fair
     plan.say(more, Why.PART)
-    plan.say(more[fair == policy.max_w[more]], Why.FULL)
+    plan.say(more[fair == most], Why.FULL)
     left.take(int((fair - floor).sum()))
 
 
-def _round_to_steps(fair: Ints, floor: Ints, before: Ints, step: Ints, policy: Policy) -> Ints:
-    """Whole steps at most the fair part; a step up needs the same again to spare, so that noise does not step."""
+def _whole(fair: Ints, most: Ints, step: Ints, spare_w: int) -> Bools:
+    """Who may take all it can: its fair part is that, and noise would come out of what others have or of what is spare."""
+    full = fair == most
+    return full & ((not full.all()) | (spare_w >= step))
+
+
+def _round_to_steps(fair: Ints, floor: Ints, before: Ints, step: Ints, whole: Bools) -> Ints:
+    """Whole steps at most the fair part; a step up needs the same again to spare, so that noise does not step.
+
+    Only who may take all it can (`whole`) needs nothing beyond it.
+    """
     safe = np.where(step > 0, step, 1)
     down = floor + (fair - floor) // safe * safe
     up = floor + np.maximum(0, fair - floor - safe) // safe * safe
-    chosen = np.where(down <= before, down, np.maximum(up, np.minimum(before, down)))
+    chosen = np.where((down <= before) | whole, down, np.maximum(up, np.minimum(before, down)))
     return np.where(step > 0, chosen, fair)

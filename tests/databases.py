@@ -224,6 +224,7 @@ class StrictFake:
 
         class Handler(BaseHTTPRequestHandler):
             protocol_version = "HTTP/1.1"
+            wbufsize = -1  # one packet per answer: two would wait 40 ms for each other
 
             def setup(self) -> None:
                 super().setup()

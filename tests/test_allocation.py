@@ -120,6 +120,30 @@ def test_steps_are_whole_and_the_rest_goes_to_smooth_loads() -> None:
     assert sum(loop.shares().values()) == 12_900
 
 
+def test_stepped_loads_reach_all_they_can_take() -> None:
+    """With plenty, and also when another one of their class takes the rest, each stepped load gets its largest step."""
+    loop = Loop(*(Consumer(f"boiler-{i}", min_w=2000, max_w=6000, step_w=2000) for i in range(3)))
+    loop.step(30_000, steps=12)
+    assert set(loop.shares().values()) == {6000}
+    assert loop.reason("boiler-0") == "runs at 6000 W"
+    mixed = Loop(
+        Consumer("small", min_w=2000, max_w=4000, step_w=2000), Consumer("large", min_w=4000, max_w=60_000, step_w=1000)
+    )
+    mixed.step(20_000, steps=12)
+    assert mixed.shares()["small"] == 4000
+    assert mixed.shares()["large"] >= 14_000
+
+
+def test_noise_does_not_step() -> None:
+    """A surplus that wavers by half a step around a step moves nothing once it is reached."""
+    loop = Loop(Consumer("boiler", min_w=2000, max_w=20_000, step_w=2000))
+    seen = []
+    for i in range(60):
+        loop.step(9_000 + (900 if i % 2 else -900))
+        seen.append(loop.shares()["boiler"])
+    assert len(set(seen[20:])) == 1
+
+
 def test_served_less_runs_beside_smooth_loads_of_its_class() -> None:
     """An on/off load whose fair part is too small to run still gets its turns beside a smooth load."""
     loop = Loop(on_off("boiler", 6000), smooth("car-1", 20_000), smooth("car-2", 20_000))

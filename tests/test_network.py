@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from meterd.network import NodeKind, gain_prior, network, words
+from meterd.network import NodeKind, gain_prior, network, separate, words
 from meterd.reconciliation import Standing
 from meterd.site import Board, Instrument, Point, PointState, Role, Site
 
@@ -133,3 +133,17 @@ def test_transformer_losses_count_only_when_the_feed_is_metered_before_it() -> N
     assert network(site(*points, boards=(board,)), 1).nodes[0].p0_kw == 0.0
     node = network(site(*points, boards=(replace(board, metered_side="other"),)), 1).nodes[0]
     assert (node.p0_kw, node.pk_kw, node.rating_kw) == (0.54, 4.6, 630.0)
+
+
+def test_parts_that_share_nothing_are_separate_and_those_on_one_ct_set_are_not() -> None:
+    plan = site(
+        *(point(f"t{b}", FEED, f"b{b}") for b in (1, 2, 3)),
+        *(point(f"q{b}", FEEDER, f"b{b}") for b in (1, 2, 3)),
+        boards=tuple(Board(f"b{b}") for b in (1, 2, 3)),
+        instruments=tuple(Instrument(n, 0, ct_class="1", ct_set="common", ct_primary_a=100.0) for n in ("q1", "q3")),
+    )
+    parts = separate(network(plan, 1))
+    assert [[node.name for node in part.nodes] for part in parts] == [["board b1", "board b3"], ["board b2"]]
+    assert [part.points for part in parts] == [("t1", "t3", "q1", "q3"), ("t2", "q2")]
+    assert parts[0].incidence.tolist() == [[1, 0, -1, 0], [0, 1, 0, -1]]
+    assert len(parts[0].sets) == 1

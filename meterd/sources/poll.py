@@ -10,6 +10,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import Protocol
 
 from meterd.errors import ConfigError, SourceError, described
@@ -88,6 +89,9 @@ class Visit:
     failures: int = 0
 
 
+_DUE = attrgetter("due")
+
+
 class PolledSource:
     """A Source that asks the stations of one line. Subclasses bring settings and line."""
 
@@ -153,8 +157,9 @@ class PolledSource:
         failures, closed_until = 0, begun
         try:
             while visits and not self._stopping.is_set():
-                visit = min(visits, key=lambda one: one.due)
-                if self._stopping.wait(max(0.0, max(visit.due, closed_until) - time.monotonic())):
+                visit = min(visits, key=_DUE)
+                ahead = max(visit.due, closed_until) - time.monotonic()
+                if ahead > 0 and self._stopping.wait(ahead):
                     return
                 if not self._line.is_open() and not self._opened():
                     failures += 1

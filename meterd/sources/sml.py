@@ -128,12 +128,14 @@ class _Reader:
         self.count = 0
 
     def byte(self) -> int:
+        """The next byte; BadTelegram behind the end."""
         if self.at >= len(self.data):
             raise BadTelegram("message cut short")
         self.at += 1
         return self.data[self.at - 1]
 
     def value(self, depth: int = 0) -> Value:
+        """The next field with all that is in it."""
         self.count += 1
         if depth > DEEPEST or self.count > MOST_VALUES:
             raise BadTelegram("nested too deeply or too long")

@@ -11,7 +11,7 @@ from meterd.site import LineStore
 from meterd.store import line_feed
 from meterd.store.line_feed import open_feed, token_of
 from meterd.store.sqlite import SqliteStore
-from tests.brokers import free_port
+from tests.brokers import free_port, until
 from tests.databases import TOKEN, StrictFake
 from tests.store.feeding import feeding, settings, wait
 from tests.store.journal import BEGIN, add, clock, figures, opened
@@ -317,6 +317,25 @@ def test_a_dead_thread_is_started_again_where_it_was(tmp_path: Path, monkeypatch
     store.close()
 
 
+def test_killed_before_anything_was_kept_it_is_all_sent_again(tmp_path: Path) -> None:
+    """A process that ends without a word has kept no mark: the next one repeats, and points with the same time stay one (D4)."""
+    path = tmp_path / "s.sqlite"
+    store = opened(path, LINES)
+    with StrictFake() as fake:
+        feed = open_feed(settings(fake.url), "mill", path, store, clock())
+        assert feed is not None
+        feed._token = TOKEN
+        feed.start()
+        assert until(lambda: readings_of(fake) >= 600)
+        feed.stop(5.0)  # and nobody calls keep
+        assert store.outbox.marks() == []
+        with feeding(store, path, settings(fake.url)) as second:
+            wait(second, store, lambda: second.position.reading == LINES)
+        assert readings_of(fake) == LINES
+        assert len([one for one in fake.order if one.startswith("reading")]) > LINES
+    store.close()
+
+
 def test_token_comes_from_the_environment_or_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Never from the plan; a missing one is said before anything starts."""
     monkeypatch.setenv("MILL_TOKEN", "one\n")
@@ -335,10 +354,10 @@ def test_a_store_that_refuses_marks_is_asked_again(tmp_path: Path) -> None:
     path = tmp_path / "s.sqlite"
     store = opened(path, 10)
     with StrictFake() as fake, feeding(store, path, settings(fake.url)) as feed:
-        wait(feed, store, lambda: feed.position.reading == 10)
+        wait(feed, store, lambda: store.outbox.marks() and store.outbox.marks()[-1].position.reading == 10)
         other = SqliteStore.reader(path)  # a store that cannot write
         add(store, 10, 5)
-        wait(feed, store, lambda: readings_of(fake) == 15)
+        assert until(lambda: readings_of(fake) == 15)
         feed.keep(other)
         assert store.outbox.marks()[-1].position.reading == 10
         wait(feed, store, lambda: store.outbox.marks()[-1].position.reading == 15)

@@ -1,0 +1,106 @@
+"""A year of quarter hours through the network reconciliation, and a day of a thousand points through the drift watch.
+
+Against the bare numpy products of the same equations (dense covariance; and diagonal, the least that can be done) and
+against a loop of statsmodels GLS, extrapolated from its first intervals.
+"""
+
+import time
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from scipy import linalg
+
+from meterd.drift import begin, watch
+from meterd.drift_day import daily_statistics
+from meterd.network import Network, network
+from meterd.network_flows import Intervals, reconcile_network, spread
+from meterd.site import Board, Instrument, Point, Role, Site
+from tests.bench.table import Line
+
+pytestmark = [pytest.mark.bench, pytest.mark.slow]
+YEAR, QUARTER_MS = 35_136, 900_000
+
+
+def wide(boards: int, points: int) -> Network:
+    """Boards of one feed and feeders of class 1."""
+    found = []
+    for b in range(boards):
+        found.append(Point(f"f{b}", f"b{b}", Role.FEED, rating_a=900.0))
+        found += [Point(f"q{b}-{i}", f"b{b}", Role.FEEDER, rating_a=100.0) for i in range(points - 1)]
+    fitted = tuple(Instrument(p.name, 0, meter_class="1", ct_class="0.5", ct_primary_a=p.rating_a) for p in found)
+    plan = tuple(Board(f"b{b}", rating_kva=630.0) for b in range(boards))
+    return network(Site("wide", "UTC", boards=plan, points=tuple(found), instruments=fitted), 1)
+
+
+def table(net: Network, rows: int, seed: int, first: int = 0) -> Intervals:
+    generator = np.random.default_rng(seed)
+    y = generator.uniform(2, 4, (rows, len(net.points)))
+    for node in net.nodes:
+        feed, feeders = node.points[0], list(node.points[1:])
+        y[:, feed] = y[:, feeders].sum(axis=1) * (1 + 0.003 * generator.standard_normal(rows))
+    start = QUARTER_MS * np.arange(first, first + rows)
+    return Intervals(start, start + QUARTER_MS, np.rint(y * 1e6).astype(np.int64), np.ones(y.shape, dtype=np.bool_))
+
+
+def fastest(work: Callable[[], object], times: int = 5) -> float:
+    """Seconds of the quickest of some runs: what the machine can do when it is let."""
+    best = np.inf
+    for _ in range(times):
+        begun = time.perf_counter()
+        work()
+        best = min(best, time.perf_counter() - begun)
+    return float(best)
+
+
+def test_a_year_of_forty_points_on_five_boards(report: list[Line], full: bool) -> None:
+    net, rows = wide(5, 8), YEAR if full else 500
+    data = table(net, rows, 1)
+    parts, A = spread(net, data), net.incidence
+    y, n, m = data.energy / 1e6, len(net.points), len(net.nodes)
+    V = np.zeros((rows, n, n))
+    V[:, np.arange(n), np.arange(n)] = parts.own
+    pairs = (A[:, None, :] * A[None, :, :]).reshape(m * m, n)
+
+    def dense() -> object:
+        K = V @ A.T
+        return y - (K @ np.linalg.solve(A @ K, (y @ A.T)[..., None]))[..., 0]
+
+    def diagonal() -> object:
+        H = (parts.own @ pairs.T).reshape(-1, m, m)
+        return y - parts.own * (np.linalg.solve(H, (y @ A.T)[..., None])[..., 0] @ A)
+
+    N, some = linalg.null_space(A), 500 if full else 10
+    gls = fastest(lambda: [sm.GLS(y[i], N, sigma=V[i]).fit().fittedvalues for i in range(some)], 1) * rows / some
+    ours = fastest(lambda: reconcile_network(net, data, parts))
+    whole = fastest(lambda: reconcile_network(net, data))
+    bare, least = fastest(dense, 3), fastest(diagonal)
+    for name, other, mine, aim in (
+        ("bare products, dense V", bare, ours, "<= 3"),
+        ("bare products, diagonal V", least, ours, "<= 3"),
+        ("the same, class limits too", least, whole, ""),
+        ("loop of statsmodels GLS", gls, whole, "<= 0.005"),
+    ):
+        line = Line(
+            "reconcile", f"{rows} x {n}: {name}", f"{1000 * mine:.0f} ms", f"{1000 * other:.0f} ms", mine / other, aim
+        )
+        report.append(line)
+    assert np.isfinite(reconcile_network(net, data, parts).x).all()
+    if full:
+        assert ours < 3 * bare
+        assert whole < gls / 100
+
+
+def test_a_day_of_a_thousand_points(report: list[Line], full: bool) -> None:
+    net = wide(25, 40) if full else wide(3, 10)
+    state, judged = begin(net), []
+    for d in range(40 if full else 12):
+        day = daily_statistics(net, table(net, 96, 100 + d, 96 * d))
+        begun = time.perf_counter()
+        state, _ = watch(state, day)
+        judged.append(time.perf_counter() - begun)
+    median = 1000 * float(np.median(judged[8:]))
+    report.append(Line("drift watch", f"one day of {len(net.points)} points", f"{median:.1f} ms", aim="< 50 ms"))
+    if full:
+        assert median < 100

@@ -1,0 +1,111 @@
+"""From the reading that completes a picture to three hundred changed shares on the network, against a bare echo."""
+
+import json
+import queue
+import time
+from pathlib import Path
+
+import paho.mqtt.client as paho
+import pytest
+
+from meterd.interval import text
+from meterd.message import parse
+from tests.bench.rig import BROKER, client, daemon
+from tests.bench.table import Line, percentile
+from tests.bench.test_bench_latency import bare_echo
+from tests.brokers import Mosquitto
+
+pytestmark = [pytest.mark.bench, pytest.mark.slow, pytest.mark.timeout(1200)]
+COUNT = 300
+START_W, STEP_W = 900_000, 6_000  # 3 kW each, and 20 W less each time: beyond the dead band of the topics
+PV_W = 950_000  # below the plausible power of a point
+LIMIT_S = 30.0
+
+
+def plan(folder: Path, port: int) -> Path:
+    """A feed, PV and 300 loads that take any power and are not measured."""
+    parts = [
+        'site = { name = "wide", zone = "UTC" }\nboard = [{ name = "north" }]\n'
+        f'broker = {{ host = "127.0.0.1", port = {port} }}\nsource = [{{ name = "meters" }}]\n'
+        'sharing = { mode = "on", sample_s = 1, delay_samples = 0, ramp_w_per_s = 1_000_000 }\n'
+    ]
+    for name, role in (("t1", "feed"), ("pv", "pv")):
+        parts.append(
+            f'[[point]]\npoint = "{name}"\nrole = "{role}"\n[[input]]\npoint = "{name}"\nregister = "16.7.0"\n'
+            f'source = "meters"\naddress = "meters/{name}"\nfield = "/w"\nunit = "W"\ntime_field = "/time"\n'
+        )
+    parts += [f'[[consumer]]\nconsumer = "load-{i:03d}"\nmax_w = {START_W // COUNT}\n' for i in range(COUNT)]
+    path = folder / "wide.toml"
+    path.write_text("\n".join(parts), encoding="utf-8")
+    return path
+
+
+class Shares:
+    """All controllers in one client: when the last of all shares of a value was heard."""
+
+    def __init__(self, one: paho.Client) -> None:
+        self.heard: queue.Queue[tuple[float, str, float]] = queue.Queue()
+        self.newest: dict[str, float] = {}
+        one.on_message = self._hear
+        one.subscribe("energy/wide/share/+", qos=1)
+
+    def _hear(self, _client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
+        found = parse(bytes(message.payload))
+        if found.value is not None:
+            self.heard.put((time.monotonic(), message.topic, found.value))
+
+    def wait(self, total_w: float) -> float:
+        """The monotonic second at which the shares add up to this."""
+        while True:
+            at, topic, power = self.heard.get(timeout=LIMIT_S)
+            self.newest[topic] = power
+            if sum(self.newest.values()) == total_w:
+                return at
+
+    def total(self) -> float:
+        """The sum of what has been heard."""
+        while not self.heard.empty():
+            _, topic, power = self.heard.get()
+            self.newest[topic] = power
+        return sum(self.newest.values())
+
+
+def send(one: paho.Client, room_w: float, drawn_w: float) -> float:
+    """PV and then the feed of one moment; when the feed was sent."""
+    stamp = text(time.time_ns() // 1_000_000)
+    one.publish("meters/pv", json.dumps({"w": PV_W, "time": stamp}).encode(), qos=1)
+    begun = time.monotonic()
+    one.publish("meters/t1", json.dumps({"w": drawn_w - room_w, "time": stamp}).encode(), qos=1)
+    return begun
+
+
+def test_latency_of_three_hundred_shares(full: bool, report: list[Line], tmp_path: Path) -> None:
+    """Every picture gives all shares, to the watt."""
+    steps = 100 if full else 5
+    with Mosquitto(BROKER) as broker:
+        bare = bare_echo(broker.port, steps, 0.1)
+        with daemon(plan(tmp_path, broker.port), tmp_path / "wide.sqlite", trial=False), client(broker.port) as one:
+            shares, until_s = Shares(one), time.monotonic() + 60.0
+            while shares.total() < START_W:
+                assert time.monotonic() < until_s, "the shares rise to all there is"
+                send(one, START_W, shares.total())
+                time.sleep(1.0)
+            time.sleep(2.0)
+            found = []
+            for k in range(1, steps + 1):
+                room = START_W - k * STEP_W
+                begun = send(one, room, shares.total())
+                found.append(shares.wait(room) - begun)
+                time.sleep(max(0.0, 1.2 - (time.monotonic() - begun)))
+    for name, part in (("median", 0.5), ("p99", 0.99)):
+        mine, echo = percentile(found, part), percentile(bare, part)
+        report.append(
+            Line(
+                "shares",
+                f"reading -> {COUNT} changed shares, {name}",
+                f"{mine * 1000:.1f} ms",
+                f"{echo * 1000:.2f} ms",
+                mine / echo,
+                note="the last of the shares; bare: one message echoed",
+            )
+        )
