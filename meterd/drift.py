@@ -271,7 +271,8 @@ def _learn(state: WatchState) -> WatchState:
         return state
     if state.learner is None or state.seen % REFIT_DAYS == 0:
         state = _refit(state)
-    if state.seen % SCATTER_DAYS == 0 or state.seen in CALIBRATE_AT or state.seen % CALIBRATE_AT[-1] == 0:
+    due = state.seen % SCATTER_DAYS == 0 or state.seen in CALIBRATE_AT or state.seen % CALIBRATE_AT[-1] == 0
+    if due and len(state.scores) >= 2 * BLOCK_DAYS:
         state = _calibrated(state)
     if state.learner is not None and any(state.frozen_at < due <= state.seen for due in FREEZE_AT):
         kept = _with_wander(state, _posterior(state, state.sums), WANDER_FROZEN)
@@ -298,8 +299,6 @@ def _refit(state: WatchState) -> WatchState:
 
 
 def _calibrated(state: WatchState) -> WatchState:
-    if len(state.scores) < 2 * BLOCK_DAYS:
-        return state
     scale, phi = _scatter(state.scores)
     threshold = state.threshold
     if state.seen in CALIBRATE_AT or state.seen % CALIBRATE_AT[-1] == 0:

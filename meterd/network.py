@@ -330,11 +330,8 @@ def words(net: Network) -> tuple[tuple[str, str], ...]:
     alike = {i: group for group in inseparable(net.incidence) for i in group} if net.nodes else {}
     said = []
     for i, (name, standing) in enumerate(zip(net.points, net.standing, strict=True)):
-        if standing is not Standing.REDUNDANT:
-            said.append((name, f"{name} is {standing}: no balance contains it"))
-            continue
         where = [node.name for node in net.nodes if i in node.points]
-        text = f"{name} is redundant: checked by {' and '.join(where)}"
+        text = f"{name} is {standing}: checked by {' and '.join(where)}"
         if i in alike:
             others = [net.points[j] for j in alike[i] if j != i]
             shown = ", ".join(others) if len(others) <= FEW else f"{len(others)} others of that balance"

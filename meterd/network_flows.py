@@ -16,6 +16,7 @@ from meterd.uncertainty import Accuracy, Floats, Ints, energy_uncertainty
 Bools = npt.NDArray[np.bool_]
 
 KWH = 1e6  # mWh
+AT_ONCE = 32_768  # energies of one kind of instrument worked on at once: what a processor's cache holds
 UNROLLED = 12  # nodes up to which elimination column by column beats the library's solver per interval
 
 
@@ -64,7 +65,9 @@ def spread(net: Network, table: Intervals) -> Spread:
     alike: dict[Accuracy, list[int]] = {}
     for i, accuracy in enumerate(net.accuracies):
         alike.setdefault(replace(accuracy, ct_set=None), []).append(i)
-    for accuracy, columns in alike.items():  # instruments of one kind at once
+    many = max(1, AT_ONCE // max(len(hours), 1))
+    chunks = [(a, kind[j : j + many]) for a, kind in alike.items() for j in range(0, len(kind), many)]
+    for accuracy, columns in chunks:
         energy = table.energy[:, columns]
         meter, ct, step = energy_uncertainty(energy, hours[:, None], accuracy)
         own[:, columns] = (meter * meter + step * step) / KWH**2

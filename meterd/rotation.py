@@ -201,6 +201,10 @@ def _fill(known: Known, policy: Policy, rows: Rows, left: Left, plan: Plan) -> N
     stepped = step > 0
     if stepped.any():
         fair = _round_to_steps(fair, floor, before, step, _whole(fair, most, step, budget - int((fair - floor).sum())))
+        if had <= budget and int(fair[stepped].sum()) < int(before[stepped].sum()):
+            fair[stepped] = before[stepped]  # a fairer division is no reason to take steps back that fit
+        elif stepped.all():
+            _use_up(fair, most, step, budget - int((fair - floor).sum()), np.argsort(known.served[more], kind="stable"))
         spare = budget - int((fair - floor)[stepped].sum())
         free = ~stepped
         fair[free] = max_min_from(spare + int(floor[free].sum()), floor[free], most[free])
@@ -210,10 +214,21 @@ def _fill(known: Known, policy: Policy, rows: Rows, left: Left, plan: Plan) -> N
     left.take(int((fair - floor).sum()))
 
 
+def _use_up(fair: Ints, most: Ints, step: Ints, spare_w: int, order: Rows) -> None:
+    """What the steps left over, a step to each in turn, least served first, as long as the same again is to spare."""
+    for i in order.tolist():
+        size = int(step[i])
+        if spare_w < 2 * size or fair[i] + size > most[i]:
+            continue
+        fair[i] += size
+        spare_w -= size
+
+
 def _whole(fair: Ints, most: Ints, step: Ints, spare_w: int) -> Bools:
     """Who may take all it can: its fair part is that, and noise would come out of what others have or of what is spare."""
     full = fair == most
-    return full & ((not full.all()) | (spare_w >= step))
+    sure: Bools = full & ((not full.all()) | (spare_w >= step))
+    return sure
 
 
 def _round_to_steps(fair: Ints, floor: Ints, before: Ints, step: Ints, whole: Bools) -> Ints:

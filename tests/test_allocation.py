@@ -134,6 +134,16 @@ def test_stepped_loads_reach_all_they_can_take() -> None:
     assert mixed.shares()["large"] >= 14_000
 
 
+def test_steps_are_not_taken_back_while_they_fit() -> None:
+    """Three stepped loads that are not measured climb to what there is without one step back on a constant surplus."""
+    boilers = [Consumer(f"boiler-{i}", min_w=2000 + 1000 * i, max_w=6000 * (i + 1), step_w=2000) for i in range(3)]
+    loop = Loop(*boilers, sharing=Sharing(mode="on"))
+    loop.unmeasured = set(loop.policy.names)
+    totals = [loop.step(29_000).total_w for _ in range(60)]
+    assert totals == sorted(totals)
+    assert totals[-1] >= 25_000
+
+
 def test_noise_does_not_step() -> None:
     """A surplus that wavers by half a step around a step moves nothing once it is reached."""
     loop = Loop(Consumer("boiler", min_w=2000, max_w=20_000, step_w=2000))

@@ -59,3 +59,14 @@ def test_days_are_cut_at_their_bounds(site: Simulated) -> None:
     whole = Intervals(start, start + 900_000, site.energy, site.energy > -(10**12))
     bounds = [int(start[0]), int(start[92]), int(start[192]), int(start[192]) + 86_400_000]
     assert [len(d.start_ms) for d in split_days(whole, bounds)] == [92, 100, 96]
+
+
+def test_alarms_before_the_fault_are_counted_and_a_fault_not_named_is_said_so() -> None:
+    """Feeder 1 changes by 5 % for some days of its own before the drill; the drill's fault hits one of two twins."""
+    twins = grid(32, 100, twin=True)
+    days = [twins.day(d, {"feeder6": 1.05} if 60 <= d < 66 else None) for d in range(twins.days)]
+    found = drill(twins.net, days, "feeder1", 1.04, int(days[85].start_ms[0]))
+    assert found.false_alarms
+    assert found.found_days is not None
+    assert found.named is None
+    assert "but not named" in found.text

@@ -68,3 +68,7 @@ def test_a_day_that_cannot_be_computed_says_nothing(solved: Simulated) -> None:
     day = solved.day(3, {"feeder1": 1 / 3})
     day.present[:, 0] = False
     assert gross(solved.net, day) is None
+
+
+def test_a_factor_near_one_is_left_to_the_watch(solved: Simulated) -> None:
+    assert gross(solved.net, solved.day(3, {"main": 0.955})) is None

@@ -36,7 +36,9 @@ def test_separability_of_two_signatures(row: dict[str, str]) -> None:
     assert seen.correlation[0, 1] == pytest.approx(rho)
     assert seen.T[0] - seen.T[1] == pytest.approx(6.0, rel=0.01)
     for name, wanted in (("SNR for 95 % correct pick", 0.95), ("SNR for 99 % correct pick", 0.99)):
-        assert stats.norm.cdf(float(row[name]) * math.sqrt((1 - rho) / 2)) == pytest.approx(wanted, abs=5e-4)  # s is printed to 0.01
+        assert stats.norm.cdf(float(row[name]) * math.sqrt((1 - rho) / 2)) == pytest.approx(
+            wanted, abs=5e-4
+        )  # s is printed to 0.01
 
 
 @pytest.mark.parametrize("rho", [0.0, 0.5, 0.9])

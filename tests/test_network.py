@@ -74,6 +74,7 @@ def test_a_board_without_its_own_feed_meter_is_fed_by_the_feeder_above() -> None
     ("change", "why"),
     [
         ({"flat-2": {"state": PointState.FITTED}}, "below riser not all is measured: flat-2"),
+        ({"riser": {"state": PointState.FITTED}}, "riser above it is not live"),
         ({"riser": {"unmetered_below": True}}, "the plan says that something below riser has no meter"),
     ],
 )
@@ -147,3 +148,8 @@ def test_parts_that_share_nothing_are_separate_and_those_on_one_ct_set_are_not()
     assert [part.points for part in parts] == [("t1", "t3", "q1", "q3"), ("t2", "q2")]
     assert parts[0].incidence.tolist() == [[1, 0, -1, 0], [0, 1, 0, -1]]
     assert len(parts[0].sets) == 1
+
+
+def test_photovoltaics_alone_below_a_feeder_check_nothing() -> None:
+    plan = site(point("t1", FEED), point("barn"), point("roof", PV, below="barn"))
+    assert dict(words(network(plan, 1)))["roof"] == "roof is not checkable: below barn no load is measured"

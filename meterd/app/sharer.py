@@ -2,8 +2,10 @@
 
 import json
 import logging
-from collections.abc import Iterable
+from collections import deque
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
+from itertools import cycle
 
 import numpy as np
 
@@ -14,7 +16,7 @@ from meterd.interval import floor
 from meterd.loads import Policy, policy_of
 from meterd.same_time import Plan, Trace, follow, picture, plan_of
 from meterd.share_book import ShareRow, add, from_text, slot, to_text
-from meterd.sharing import on_probability, safe_gain
+from meterd.sharing import Delay, measure_delay, on_probability, safe_gain, step_pattern
 from meterd.site import Site
 from meterd.snapshot import ShareNow, SharingNow, Snapshot
 from meterd.store.sqlite import SqliteStore
@@ -22,6 +24,9 @@ from meterd.store.sqlite import SqliteStore
 log = logging.getLogger("meterd")
 
 NEWEST = "sharing/now"  # the fact that holds the newest decision
+SERIES = 240  # samples from which the delay of the loop is measured: forty minutes of ten seconds
+TRY_EVERY = 60  # samples between two measurements
+TEST_HOLD = 6  # samples that a test step lasts, longer than any delay that would still be of use
 SOON = 0.8  # part of a sample after which a new picture is taken for the next sample: meters are not on the second
 
 
@@ -47,14 +52,21 @@ class Sharer:
     points: Plan = field(init=False)
     _state: AllocationState = field(init=False)
     _traces: dict[str, Trace] = field(default_factory=dict)
+    _counted: int = 0
     _picture_ms: int | None = None  # of the picture that was decided on
     _decided_ms: int | None = None
     _row: ShareRow | None = None
+    _unwritten: dict[str, str] = field(default_factory=dict)
+    _steps: "deque[tuple[int, int]]" = field(default_factory=lambda: deque(maxlen=SERIES))  # shares and draws, measured
+    _pattern: "Iterator[int]" = field(default_factory=lambda: cycle((0,)))
+    delay: Delay | None = None  # as measured; the gain follows it
+    _refused: bool = False  # the store refused the last time: told once
 
     def __post_init__(self) -> None:
         self.policy = policy_of(self.site)
         self.points = plan_of(self.site)
         self._state = begin(self.policy)
+        self._pattern = cycle(step_pattern(SERIES, self.site.sharing.test_step_w, TEST_HOLD))
 
     @property
     def active(self) -> bool:
@@ -68,6 +80,7 @@ class Sharer:
         """
         if not self.active:
             return snapshot
+        self._flush()
         self._traces = follow(self._traces, snapshot.instant, self.points.points)
         inputs, draws = picture(self.points, self._traces, snapshot)
         if self._due(inputs, snapshot.now_ms):
@@ -87,6 +100,10 @@ class Sharer:
 
     def _decide(self, inputs: Inputs, draws: Draws, now_ms: int) -> None:
         shadow = self.site.sharing.mode == "shadow"
+        self._measure(draws)
+        step_w = next(self._pattern)
+        if step_w and inputs.export_w is not None:
+            inputs = replace(inputs, export_w=inputs.export_w - step_w)
         virtual_in, virtual = self._as_if_followed(inputs, draws) if shadow else (inputs, draws)
         before = self._state.known.share_w
         self._state, decisions = allocate(self._state, virtual_in, virtual, self.policy, now_ms)
@@ -99,6 +116,19 @@ class Sharer:
         self.findings = () if shadow else decisions.findings
         self._log(before, decisions)
         self._show(decisions, now_ms)
+
+    def _measure(self, draws: Draws) -> None:
+        """The delay from shares to draws, from the steps they make: once per series, if they tell it."""
+        shares, measured = self._state.known.share_w, draws.measured
+        self._steps.append((int(shares[measured].sum()), int(draws.power_w[measured].sum())))
+        self._counted += 1
+        if self._counted % TRY_EVERY or not measured.any():
+            return
+        table = np.array(self._steps, dtype=np.float64)
+        found = measure_delay(table[:, 0], table[:, 1])
+        if found is not None and (self.delay is None or found.samples != self.delay.samples):
+            log.info("delay from shares to draws: %d samples, %.0f %% explained", found.samples, 100 * found.explained)
+        self.delay = found or self.delay
 
     def _as_if_followed(self, inputs: Inputs, draws: Draws) -> tuple[Inputs, Draws]:
         """Shadow: the loads that follow their shares take the place of what the consumers really draw."""
@@ -114,7 +144,7 @@ class Sharer:
             for row, (name, share) in enumerate(zip(self.policy.names, decisions.shares_w.tolist(), strict=True))
         }
         count = len(self.policy.names)
-        delay = self.policy.sharing.delay_samples
+        delay = self.policy.sharing.delay_samples if self.delay is None else self.delay.samples
         waiting = int(self.policy.min_w[decisions.waiting].sum())
         spare = max(0, decisions.room.keep_w - decisions.total_w)
         self.sharing = SharingNow(count, safe_gain(count, delay), on_probability(spare, waiting, delay), now_ms, state)
@@ -167,16 +197,21 @@ class Sharer:
 
     def _write(self) -> None:
         if self._row is not None and self._row.seconds_ms:
-            self._set_fact(fact_of(self._row.start_ms, self.policy.interval_ms), to_text(self._row))
+            self._unwritten[fact_of(self._row.start_ms, self.policy.interval_ms)] = to_text(self._row)
 
-    def _set_fact(self, name: str, value: str) -> None:
-        if self.store is None:
-            return
-        try:
-            with self.store.transaction():
-                self.store.set_fact(name, value)
-        except StoreError as exc:
-            log.error("shares not kept: %s", exc)
+    def _flush(self) -> None:
+        """Keep what is waiting: at the next look, so that shares are on the network before they are on the disk."""
+        if self.store is not None and self._unwritten:
+            try:
+                with self.store.transaction():
+                    for name, value in self._unwritten.items():
+                        self.store.set_fact(name, value)
+                self._refused = False
+            except StoreError as exc:
+                if not self._refused:
+                    log.error("shares are not kept for the report: %s", exc)
+                self._refused = True
+        self._unwritten = {}
 
     def _write_newest(self, decisions: Decisions, now_ms: int) -> None:
         """The newest decision with its reasons, for `meterd shares`."""
@@ -185,14 +220,15 @@ class Sharer:
             "at_ms": now_ms,
             "mode": self.site.sharing.mode,
             "room_w": room.keep_w,
-            "reason": room.reason,
+            "reason": room.reason or (f"{room.ramp} to {room.top_w} W" if room.top_w < room.rise_w else ""),
             "shares": [(one.consumer, one.share_w, one.reason) for one in decisions],
         }
-        self._set_fact(NEWEST, json.dumps(found, separators=(",", ":")))
+        self._unwritten[NEWEST] = json.dumps(found, separators=(",", ":"))
 
     def close(self) -> None:
         """Keep the interval begun."""
         self._write()
+        self._flush()
         self._row = None
 
 

@@ -13,19 +13,20 @@ import logging
 import select
 import socket
 import time
-
-from pymodbus.client import ModbusTcpClient
-from pymodbus.exceptions import ConnectionException, ModbusException
-from pymodbus.framer import FramerType
+from typing import TYPE_CHECKING
 
 from meterd.errors import SourceError
 from meterd.sources.poll import Garbage
 from meterd.sources.tcp import CHUNK, LineLost, NoAnswer
 
+# The library is imported where it is used: it takes a quarter of a second, which a plan check or a listing need not spend.
+if TYPE_CHECKING:
+    from pymodbus.client import ModbusTcpClient
+
 logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL)  # every failure is counted here and said once by us
 
 MOST_REGISTERS = 125  # of one request; Modbus application protocol 1.1b3, section 6.3
-FRAMINGS = {"tcp": FramerType.SOCKET, "rtu": FramerType.RTU}
+FRAMINGS = ("tcp", "rtu")
 EXCEPTIONS = {  # Modbus application protocol 1.1b3, section 7
     1: "illegal function",
     2: "illegal data address",
@@ -62,10 +63,12 @@ class ModbusWire:
 
     def open(self) -> None:
         """Connect within the limit; OSError if that fails."""
+        from pymodbus.client import ModbusTcpClient
+        from pymodbus.framer import FramerType
+
         self.close()
-        client = ModbusTcpClient(
-            self._host, port=self._port, framer=FRAMINGS[self._framing], timeout=self._timeout_s, retries=0
-        )
+        framer = FramerType.RTU if self._framing == "rtu" else FramerType.SOCKET
+        client = ModbusTcpClient(self._host, port=self._port, framer=framer, timeout=self._timeout_s, retries=0)
         if not client.connect():  # type: ignore[no-untyped-call]  # pymodbus leaves it unannotated
             raise OSError(f"cannot connect to {self._host}:{self._port}")
         made = client.socket
@@ -97,6 +100,8 @@ class ModbusWire:
 
     def read(self, unit: int, table: str, first: int, count: int) -> list[int]:
         """`count` registers from `first` on, each 0..65535; Declined, NoAnswer, Garbage or LineLost otherwise."""
+        from pymodbus.exceptions import ConnectionException, ModbusException
+
         client = self._client
         if client is None:
             raise LineLost(f"not connected to {self._host}:{self._port}")

@@ -120,7 +120,9 @@ def test_newest_decision_is_kept_with_its_reasons(store: SqliteStore) -> None:
     """`meterd shares` reads what the daemon decided last, and says why."""
     assert share_lines(store) == ([], "")
     site = mill(2, ramp_w_per_s=10_000)
-    run(Sharer(site, store), site, 10, 3_200)
+    sharer = Sharer(site, store)
+    run(sharer, site, 10, 3_200)
+    sharer.close()
     lines, title = share_lines(store)
     assert [line["share_w"] for line in lines] == [1500, 0]
     assert lines[1]["reason"] == "waits: needs 1500 W and 1500 W to spare, 1700 W are left"
@@ -149,3 +151,30 @@ def test_g6_finding_of_the_allocation_is_handed_on() -> None:
     for t in range(10, 40):
         sharer.step(at(site, T + t * 10_000, 20_000, {"room-00": 3_000.0, "room-01": 1_500.0}))
     assert [(f.cause, f.subject) for f in sharer.findings] == [("overdraw", "heater-00")]
+
+
+def test_delay_is_measured_by_small_steps_and_the_gain_follows() -> None:
+    """Smooth loads that answer one sample later: test steps tell it, and the gain is the one of that delay."""
+    site = mill(2, ramp_w_per_s=10_000, test_step_w=500)
+    consumers = tuple(replace(one, min_w=0, step_w=0, max_w=20_000) for one in site.consumers)
+    site = replace(site, consumers=consumers)
+    sharer = Sharer(site)
+    given: list[dict[str, float]] = [{}, {}]
+    for t in range(130):
+        sharer.step(at(site, T + t * 10_000, 20_000, given[-2]))
+        shares = sharer._state.known.share_w.tolist()
+        given.append({f"room-{i:02d}": float(share) for i, share in enumerate(shares)})
+    assert sharer.delay is not None
+    assert sharer.delay.samples == 1
+    assert sharer.sharing is not None
+    assert sharer.sharing.gain == pytest.approx(0.25)
+
+
+def test_without_steps_the_delay_of_the_plan_stays() -> None:
+    """Nothing moves: nothing can be measured, and the gain is that of the plan."""
+    site = mill(2, ramp_w_per_s=10_000)
+    sharer = Sharer(site)
+    run(sharer, site, 70, 0)
+    assert sharer.delay is None
+    assert sharer.sharing is not None
+    assert sharer.sharing.gain == pytest.approx(0.1545, abs=1e-4)

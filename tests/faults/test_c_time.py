@@ -190,8 +190,9 @@ def test_c4_c5_days_of_clock_changes_and_the_days_after_are_closed_whole(
     assert (end - first) // QUARTER == quarters
     ledger = Ledger(tmp_path)
     channel = ("q01", IMPORT)
-    for at in range(first, end + 1, QUARTER):
-        ledger.feed([Reading(*channel, at, (at - first) // QUARTER * 1_000_000, at)], at + 70_000)
+    readings = [Reading(*channel, first + i * QUARTER, i * 1_000_000, first) for i in range(quarters + 1)]
+    for i in range(0, len(readings), 8):
+        ledger.feed(readings[i : i + 8], readings[min(i + 7, quarters)].at_ms + 70_000)
     ledger.feed([], end + DAY)
     for period, count in ((Period.INTERVAL, quarters), (Period.HOUR, quarters // 4), (Period.DAY, 1)):
         grid = starts(period, first, end, ZONE, QUARTER)

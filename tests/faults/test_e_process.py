@@ -47,10 +47,10 @@ def end_thread(thread: threading.Thread) -> None:
 
 
 def test_e1_ends_without_a_word_between_any_two_ticks_change_nothing(tmp_path: Path) -> None:
-    """The process itself is killed in tests/acceptance/test_kill.py; here 60 starts fall between batches of one journal."""
-    sent = as_readings(minutes(6 * 60))
+    """The process itself is killed in tests/acceptance/test_kill.py; here 30 starts fall between batches of one journal."""
+    sent = as_readings(minutes(4 * 60))
     chance = random.Random(3)
-    for name, restarts in (("whole", 0), ("often", 60)):
+    for name, restarts in (("whole", 0), ("often", 30)):
         ledger = Ledger(tmp_path, name=name)
         cuts = sorted(chance.sample(range(1, len(sent)), restarts))
         for low, high in zip([0, *cuts], [*cuts, len(sent)], strict=True):
@@ -70,8 +70,8 @@ def test_e2_closing_late_gives_the_figures_of_closing_in_time(late_ms: int, tmp_
     punctual, late = Ledger(tmp_path, name="a"), Ledger(tmp_path, name="b")
     punctual.feed(sent[:6], MAY)
     late.feed(sent[:6], MAY)
-    for i in range(6, len(sent), 12):
-        punctual.feed(sent[i : i + 12])
+    for i in range(6, len(sent), 60):
+        punctual.feed(sent[i : i + 60])
     punctual.feed([], end)
     late.feed(sent[6:], MAY)
     late.feed([], end)

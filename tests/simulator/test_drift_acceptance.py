@@ -10,7 +10,8 @@ from tests.simulator.drift_study import Outcome, detection, false_alarms, revers
 
 MOMENTS = [75, 290]
 LENGTH = 362
-CONSTANT = ("ratio server-room", "ratio ventilation-south")  # loads of one power day and night: told from a standing load only slowly
+# loads of one power day and night: told from a standing load only slowly
+CONSTANT = ("ratio server-room", "ratio ventilation-south")
 Run = tuple[Simulated, list[DayStatistics]]
 
 

@@ -61,6 +61,11 @@ class TcpDevice:
             thread.join(5)
         self._threads.clear()
 
+    def say(self, data: bytes) -> None:
+        """Send on the newest connection, as a gateway does that hands serial bytes to whoever is connected."""
+        with contextlib.suppress(OSError, IndexError):
+            self._open[-1].sendall(data)
+
     def _run(self, work: Callable[[socket.socket], None], made: socket.socket) -> None:
         thread = threading.Thread(target=work, args=(made,), daemon=True)
         self._threads.append(thread)

@@ -166,10 +166,10 @@ def test_late_readout_is_never_taken() -> None:
             asked += 1
             mine = asked
             if mine <= 2:
-                yield 0.25
+                yield 0.4
             yield b"/TSTAMETER\r\n" + readout(f"1.8.0({mine}.0*kWh)", "16.7(1*W)")
 
-    with TcpDevice(late) as device, running(source(device.port, timeout_s=0.15)) as taking:
+    with TcpDevice(late) as device, running(source(device.port, timeout_s=0.25, retry_max_s=0.05)) as taking:
         assert int(taking.reading("q01", "1.8.0", 15).value) >= 3_000_000
 
 

@@ -140,12 +140,31 @@ def test_late_answer_is_never_taken() -> None:
         asked += 1
         mine = asked
         if mine <= 3:
-            yield 0.25
+            yield 0.4
         yield telegram(body(mine))
 
-    with TcpDevice(late) as device, running(source(device.port, timeout_s=0.15)) as taking:
+    with TcpDevice(late) as device, running(source(device.port, timeout_s=0.25, retry_max_s=0.05)) as taking:
         assert int(taking.reading("q01", "1.8.0", 15).value) >= 4000
         assert taking.source.counters()["timeouts"] >= 3
+
+
+@pytest.mark.slow
+def test_what_lies_in_the_buffer_belongs_to_no_request() -> None:
+    asked = 0
+
+    def twice(request: bytes) -> Iterable[Piece]:
+        nonlocal asked
+        if request[1] == 0x40:
+            yield b"\xe5"
+            return
+        asked += 1
+        yield telegram(body(asked))
+        yield 0.02
+        yield telegram(body(666))
+
+    with TcpDevice(twice) as device, running(source(device.port)) as taking:
+        values = [taking.reading("q01", "1.8.0").value for _ in range(5)]
+    assert values == [1000, 2000, 3000, 4000, 5000]
 
 
 @pytest.mark.slow
