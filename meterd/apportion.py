@@ -30,7 +30,7 @@ def max_min(total: int, demand: Ints) -> Ints:
     level = (total - met[:-1]) // left  # for all others when the k smallest are met
     # the first k whose next demand is above the level is the answer: the levels rise with k as long as demands are met
     first = int(np.argmax(asked > level))
-    shares = np.minimum(demand, level[first])
+    shares: Ints = np.minimum(demand, level[first])
     rest = total - int(shares.sum())
     if rest > 0:
         more = np.flatnonzero(demand > level[first])[:rest]

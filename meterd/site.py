@@ -280,7 +280,9 @@ class Sharing:
     recover_s: int = 600  # a consumer that behaves again for so long gets shares again
     idle_s: int = 120  # a share not drawn for so long goes to others; a valve or a relay needs less to answer
     retry_s: int = 600  # and is offered again after this time
-    test_step_w: int = 0  # small steps of the shares to measure the delay of the loop; 0: only the steps that come anyway
+    test_step_w: int = (
+        0  # small steps of the shares to measure the delay of the loop; 0: only the steps that come anyway
+    )
     key: str = "pro-rata"  # PV in the books: static, pro-rata, hybrid, equal or priority
     keys: tuple[tuple[str, int], ...] = ()  # (tenant, weight) of static and hybrid; in priority order for priority
 

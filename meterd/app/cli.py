@@ -18,6 +18,7 @@ from rich.console import Console
 from rich.progress import Progress
 
 from meterd import __version__
+from meterd.app.drift_commands import add as add_drift
 from meterd.app.finding_commands import add as add_findings
 from meterd.app.probe_commands import add as add_probe
 from meterd.app.share_commands import add as add_shares
@@ -251,6 +252,7 @@ def _parser() -> argparse.ArgumentParser:
     add_findings(commands)
     add_stores(commands)
     add_shares(commands)
+    add_drift(commands)
     add_probe(commands)
     _add_demo(commands)
     return parser

@@ -13,7 +13,7 @@ import time
 from collections import deque
 from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -25,7 +25,7 @@ from meterd.app.bookkeeper import Bookkeeper, Tick
 from meterd.app.clock import Clock, WallClock
 from meterd.app.selftest import self_test
 from meterd.app.sharer import Sharer
-from meterd.app.watch import SourceWatch, clock_finding, store_finding, with_reason
+from meterd.app.watch import SourceWatch, clock_finding, live_source, store_finding, with_reason
 from meterd.conditions import (
     DAMAGED,
     agreement_findings,
@@ -346,7 +346,7 @@ class Daemon:
         )
         if not sources and time.monotonic() - since_s > LIVE_AFTER_S:
             sources += [
-                _live_source(row, self.site, self.clock) for row in _sources(self.site) if row.protocol == "mqtt"
+                live_source(row, self.site, self.clock) for row in _sources(self.site) if row.protocol == "mqtt"
             ]
             for source in sources:
                 source.start(self._look_from(source))
@@ -487,13 +487,6 @@ def _sources(site: Site) -> list[SourceRow]:
 
 def _source(row: SourceRow, site: Site, clock: Clock) -> Source:
     return PROTOCOLS[row.protocol].source(row, site, clock=clock.now_ms)
-
-
-def _live_source(row: SourceRow, site: Site, clock: Clock) -> MqttSource:
-    """The same topics in a session of their own that nothing is kept in."""
-    client_id = f"{settings_for(row, site).client_id}-live"
-    options = {**dict(row.options), "client_id": client_id, "session_expiry_s": 0}
-    return MqttSource(replace(row, options=tuple(options.items())), site, clock=clock.now_ms)
 
 
 def store_path(plan: Path, site: Site) -> Path:

@@ -5,11 +5,15 @@ from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
+from meterd.app.clock import Clock
 from meterd.conditions import refused_finding
 from meterd.finding import Finding
 from meterd.interval import from_ms
 from meterd.mqtt.link import LinkState
+from meterd.site import Site
+from meterd.site import Source as SourceRow
 from meterd.sources import Source
+from meterd.sources.mqtt import MqttSource, settings_for
 
 AWAY_S = 15.0  # a broker that restarts is back sooner
 CERTIFICATE_S = 30 * 86_400  # time enough to have one issued
@@ -116,6 +120,13 @@ class SourceWatch:
         day = from_ms(int(until_s * 1000)).date().isoformat()
         text = f"source {self.name}: the broker's certificate ends on {day}"
         return Finding("certificate", self.name, now_ms, text, "renew it before that day; after it nothing connects")
+
+
+def live_source(row: SourceRow, site: Site, clock: Clock) -> MqttSource:
+    """The same topics in a session of their own that nothing is kept in, for a store that refuses."""
+    client_id = f"{settings_for(row, site).client_id}-live"
+    options = {**dict(row.options), "client_id": client_id, "session_expiry_s": 0}
+    return MqttSource(replace(row, options=tuple(options.items())), site, clock=clock.now_ms)
 
 
 def with_reason(findings: Iterable[Finding], watches: Iterable[SourceWatch]) -> list[Finding]:

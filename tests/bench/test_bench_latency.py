@@ -93,7 +93,7 @@ def meterd_latency(port: int, folder: Path, sets: int, gap_s: float) -> list[flo
 
 def test_latency_of_the_surplus(full: bool, report: list[Line], tmp_path: Path) -> None:
     """Every set of readings gives its surplus, to the watt."""
-    sets, gap_s = (120, 1.0) if full else (10, 0.1)
+    sets, gap_s = (120, 1.0) if full else (6, 0.1)
     with Mosquitto(BROKER) as broker:
         bare = bare_echo(broker.port, sets, gap_s)
         ours = meterd_latency(broker.port, tmp_path, sets, gap_s)

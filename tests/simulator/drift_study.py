@@ -1,6 +1,7 @@
 """How well the watch does on fault-free and on faulty histories: the long form, `python -m tests.simulator.drift_study`.
 
-Statistics of a fault-free history are made once; a fault is put into copies of the days from its date on.
+Statistics of a fault-free history are made once; a fault is put into copies of the days from its date on. Seeds 500 and 600
+upwards were looked at only after every constant of the watch was fixed (those below were used on the way).
 """
 
 import sys
@@ -162,16 +163,16 @@ def main(arguments: list[str]) -> None:
             begun, total, alarms = time.monotonic(), 0, 0
             runs, length = (4, 1826) if site is grid else (2, 1826)
             for seed in range(max(1, round(runs * share))):
-                simulated = site(100 + seed, round(length * min(1.0, 4 * share)), size)
+                simulated = site(500 + seed, round(length * min(1.0, 4 * share)), size)
                 count, texts = false_alarms(simulated, statistics(simulated))
                 total, alarms = total + simulated.days, alarms + count
-                print("".join(f"    seed {100 + seed} {text}\n" for text in texts), end="")
+                print("".join(f"    seed {500 + seed} {text}\n" for text in texts), end="")
             print(
                 f"{name} {level}: {alarms} false alarms in {total} days ({time.monotonic() - begun:.0f} s)", flush=True
             )
             every: dict[str, list[Outcome]] = {}
             for seed in range(max(1, round(3 * share))):
-                simulated = site(200 + seed, 470, size)
+                simulated = site(600 + seed, 470, size)
                 days = statistics(simulated)
                 for kind, outcomes in detection(simulated, days, [75, 150, 240, 330, 400]).items():
                     every[kind] = every.get(kind, []) + outcomes

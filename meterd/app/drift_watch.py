@@ -1,0 +1,176 @@
+"""The drift watch over a store: every closed local day through the watch, from the figures as they are now.
+
+The state of the watch is never kept: it is made again from the figures, so a restart, a late reading or a correction can
+never leave it behind what the books say.
+"""
+
+import logging
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from meterd.books import net_plan
+from meterd.drift import WatchState, begin, watch
+from meterd.drift_chart import FALSE_ALARMS_PER_YEAR
+from meterd.drift_day import daily_statistics
+from meterd.drift_drill import Drill, drill, split_days
+from meterd.drift_gross import gross
+from meterd.drift_name import Suspicion
+from meterd.errors import ConfigError, MeterdError
+from meterd.finding import Finding
+from meterd.interval import DAY_MS, Period, starts
+from meterd.network import Network, network, separate
+from meterd.network_flows import Intervals
+from meterd.site import Site
+from meterd.store.sqlite import SqliteStore
+
+log = logging.getLogger("meterd")
+
+LONGEST_DAYS = (
+    730  # two years: a baseline older than that says little of an instrument, and a look stays below a minute
+)
+DAYS_AT_ONCE = 31  # of figures in memory
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """One part of the site's network after all its days: what the watch knows and what it says."""
+
+    network: Network
+    state: WatchState
+    days: int
+    suspicions: tuple[Suspicion, ...]
+
+
+def parts(site: Site, at_ms: int) -> tuple[Network, ...]:
+    """The parts of the site's network that can be watched, with the instruments in force at a moment."""
+    return tuple(part for part in separate(network(site, at_ms)) if part.nodes)
+
+
+def days_of(store: SqliteStore, site: Site, part: Network, span: tuple[int, int]) -> Iterator[Intervals]:
+    """Closed local days of a part's points in [from, until), from the newest figures."""
+    zone, step = ZoneInfo(site.zone), site.interval_s * 1000
+    plan = net_plan(site, part.points)
+    bounds = starts(Period.DAY, *span, zone, step)
+    for first in range(0, len(bounds) - 1, DAYS_AT_ONCE):
+        some = bounds[first : first + DAYS_AT_ONCE + 1]
+        grid = np.arange(some[0], some[-1], step, dtype=np.int64)
+        imports = store.columns(plan.imports, Period.INTERVAL, grid)
+        net = plan.net(imports, store.columns(plan.exports, Period.INTERVAL, grid))
+        # an estimated shape would put a residual where there is none
+        table = Intervals(grid, grid + step, net.energy, net.present & (net.flags == 0))
+        yield from split_days(table, some)
+
+
+def span_of(store: SqliteStore, site: Site, part: Network) -> tuple[int, int]:
+    """From the first day with the present instruments to the end of what is closed, at most `LONGEST_DAYS`."""
+    kept = store.span(Period.INTERVAL)
+    if kept is None:
+        return 0, 0
+    until = kept[1] + site.interval_s * 1000
+    fitted = [i.from_ms for i in site.instruments if i.point in part.points and i.from_ms <= kept[1]]
+    return max([kept[0], until - LONGEST_DAYS * DAY_MS, *fitted]), until + 1
+
+
+def examine(store: SqliteStore, site: Site) -> tuple[Watched, ...]:
+    """Every part of the site through the watch, and its last day through the search for gross faults."""
+    kept = store.span(Period.INTERVAL)
+    if kept is None:
+        return ()
+    networks = parts(site, kept[1])
+    return tuple(_examine(store, site, part, FALSE_ALARMS_PER_YEAR / len(networks)) for part in networks)
+
+
+def _examine(store: SqliteStore, site: Site, part: Network, wanted: float) -> Watched:
+    state, count = begin(part, wanted=wanted), 0
+    last: Intervals | None = None
+    found: tuple[Suspicion, ...] = ()
+    for table in days_of(store, site, part, span_of(store, site, part)):
+        state, said = watch(state, daily_statistics(part, table))
+        found = said or (found if state.alarm is not None else ())
+        count, last = count + 1, table
+    if last is not None and not found:
+        fault = gross(part, last, None if state.learner is None else state.learner.fit)
+        found = () if fault is None else (fault,)
+    return Watched(part, state, count, found)
+
+
+def finding_of(said: Suspicion, site: Site) -> Finding:
+    """A suspicion as a finding: named where the evidence is 20:1, else on the list of all that fit."""
+    points = tuple(dict.fromkeys(p for candidate in said.candidates for p in candidate.points))
+    evidence = tuple(_line(candidate.text, candidate.odds, candidate.causes) for candidate in said.candidates)
+    if said.if_feed_right:
+        evidence = (*evidence, f"if the feed is right: {said.if_feed_right}")
+    named = said.candidates[0].points if said.named and said.candidates else ()
+    if len(named) == 1:
+        return Finding("drift", named[0], said.found_ms, said.text, said.remedy, points, evidence)
+    subject = said.candidates[0].node if said.candidates and said.candidates[0].node else site.name
+    return Finding("balance-shift", _slug(subject), said.found_ms, said.text, said.remedy, points, evidence)
+
+
+def _slug(words: str) -> str:
+    return "-".join("".join(c if c.isalnum() else " " for c in words.lower()).split())
+
+
+def _line(words: str, odds: float, causes: tuple[str, ...]) -> str:
+    also = f"; fits: {', '.join(causes)}" if causes else ""
+    return words + (f" ({odds:.0f} times less likely than the first)" if odds > 1.5 else "") + also
+
+
+def run_drill(store: SqliteStore, site: Site, point: str, factor: float, from_ms: int) -> Drill:
+    """The fault drill on the site's own history; ConfigError for a point or a date that cannot be."""
+    kept = store.span(Period.INTERVAL)
+    if kept is None:
+        raise ConfigError("there is no history yet: a drill replays closed days of the store")
+    for part in parts(site, kept[1]):
+        if point in part.points:
+            try:
+                return drill(part, list(days_of(store, site, part, span_of(store, site, part))), point, factor, from_ms)
+            except ValueError as exc:
+                raise ConfigError(str(exc)) from exc
+    raise ConfigError(f"no balance contains {point}; `meterd visible-error` lists the points that can be watched")
+
+
+class NightWatch:
+    """Examines the store in a thread of its own after each local day, and hands over findings. Never holds up the loop."""
+
+    def __init__(self, path: Path, site: Site) -> None:
+        self._path, self._site = path, site
+        self._zone = ZoneInfo(site.zone)
+        self._done_to = 0
+        self._thread: threading.Thread | None = None
+        self._findings: tuple[Finding, ...] | None = None
+
+    def look(self, closed_to: int | None) -> tuple[Finding, ...] | None:
+        """Findings of a finished examination, once; starts another when a local day has closed since the last."""
+        found, self._findings = self._findings, None
+        idle = self._thread is None or not self._thread.is_alive()
+        if closed_to is not None and idle:
+            days = starts(Period.DAY, closed_to - 3 * DAY_MS, closed_to + 1, self._zone, self._site.interval_s * 1000)
+            if days and days[-1] > self._done_to:
+                self._done_to = days[-1]
+                self._thread = threading.Thread(target=self._work, name="drift", daemon=True)
+                self._thread.start()
+        return found
+
+    def join(self, limit_s: float) -> None:
+        """Wait for a running examination."""
+        if self._thread is not None:
+            self._thread.join(limit_s)
+
+    def _work(self) -> None:
+        try:
+            store = SqliteStore.reader(self._path)
+            try:
+                said = [s for watched in examine(store, self._site) for s in watched.suspicions]
+            finally:
+                store.close()
+            self._findings = tuple(finding_of(one, self._site) for one in said)
+        except MeterdError as exc:
+            log.error("drift watch: %s", exc)
+        except Exception:  # an edge of the house style: the watch must never take the daemon with it
+            log.exception("drift watch failed; it tries again after the next day")
