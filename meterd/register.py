@@ -291,7 +291,8 @@ class Tracker:
     def _settle_pending(self, t: int, raw: int) -> None:
         """A reading that can follow the accepted one decides about the held ones: noise, or a hurried but true rise.
 
-        A held rise that the new reading goes on from was true: a register that caught up, or uneven time stamps.
+        A held rise that the new reading goes on from was true: a register that caught up, or uneven time stamps. In the
+        latter case the line goes straight to the new reading, so that no edge is faster than the point can draw.
         """
         if not self.pending or not self._follows(t, raw) or self.pending[0][1] < (self.raw or 0):
             self._drop_pending()
@@ -300,7 +301,8 @@ class Tracker:
         if self._froze(self.pending[0][0], self.pending[0][1] - self.raw):
             self._thaw(anchorable=0)
         else:
-            self._confirm("hurried", Edge.KNOWN, anchorable=0)
+            self.events.append(Event("hurried", *self.pending[0], self.raw))
+            self.pending.clear()
 
     def _follows(self, t: int, raw: int) -> bool:
         last_t, last_raw = self.pending[-1]

@@ -23,6 +23,7 @@ from meterd.agreement import Agreement
 from meterd.app.alarms import Alarms
 from meterd.app.bookkeeper import Bookkeeper, Tick
 from meterd.app.clock import Clock, WallClock
+from meterd.app.drift_watch import NightWatch
 from meterd.app.selftest import self_test
 from meterd.app.sharer import Sharer
 from meterd.app.watch import SourceWatch, clock_finding, live_source, store_finding, with_reason
@@ -101,6 +102,7 @@ class _Parts:
     publisher: Publisher
     watches: list[SourceWatch]
     feed: LineFeed | None
+    night: NightWatch
 
 
 @dataclass(slots=True)
@@ -166,7 +168,9 @@ class Daemon:
             alarms = Alarms(store, self.store_path, self.site, self.clock.now_ms())
             stack.callback(alarms.close)
             self._hearing = alarms.hearing
-            parts = _Parts(store, books, alarms, publisher, watches, feed)
+            night = NightWatch(self.store_path, self.site)
+            stack.callback(night.join, self.site.limits.stop_limit_s / 2)
+            parts = _Parts(store, books, alarms, publisher, watches, feed, night)
             self._take_up(books)
             self._sharer = Sharer(self.site, store)
             for watch in watches:
@@ -178,9 +182,7 @@ class Daemon:
                 self._wind_up(parts)
         if self._held:
             count = sum(len(delivery.readings) for _, delivery in self._held)
-            raise StoreError(
-                f"{count} readings could not be kept; those that were not confirmed come again with the next start"
-            )
+            raise StoreError(f"{count} readings could not be kept; those not confirmed come again with the next start")
 
     def _open_store(self) -> SqliteStore:
         store, salvage = open_sound(self.store_path)
@@ -375,6 +377,8 @@ class Daemon:
     def _watch(self, parts: _Parts, now_ms: int) -> None:
         """Findings once a second: what holds now, and what registers did."""
         books, findings = parts.books, parts.alarms.keeper
+        if (found := parts.night.look(books.state.closed_to)) is not None:
+            findings.report("drift", found)
         events = [f for channel, event in books.state.events if (f := event_finding(channel, event)) is not None]
         events += self._events
         if not events and time.monotonic() < self._findings_due:

@@ -6,7 +6,8 @@ never leave it behind what the books say.
 
 import logging
 import threading
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -34,6 +35,7 @@ LONGEST_DAYS = (
     730  # two years: a baseline older than that says little of an instrument, and a look stays below a minute
 )
 DAYS_AT_ONCE = 31  # of figures in memory
+PAUSE_S = 60.0  # between two examinations, and before the first: a daemon that catches up closes many days at once
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,8 +140,9 @@ def run_drill(store: SqliteStore, site: Site, point: str, factor: float, from_ms
 class NightWatch:
     """Examines the store in a thread of its own after each local day, and hands over findings. Never holds up the loop."""
 
-    def __init__(self, path: Path, site: Site) -> None:
-        self._path, self._site = path, site
+    def __init__(self, path: Path, site: Site, *, clock: Callable[[], float] = time.monotonic) -> None:
+        self._path, self._site, self._clock = path, site, clock
+        self._due = clock() + PAUSE_S
         self._zone = ZoneInfo(site.zone)
         self._done_to = 0
         self._thread: threading.Thread | None = None
@@ -149,10 +152,10 @@ class NightWatch:
         """Findings of a finished examination, once; starts another when a local day has closed since the last."""
         found, self._findings = self._findings, None
         idle = self._thread is None or not self._thread.is_alive()
-        if closed_to is not None and idle:
+        if closed_to is not None and idle and self._clock() >= self._due:
             days = starts(Period.DAY, closed_to - 3 * DAY_MS, closed_to + 1, self._zone, self._site.interval_s * 1000)
             if days and days[-1] > self._done_to:
-                self._done_to = days[-1]
+                self._done_to, self._due = days[-1], self._clock() + PAUSE_S
                 self._thread = threading.Thread(target=self._work, name="drift", daemon=True)
                 self._thread.start()
         return found
