@@ -27,6 +27,7 @@ PHI = 0.8  # correlation of a node's noise from one quarter hour to the next, be
 NOISE_SHARE = 0.002  # of a node's mean throughput: scatter that is always granted (losses, clocks, steps)
 DEGREES = 8.0  # weight of that grant, in intervals: the day's own scatter rules beyond it
 SMALL_LOAD, LARGE_LOAD = 0.25, 0.05  # of the prior of the watch; of the node's rating
+LOOSE = 0.1  # of the prior is added to a learned baseline for one day
 REACH, ZOOMS = 0.06, 4  # how far around the best listed factor a free one is looked for, and how often closer
 COST_OF_FREE = 4.0  # 2 ln: a free factor fits a little better than any listed one
 LARGE = 0.05  # a factor nearer to 1 is not gross
@@ -62,7 +63,7 @@ def gross(net: Network, table: Intervals, before: Fit | None = None) -> Suspicio
     if len(table.start_ms) < FEWEST or not net.nodes:
         return None
     days = [_columns(node, table) for node in net.nodes]
-    first = _tight(net) if before is None else before
+    first = _tight(net) if before is None else _loosened(net, before)
     trials: list[Trial] = []
     for i in range(len(net.points)):
         trials += _trials(net, i, days, first)
@@ -81,6 +82,11 @@ def _tight(net: Network) -> Fit:
     C = plan.covariance.copy()
     C[n:, n:] *= SMALL_LOAD**2
     return Fit(plan.mean, C)
+
+
+def _loosened(net: Network, before: Fit) -> Fit:
+    """A learned baseline for a single day: it was learned as a mean over months, and one day wanders around it."""
+    return Fit(before.mean, before.covariance + LOOSE**2 * prior(net).covariance)
 
 
 def _columns(node: Node, table: Intervals) -> "_Day | None":

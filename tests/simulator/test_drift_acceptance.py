@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from meterd.drift_day import DayStatistics
+from meterd.drift_gross import gross
 from tests.simulator.drift_sites import Simulated, Wander, grid, mill
 from tests.simulator.drift_study import Outcome, detection, false_alarms, reversed_transformer, statistics, warmed
 
@@ -57,7 +58,18 @@ def test_names_are_right_and_the_truth_is_in_the_list(outcomes: list[Outcome]) -
 def test_one_reversed_transformer_is_found_and_named_within_a_day(run: Run) -> None:
     simulated, days = run
     late = next(state for _, state in warmed(simulated, days, [300]))
-    with_baseline = reversed_transformer(simulated, [301, 330], late)
-    assert all(o.found == 1 and o.right for o in with_baseline)
-    first_day = [o for o in reversed_transformer(simulated, [3, 100], None) if f"ratio {o.fault}" not in CONSTANT]
-    assert all(o.found == 1 and o.right for o in first_day)
+    for outcomes in (
+        reversed_transformer(simulated, [301, 330], late),
+        reversed_transformer(simulated, [3, 100], None),
+    ):
+        varying = [o for o in outcomes if f"ratio {o.fault}" not in CONSTANT]
+        assert all(o.found == 1 and o.right for o in varying)
+
+
+def test_no_gross_fault_is_seen_on_days_without_one(run: Run) -> None:
+    """Every fortieth day, with the baseline of that day and without."""
+    simulated, days = run
+    for day, state in warmed(simulated, days, list(range(60, LENGTH, 40))):
+        assert state.learner is not None
+        assert gross(simulated.net, simulated.day(day)) is None
+        assert gross(simulated.net, simulated.day(day), state.learner.fit) is None
