@@ -12,7 +12,6 @@ Bad data is not an exception: it is a quality flag and a finding. Texts say what
 lower case, no full stop.
 """
 
-
 _PACKAGE = __name__.partition(".")[0]
 _LONGEST = 300  # characters of foreign words in one line
 

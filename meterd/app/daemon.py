@@ -379,6 +379,8 @@ class Daemon:
         books, findings = parts.books, parts.alarms.keeper
         if (found := parts.night.look(books.state.closed_to)) is not None:
             findings.report("drift", found)
+            with parts.store.transaction():
+                parts.store.drift_days.keep(parts.night.fresh())
         events = [f for channel, event in books.state.events if (f := event_finding(channel, event)) is not None]
         events += self._events
         if not events and time.monotonic() < self._findings_due:

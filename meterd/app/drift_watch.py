@@ -1,14 +1,17 @@
 """The drift watch over a store: every closed local day through the watch, from the figures as they are now.
 
-The state of the watch is never kept: it is made again from the figures, so a restart, a late reading or a correction can
-never leave it behind what the books say.
+What is kept is the statistics of each day, with the time its newest figure was written: a day whose figures changed is made
+anew. The state of the watch is made again from the days, so a restart, a late reading or a correction can never leave it
+behind what the books say.
 """
 
+import hashlib
 import logging
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -17,7 +20,7 @@ import numpy as np
 from meterd.books import net_plan
 from meterd.drift import WatchState, begin, watch
 from meterd.drift_chart import FALSE_ALARMS_PER_YEAR
-from meterd.drift_day import daily_statistics
+from meterd.drift_day import DayStatistics, daily_statistics
 from meterd.drift_drill import Drill, drill, split_days
 from meterd.drift_gross import gross
 from meterd.drift_name import Suspicion
@@ -27,6 +30,7 @@ from meterd.interval import DAY_MS, Period, starts
 from meterd.network import Network, network, separate
 from meterd.network_flows import Intervals
 from meterd.site import Site
+from meterd.store.drift_days import DriftDay
 from meterd.store.sqlite import SqliteStore
 
 log = logging.getLogger("meterd")
@@ -46,6 +50,7 @@ class Watched:
     state: WatchState
     days: int
     suspicions: tuple[Suspicion, ...]
+    fresh: tuple[DriftDay, ...] = ()  # days that were made anew and are to be kept
 
 
 def parts(site: Site, at_ms: int) -> tuple[Network, ...]:
@@ -53,11 +58,10 @@ def parts(site: Site, at_ms: int) -> tuple[Network, ...]:
     return tuple(part for part in separate(network(site, at_ms)) if part.nodes)
 
 
-def days_of(store: SqliteStore, site: Site, part: Network, span: tuple[int, int]) -> Iterator[Intervals]:
-    """Closed local days of a part's points in [from, until), from the newest figures."""
-    zone, step = ZoneInfo(site.zone), site.interval_s * 1000
+def days_of(store: SqliteStore, site: Site, part: Network, bounds: Sequence[int]) -> Iterator[Intervals]:
+    """Days of a part's points between consecutive bounds, from the newest figures."""
+    step = site.interval_s * 1000
     plan = net_plan(site, part.points)
-    bounds = starts(Period.DAY, *span, zone, step)
     for first in range(0, len(bounds) - 1, DAYS_AT_ONCE):
         some = bounds[first : first + DAYS_AT_ONCE + 1]
         grid = np.arange(some[0], some[-1], step, dtype=np.int64)
@@ -68,14 +72,15 @@ def days_of(store: SqliteStore, site: Site, part: Network, span: tuple[int, int]
         yield from split_days(table, some)
 
 
-def span_of(store: SqliteStore, site: Site, part: Network) -> tuple[int, int]:
-    """From the first day with the present instruments to the end of what is closed, at most `LONGEST_DAYS`."""
+def bounds_of(store: SqliteStore, site: Site, part: Network) -> list[int]:
+    """Starts of the closed local days with the present instruments, at most `LONGEST_DAYS`, and the end of the last."""
     kept = store.span(Period.INTERVAL)
     if kept is None:
-        return 0, 0
+        return []
     until = kept[1] + site.interval_s * 1000
     fitted = [i.from_ms for i in site.instruments if i.point in part.points and i.from_ms <= kept[1]]
-    return max([kept[0], until - LONGEST_DAYS * DAY_MS, *fitted]), until + 1
+    first = max([kept[0], until - LONGEST_DAYS * DAY_MS, *fitted])
+    return starts(Period.DAY, first, until + 1, ZoneInfo(site.zone), site.interval_s * 1000)
 
 
 def examine(store: SqliteStore, site: Site) -> tuple[Watched, ...]:
@@ -88,17 +93,39 @@ def examine(store: SqliteStore, site: Site) -> tuple[Watched, ...]:
 
 
 def _examine(store: SqliteStore, site: Site, part: Network, wanted: float) -> Watched:
-    state, count = begin(part, wanted=wanted), 0
-    last: Intervals | None = None
+    bounds = bounds_of(store, site, part)
+    statistics, fresh = _statistics(store, site, part, bounds)
+    state = begin(part, wanted=wanted)
     found: tuple[Suspicion, ...] = ()
-    for table in days_of(store, site, part, span_of(store, site, part)):
-        state, said = watch(state, daily_statistics(part, table))
+    for day in statistics:
+        state, said = watch(state, day)
         found = said or (found if state.alarm is not None else ())
-        count, last = count + 1, table
-    if last is not None and not found:
+    if statistics and not found:
+        (last,) = days_of(store, site, part, bounds[-2:])
         fault = gross(part, last, None if state.learner is None else state.learner.fit)
         found = () if fault is None else (fault,)
-    return Watched(part, state, count, found)
+    return Watched(part, state, len(statistics), found, fresh)
+
+
+def _statistics(
+    store: SqliteStore, site: Site, part: Network, bounds: Sequence[int]
+) -> tuple[list[DayStatistics], tuple[DriftDay, ...]]:
+    """Statistics of all days: kept ones where no figure was written since, the others made anew (and returned as such)."""
+    key = hashlib.sha256(part.fingerprint.encode()).hexdigest()
+    plan, kept = net_plan(site, part.points), store.drift_days.of(key)
+    channels = [*plan.imports, *plan.exports]
+    found: list[DayStatistics] = []
+    fresh: list[DriftDay] = []
+    for low, high in pairwise(bounds):
+        made_of = store.drift_days.made_of(channels, low, high)
+        old = kept.get(low)
+        if old is not None and old.made_of_ms == made_of:
+            found.append(DayStatistics.from_bytes(old.data))
+            continue
+        for table in days_of(store, site, part, (low, high)):
+            found.append(daily_statistics(part, table))
+            fresh.append(DriftDay(key, low, made_of, found[-1].to_bytes()))
+    return found, tuple(fresh)
 
 
 def finding_of(said: Suspicion, site: Site) -> Finding:
@@ -131,7 +158,9 @@ def run_drill(store: SqliteStore, site: Site, point: str, factor: float, from_ms
     for part in parts(site, kept[1]):
         if point in part.points:
             try:
-                return drill(part, list(days_of(store, site, part, span_of(store, site, part))), point, factor, from_ms)
+                return drill(
+                    part, list(days_of(store, site, part, bounds_of(store, site, part))), point, factor, from_ms
+                )
             except ValueError as exc:
                 raise ConfigError(str(exc)) from exc
     raise ConfigError(f"no balance contains {point}; `meterd visible-error` lists the points that can be watched")
@@ -147,6 +176,7 @@ class NightWatch:
         self._done_to = 0
         self._thread: threading.Thread | None = None
         self._findings: tuple[Finding, ...] | None = None
+        self._fresh: tuple[DriftDay, ...] = ()
 
     def look(self, closed_to: int | None) -> tuple[Finding, ...] | None:
         """Findings of a finished examination, once; starts another when a local day has closed since the last."""
@@ -160,6 +190,11 @@ class NightWatch:
                 self._thread.start()
         return found
 
+    def fresh(self) -> tuple[DriftDay, ...]:
+        """Days to be kept by the one that writes the store, once."""
+        found, self._fresh = self._fresh, ()
+        return found
+
     def join(self, limit_s: float) -> None:
         """Wait for a running examination."""
         if self._thread is not None:
@@ -169,9 +204,11 @@ class NightWatch:
         try:
             store = SqliteStore.reader(self._path)
             try:
-                said = [s for watched in examine(store, self._site) for s in watched.suspicions]
+                watched = examine(store, self._site)
             finally:
                 store.close()
+            said = [one for part in watched for one in part.suspicions]
+            self._fresh = tuple(day for part in watched for day in part.fresh)
             self._findings = tuple(finding_of(one, self._site) for one in said)
         except MeterdError as exc:
             log.error("drift watch: %s", exc)

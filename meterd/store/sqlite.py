@@ -18,10 +18,11 @@ from meterd.interval import Period
 from meterd.knots import Anchor, Ints
 from meterd.reading import Reading
 from meterd.rollup import Columns
+from meterd.store.drift_days import VERSION_4, DriftDays
 from meterd.store.findings import VERSION_2, FindingTables
 from meterd.store.outbox import VERSION_3, Outbox
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 
 # The newest version of a figure stands in `figure`, superseded ones in `figure_old`: reading a year touches no old rows.
 _FIGURE = """channel INTEGER NOT NULL, period TEXT NOT NULL, start_ms INTEGER NOT NULL, version INTEGER NOT NULL,
@@ -51,7 +52,7 @@ CREATE TABLE finding (id TEXT PRIMARY KEY, cause TEXT NOT NULL, subject TEXT NOT
 CREATE TABLE fact (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 """
 # A new store goes the same way as an old one: version 1, then every step in turn. A step is never changed once it is out.
-_STEPS = {1: _SCHEMA, 2: VERSION_2, 3: VERSION_3}
+_STEPS = {1: _SCHEMA, 2: VERSION_2, 3: VERSION_3, 4: VERSION_4}
 DEVICE_TIME, OLD = 1, 2
 
 
@@ -89,6 +90,7 @@ class SqliteStore:
         self._ids: dict[Channel, int] = _channels(connection)
         self.outbox = Outbox(connection)
         self.finding_tables = FindingTables(connection)
+        self.drift_days = DriftDays(connection)
 
     @classmethod
     def writer(cls, path: Path) -> "SqliteStore":

@@ -178,9 +178,7 @@ def test_a_file_that_may_not_grow_confirms_nothing_and_loses_nothing(tmp_path: P
         assert until(lambda: "readings are held" in child.said(), 20)
         assert until(lambda: "cannot write to the store" in child.said())
         assert child.stop() == 1
-        assert (
-            "readings could not be kept; those not confirmed come again with the next start" in child.said()
-        )
+        assert "readings could not be kept; those not confirmed come again with the next start" in child.said()
         assert reading_count(store) < before + 2_000
         child.start()
         assert until(lambda: reading_count(store) == before + 2_000, 30), "what was not confirmed comes again"

@@ -17,7 +17,8 @@ from meterd.app.drift_watch import PAUSE_S, NightWatch, examine, finding_of, run
 from meterd.demo.faults import fault
 from meterd.demo.history import collect, history
 from meterd.errors import ConfigError
-from meterd.interval import DAY_MS
+from meterd.figure import FigureRow
+from meterd.interval import DAY_MS, Period
 from meterd.reading import EXPORT, IMPORT
 from meterd.site import Limits, Role, Site
 from meterd.store.sqlite import SqliteStore
@@ -104,6 +105,26 @@ def test_made_again_it_says_the_same(drifted: Path) -> None:
     first, second = examine(store, mill()), examine(store, mill())
     store.close()
     assert [s.as_dict() for w in first for s in w.suspicions] == [s.as_dict() for w in second for s in w.suspicions]
+
+
+def test_kept_days_give_the_same_and_a_changed_figure_makes_its_day_anew(tmp_path: Path, drifted: Path) -> None:
+    """Statistics are stored; a late reading or correction is noticed by the time its figure was written."""
+    path = tmp_path / "s.sqlite"
+    path.write_bytes(drifted.read_bytes())
+    store = SqliteStore.writer(path)
+    (first,) = examine(store, mill())
+    assert len(first.fresh) == first.days
+    with store.transaction():
+        store.drift_days.keep(first.fresh)
+    (again,) = examine(store, mill())
+    assert again.fresh == ()
+    assert [s.as_dict() for s in again.suspicions] == [s.as_dict() for s in first.suspicions]
+    changed = FigureRow(("bakery-ovens", IMPORT), Period.INTERVAL, BEGIN + 40 * DAY_MS, 1_234_000, 0)
+    with store.transaction():
+        store.write_figures([changed], now_ms=BEGIN + 200 * DAY_MS, reason="late readings")
+    (third,) = examine(store, mill())
+    assert [day.start_ms for day in third.fresh] == [BEGIN + 40 * DAY_MS - 3_600_000]
+    store.close()
 
 
 def test_drill_on_own_history_finds_and_names_the_planted_fault(quiet: Path) -> None:

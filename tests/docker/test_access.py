@@ -67,11 +67,12 @@ class Person:
     def __init__(self, broker: Mosquitto, folder: Path, user: str, password: str | None = None) -> None:
         self.got: list[str] = []
         self.reason = ""
-        self._connected = threading.Event()
+        self._connected, self._subscribed = threading.Event(), threading.Event()
         client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
         client.tls_set(str(folder / "ca.crt"), cert_reqs=ssl.CERT_REQUIRED)
         client.username_pw_set(user, password or USERS[user])
         client.on_connect = self._on_connect
+        client.on_subscribe = lambda *_: self._subscribed.set()
         client.on_message = lambda _c, _u, message: self.got.append(message.topic)
         client.connect("localhost", broker.port)
         client.loop_start()
@@ -83,6 +84,11 @@ class Person:
     ) -> None:
         self.reason = str(reason)
         self._connected.set()
+
+    def hear(self, *filters: str) -> None:
+        """Subscribe, and wait until the broker has taken note."""
+        self.client.subscribe([(one, 1) for one in filters])
+        assert self._subscribed.wait(5)
 
     def send(self, topic: str) -> None:
         """One retained-free QoS 1 message, confirmed."""
@@ -112,7 +118,7 @@ def test_only_who_may_write_a_topic_reaches_it(
 ) -> None:
     """Meters write only their own input, controllers write nothing, the daemon alone writes derived values."""
     reader = Person(*site, "meterd")
-    reader.client.subscribe([("mill/meters/#", 1), ("energy/harrow-mill/#", 1)])
+    reader.hear("mill/meters/#", "energy/harrow-mill/#")
     writer = Person(*site, user)
     writer.send(topic)
     writer.send(f"mill/meters/{user}") if user == "bakery-ovens" else Person(*site, "meterd").send(
@@ -127,9 +133,9 @@ def test_only_who_may_write_a_topic_reaches_it(
 def test_a_meter_reads_nothing(site: tuple[Mosquitto, Path]) -> None:
     """What a meter subscribes to never arrives."""
     meter = Person(*site, "bakery-ovens")
-    meter.client.subscribe("#", 1)
+    meter.hear("#")
     daemon, controller = Person(*site, "meterd"), Person(*site, "controller")
-    controller.client.subscribe("energy/harrow-mill/#", 1)
+    controller.hear("energy/harrow-mill/#")
     daemon.send("energy/harrow-mill/pv/surplus/plain")
     assert until(lambda: controller.got, 5)
     assert meter.got == []
