@@ -8,10 +8,12 @@ import pytest
 
 PACKAGE = Path(__file__).parents[1] / "meterd"
 FLOW = (  # the order of the data
-    "errors", "reading", "finding", "site", "interval", "knots", "register", "rollup", "figure", "snapshot", "uncertainty",
-    "balance", "reconciliation", "network", "network_flows", "drift_day", "drift_fit", "drift_chart", "causes",
-    "drift_name", "drift", "drift_state", "drift_gross", "drift_drill", "visible", "surplus", "plausible", "apportion", "sharing", "loads", "room", "rotation", "allocation", "same_time", "pv_shares", "share_book",
-    "books", "bulk", "row", "share_rows", "derived", "senml", "message", "agreement", "staleness", "conditions", "grouping", "notice", "pipeline",
+    "errors", "reading", "finding", "site", "interval", "knots", "register", "rollup", "figure", "snapshot",
+    "uncertainty", "balance", "reconciliation", "network", "network_flows", "drift_day", "drift_fit", "drift_chart",
+    "causes", "drift_name", "drift", "drift_state", "drift_gross", "drift_drill", "visible", "surplus", "plausible",
+    "apportion", "sharing", "loads", "room", "rotation", "allocation", "same_time", "pv_shares", "share_book",
+    "books", "bulk", "row", "share_rows", "derived", "senml", "message", "agreement", "staleness", "conditions",
+    "grouping", "notice", "pipeline",
 )  # fmt: skip
 ROOM_MAY_IMPORT = {
     "mqtt": set(),

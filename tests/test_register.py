@@ -187,7 +187,7 @@ def test_following_again_from_any_anchor_gives_the_same_figures(
 @given(SERIES)
 @settings(max_examples=200, deadline=None)
 def test_nothing_is_ever_booked_faster_than_the_point_can_draw(series: list[tuple[int, int, int | None]]) -> None:
-    """Between any two knots that are not separated by a break the mean power is possible; of a register that froze, since then."""
+    """Between any two knots that are not separated by a break the mean power is possible."""
     knots = track(readings_of(series)).knots
     for i in range(1, len(knots)):
         if knots.edge[i] != Edge.BREAK:

@@ -73,10 +73,6 @@ LIVE_AFTER_S = 5.0  # a store that refuses longer must not stop the live values:
 LIVE_DELIVERIES = 1_000  # of present values between two looks, the oldest give way
 
 
-def _nothing_published() -> int:
-    return 0
-
-
 @dataclass(slots=True)
 class Counters:
     """What happened since the start."""
@@ -124,7 +120,7 @@ class Daemon:
     on_snapshot: Callable[[Snapshot], None] | None = None
     counters: Counters = field(default_factory=Counters)
     snapshot: Snapshot | None = None
-    published: Callable[[], int] = _nothing_published
+    published: Callable[[], int] = int  # messages so far; int() is 0
     _queue: "queue.Queue[tuple[Source, Delivery]]" = field(default_factory=lambda: queue.Queue(DELIVERIES))
     _waiting: int = 0  # readings in the queue
     _waiting_lock: threading.Lock = field(default_factory=threading.Lock)
