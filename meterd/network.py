@@ -73,6 +73,7 @@ class Network:
     standing: tuple[Standing, ...]
     beside: tuple[tuple[str, str], ...]
     interval_s: int
+    clock_s: float = 0.0  # how far the clocks of the instruments may be off
 
     @property
     def incidence(self) -> Floats:
@@ -120,6 +121,7 @@ def network(site: Site, at_ms: int) -> Network:
         standing=classify(A, np.ones(len(points), dtype=np.bool_)) if len(nodes) else (),
         beside=tuple((p.name, _why_beside(site, p)) for p in site.points if p.name not in used and p.counts),
         interval_s=site.interval_s,
+        clock_s=float(site.limits.meter_clock_s),
     )
 
 
@@ -296,6 +298,7 @@ def _part(net: Network, nodes: list[int]) -> Network:
         standing=tuple(net.standing[i] for i in kept),
         beside=net.beside if 0 in nodes else (),
         interval_s=net.interval_s,
+        clock_s=net.clock_s,
     )
 
 

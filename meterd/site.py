@@ -201,6 +201,9 @@ class Limits:
     freeze_max_s: int = 86_400  # a plateau longer than this that ends in a jump is a level change, not a freeze
     point_max_w: int = 1_000_000  # plausibility where a point has no rating_a; 1 MW passes any low-voltage feeder
     stale_after_s: int = 900  # a live point without a value for this long is a finding: a quarter hour would be missing
+    meter_clock_s: int = (
+        0  # how far the meters' clocks may be off; widens what an interval is believed to, 0 = set by us
+    )
     future_s: int = 60  # a device time further ahead than this is refused
     publish_every_s: int = 30  # heartbeat of every topic
     dead_band_w: int = 10  # smaller changes of a power wait for the heartbeat

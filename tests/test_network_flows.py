@@ -1,6 +1,7 @@
 """A whole network is reconciled for many intervals at once, with the same result as one interval at a time."""
 
 import csv
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from scipy import linalg
 from meterd.drift_day import daily_statistics
 from meterd.drift_fit import fit
 from meterd.network import Network, network
-from meterd.network_flows import Intervals, reconcile_network, solve, spread
+from meterd.network_flows import Intervals, clock_part, reconcile_network, solve, spread
 from meterd.reconciliation import reconcile
 from meterd.site import Board, Instrument, Point, Role, Site
 from meterd.uncertainty import Floats, covariance
@@ -164,3 +165,22 @@ def test_cable_losses_of_a_solved_network_are_learned_as_a_load_dependent_loss()
         modelled = found.mean[n + k] + found.mean[n + m + k] * flows.loading[:, k]
         gain = found.mean[list(node.points)] * np.array(node.signs) @ flows.x[:, list(node.points)].mean(axis=0) * 4
         assert modelled.mean() + gain == pytest.approx(columns[f"cable{i}_loss_kw"].mean(), rel=0.08), node.name
+
+
+def test_a_clock_that_is_off_costs_what_the_load_changes_over_the_shift() -> None:
+    """Ten seconds off while the load falls from 12 kW to 6 kW: the interval is uncertain by the step times the shift."""
+    power = np.array([[12_000.0], [12_000.0], [6_000.0], [6_000.0]])
+    limit = clock_part(power, 10.0)[:, 0] * math.sqrt(3)
+    # boundary powers 12, 12, 9, 6, 6 kW: an end gains or loses 3 kW for 10 s, which is 8.33 Wh
+    assert limit == pytest.approx([0.0, 3000 / 360, 3000 / 360, 0.0])
+
+
+def test_clock_of_the_plan_widens_the_covariance() -> None:
+    """`meter_clock_s` of the plan reaches every interval of the network, beside the limits of the classes."""
+    site = two_boards()
+    exact, late = network(site, 1), network(replace(site, limits=replace(site.limits, meter_clock_s=30)), 1)
+    assert (exact.clock_s, late.clock_s) == (0.0, 30.0)
+    data = table(exact, 20)
+    extra = spread(late, data).own - spread(exact, data).own
+    assert extra == pytest.approx((clock_part(data.energy / 0.25, 30.0) / 1e6) ** 2)
+    assert (extra > 0).any()

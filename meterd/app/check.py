@@ -10,7 +10,9 @@ from rich.text import Text
 from meterd.app.config import Plan
 from meterd.app.plan.draft import Difference
 from meterd.app.plan.fault import Fault
+from meterd.network import network, separate
 from meterd.site import Point, PointState, Role, Site
+from meterd.visible import from_plan
 
 MOST_LINES = 12  # of differences; the screen has about forty lines, the files have the rest
 
@@ -107,8 +109,26 @@ def _facts(plan: Plan, topic_count: int) -> list[Text]:
         ("consumers", f"{len(site.consumers)}, together {sum(one.max_w for one in site.consumers) / 1000:g} kW"),
         ("topics", f"{topic_count} below {site.prefix}/{site.name}/"),
     )
-    texts = [Text(f"{name:<12} {text}", overflow="fold") for name, text in lines]
+    texts = [Text(f"{name:<12} {text}", overflow="fold") for name, text in (*lines, ("visible", _visible(plan)))]
     return [Text(""), *texts]
+
+
+def _visible(plan: Plan) -> str:
+    """The smallest errors that the balances could show after 30 days, best and worst, from the plan alone."""
+    latest = max((i.from_ms for i in plan.site.instruments), default=0)
+    found: dict[str, float] = {}
+    for part in separate(network(plan.site, latest)):
+        for line in from_plan(part) if part.nodes else ():
+            if line.seen[1] is not None:
+                found[line.point] = line.seen[1]
+    if not found:
+        return "no meter error: there is no board with a feed and a feeder that are live"
+    ranked = sorted(found, key=lambda name: (found[name], name))
+    best, worst = ranked[0], ranked[-1]
+    return (
+        f"after 30 days an error of {100 * found[best]:.1f} % ({best}) to {100 * found[worst]:.1f} % ({worst});"
+        " see meterd visible-error"
+    )
 
 
 def _copies(plan: Plan) -> Sequence[Text]:

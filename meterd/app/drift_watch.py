@@ -7,10 +7,11 @@ behind what the books say.
 
 import hashlib
 import logging
+import math
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -18,17 +19,19 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from meterd.books import net_plan
+from meterd.causes import Observed, match
 from meterd.drift import WatchState, begin, watch
 from meterd.drift_chart import FALSE_ALARMS_PER_YEAR
 from meterd.drift_day import DayStatistics, daily_statistics
 from meterd.drift_drill import Drill, drill, split_days
 from meterd.drift_gross import gross
-from meterd.drift_name import Suspicion
+from meterd.drift_name import Candidate, Suspicion
 from meterd.errors import ConfigError, MeterdError
 from meterd.finding import Finding
-from meterd.interval import DAY_MS, Period, starts
+from meterd.interval import DAY_MS, Period, floor, starts
 from meterd.network import Network, network, separate
 from meterd.network_flows import Intervals
+from meterd.reading import IMPORT
 from meterd.site import Site
 from meterd.store.drift_days import DriftDay
 from meterd.store.sqlite import SqliteStore
@@ -39,6 +42,8 @@ LONGEST_DAYS = (
     730  # two years: a baseline older than that says little of an instrument, and a look stays below a minute
 )
 DAYS_AT_ONCE = 31  # of figures in memory
+CAUSES = 4  # named with each candidate; a longer list helps nobody on site
+REACTIVE = "3.8.0"
 PAUSE_S = 60.0  # between two examinations, and before the first: a daemon that catches up closes many days at once
 
 
@@ -104,7 +109,7 @@ def _examine(store: SqliteStore, site: Site, part: Network, wanted: float) -> Wa
         (last,) = days_of(store, site, part, bounds[-2:])
         fault = gross(part, last, None if state.learner is None else state.learner.fit)
         found = () if fault is None else (fault,)
-    return Watched(part, state, len(statistics), found, fresh)
+    return Watched(part, state, len(statistics), tuple(_informed(store, site, one) for one in found), fresh)
 
 
 def _statistics(
@@ -126,6 +131,36 @@ def _statistics(
             found.append(daily_statistics(part, table))
             fresh.append(DriftDay(key, low, made_of, found[-1].to_bytes()))
     return found, tuple(fresh)
+
+
+def _informed(store: SqliteStore, site: Site, said: Suspicion) -> Suspicion:
+    """Causes of each suspected ratio judged with what the plan and the books know: CT ratio and power factor."""
+    return replace(said, candidates=tuple(_with_plan(store, site, candidate, said) for candidate in said.candidates))
+
+
+def _with_plan(store: SqliteStore, site: Site, candidate: Candidate, said: Suspicion) -> Candidate:
+    if candidate.kind != "ratio" or len(candidate.points) != 1:
+        return candidate
+    fitted = [i for i in site.instruments_of(candidate.points[0]) if i.from_ms <= said.found_ms]
+    known = fitted[-1] if fitted else None
+    ratio = None
+    if known is not None and known.ct_primary_a is not None and known.ct_secondary_a is not None:
+        ratio = (known.ct_primary_a, known.ct_secondary_a)
+    factor = power_factor(store, candidate.points[0], (said.change_ms, said.found_ms), site.interval_s * 1000)
+    seen = Observed(1 + candidate.step, max(candidate.step_error, 1e-3), factor)
+    return replace(candidate, causes=tuple(cause.text for cause in match((seen,), ct_ratio=ratio)[:CAUSES]))
+
+
+def power_factor(store: SqliteStore, point: str, span: tuple[int, int], step_ms: int) -> float | None:
+    """Power factor of a point over a time from its summed active and reactive energy; None where reactive is not read.
+
+    Power factors are never averaged. Of the intervals both energies must be known.
+    """
+    grid = np.arange(floor(span[0], step_ms), span[1], step_ms, dtype=np.int64)
+    found = store.columns([(point, IMPORT), (point, REACTIVE)], Period.INTERVAL, grid)
+    both = found.present.all(axis=1)
+    active, reactive = (float(column.sum()) for column in found.energy[both].T)
+    return active / math.hypot(active, reactive) if active > 0 and both.any() and reactive > 0 else None
 
 
 def finding_of(said: Suspicion, site: Site) -> Finding:
