@@ -11,7 +11,7 @@ from meterd.app.plan.cells import shown
 from meterd.app.plan.draft import Draft
 from meterd.app.plan.fault import Notes, Place
 from meterd.app.plan.names import instead, is_secret, sameness
-from meterd.app.plan.rows import BrokerTable, ConsumerRow, Entry, PointRow
+from meterd.app.plan.rows import BoardRow, BrokerTable, ConsumerRow, Entry, PointRow
 from meterd.errors import ConfigError
 from meterd.site import PointState, Role, Site
 from meterd.sources.protocols import PROTOCOLS
@@ -181,9 +181,25 @@ def check_boards(draft: Draft, notes: Notes) -> None:
     """A board has a feed; a balance needs one."""
     fed = {entry.data.board for entry in draft.points if entry.data.role is Role.FEED}
     for entry in draft.boards:
+        _check_fed_by(entry, draft, notes)
         if entry.data.name not in fed and "point" not in draft.gaps:
             right = "write a point with role feed on it, or its balance stays not computable"
             notes.warn(entry.row.at("name"), f"board {entry.data.name} has no feed", right)
+
+
+def _check_fed_by(entry: Entry[BoardRow], draft: Draft, notes: Notes) -> None:
+    """The feeder that supplies a board stands on another one."""
+    name, place = entry.data.fed_by, entry.row.at("fed_by")
+    upper = None if name is None else draft.point(name)
+    feeders = [p.data.point for p in draft.points if p.data.role is Role.FEEDER and p.data.board != entry.data.name]
+    if name is None or (upper is None and draft.knows("point", name)):
+        return
+    if upper is None:
+        notes.fault(place, f"feeder {name} does not exist", instead(name, feeders))
+    elif upper.sound("role") and upper.data.role is not Role.FEEDER:
+        notes.fault(place, f"{name} has role {upper.data.role}, a board is fed by a feeder", instead("", feeders))
+    elif upper.sound("board") and upper.data.board == entry.data.name:
+        notes.fault(place, f"feeder {name} is on board {entry.data.name} itself", instead("", feeders))
 
 
 def check_consumers(draft: Draft, notes: Notes) -> None:
