@@ -10,7 +10,7 @@ from meterd.interval import text
 from meterd.reading import REGISTERS
 from meterd.register import Event
 from meterd.site import Site
-from meterd.snapshot import Now
+from meterd.snapshot import Now, Snapshot
 from meterd.staleness import Hearing, Stale, Staleness
 
 # words for what the tracker decides: sentence with the figures before and after in kWh as shown, and what to do
@@ -207,3 +207,20 @@ def agreement_findings(found: Mapping[str, Disagreement]) -> list[Finding]:
         text_ = f"{point}: {said} (since {text(one.since_ms)})"
         findings.append(Finding("power-disagrees", point, one.since_ms, text_, remedy, (point,)))
     return findings
+
+
+def demand_findings(snapshot: Snapshot) -> list[Finding]:
+    """A running interval that will pass the contracted power if the present draw goes on."""
+    contracted_w, site = snapshot.site.limits.contracted_w, snapshot.site.name
+    expected, allowed = snapshot.demand_projection, snapshot.demand_allowed
+    if contracted_w is None or expected.power_w is None or expected.power_w <= contracted_w:
+        return []
+    left = "" if allowed is None or allowed.power_w is None else f"; the rest may have {allowed.power_w / 1000:.1f} kW"
+    return [
+        Finding(
+            "demand-limit", site, snapshot.now_ms - snapshot.now_ms % (snapshot.site.interval_s * 1000),
+            f"{site}: the running interval comes to a mean of {expected.power_w / 1000:.1f} kW if the draw stays, the"
+            f" contract has {contracted_w / 1000:.1f} kW{left}",
+            "take load off until the interval is over; flexible loads with a share are turned down by themselves",
+        )
+    ]  # fmt: skip

@@ -301,6 +301,14 @@ def _with_pv(site: Site) -> tuple[str, ...]:
     return ("",) if any(p.role is Role.PV and p.state is not PointState.RETIRED for p in site.points) else ()
 
 
+def _with_contract(site: Site) -> tuple[str, ...]:
+    return ("",) if site.limits.contracted_w is not None else ()
+
+
+def _allowed(snapshot: Snapshot) -> PowerNow:
+    return snapshot.demand_allowed or PowerNow(None, snapshot.now_ms, Quality.INVALID, "the plan names no contract")
+
+
 # --- the rows -------------------------------------------------------------------------------------------------------
 
 _MEANINGS: dict[str, str] = {
@@ -400,6 +408,15 @@ ROWS: tuple[Row, ...] = (
     _demand("demand", "Mean power of the running interval so far.", lambda s: s.demand),
     _demand(
         "demand-projection", "Mean power of the running interval if the draw stays.", lambda s: s.demand_projection
+    ),
+    Row(
+        "site/demand-allowed",
+        "W",
+        "Mean power that the rest of the running interval may have within the contracted power; 0 = it is passed already.",
+        Each.SITE,
+        Follows.RUNNING,
+        _sum_power(_allowed),
+        _with_contract,
     ),
     *_pv_rows(),
     *sharing_rows(),

@@ -282,6 +282,7 @@ def snapshot(
     site = state.site
     draw, production, load, self_use = site_powers(site, state.instant, now_ms)
     demand, projection = _demand(state, now_ms, draw)
+    allowed = None if site.limits.contracted_w is None else _allowed(state, now_ms, demand, site.limits.contracted_w)
     return Snapshot(
         site=site,
         now_ms=now_ms,
@@ -298,6 +299,7 @@ def snapshot(
         demand=demand,
         demand_projection=projection,
         findings=tuple(findings),
+        demand_allowed=allowed,
     )
 
 
@@ -415,3 +417,13 @@ def _demand(state: State, now_ms: int, draw: PowerNow) -> tuple[PowerNow, PowerN
     rest = start + state.interval_ms - end
     expected_mwh = energy + round(max(draw.power_w, 0.0) * rest / 3600)
     return demand, PowerNow(mean_power_w(expected_mwh, state.interval_ms), end, Quality.GOOD)
+
+
+def _allowed(state: State, now_ms: int, demand: PowerNow, contracted_w: int) -> PowerNow:
+    """Mean import that the rest of the running interval may have, so that its mean stays at the contract; 0 = passed."""
+    start = floor(now_ms, state.interval_ms)
+    rest = start + state.interval_ms - demand.at_ms
+    if demand.power_w is None or rest <= 0:
+        return PowerNow(None, now_ms, Quality.INVALID, demand.reason or "the interval is over")
+    left = contracted_w * state.interval_ms - demand.power_w * (demand.at_ms - start)
+    return PowerNow(max(left, 0.0) / rest, demand.at_ms, Quality.GOOD)

@@ -120,3 +120,4 @@ class Snapshot:
     findings: tuple[Finding, ...] = ()
     shares: Mapping[str, ShareNow] = field(default_factory=dict)  # by consumer; empty while nothing is published
     sharing: SharingNow | None = None
+    demand_allowed: PowerNow | None = None  # mean import left for the rest of the interval; None without a contract

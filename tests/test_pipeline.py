@@ -1,10 +1,12 @@
 """The order of things: what is taken, what is followed again, what closes, and what the live picture shows."""
 
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 
+from meterd.conditions import demand_findings
 from meterd.interval import Period
 from meterd.knots import Anchor
 from meterd.pipeline import Request, State, begin, close, plan_rerun, reopen, rerun, snapshot, take
@@ -190,3 +192,30 @@ def test_running_balance_names_who_is_late() -> None:
     nothing = snapshot(fresh(T0), T0, closed={}, pv_day=None, findings=())
     assert nothing.demand.power_w is None
     assert nothing.demand.state is Quality.INVALID
+
+
+def test_contract_leaves_the_rest_of_the_interval_what_it_allows() -> None:
+    """180 Wh in nine of fifteen minutes under a contract of 1 kW: 70 Wh are left for six minutes, 700 W; never below 0."""
+    for contracted_w, allowed_w in ((1000, 700.0), (600, 0.0)):
+        state = fresh(T0)
+        state.site = replace(state.site, limits=replace(state.site.limits, contracted_w=contracted_w))
+        take(state, [reading(("t1", IMPORT), i, 20 * i) for i in range(10)])
+        take(state, [reading(("t1", POWER), 9, 2400.0)])
+        shown = snapshot(state, T0 + 9 * MINUTE, closed={}, pv_day=None, findings=())
+        assert shown.demand_allowed is not None
+        assert shown.demand_allowed.power_w == pytest.approx(allowed_w)
+        (found,) = demand_findings(shown)
+        assert (found.cause, found.subject) == ("demand-limit", state.site.name)
+        assert (
+            f"the contract has {contracted_w / 1000:.1f} kW; the rest may have {allowed_w / 1000:.1f} kW" in found.text
+        )
+
+
+def test_within_the_contract_nothing_is_said() -> None:
+    """A projection below the contract, or no contract, raises no finding."""
+    state = fresh(T0)
+    take(state, [reading(("t1", IMPORT), i, 20 * i) for i in range(10)])
+    take(state, [reading(("t1", POWER), 9, 2400.0)])
+    assert demand_findings(snapshot(state, T0 + 9 * MINUTE, closed={}, pv_day=None, findings=())) == []
+    state.site = replace(state.site, limits=replace(state.site.limits, contracted_w=5000))
+    assert demand_findings(snapshot(state, T0 + 9 * MINUTE, closed={}, pv_day=None, findings=())) == []

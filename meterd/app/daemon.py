@@ -31,6 +31,7 @@ from meterd.conditions import (
     DAMAGED,
     agreement_findings,
     balance_findings,
+    demand_findings,
     event_finding,
     fault_finding,
     set_aside_findings,
@@ -415,6 +416,7 @@ class Daemon:
         conditions += set_aside_findings(state.failed, now_ms)
         conditions += self._sharer.findings if self._sharer is not None else ()
         conditions += agreement_findings(self._agreement.found)
+        conditions += demand_findings(self.snapshot) if self.snapshot is not None else []
         for watch in parts.watches:
             self._stand_back(watch, parts.publisher)
             conditions += watch.look(now_ms)
