@@ -8,6 +8,7 @@ from meterd.interval import text
 
 WIDTH, HEIGHT = 900, 420
 LEFT, RIGHT, TOP, BOTTOM = 60, 230, 50, 50
+THICK = 'stroke="black" stroke-width="3" stroke-opacity="0.35"'
 # dark colours of clearly different lightness, told apart also without colour vision; each with its own dashes
 STYLES = (
     ("#1b1b3a", ""),
@@ -41,7 +42,7 @@ def svg(result: Drill) -> str:
         f'<path d="M{LEFT} {TOP}V{HEIGHT - BOTTOM}H{WIDTH - RIGHT}" fill="none" stroke="black"/>',
         f'<text x="{LEFT - 8}" y="{y(0):.1f}" text-anchor="end">0</text>',
         f'<text x="{LEFT - 8}" y="{y(top) + 10:.1f}" text-anchor="end">{top:.0f}</text>',
-        line(result.threshold, 'stroke="black" stroke-width="3" stroke-opacity="0.35"'),
+        line(result.threshold, THICK),
     ]
     for k, (name, path) in enumerate(zip(result.shown, result.paths, strict=True)):
         colour, dashes = STYLES[k % len(STYLES)]
@@ -50,13 +51,17 @@ def svg(result: Drill) -> str:
         body.append(line(path, style))
         body.append(f'<line x1="{WIDTH - RIGHT + 12}" x2="{WIDTH - RIGHT + 48}" y1="{at}" y2="{at}" {style}/>')
         body.append(f'<text x="{WIDTH - RIGHT + 54}" y="{at + 4}">{escape(name)}</text>')
+    at = TOP + 16 + 20 * len(result.shown)
+    body.append(f'<line x1="{WIDTH - RIGHT + 12}" x2="{WIDTH - RIGHT + 48}" y1="{at}" y2="{at}" {THICK}/>')
+    body.append(f'<text x="{WIDTH - RIGHT + 54}" y="{at + 4}">threshold</text>')
     starts = [i for i, day in enumerate(result.day_ms) if day >= result.from_ms]
     if starts:
         at_x = x(starts[0])
         body.append(
             f'<line x1="{at_x:.1f}" x2="{at_x:.1f}" y1="{TOP}" y2="{HEIGHT - BOTTOM}" stroke="black" stroke-dasharray="3 3"/>'
         )
-        body.append(f'<text x="{at_x + 4:.1f}" y="{TOP + 10}">fault begins</text>')
+        side = 'x="%.1f" text-anchor="end"' % (at_x - 4) if at_x > (LEFT + WIDTH - RIGHT) / 2 else f'x="{at_x + 4:.1f}"'
+        body.append(f'<text {side} y="{TOP + 10}">fault begins</text>')
     if count:
         last = HEIGHT - BOTTOM + 18
         body.append(f'<text x="{LEFT}" y="{last}">{text(result.day_ms[0])[:10]}</text>')
