@@ -26,7 +26,7 @@ from meterd.sources.number import NotANumber, from_text
 from meterd.sources.poll import Garbage, Line, Pace, PolledSource, check_common
 from meterd.sources.push import BUFFER_LIMIT, STATION, PushLine
 from meterd.sources.sml import wanted_by_code
-from meterd.sources.tcp import NoAnswer, Wire
+from meterd.sources.tcp import NoAnswer, OverWire, Wire
 
 STX, ETX, ACK = 0x02, 0x03, b"\x06"
 STARTS = ("sign-on", "listen")
@@ -193,34 +193,18 @@ def decode(telegram: bytes, inputs: tuple[Wanted, ...], at_ms: int, *, needed: b
     return take(inputs, items_of(telegram), at_ms)
 
 
-class ReadoutLine:
+class ReadoutLine(OverWire[Wire]):
     """One connection to one meter that is asked."""
 
     def __init__(self, settings: ReadoutSettings, inputs: tuple[Wanted, ...], clock: Callable[[], int]) -> None:
         self._settings = settings
-        self._wire = Wire(settings.host, settings.port, settings.timeout_s)
+        super().__init__(Wire(settings.host, settings.port, settings.timeout_s))
         self._inputs = inputs
         self._clock = clock
 
     def stations(self) -> tuple[str, ...]:
         """The one meter."""
         return (STATION,)
-
-    def open(self) -> None:
-        """Connect; OSError if that fails."""
-        self._wire.open()
-
-    def is_open(self) -> bool:
-        """Whether it may be read."""
-        return self._wire.is_open()
-
-    def close(self) -> None:
-        """Close."""
-        self._wire.close()
-
-    def abort(self) -> None:
-        """Wake the thread that waits."""
-        self._wire.abort()
 
     def read(self, station: str) -> Taken:
         """Sign on, acknowledge where the meter waits for it, take the readout."""

@@ -23,7 +23,7 @@ from meterd.sources.mbus_records import ACK, BadTelegram, Record, Telegram, find
 from meterd.sources.mqtt import wall_ms
 from meterd.sources.poll import Garbage, Pace, PolledSource, check_common
 from meterd.sources.registers import AddressFault, number
-from meterd.sources.tcp import NoAnswer, Wire
+from meterd.sources.tcp import NoAnswer, OverWire, Wire
 
 LAST_PRIMARY = 250
 TELEGRAMS_LIMIT = 16  # of one meter in one reading
@@ -103,11 +103,11 @@ def decode(frames: Iterable[bytes], inputs: tuple[Wanted, ...], at_ms: int) -> T
     return take(inputs, items_of(records), at_ms)
 
 
-class MbusLine:
+class MbusLine(OverWire[Wire]):
     """One connection; its stations are the primary addresses."""
 
     def __init__(self, settings: MbusSettings, inputs: tuple[Input, ...], site: Site, clock: Callable[[], int]) -> None:
-        self._wire = Wire(settings.host, settings.port, settings.timeout_s)
+        super().__init__(Wire(settings.host, settings.port, settings.timeout_s))
         self._timeout_s = settings.timeout_s
         self._clock = clock
         self._count_bit: dict[int, int] = {}  # per meter that has been initialised on this connection
@@ -126,19 +126,7 @@ class MbusLine:
     def open(self) -> None:
         """Connect; OSError if that fails."""
         self._count_bit.clear()
-        self._wire.open()
-
-    def is_open(self) -> bool:
-        """Whether it may be read."""
-        return self._wire.is_open()
-
-    def close(self) -> None:
-        """Close."""
-        self._wire.close()
-
-    def abort(self) -> None:
-        """Wake the thread that waits."""
-        self._wire.abort()
+        super().open()
 
     def read(self, station: str) -> Taken:
         """All telegrams of one meter."""

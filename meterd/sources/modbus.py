@@ -22,7 +22,7 @@ from meterd.sources.mqtt import wall_ms
 from meterd.sources.poll import Pace, PolledSource, check_common
 from meterd.sources.registers import ORDERS, AddressFault, Block, Spot, blocks, parse_spot, words_of
 from meterd.sources.registers import decode as decode_words
-from meterd.sources.tcp import NoAnswer
+from meterd.sources.tcp import NoAnswer, OverWire
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,13 +93,15 @@ def decode(block: Block, registers: list[int], inputs: Mapping[Spot, tuple[Wante
     return Taken(tuple(readings), tuple(refusals), missing)
 
 
-class ModbusLine:
+class ModbusLine(OverWire[ModbusWire]):
     """One connection; its stations are the units."""
 
     def __init__(
         self, settings: ModbusSettings, inputs: tuple[Input, ...], site: Site, clock: Callable[[], int]
     ) -> None:
-        self._wire = ModbusWire(settings.host, settings.port, framing=settings.framing, timeout_s=settings.timeout_s)
+        super().__init__(
+            ModbusWire(settings.host, settings.port, framing=settings.framing, timeout_s=settings.timeout_s)
+        )
         self._clock = clock
         self._inputs: dict[Spot, tuple[Wanted, ...]] = {}
         for one in inputs:
@@ -112,22 +114,6 @@ class ModbusLine:
     def stations(self) -> tuple[str, ...]:
         """The units, as text."""
         return tuple(self._blocks)
-
-    def open(self) -> None:
-        """Connect; OSError if that fails."""
-        self._wire.open()
-
-    def is_open(self) -> bool:
-        """Whether it may be read."""
-        return self._wire.is_open()
-
-    def close(self) -> None:
-        """Close."""
-        self._wire.close()
-
-    def abort(self) -> None:
-        """Wake the thread that waits."""
-        self._wire.abort()
 
     def read(self, station: str) -> Taken:
         """All blocks of one unit."""

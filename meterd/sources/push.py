@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from meterd.sources.items import Taken
 from meterd.sources.poll import Garbage
-from meterd.sources.tcp import NoAnswer, Wire
+from meterd.sources.tcp import NoAnswer, OverWire, Wire
 
 BUFFER_LIMIT = 64 * 1024  # a telegram has a few hundred bytes; a stream without any must not fill the memory
 STATION = "meter"
@@ -19,7 +19,7 @@ Check = Callable[[bytes], None]  # raises ValueError for a telegram that is dama
 Decode = Callable[[bytes, int], Taken]
 
 
-class PushLine:
+class PushLine(OverWire[Wire]):
     """One connection to one meter; a telegram counts once every `period_s`."""
 
     def __init__(
@@ -32,7 +32,7 @@ class PushLine:
         clock: Callable[[], int],
         pace: tuple[float, float],
     ) -> None:
-        self._wire = wire
+        super().__init__(wire)
         self._find, self._check, self._decode = find, check, decode
         self._clock = clock
         self._period_s, self._timeout_s = pace
@@ -46,19 +46,7 @@ class PushLine:
     def open(self) -> None:
         """Connect; OSError if that fails."""
         self._buffer = b""
-        self._wire.open()
-
-    def is_open(self) -> bool:
-        """Whether it may be read."""
-        return self._wire.is_open()
-
-    def close(self) -> None:
-        """Close."""
-        self._wire.close()
-
-    def abort(self) -> None:
-        """Wake the thread that waits."""
-        self._wire.abort()
+        super().open()
 
     def read(self, station: str) -> Taken:
         """The next sound telegram that is due. NoAnswer or Garbage if none comes in time."""

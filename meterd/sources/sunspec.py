@@ -24,7 +24,7 @@ from meterd.sources.number import NotANumber
 from meterd.sources.poll import Garbage, Pace, PolledSource, check_common
 from meterd.sources.registers import AddressFault, number
 from meterd.sources.sunspec_models import MODELS, TYPES, PointDef
-from meterd.sources.tcp import NoAnswer
+from meterd.sources.tcp import NoAnswer, OverWire
 
 MARK = [0x5375, 0x6E53]  # "SunS"
 BASES = (40_000, 50_000, 0)
@@ -200,14 +200,16 @@ def _walk(read: Callable[[int, int], list[int]], at: int) -> dict[tuple[int, int
     return found
 
 
-class SunspecLine:
+class SunspecLine(OverWire[ModbusWire]):
     """One connection; its stations are the units."""
 
     def __init__(
         self, settings: SunspecSettings, inputs: tuple[Input, ...], site: Site, clock: Callable[[], int]
     ) -> None:
         self._settings = settings
-        self._wire = ModbusWire(settings.host, settings.port, framing=settings.framing, timeout_s=settings.timeout_s)
+        super().__init__(
+            ModbusWire(settings.host, settings.port, framing=settings.framing, timeout_s=settings.timeout_s)
+        )
         self._clock = clock
         self._inputs: dict[str, dict[Place, dict[str, tuple[Wanted, ...]]]] = {}
         self._chains: dict[str, dict[tuple[int, int], tuple[int, int]]] = {}
@@ -227,19 +229,7 @@ class SunspecLine:
     def open(self) -> None:
         """Connect; OSError if that fails."""
         self._chains.clear()
-        self._wire.open()
-
-    def is_open(self) -> bool:
-        """Whether it may be read."""
-        return self._wire.is_open()
-
-    def close(self) -> None:
-        """Close."""
-        self._wire.close()
-
-    def abort(self) -> None:
-        """Wake the thread that waits."""
-        self._wire.abort()
+        super().open()
 
     def read(self, station: str) -> Taken:
         """All models of one unit that the plan asks for."""

@@ -4,6 +4,7 @@ import contextlib
 import select
 import socket
 import time
+from typing import Generic, Protocol, TypeVar
 
 from meterd.errors import SourceError
 
@@ -108,3 +109,45 @@ class Wire:
         if self._socket is None:
             raise LineLost(f"not connected to {self.peer()}")
         return self._socket
+
+
+class Connection(Protocol):
+    """What a wire can do, whatever runs over it."""
+
+    def open(self) -> None:
+        """Connect; OSError or SourceError if that fails."""
+
+    def is_open(self) -> bool:
+        """Whether it may be read."""
+
+    def close(self) -> None:
+        """Close; what is still on the way is never seen."""
+
+    def abort(self) -> None:
+        """Wake the thread that waits."""
+
+
+W = TypeVar("W", bound=Connection)
+
+
+class OverWire(Generic[W]):
+    """The connection side of a line: each protocol adds what it asks and how it reads the answer."""
+
+    def __init__(self, wire: W) -> None:
+        self._wire = wire
+
+    def open(self) -> None:
+        """Connect; OSError or SourceError if that fails."""
+        self._wire.open()
+
+    def is_open(self) -> bool:
+        """Whether it may be read."""
+        return self._wire.is_open()
+
+    def close(self) -> None:
+        """Close; what is still on the way is never seen."""
+        self._wire.close()
+
+    def abort(self) -> None:
+        """Wake the thread that waits for an answer."""
+        self._wire.abort()

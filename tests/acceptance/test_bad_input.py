@@ -146,7 +146,6 @@ def test_a_second_daemon_on_the_same_store_says_who_has_it(tmp_path: Path, broke
         assert child.runs
 
 
-@pytest.mark.skipif(os.geteuid() != 0, reason="only root may mount; the file size limit of the next test serves others")
 def test_a_full_disk_holds_readings_and_takes_them_when_there_is_room(tmp_path: Path, broker: Mosquitto) -> None:
     with small_disk(tmp_path, 3) as disk:
         plan, store = write_plan(tmp_path / "plan", broker.port, limits=""), disk / "s.sqlite"

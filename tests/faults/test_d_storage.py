@@ -37,7 +37,6 @@ from tests.faults.mill import (
 from tests.faults.test_b_broker import ROOT, hearing, power_of
 
 BROKER = "max_queued_messages 0\nmax_inflight_messages 20\n"
-needs_mount = pytest.mark.skipif(os.geteuid() != 0, reason="only root may mount a small disk")
 
 
 def taken(out: object, store: Path) -> bool:
@@ -65,7 +64,6 @@ def test_d4_what_was_not_committed_is_not_there_and_what_was_is(tmp_path: Path) 
 
 
 @pytest.mark.slow
-@needs_mount
 def test_d6_a_full_disk_is_told_on_the_network_without_a_crash_loop(tmp_path: Path) -> None:
     with small_disk(tmp_path, 3) as disk, Mosquitto(BROKER) as broker, sending(broker.port) as out:
         plan, store = write_plan(tmp_path / "plan", broker.port, limits="publish_every_s = 4"), disk / "s.sqlite"
