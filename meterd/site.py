@@ -291,6 +291,30 @@ class Sharing:
 
 
 @dataclass(frozen=True, slots=True)
+class Page:
+    """The page that the daemon serves. Each default carries its reason. Without `port` there is none."""
+
+    listen: str = "127.0.0.1"  # this machine only; another address is a decision of the plan
+    port: int = 0
+    open: bool = True  # everyone who reaches the page may look; false: nobody without logging in
+    rooms: str = "look"  # least role that sees the figures of single rooms: "open", "look", "acknowledge" or "change"
+    language: str = "en"  # for whoever's browser asks for no language that we have
+    hosts: tuple[str, ...] = ()  # names it is reached by, beside localhost and `listen`; a page of elsewhere knows none
+    users_file: str = ""  # names, roles and hashes of passwords; empty = beside the store
+    cert_file: str = ""  # with key_file: HTTPS, and cookies that only travel over it
+    key_file: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Copied:
+    """Points that are copies of one drawn point: a row of identical rooms or cabinets."""
+
+    pattern: str
+    drawn: str  # the name in the pattern, with {n}
+    points: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Site:
     """Everything behind one grid connection."""
 
@@ -310,6 +334,8 @@ class Site:
     sharing: Sharing = Sharing()
     notify: Notify = Notify()
     line_store: LineStore = LineStore()
+    page: Page = Page()
+    copied: tuple[Copied, ...] = ()
     store_path: str = ""  # relative to the plan; empty = "<site>.sqlite" beside it
     _by_name: dict[str, Point] = field(default_factory=dict, repr=False, compare=False)
 

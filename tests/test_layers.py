@@ -8,7 +8,7 @@ import pytest
 
 PACKAGE = Path(__file__).parents[1] / "meterd"
 FLOW = (  # the order of the data
-    "errors", "reading", "finding", "site", "interval", "knots", "register", "rollup", "figure", "snapshot",
+    "errors", "reading", "finding", "site", "interval", "knots", "register", "correction", "rollup", "figure", "snapshot",
     "uncertainty", "balance", "reconciliation", "network", "network_flows", "drift_day", "drift_fit", "drift_chart",
     "causes", "drift_name", "drift", "drift_state", "drift_gross", "drift_drill", "visible", "surplus", "plausible",
     "apportion", "sharing", "loads", "room", "rotation", "allocation", "same_time", "pv_shares", "share_book",
@@ -22,7 +22,8 @@ ROOM_MAY_IMPORT = {
     "publish": {"mqtt"},
     "demo": {"mqtt"},
     "notify": set(),
-    "app": {"mqtt", "sources", "store", "publish", "demo", "notify"},
+    "page": set(),
+    "app": {"mqtt", "sources", "store", "publish", "demo", "notify", "page"},
 }
 PURE_MAY_IMPORT = {
     "meterd", "numpy", "scipy", "array", "bisect", "collections", "contextlib", "dataclasses", "datetime", "decimal", "enum",

@@ -95,6 +95,7 @@ def _run(arguments: argparse.Namespace) -> int:
     from meterd.app.clock import TrialClock, WallClock
     from meterd.app.config import load_plan
     from meterd.app.daemon import Daemon, store_path
+    from meterd.app.desk import served
     from meterd.app.query import moment
 
     _log(arguments.verbose)
@@ -105,7 +106,8 @@ def _run(arguments: argparse.Namespace) -> int:
     if start is not None:
         site = replace(site, notify=replace(site.notify, email_to=(), webhook_url=""))  # a trial wakes nobody
     daemon = Daemon(site, arguments.store or store_path(arguments.plan, site), clock)
-    daemon.run(_stop_on_signal())
+    with served(daemon):
+        daemon.run(_stop_on_signal())
     return DONE
 
 

@@ -21,6 +21,7 @@ from meterd.app.plan.rules import (
 from meterd.app.plan.rules_line_store import check_line_store
 from meterd.app.plan.rules_meters import check_inputs, check_instruments
 from meterd.app.plan.rules_notify import check_notify
+from meterd.app.plan.rules_page import check_page
 from meterd.app.plan.rules_sharing import check_sharing
 from meterd.app.plan.settle import settle
 from meterd.app.plan.warn import warn_of_gaps
@@ -65,6 +66,7 @@ def load_plan(path: Path) -> Plan:
 
 
 _FILE_KEYS = ("password_file", "ca_file", "cert_file", "key_file", "path")
+_PAGE_FILES = ("users_file", "cert_file", "key_file")
 _LINE_STORE_FILES = ("token_file", "ca_file")
 _NOTIFY_FILES = ("smtp_password_file", "smtp_ca_file", "webhook_secret_file", "webhook_ca_file")
 
@@ -85,6 +87,8 @@ def _rooted(site: Site, folder: Path) -> Site:
     )
     notify = site.notify
     ours: dict[str, Any] = {key: str(folder / value) for key in _NOTIFY_FILES if (value := getattr(notify, key))}
+    page = site.page
+    own: dict[str, Any] = {key: str(folder / value) for key in _PAGE_FILES if (value := getattr(page, key))}
     lines = site.line_store
     theirs: dict[str, Any] = {key: str(folder / value) for key in _LINE_STORE_FILES if (value := getattr(lines, key))}
     return replace(
@@ -93,6 +97,7 @@ def _rooted(site: Site, folder: Path) -> Site:
         sources=sources,
         notify=replace(notify, **ours),
         line_store=replace(lines, **theirs),
+        page=replace(page, **own),
     )
 
 
@@ -108,6 +113,7 @@ def _check(draft: Draft, notes: Notes) -> None:
     check_sharing(draft, notes)
     check_notify(draft, notes)
     check_line_store(draft, notes)
+    check_page(draft, notes)
 
 
 def _listed(faults: Iterable[Fault]) -> tuple[Fault, ...]:

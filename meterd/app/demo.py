@@ -13,6 +13,7 @@ from meterd.app.bookkeeper import Bookkeeper
 from meterd.app.clock import WallClock
 from meterd.app.config import load_plan
 from meterd.app.daemon import Daemon
+from meterd.app.desk import served
 from meterd.demo.controller import Client, Controller, serve
 from meterd.demo.faults import fault_table, parse_fault
 from meterd.demo.physics import flexible
@@ -143,7 +144,10 @@ def _live(
     if ender is not None:
         ender.daemon = True
         ender.start()
-    watch(Meter(daemon).look, stop, broker_line=line)
+    with served(daemon) as address:
+        if address:
+            print(f"Look at the page: {address}", flush=True)
+        watch(Meter(daemon).look, stop, broker_line=line)
     for thread in threads:
         thread.join()
     if ender is not None:

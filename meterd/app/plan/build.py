@@ -13,11 +13,13 @@ from meterd.site import (
     Board,
     Broker,
     Consumer,
+    Copied,
     Input,
     Instrument,
     Limits,
     LineStore,
     Notify,
+    Page,
     Point,
     Sharing,
     Site,
@@ -49,6 +51,8 @@ def build(draft: Draft) -> Site:
         sharing=Sharing(**draft.sharing.data.model_dump()) if draft.sharing else Sharing(),
         notify=Notify(**draft.notify.data.model_dump()) if draft.notify else Notify(),
         line_store=LineStore(**draft.line_store.data.model_dump()) if draft.line_store else LineStore(),
+        page=Page(**draft.page.data.model_dump()) if draft.page else Page(),
+        copied=tuple(Copied(made.pattern, *one) for made in draft.copies for one in made.points),
         store_path=draft.store.data.path if draft.store else "",
     )
 

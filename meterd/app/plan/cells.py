@@ -265,6 +265,17 @@ def at_least(low: int) -> Callable[[N], N]:
     return check
 
 
+def at_most(high: int) -> Callable[[N], N]:
+    """A check for the largest allowed number."""
+
+    def check(value: N) -> N:
+        if value > high:
+            refuse(f"{float(value):g} is more than {high}", f"write {high} or less")
+        return value
+
+    return check
+
+
 def positive(value: N) -> N:
     """A check for numbers that must be above zero."""
     if value <= 0:
@@ -355,6 +366,17 @@ def scale(value: object) -> tuple[float, bool]:
     return factor, per_ct
 
 
+def host_names(value: object) -> tuple[str, ...]:
+    """Names under which the page is reached, as a list: letters, digits, dots and hyphens."""
+    if not isinstance(value, list):
+        refuse(f"{shown(value)} is not a list of names", 'write hosts = ["meters.example.org"]')
+    found = [text(one) for one in value]
+    for one in found:
+        if not re.fullmatch(r"[A-Za-z0-9](?:[A-Za-z0-9.-]{0,252}[A-Za-z0-9])?", one):
+            refuse(f"{shown(one)} is not the name of a host", 'write it without scheme and port: "meters.example.org"')
+    return tuple(found)
+
+
 Text = Annotated[str, PlainValidator(text)]
 Name = Annotated[str, PlainValidator(name)]
 NameOrAll = Annotated[str, PlainValidator(name_or_all)]
@@ -365,6 +387,10 @@ Addresses = Annotated[tuple[str, ...], PlainValidator(addresses)]
 Security = Annotated[str, PlainValidator(one_of(("starttls", "tls", "none"), "security"))]
 WebAddress = Annotated[str, PlainValidator(web_address)]
 HeaderName = Annotated[str, PlainValidator(header_name)]
+Port = Annotated[int, PlainValidator(whole), AfterValidator(at_least(0)), AfterValidator(at_most(65535))]
+RoomRole = Annotated[str, PlainValidator(one_of(("open", "look", "acknowledge", "change"), "rooms"))]
+Language = Annotated[str, PlainValidator(one_of(("en", "de"), "language"))]
+HostNames = Annotated[tuple[str, ...], PlainValidator(host_names)]
 ReadBack = Annotated[str, PlainValidator(one_of(("query", "export", "off"), "read_back"))]
 Register = Annotated[str, PlainValidator(register)]
 Fields = Annotated[dict[str, str], PlainValidator(fields)]

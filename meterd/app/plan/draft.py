@@ -37,6 +37,7 @@ class Copies:
     pattern: str
     numbers: tuple[str, ...]
     differences: tuple[Difference, ...] = ()
+    points: tuple[tuple[str, tuple[str, ...]], ...] = ()  # name as drawn, with {n}, and the names of its copies
 
 
 @dataclass(slots=True)
@@ -51,6 +52,7 @@ class Draft:
     sharing: Entry[Table] | None = None
     notify: Entry[Table] | None = None
     line_store: Entry[Table] | None = None
+    page: Entry[Table] | None = None
     boards: list[Entry[BoardRow]] = field(default_factory=list)
     sources: list[Entry[SourceRow]] = field(default_factory=list)
     points: list[Entry[PointRow]] = field(default_factory=list)

@@ -18,6 +18,7 @@ from meterd.app.plan.rows import (
     LineStoreTable,
     M,
     NotifyTable,
+    PageTable,
     PointRow,
     RepeatRow,
     SharingTable,
@@ -35,7 +36,20 @@ from meterd.app.plan.toml_file import Document, read_toml, table, tables
 SITE_FILE = "site.toml"
 SHEETS = {"point": "points.csv", "instrument": "instruments.csv", "input": "inputs.csv", "consumer": "consumers.csv"}
 PATTERNS = "patterns"
-TOP_KEYS = ("site", "broker", "store", "limits", "sharing", "notify", "line_store", "board", "source", "repeat", *KINDS)
+TOP_KEYS = (
+    "site",
+    "broker",
+    "store",
+    "limits",
+    "sharing",
+    "notify",
+    "line_store",
+    "page",
+    "board",
+    "source",
+    "repeat",
+    *KINDS,
+)
 
 
 def load(path: Path, notes: Notes) -> Draft:
@@ -98,6 +112,7 @@ def _read_tables(document: Document, draft: Draft, notes: Notes) -> None:
     draft.sharing = _single(document, "sharing", SharingTable, notes)
     draft.notify = _single(document, "notify", NotifyTable, notes)
     draft.line_store = _single(document, "line_store", LineStoreTable, notes)
+    draft.page = _single(document, "page", PageTable, notes)
     draft.boards = _checked(BoardRow, tables(document, "board", notes), "board", draft, notes)
     draft.sources = _checked(SourceRow, tables(document, "source", notes), "source", draft, notes)
     if "site" not in document.values:

@@ -133,7 +133,9 @@ def stamp(repeat: Repeat, all_numbers: tuple[str, ...], fitted: Container[str], 
         copy["instrument"] = [row for row in copy["instrument"] if row not in own]
         for kind, rows in copy.items():
             made[kind].extend(rows)
-    return made, Copies(repeat.entry.data.pattern, all_numbers, tuple(differences))
+    drawn = [str(row.values.get("point")) for row in repeat.pattern["point"]]
+    points = tuple((name, tuple(name.replace("{n}", number) for number in all_numbers)) for name in drawn)
+    return made, Copies(repeat.entry.data.pattern, all_numbers, tuple(differences), points)
 
 
 def _numbered(row: Row, number: str) -> Row:

@@ -12,7 +12,7 @@ from meterd.app.plan.cells import Count, CountFromOne, Name, NameOrAll, Positive
 from meterd.app.plan.fault import Notes
 from meterd.app.plan.names import instead, is_secret, suggestion
 from meterd.app.plan.table import Row
-from meterd.site import Limits, LineStore, Notify, PointState, Role, Sharing
+from meterd.site import Limits, LineStore, Notify, Page, PointState, Role, Sharing
 
 
 class Table(BaseModel):
@@ -221,6 +221,22 @@ def _line_store_table() -> type[Table]:
 
 
 LineStoreTable = _line_store_table()
+
+
+def _page_table() -> type[Table]:
+    """One key per setting of `site.Page`."""
+    special: dict[str, Any] = {
+        "port": cells.Port,
+        "open": cells.YesOrNo,
+        "rooms": cells.RoomRole,
+        "language": cells.Language,
+        "hosts": cells.HostNames,
+    }
+    keys: dict[str, Any] = {one.name: (special.get(one.name, Text), one.default) for one in fields(Page)}
+    return create_model("PageTable", __base__=Table, **keys)
+
+
+PageTable = _page_table()
 
 M = TypeVar("M", bound=Table)
 

@@ -1,0 +1,94 @@
+"""What the daemon hands to the page: the live picture, the read side of the store, orders, its own health."""
+
+import logging
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+
+from meterd.app.daemon import Daemon
+from meterd.app.finding_commands import carry_out
+from meterd.app.orders import new_order
+from meterd.errors import ConfigError, MeterdError, PublishError
+from meterd.page.server import PageServer
+from meterd.site import Site
+from meterd.snapshot import Snapshot
+from meterd.store.sqlite import SqliteStore
+
+log = logging.getLogger("meterd.page")
+
+STOP_S = 3.0  # for answers on their way
+
+
+class DaemonDesk:
+    """The desk of a running daemon. Methods may be called from any thread."""
+
+    def __init__(self, daemon: Daemon) -> None:
+        self._daemon = daemon
+
+    @property
+    def site(self) -> Site:
+        """The plan that is in force."""
+        return self._daemon.site
+
+    def snapshot(self) -> Snapshot | None:
+        """The newest live picture."""
+        return self._daemon.snapshot
+
+    def now_ms(self) -> int:
+        """The daemon's clock."""
+        return self._daemon.clock.now_ms()
+
+    @contextmanager
+    def reader(self) -> Iterator[SqliteStore]:
+        """A reading store for one look."""
+        store = SqliteStore.reader(self._daemon.store_path)
+        try:
+            yield store
+        finally:
+            store.close()
+
+    def health(self) -> tuple[bool, Mapping[str, object]]:
+        """Whether all is well with the program, and its figures."""
+        snapshot = self.snapshot()
+        return snapshot is not None, {"at_ms": None if snapshot is None else snapshot.now_ms}
+
+    def openmetrics(self) -> str:
+        """The same for machines."""
+        return "# EOF\n"
+
+    def order(self, kind: str, what: str, person: str, note: str) -> tuple[bool, str]:
+        """Put an order into the folder of the store and wait for the daemon's answer."""
+        try:
+            if kind not in ("see", "explain", "close"):
+                raise ConfigError("a finding is marked as seen, explained or closed")
+            return carry_out(new_order(kind, what, person, note), self._daemon.store_path, self.site)
+        except MeterdError as exc:
+            return False, str(exc)
+
+
+def users_path(site: Site, store: Path) -> Path:
+    """Where the users of the page stand."""
+    return Path(site.page.users_file) if site.page.users_file else store.with_name(store.name + ".users")
+
+
+@contextmanager
+def served(daemon: Daemon) -> Iterator[str]:
+    """The page of a daemon while it runs; yields its address, empty if the plan wants none or it cannot be had.
+
+    A page that cannot be served stops no reading: it is told in the log.
+    """
+    if not daemon.site.page.port:
+        yield ""
+        return
+    server = PageServer(DaemonDesk(daemon), users_path(daemon.site, daemon.store_path))
+    try:
+        server.start()
+    except PublishError as exc:
+        log.error("%s", exc)
+        yield ""
+        return
+    log.info("page at %s", server.address)
+    try:
+        yield server.address
+    finally:
+        server.stop(STOP_S)

@@ -1,0 +1,126 @@
+"""The page: what people look at. It is handed a desk with everything it shows, and knows no store, source or broker.
+
+desk (live picture, read side of the store, orders) -> sheet (a question, answered as values) -> template or JSON
+"""
+
+from collections.abc import Mapping, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Protocol
+
+from meterd.figure import BalanceRow, Channel, PvRow, Version
+from meterd.finding import FindingNote, FindingRow
+from meterd.interval import Period
+from meterd.knots import Ints
+from meterd.rollup import Columns
+from meterd.site import Site
+from meterd.snapshot import Snapshot
+
+
+class UserRole(StrEnum):
+    """What a person may do; each includes the ones before. `open` is whoever reaches the page without logging in."""
+
+    OPEN = "open"
+    LOOK = "look"
+    ACKNOWLEDGE = "acknowledge"
+    CHANGE = "change"
+
+    @property
+    def rank(self) -> int:
+        """0 for open, 3 for change."""
+        return list(UserRole).index(self)
+
+    def covers(self, needed: "UserRole") -> bool:
+        """Whether this role may do what needs the other."""
+        return self.rank >= needed.rank
+
+
+@dataclass(frozen=True, slots=True)
+class Viewer:
+    """Who looks: name (empty without login), role, language of the texts, and the token of their forms."""
+
+    name: str = ""
+    role: UserRole = UserRole.OPEN
+    language: str = "en"
+    token: str = ""
+
+    def sees(self, point: str, site: Site) -> bool:
+        """Whether figures of this point are for this viewer: those of single rooms need the role of the plan."""
+        rooms = any(point in one.points for one in site.copied)
+        return not rooms or self.role.covers(UserRole(site.page.rooms))
+
+    def may(self, needed: str) -> bool:
+        """Whether the viewer's role covers the one of that name."""
+        return self.role.covers(UserRole(needed))
+
+
+class FindingReads(Protocol):
+    """Findings as they are kept."""
+
+    def all(self) -> list[FindingRow]:
+        """Every finding, newest first."""
+
+    def notes(self, name: str) -> list[FindingNote]:
+        """Every change of one finding, oldest first."""
+
+
+class Reads(Protocol):
+    """The read side of a store, as far as pages need it. Energies in mWh, times in ms UTC."""
+
+    def columns(self, channels: Sequence[Channel], period: Period, starts: Ints) -> Columns:
+        """Newest figures of T periods by n channels; missing where there is none."""
+
+    def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> list[BalanceRow]:
+        """Balances of one board in order of time."""
+
+    def pv(self, period: Period, from_ms: int, until_ms: int) -> list[PvRow]:
+        """PV figures in order of time."""
+
+    def span(self, period: Period) -> tuple[int, int] | None:
+        """First and last start of the figures of a period."""
+
+    def versions(self, channel: Channel, period: Period, start_ms: int) -> list[Version]:
+        """Every version of one figure, oldest first."""
+
+    def history(self, channel: Channel, from_ms: int) -> tuple[Ints, Ints]:
+        """Times and shown milli-units of a cumulative register from a moment on."""
+
+    def latest(self, channel: Channel) -> tuple[int, float] | None:
+        """Time and value of the newest reading."""
+
+    def channels(self) -> list[Channel]:
+        """Every register that has readings or figures."""
+
+    def fact(self, name: str) -> str | None:
+        """A kept text."""
+
+    @property
+    def finding_tables(self) -> "FindingReads":
+        """Findings with their life."""
+
+
+class Desk(Protocol):
+    """Everything the page is handed. Methods may be called from any thread."""
+
+    @property
+    def site(self) -> Site:
+        """The plan that is in force."""
+
+    def snapshot(self) -> Snapshot | None:
+        """The newest live picture; None before the first."""
+
+    def now_ms(self) -> int:
+        """The wall clock of the daemon."""
+
+    def reader(self) -> AbstractContextManager[Reads]:
+        """The read side of the store, for one look."""
+
+    def health(self) -> tuple[bool, Mapping[str, object]]:
+        """Whether all is well with the program itself, and the figures behind it."""
+
+    def openmetrics(self) -> str:
+        """The same figures for machines, as OpenMetrics text."""
+
+    def order(self, kind: str, what: str, person: str, note: str) -> tuple[bool, str]:
+        """Say something about a finding: `see`, `explain` or `close`; whether it was done, and the answer in words."""

@@ -1,0 +1,75 @@
+"""The server of the page: one thread with its own event loop. What goes wrong in it touches no reading."""
+
+import logging
+import socket
+import threading
+from pathlib import Path
+
+import uvicorn
+
+from meterd.errors import PublishError
+from meterd.page import Desk
+from meterd.page.access import Sessions, UserFile
+from meterd.page.asking import Office
+from meterd.page.web import application
+
+log = logging.getLogger("meterd.page")
+
+MOST_AT_ONCE = 300  # requests and streams; what comes above is told 503 at once
+CLOSE_S = 3  # for answers on their way when the daemon ends; streams are cut
+
+
+class PageServer:
+    """Serves the page of one desk until it is stopped."""
+
+    def __init__(self, desk: Desk, users_path: Path) -> None:
+        users = UserFile(users_path)
+        self.office = Office(desk, users, Sessions(users))
+        self._server: uvicorn.Server | None = None
+        self._thread: threading.Thread | None = None
+        self.address = ""
+
+    def start(self) -> None:
+        """Listen and serve. PublishError if the address cannot be had."""
+        page = self.office.desk.site.page
+        family = socket.AF_INET6 if ":" in page.listen else socket.AF_INET
+        try:
+            listener = socket.create_server((page.listen, page.port), family=family, backlog=128)
+        except OSError as exc:
+            raise PublishError(
+                f"cannot serve the page at {page.listen} port {page.port}: {exc.strerror or exc}; change [page] of the plan"
+            ) from exc
+        scheme = "https" if page.cert_file else "http"
+        shown = f"[{page.listen}]" if family is socket.AF_INET6 else page.listen
+        self.address = f"{scheme}://{shown}:{listener.getsockname()[1]}/"
+        config = uvicorn.Config(
+            application(self.office),
+            log_config=None,
+            access_log=False,
+            server_header=False,
+            limit_concurrency=MOST_AT_ONCE,
+            timeout_graceful_shutdown=CLOSE_S,
+            timeout_keep_alive=20,
+            ws="none",
+            lifespan="off",
+            ssl_certfile=page.cert_file or None,
+            ssl_keyfile=page.key_file or None,
+        )
+        self._server = uvicorn.Server(config)
+        self._thread = threading.Thread(
+            target=self._server.run, kwargs={"sockets": [listener]}, name="page", daemon=True
+        )
+        self._thread.start()
+
+    @property
+    def alive(self) -> bool:
+        """Whether it serves."""
+        return self._thread is not None and self._thread.is_alive()
+
+    def stop(self, limit_s: float) -> None:
+        """End; open streams are cut."""
+        if self._server is None or self._thread is None:
+            return
+        self._server.should_exit = True
+        self._server.force_exit = True
+        self._thread.join(limit_s)

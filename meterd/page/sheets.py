@@ -1,0 +1,36 @@
+"""The sheets of the page in the order in which they are listed. A new one is one line here, one file, one template."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from pydantic import BaseModel
+
+from meterd.page import UserRole, now
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A question with its answer: `look` gives the values, `template` shows them.
+
+    Its texts stand in `words/*/<key>.toml` as `<key>.title` and `<key>.question` beside the others.
+    """
+
+    key: str
+    look: Callable[..., Any]
+    view: type[BaseModel]
+    role: UserRole = UserRole.OPEN
+    listed: bool = True
+
+    @property
+    def path(self) -> str:
+        """Where it is found."""
+        return f"/{self.key}"
+
+    @property
+    def template(self) -> str:
+        """The file below `templates`."""
+        return f"{self.key}.html"
+
+
+SHEETS: tuple[Sheet, ...] = (Sheet("now", now.look, now.NowView),)

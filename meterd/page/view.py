@@ -1,0 +1,119 @@
+"""What the answers of all sheets share: when they were true, on what they rest, findings in short."""
+
+from typing import Annotated
+
+from fastapi import Depends
+from pydantic import BaseModel, ConfigDict
+from starlette.exceptions import HTTPException
+
+from meterd.finding import Finding
+from meterd.page import Desk, Viewer
+from meterd.page.asking import Office, office_of
+from meterd.site import Site
+from meterd.snapshot import Snapshot
+
+# What a person should deal with first: what blinds us, what costs money today, what is wrong with a meter, the rest.
+FIRST = (
+    "store", "store-damaged", "fault", "broker", "source", "demand", "stale", "frozen", "drift", "outside-band", "reset",
+)  # fmt: skip
+
+
+class Values(BaseModel):
+    """Answers are frozen and say what they hold."""
+
+    model_config = ConfigDict(frozen=True)
+
+
+class Basis(Values):
+    """On what a sheet rests: the moment of the picture, its oldest figure, the interval in which energies are netted."""
+
+    at_ms: int
+    oldest_ms: int | None
+    netting_s: int
+    zone: str
+
+
+class SheetValues(Values):
+    """What every sheet says besides its answer."""
+
+    basis: Basis
+
+
+class FindingLine(Values):
+    """A finding in short."""
+
+    id: str
+    cause: str
+    subject: str
+    text: str
+    remedy: str
+    state: str
+    first_ms: int
+    last_ms: int
+    points: list[str]
+    evidence: list[str]
+
+
+def picture(office: Annotated[Office, Depends(office_of)]) -> Snapshot:
+    """The live picture; 503 before there is one."""
+    snapshot = office.desk.snapshot()
+    if snapshot is None:
+        raise HTTPException(503, "there is no live picture yet; the daemon has just started")
+    return snapshot
+
+
+def basis(desk: Desk, snapshot: Snapshot) -> Basis:
+    """On what a sheet made of this picture rests."""
+    site = desk.site
+    oldest = oldest_figure(snapshot)
+    return Basis(
+        at_ms=snapshot.now_ms,
+        oldest_ms=None if oldest is None else oldest[1],
+        netting_s=site.interval_s,
+        zone=site.zone,
+    )
+
+
+def oldest_figure(snapshot: Snapshot) -> tuple[str, int] | None:
+    """The live point whose newest value is the oldest, and when that was; None if no live point is read.
+
+    A point that has sent nothing yet has no figure; it is among the stale ones.
+    """
+    newest: dict[str, int] = {}
+    for table in (snapshot.counters, snapshot.instant):
+        for (point, _), now in table.items():
+            newest[point] = max(newest.get(point, 0), now.at_ms)
+    counting = {p.name for p in snapshot.site.points if p.counts}
+    found = [(at, point) for point, at in newest.items() if point in counting]
+    return (min(found)[1], min(found)[0]) if found else None
+
+
+def finding_line(finding: Finding) -> FindingLine:
+    """A finding as it is listed."""
+    life = finding.life
+    return FindingLine(
+        id=finding.id,
+        cause=finding.cause,
+        subject=finding.subject,
+        text=finding.text,
+        remedy=finding.remedy,
+        state="new" if life is None else str(life.state),
+        first_ms=finding.at_ms if life is None else life.first_ms,
+        last_ms=finding.at_ms if life is None else life.last_ms,
+        points=list(finding.points),
+        evidence=list(finding.evidence),
+    )
+
+
+def urgency(finding: Finding) -> tuple[int, int]:
+    """Sorts findings: the one to deal with first comes first; of equal ones the older."""
+    state = finding_line(finding)
+    known = {"new": 0, "seen": 100, "explained": 200}.get(state.state, 300)
+    cause = next((i for i, start in enumerate(FIRST) if finding.cause.startswith(start)), len(FIRST))
+    return known + cause, state.first_ms
+
+
+def visible(findings: tuple[Finding, ...], viewer: Viewer, site: Site) -> list[Finding]:
+    """The findings whose points this viewer may see, most urgent first."""
+    seen = [one for one in findings if all(viewer.sees(point, site) for point in (one.subject, *one.points))]
+    return sorted(seen, key=urgency)

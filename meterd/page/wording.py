@@ -1,0 +1,118 @@
+"""The catalogue of texts, and numbers and times as a reader of that language writes them.
+
+`words/en/*.toml` is the one catalogue, a table per sheet; `words/de` holds the same keys. A missing key is a fault of the
+program and raises; `tests/page/test_wording.py` compares the languages.
+"""
+
+import tomllib
+from collections.abc import Mapping
+from datetime import datetime
+from functools import cache
+from importlib.resources import files
+from zoneinfo import ZoneInfo
+
+from babel import Locale
+from babel.dates import format_date, format_datetime, format_time
+from babel.numbers import format_decimal
+
+from meterd.interval import from_ms
+
+LANGUAGES = ("en", "de")
+_LOCALES = {"en": Locale("en", "GB"), "de": Locale("de")}  # day before month, 24 hours
+_STEPS = ((1e9, "G"), (1e6, "M"), (1e3, "k"))
+
+
+@cache
+def catalogue(language: str) -> Mapping[str, str]:
+    """Every text of a language by its dotted key, such as `now.title`."""
+    found: dict[str, str] = {}
+    folder = files("meterd.page") / "words" / language
+    for file in sorted(folder.iterdir(), key=lambda one: one.name):
+        if file.name.endswith(".toml"):
+            for key, words in tomllib.loads(file.read_text(encoding="utf-8")).items():
+                if isinstance(words, dict):
+                    found.update({f"{key}.{name}": str(text) for name, text in words.items()})
+                else:
+                    found[key] = str(words)
+    return found
+
+
+def say(language: str, key: str, **values: object) -> str:
+    """The text of a key with its values put in; KeyError if the catalogue lacks it."""
+    return catalogue(language)[key].format(**values)
+
+
+def has(language: str, key: str) -> bool:
+    """Whether the catalogue has the key; for causes of findings, which are open-ended."""
+    return key in catalogue(language)
+
+
+def number(language: str, value: float, digits: int = 0) -> str:
+    """A number with the separators of the language and so many decimal places."""
+    pattern = "#,##0" + ("." + "0" * digits if digits else "")
+    return str(format_decimal(value, format=pattern, locale=_LOCALES[language]))
+
+
+def energy(language: str, mwh: int | None) -> str:
+    """An energy in kWh or MWh, or the word for missing."""
+    if mwh is None:
+        return say(language, "word.missing")
+    kwh = mwh / 1e6
+    if abs(kwh) >= 100_000:
+        return f"{number(language, kwh / 1000, 1)} MWh"
+    return f"{number(language, kwh, 2 if abs(kwh) < 10 else 1 if abs(kwh) < 1000 else 0)} kWh"
+
+
+def power(language: str, watt: float | None) -> str:
+    """A power in W, kW or MW with three digits that matter, or the word for missing."""
+    if watt is None:
+        return say(language, "word.missing")
+    for step, prefix in _STEPS:
+        if abs(watt) >= step:
+            scaled = watt / step
+            return f"{number(language, scaled, 2 if abs(scaled) < 10 else 1 if abs(scaled) < 100 else 0)} {prefix}W"
+    return f"{number(language, watt)} W"
+
+
+def percent(language: str, part: float | None, digits: int = 1) -> str:
+    """A ratio 0..1 as per cent, or the word for undefined."""
+    return say(language, "word.undefined") if part is None else f"{number(language, part * 100, digits)} %"
+
+
+def age(language: str, seconds: float) -> str:
+    """How long ago, in the largest unit that says enough: 12 s, 4 min, 3 h, 5 d."""
+    seconds = max(0.0, seconds)
+    for unit, length in (("d", 86_400), ("h", 3_600), ("min", 60)):
+        if seconds >= 2 * length:
+            return f"{number(language, int(seconds / length))} {say(language, f'unit.{unit}')}"
+    return f"{number(language, int(seconds))} s"
+
+
+def moment(language: str, at_ms: int, zone: ZoneInfo) -> str:
+    """Local date and time to the minute."""
+    return str(format_datetime(_local(at_ms, zone), "d MMM yyyy, HH:mm", locale=_LOCALES[language]))
+
+
+def clock(language: str, at_ms: int, zone: ZoneInfo) -> str:
+    """Local time to the second."""
+    return str(format_time(_local(at_ms, zone), "HH:mm:ss", locale=_LOCALES[language]))
+
+
+def day(language: str, at_ms: int, zone: ZoneInfo) -> str:
+    """Local date with its weekday."""
+    return str(format_date(_local(at_ms, zone), "EEE, d MMM yyyy", locale=_LOCALES[language]))
+
+
+def month(language: str, at_ms: int, zone: ZoneInfo) -> str:
+    """Name of the local month and year."""
+    return str(format_date(_local(at_ms, zone), "MMMM yyyy", locale=_LOCALES[language]))
+
+
+def zone_words(at_ms: int, zone: ZoneInfo) -> str:
+    """The zone with its offset at that moment, such as `Europe/Vienna, UTC+02:00`."""
+    offset = _local(at_ms, zone).strftime("%z")
+    return f"{zone.key}, UTC{offset[:3]}:{offset[3:]}"
+
+
+def _local(at_ms: int, zone: ZoneInfo) -> datetime:
+    return from_ms(at_ms).astimezone(zone)
