@@ -1,6 +1,7 @@
 """`meterd demo`: an embedded broker, the simulated Harrow Mill and the daemon, in one process."""
 
 import argparse
+import socket
 import sys
 import tempfile
 import threading
@@ -16,17 +17,22 @@ from meterd.app.daemon import Daemon
 from meterd.app.desk import served
 from meterd.demo.controller import Client, Controller, serve
 from meterd.demo.faults import fault_table, parse_fault
+from meterd.demo.history import collect, history
+from meterd.demo.instruments import Levels
 from meterd.demo.physics import flexible
 from meterd.demo.run import DEFAULT_SEED, Pace, plan_path, publish_to, set_pace, subscribe_line, summer_offset_ms, watch
 from meterd.demo.simulator import Simulator
 from meterd.demo.summary import CAUTION, Rates
 from meterd.errors import ConfigError, MeterdError
+from meterd.interval import DAY_MS, floor
 from meterd.mqtt.broker import free_port
 from meterd.site import Site
 from meterd.snapshot import Snapshot
 from meterd.store.sqlite import SqliteStore
 
 EARLIER_MS = 3_600_000  # so much of the past is simulated before the start, so that closed quarter hours can be seen
+MOST_DAYS = 800  # of history before that, in quarter hours
+QUARTER_S = 900
 BEFOREHAND_MS = 60_000  # readings of the past are kept in ticks of this length
 
 
@@ -81,27 +87,62 @@ def run_demo(arguments: argparse.Namespace, stop: threading.Event) -> int:
     faults = tuple(parse_fault(word) for word in arguments.fault)
     site = load_plan(plan_path()).site
     site = replace(
-        site, broker=replace(site.broker, embedded=True, host="127.0.0.1", port=arguments.port or free_port())
+        site,
+        broker=replace(site.broker, embedded=True, host="127.0.0.1", port=arguments.port or free_port()),
+        page=replace(site.page, port=_page_port(site.page.port)),
     )
     now_ms = WallClock().now_ms()
-    simulator = Simulator(
-        site,
-        DEFAULT_SEED if arguments.seed is None else arguments.seed,
-        faults,
-        start_ms=now_ms - EARLIER_MS,
-        world_offset_ms=summer_offset_ms(now_ms, site.zone),
-    )
+    seed = DEFAULT_SEED if arguments.seed is None else arguments.seed
+    if not 0 <= arguments.days <= MOST_DAYS:
+        raise ConfigError(f"cannot use --days {arguments.days}: write 0 to {MOST_DAYS}")
     with tempfile.TemporaryDirectory(prefix="meterd-demo-") as folder:
         path = arguments.store or Path(folder) / f"{site.name}.sqlite"
+        begin_ms = floor(now_ms - EARLIER_MS, QUARTER_S * 1000)
+        offset_ms = summer_offset_ms(now_ms, site.zone)
+        stand = _live_long_ago(site, seed, path, (begin_ms, arguments.days, offset_ms)) if arguments.days else None
+        simulator = Simulator(site, seed, faults, start_ms=begin_ms, world_offset_ms=offset_ms, stand=stand)
         _live_the_past(site, simulator, path, now_ms)
         return _live(site, simulator, path, stop, (set_pace(now_ms, arguments.speed), limit_s))
+
+
+def _page_port(wanted: int) -> int:
+    """The port of the plan, or a free one while somebody has that."""
+    with socket.socket() as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind(("127.0.0.1", wanted))
+        except OSError:
+            return free_port()
+    return wanted
+
+
+def _live_long_ago(site: Site, seed: int, path: Path, when: tuple[int, int, int]) -> Levels:
+    """Some days of quarter hours before the moment at which the demo begins; where the registers stand then.
+
+    `when` is that moment, the number of days, and the shift of sun and habits against the clock.
+    """
+    begin_ms, days, offset_ms = when
+    stand: list[Levels] = []
+    first_ms = begin_ms - days * DAY_MS
+    blocks = history(
+        site, seed, first_ms, begin_ms, step_s=QUARTER_S, world_offset_ms=offset_ms, stand=stand
+    )  # fmt: skip
+    store = SqliteStore.writer(path)
+    try:
+        books = Bookkeeper(store, site, ZoneInfo(site.zone))
+        for channel, series in collect(blocks).items():
+            books.import_history(channel, series.at_ms, series.values, begin_ms)
+        books.settle(begin_ms, begin_ms)
+    finally:
+        store.close()
+    return stand[0]
 
 
 def _live_the_past(site: Site, simulator: Simulator, path: Path, now_ms: int) -> None:
     store = SqliteStore.writer(path)
     try:
         books = Bookkeeper(store, site, ZoneInfo(site.zone))
-        moment = now_ms - EARLIER_MS
+        moment = simulator.start_ms
         while moment < now_ms:
             moment = min(moment + BEFOREHAND_MS, now_ms)
             books.tick(simulator.readings(moment), moment)

@@ -24,7 +24,8 @@ class Simulator:
 
     The same seed, plan and faults give the same bytes, however the time is cut into steps. `world_offset_ms` shifts sun,
     weather and habits against the clock: the simulated world may have noon in June while the messages bear today's time.
-    The starts of the faults count from `faults_from_ms`, or from `start_ms` where none is given.
+    The starts of the faults count from `faults_from_ms`, or from `start_ms` where none is given. The registers go on from
+    `stand` if it is given.
     Raises ConfigError for faults that do not fit the plan.
     """
 
@@ -38,6 +39,7 @@ class Simulator:
         step_s: int = STEP_S,
         world_offset_ms: int = 0,
         faults_from_ms: int | None = None,
+        stand: Levels | None = None,
     ) -> None:
         check_faults(site, faults)
         self.site = site
@@ -51,7 +53,7 @@ class Simulator:
         self.truth: Truth | None = None
         self.sent = 0
         self._happenings = happenings(faults, planted_ms + world_offset_ms)
-        self._levels = Levels(self.bank.first.copy())
+        self._levels = Levels((self.bank.first if stand is None else stand.now).copy())
         self._next_ms = self.start_ms
         self._given: dict[str, float] = {}
         self._waiting: list[tuple[int, int, Sent]] = []

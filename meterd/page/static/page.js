@@ -27,6 +27,8 @@
     }
     const clock = document.querySelector("[data-clock]");
     if (clock) clock.textContent = new Date(now.at).toLocaleTimeString(language, { timeZone: zone, hour12: false });
+    const main = document.querySelector("main[data-findings]");
+    if (main && Number(main.dataset.findings) !== now.findings) location.reload();
     document.dispatchEvent(new CustomEvent("meterd-now", { detail: now }));
   }
 
