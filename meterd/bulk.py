@@ -12,9 +12,10 @@ import numpy as np
 
 from meterd.balance import Balance, balance_of, interval_parts, period_parts
 from meterd.books import BoardBook, NetPlan, PvBook
+from meterd.correction import Stretch, corrected
 from meterd.figure import Channel
 from meterd.interval import HOUR_MS, MADE_OF, Period, bounds, floor, plain_hours
-from meterd.knots import Bools, Figures, Ints, Line, figures
+from meterd.knots import Bools, Figures, Ints, Knots, Line, figures
 from meterd.register import Event, Rule, Tracker
 from meterd.rollup import Columns, roll_up
 from meterd.site import Limits
@@ -32,13 +33,20 @@ class Followed:
 
 
 def follow(
-    channel: Channel, rules: Sequence[Rule], times: Ints, raws: Ints, *, limits: Limits, interval_ms: int
+    channel: Channel,
+    rules: Sequence[Rule],
+    times: Ints,
+    raws: Ints,
+    *,
+    limits: Limits,
+    interval_ms: int,
+    corrections: Sequence[Stretch] = (),
 ) -> Followed:
     """Figures of one register from all its readings, in any order and with repeats."""
     if not bool(np.all(times[1:] > times[:-1])):  # most histories ascend, and finding that out costs a tenth of sorting
         order = np.lexsort((raws, times))
         times, raws = times[order], raws[order]
-    tracker = Tracker(rules, knots=Line())
+    tracker = Tracker(rules, knots=Knots() if corrections else Line())  # a correction needs what the register showed
     tracker.run(times, raws)
     knots = tracker.knots
     first = floor(knots.t[0], interval_ms) if len(knots) else 0
@@ -51,6 +59,9 @@ def follow(
         gap_exact_ms=limits.gap_exact_s * 1000,
         gap_estimate_ms=limits.gap_estimate_s * 1000,
     )
+    if corrections:
+        gap_ms = limits.gap_exact_s * 1000
+        result = corrected(result, knots, rules, corrections, interval_ms=interval_ms, gap_ms=gap_ms)
     return Followed(channel, result, tuple(tracker.events), len(times))
 
 

@@ -43,8 +43,9 @@ _EVENTS = {
 _SILENT_EVENTS = ("rollover", "hurried", "exchange")  # as they should be
 FAULT, UNKEPT = "fault", "unkept"  # of this program: a step that went wrong; a reading that cannot be kept
 DAMAGED = "store-damaged"
+ZONE_RULES = "zone-rules"  # the rules of the time zone are not those of the last run
 EVENT_CAUSES = frozenset(
-    {*_EVENTS, FAULT, UNKEPT, DAMAGED}
+    {*_EVENTS, FAULT, UNKEPT, DAMAGED, ZONE_RULES}
 )  # these happened; every other finding lasts as long as its condition
 _REPORT = "this is a fault of the program, not of the site: report it with this text; nothing that was read is lost"
 

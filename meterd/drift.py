@@ -36,6 +36,7 @@ from meterd.drift_fit import (
     update,
 )
 from meterd.drift_name import Suspicion, Window, evidence, suspicion
+from meterd.drift_silent import silent
 from meterd.network import Network
 from meterd.site import Role
 from meterd.uncertainty import Floats
@@ -336,12 +337,12 @@ def _alarmed(state: WatchState) -> tuple[WatchState, tuple[Suspicion, ...]]:
     for day in state.recent:
         M, b = information(state.network, day.nodes, state.noise)
         days.append((M[square], b[unknowns]))
-    base = state.frozen.fit if alarm.frozen and state.frozen is not None else _base(state, alarm.first_ms)
+    whole = state.frozen.fit if alarm.frozen and state.frozen is not None else _base(state, alarm.first_ms)
     spread = (state.scale**2 * (1 + state.phi) / (1 - state.phi))[mine]
-    first = _change(days, _only(base, unknowns), D, spread)
+    first = _change(days, _only(whole, unknowns), D, spread)
     if not alarm.frozen:
-        base = _base(state, state.recent[first].start_ms)
-    base = _only(base, unknowns)
+        whole = _base(state, state.recent[first].start_ms)
+    base = _only(whole, unknowns)
     M = np.sum([m for m, _ in days[first:]], axis=0)
     b = np.sum([v for _, v in days[first:]], axis=0)
     s = b - M @ base.mean
@@ -355,7 +356,9 @@ def _alarmed(state: WatchState) -> tuple[WatchState, tuple[Suspicion, ...]]:
         false_alarms_per_year=state.threshold.false_alarms_per_year,
         explained=_explained(base, M, s, float(seen.T.max()) * scale),
     )
-    return state, (suspicion(tuple(state.tests[j] for j in mine), seen, window, feeds),)
+    still = silent(state.network, state.recent[:first], state.recent[first:], whole.mean)
+    said = suspicion(tuple(state.tests[j] for j in mine), seen, window, feeds, still)
+    return state, (said,)
 
 
 def _only(whole: Fit, unknowns: Indices) -> Fit:

@@ -27,7 +27,8 @@ ROUNDS = 4  # of fitting gains, phi and sigma in turn; the fourth changes the th
 class Hypothesis:
     """Something that may change: its name, its direction in the unknowns, and how large a change is worth an alarm.
 
-    `kind` is ratio, ct-set, standing or loss. `worth` is in the unit of its step (ratio, or kW).
+    `kind` is ratio, ct-set, standing or loss. `worth` is in the unit of its step (ratio, or kW). `ct_ratio` is that of the
+    plan, for the causes of a wrong ratio.
     """
 
     name: str
@@ -36,6 +37,7 @@ class Hypothesis:
     node: str
     members: tuple[int, ...]
     worth: float
+    ct_ratio: tuple[float, float] | None = None
 
     @property
     def unit(self) -> str:
@@ -55,7 +57,7 @@ def hypotheses(net: Network) -> tuple[Hypothesis, ...]:
     for i, (name, role) in enumerate(zip(net.points, net.roles, strict=True)):
         where = next(node.name for node in net.nodes if i in node.points)
         worth = WORTH_FEED if role is Role.FEED else WORTH_FEEDER
-        found.append(Hypothesis(f"ratio {name}", "ratio", (name,), where, (i,), worth))
+        found.append(Hypothesis(f"ratio {name}", "ratio", (name,), where, (i,), worth, net.ct_ratio(i)))
     for name, members in net.sets:
         where = next(node.name for node in net.nodes if members[0] in node.points)
         points = tuple(net.points[i] for i in members)

@@ -13,7 +13,7 @@ import numpy as np
 
 from meterd.causes import CAUTION, Observed, match, plausible_factors
 from meterd.drift_fit import Fit, places, prior
-from meterd.drift_name import GAP, Candidate, Suspicion
+from meterd.drift_name import CAUSES, GAP, Candidate, Suspicion
 from meterd.interval import text as moment
 from meterd.network import NOT_OBSERVABLE, Network, Node
 from meterd.network_flows import Bools, Intervals
@@ -230,7 +230,7 @@ def _candidate(net: Network, trial: Trial, top: Trial) -> Candidate:
     if trial.load:
         node = net.nodes[trial.node].name
         return Candidate(trial.name, trial.load, (), node, trial.factor, trial.error, "kW", trial.gain, odds, same)
-    causes = match((Observed(trial.factor, max(trial.error, 1e-3)),))
+    causes = match((Observed(trial.factor, max(trial.error, 1e-3)),), ct_ratio=net.ct_ratio(trial.point))
     node = next(node.name for node in net.nodes if trial.point in node.points)
     return Candidate(
         hypothesis=f"ratio {trial.name}",
@@ -243,5 +243,5 @@ def _candidate(net: Network, trial: Trial, top: Trial) -> Candidate:
         statistic=trial.gain,
         odds=odds,
         correlation=same,
-        causes=tuple(c.text for c in causes[:4]),
+        causes=tuple(c.text for c in causes[:CAUSES]),
     )

@@ -1,7 +1,7 @@
 """Which of the hypotheses explains what was seen: likelihood ratio, correlation, step, change date, and what is said of it."""
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from meterd.uncertainty import Floats
 ODDS = 20.0  # a name is given only where the next hypothesis is so many times less likely
 ALIKE = 0.95  # signatures correlated more than this are listed together whatever the figures say
 STEP_FOR_CAUSE = 0.05  # a ratio step below it is drift within what wear and temperature do; causes are of no use
+CAUSES = 4  # named with each candidate; a longer list helps nobody on site
 GAP = 2 * math.log(ODDS)
 _EXPLAINED = 1e-9
 
@@ -51,7 +52,10 @@ def evidence(before: Fit, M: Floats, s: Floats, D: Floats, scale: float = 1.0) -
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """One hypothesis that fits. `odds` is how many times less likely it is than the best; `correlation` that with the best."""
+    """One hypothesis that fits. `odds` is how many times less likely it is than the best; `correlation` that with the best.
+
+    `measured` says at which power factors a ratio was seen, once somebody has looked (drift_factor).
+    """
 
     hypothesis: str
     kind: str
@@ -64,12 +68,15 @@ class Candidate:
     odds: float
     correlation: float
     causes: tuple[str, ...] = ()
+    measured: str = ""
 
     @property
     def text(self) -> str:
         """In words with figures."""
         who = {"ratio": f"{'/'.join(self.points)} reads", "ct-set": f"CT set of {', '.join(self.points)} reads"}
         if self.unit == "ratio":
+            if self.step == -1.0:
+                return f"{'/'.join(self.points)} counts nothing any more"
             return f"{who[self.kind]} {100 * self.step:+.2f} % +- {100 * self.step_error:.2f} %"
         what = "unmetered standing load" if self.kind == "standing" else "losses at rated load"
         return f"{what} of {self.node} {self.step:+.2f} kW +- {self.step_error:.2f} kW"
@@ -80,7 +87,8 @@ class Suspicion:
     """What the watch says of a change: `named` where the evidence is 20:1, else all `candidates` that fit.
 
     `change_ms` is the start of the day it began (best estimate), `found_ms` the end of the day it was found.
-    `if_feed_right` is the best explanation with every feed taken as right, or empty.
+    `if_feed_right` is the best explanation with every feed taken as right, or empty. `correction` proposes how the books
+    could be put right once the cause is confirmed, or is empty.
     """
 
     kind: str
@@ -94,10 +102,21 @@ class Suspicion:
     text: str
     remedy: str
     false_alarms_per_year: float
+    correction: str = ""
 
     def as_dict(self) -> dict[str, object]:
         """For JSON: only text, numbers and lists."""
         return asdict(self)
+
+
+def informed(said: Suspicion, candidates: tuple[Candidate, ...], correction: str = "") -> Suspicion:
+    """The same suspicion with causes that were judged with more knowledge, in the list and in the words."""
+    before, after = (
+        "".join(f"; possible cause: {c}" for c in some[0].causes) for some in (said.candidates, candidates)
+    )
+    end = f"; {NOT_OBSERVABLE}"
+    words = said.text.replace(before, after, 1) if before else said.text.removesuffix(end) + after + end
+    return replace(said, candidates=candidates, text=words, correction=correction)
 
 
 def shortlist(tests: tuple[Hypothesis, ...], seen: Evidence, feeds: frozenset[str]) -> tuple[list[int], str]:
@@ -129,7 +148,7 @@ def candidate(test: Hypothesis, seen: Evidence, j: int, best: int) -> Candidate:
     step, error = float(seen.step[j]), float(min(seen.error[j], 1e9))
     causes: tuple[str, ...] = ()
     if test.unit == "ratio" and abs(step) >= STEP_FOR_CAUSE:
-        causes = tuple(c.text for c in match((Observed(1 + step, error),))[:4])
+        causes = tuple(c.text for c in match((Observed(1 + step, error),), ct_ratio=test.ct_ratio)[:CAUSES])
     return Candidate(
         hypothesis=test.name,
         kind=test.kind,
@@ -156,10 +175,21 @@ class Window:
     explained: float  # share of all that is unusual that the best hypothesis explains
 
 
-def suspicion(tests: tuple[Hypothesis, ...], seen: Evidence, window: Window, feeds: frozenset[str]) -> Suspicion:
-    """The verdict on a window: a name or a list, in words a person can act on."""
+def suspicion(
+    tests: tuple[Hypothesis, ...],
+    seen: Evidence,
+    window: Window,
+    feeds: frozenset[str],
+    still: tuple[Candidate, ...] = (),
+) -> Suspicion:
+    """The verdict on a window: a name or a list, in words a person can act on.
+
+    Instruments that stand `still` come first; they have no odds against the rest, so nobody is named beside them.
+    """
     kept, beside = shortlist(tests, seen, feeds)
-    listed = tuple(candidate(tests[j], seen, j, kept[0]) for j in kept)
+    fitted = tuple(candidate(tests[j], seen, j, kept[0]) for j in kept)
+    still = tuple(replace(c, statistic=fitted[0].statistic) for c in still)
+    listed = (*still, *(c for c in fitted if c.hypothesis not in {s.hypothesis for s in still}))
     named = listed[0].hypothesis if len(listed) == 1 else None
     return Suspicion(
         kind="drift",

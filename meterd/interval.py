@@ -70,29 +70,32 @@ def _first_instant(day: date, zone: ZoneInfo) -> int:
     return to_ms(datetime(day.year, day.month, day.day, tzinfo=zone).astimezone(UTC))
 
 
-def _local(ms: int, zone: ZoneInfo) -> datetime:
+def local(ms: int, zone: ZoneInfo) -> datetime:
+    """The moment on the clocks of the zone."""
     return from_ms(ms).astimezone(zone)
 
 
-def _day_of(ms: int, zone: ZoneInfo) -> date:
-    return _local(ms, zone).date()
+def day_of(ms: int, zone: ZoneInfo) -> date:
+    """The local date of a moment."""
+    return local(ms, zone).date()
 
 
-def _offset_ms(ms: int, zone: ZoneInfo) -> int:
-    offset = _local(ms, zone).utcoffset()
+def offset_ms(ms: int, zone: ZoneInfo) -> int:
+    """How far the clocks of the zone are ahead of UTC at a moment."""
+    offset = local(ms, zone).utcoffset()
     assert offset is not None, "an aware time has an offset"
     return round(offset.total_seconds()) * 1000
 
 
 def _hour_bounds(ms: int, zone: ZoneInfo) -> tuple[int, int]:
     """The local clock hour around a moment; cut at a change that is not a whole hour (Lord Howe: 30 minutes)."""
-    offset = _offset_ms(ms, zone)
+    offset = offset_ms(ms, zone)
     start = floor(ms + offset, HOUR_MS) - offset
     end = start + HOUR_MS
-    if _offset_ms(start, zone) != offset:
-        start = _change_between(start, ms, zone)
-    if _offset_ms(end - 1, zone) != offset:
-        end = _change_between(ms, end, zone)
+    if offset_ms(start, zone) != offset:
+        start = change_between(start, ms, zone)
+    if offset_ms(end - 1, zone) != offset:
+        end = change_between(ms, end, zone)
     return start, end
 
 
@@ -101,20 +104,20 @@ def plain_hours(ms: int, zone: ZoneInfo) -> tuple[int, int]:
 
     Saves asking the zone rules for each hour of a year.
     """
-    day = _day_of(ms, zone)
+    day = day_of(ms, zone)
     low, high = _first_instant(day, zone), _first_instant(day + timedelta(days=1), zone)
-    offset = _offset_ms(low, zone)
+    offset = offset_ms(low, zone)
     plain = high - low == DAY_MS and (low + offset) % HOUR_MS == 0
-    same = all(_offset_ms(low + hour * HOUR_MS, zone) == offset for hour in (6, 12, 18)) and plain
-    return (low, high) if same and _offset_ms(high - 1, zone) == offset else (low, low)
+    same = all(offset_ms(low + hour * HOUR_MS, zone) == offset for hour in (6, 12, 18)) and plain
+    return (low, high) if same and offset_ms(high - 1, zone) == offset else (low, low)
 
 
-def _change_between(low: int, high: int, zone: ZoneInfo) -> int:
+def change_between(low: int, high: int, zone: ZoneInfo) -> int:
     """The first instant in (low, high] with the offset of `high`, found by halving to the millisecond."""
-    target = _offset_ms(low, zone)
+    target = offset_ms(low, zone)
     while high - low > 1:
         middle = (low + high) // 2
-        if _offset_ms(middle, zone) == target:
+        if offset_ms(middle, zone) == target:
             low = middle
         else:
             high = middle
@@ -135,7 +138,7 @@ def bounds(period: Period, ms: int, zone: ZoneInfo, interval_ms: int) -> tuple[i
         return start, start + interval_ms
     if period is Period.HOUR:
         return _hour_bounds(ms, zone)
-    day = _day_of(ms, zone)
+    day = day_of(ms, zone)
     if period is Period.DAY:
         first, after = day, day + timedelta(days=1)
     elif period is Period.WEEK:
@@ -167,7 +170,7 @@ def label(period: Period, start: int, zone: ZoneInfo) -> str:
     >>> label(Period.MONTH, to_ms(datetime(2026, 2, 28, 23, tzinfo=UTC)), ZoneInfo("Europe/Berlin"))
     '2026-03'
     """
-    moment = _local(start, zone)
+    moment = local(start, zone)
     if period is Period.DAY:
         return moment.date().isoformat()
     if period is Period.WEEK:

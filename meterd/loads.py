@@ -1,6 +1,6 @@
 """The consumers of a plan as columns, what is known of them between two decisions, and how their draw is followed."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -52,8 +52,8 @@ class Policy:
 
     @property
     def ramp_w_per_s(self) -> int:
-        """How fast all shares together may rise: as set, or all loads in a minute."""
-        return self.sharing.ramp_w_per_s or max(1, int(self.max_w.sum()) // 60)
+        """How fast all shares together may rise: as set, or all loads in half a minute, as fast as the sun comes out."""
+        return self.sharing.ramp_w_per_s or max(1, int(self.max_w.sum()) // 30)
 
     @property
     def sample_ms(self) -> int:
@@ -82,6 +82,20 @@ def policy_of(site: Site) -> Policy:
         interval_ms=site.interval_s * 1000,
         contracted_w=site.limits.contracted_w,
     )
+
+
+def same_policy(one: Policy, other: Policy) -> bool:
+    """Whether two plans share by the same rules among the same consumers."""
+    pairs = [(getattr(one, part.name), getattr(other, part.name)) for part in fields(Policy)]
+    return all(_same(a, b) for a, b in pairs)
+
+
+def _same(a: object, b: object) -> bool:
+    if isinstance(a, np.ndarray) and isinstance(b, np.ndarray):
+        return np.array_equal(a, b)
+    if isinstance(a, tuple) and isinstance(b, tuple):
+        return len(a) == len(b) and all(map(_same, a, b))
+    return a == b
 
 
 def column(consumers: tuple[Consumer, ...], name: str) -> Ints:

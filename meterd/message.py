@@ -171,6 +171,7 @@ class Service:
     version: str
     heartbeat_ms: int | None
     period_s: int
+    zone_rules: str = ""  # version of the zone database that local periods follow
 
     def message(self, root: str) -> Message:
         """The retained message; it never expires, because the next publisher learns the epoch from it."""
@@ -182,6 +183,8 @@ class Service:
             "version": self.version,
             "period_s": self.period_s,
         }
+        if self.zone_rules:
+            fields["zone_rules"] = self.zone_rules
         if self.heartbeat_ms is not None:
             fields["heartbeat"] = time_text(self.heartbeat_ms)
             fields["heartbeat_ms"] = self.heartbeat_ms

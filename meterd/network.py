@@ -74,6 +74,11 @@ class Network:
     beside: tuple[tuple[str, str], ...]
     interval_s: int
     clock_s: float = 0.0  # how far the clocks of the instruments may be off
+    ct_ratios: tuple[tuple[float, float] | None, ...] = ()  # primary and secondary current by the plan, point by point
+
+    def ct_ratio(self, i: int) -> tuple[float, float] | None:
+        """Primary and secondary current of the transformers at column i; None for direct connection or none in the plan."""
+        return self.ct_ratios[i] if self.ct_ratios else None
 
     @property
     def incidence(self) -> Floats:
@@ -122,7 +127,14 @@ def network(site: Site, at_ms: int) -> Network:
         beside=tuple((p.name, _why_beside(site, p)) for p in site.points if p.name not in used and p.counts),
         interval_s=site.interval_s,
         clock_s=float(site.limits.meter_clock_s),
+        ct_ratios=tuple(_currents(i) for i in fitted),
     )
+
+
+def _currents(instrument: Instrument | None) -> tuple[float, float] | None:
+    if instrument is None or instrument.ct_primary_a is None or instrument.ct_secondary_a is None:
+        return None
+    return float(instrument.ct_primary_a), float(instrument.ct_secondary_a)
 
 
 def _in_force(site: Site, point: str, at_ms: int) -> Instrument | None:
@@ -299,6 +311,7 @@ def _part(net: Network, nodes: list[int]) -> Network:
         beside=net.beside if 0 in nodes else (),
         interval_s=net.interval_s,
         clock_s=net.clock_s,
+        ct_ratios=tuple(net.ct_ratio(i) for i in kept),
     )
 
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from meterd.balance import balance
 from meterd.books import BoardBook, board_books
+from meterd.correction import Correction, Stretch, corrected, gain_between, stretches
 from meterd.errors import described
 from meterd.figure import BalanceRow, Channel, FigureRow
 from meterd.finding import Finding
@@ -47,6 +48,7 @@ class State:
     trackers: dict[Channel, Tracker]
     books: dict[str, BoardBook]
     closed_to: int | None = None  # every interval before this moment is closed
+    corrections: dict[Channel, tuple[Stretch, ...]] = field(default_factory=dict)  # of the registers that have any
     instant: dict[Channel, Now] = field(default_factory=dict)
     counters: dict[Channel, Now] = field(default_factory=dict)
     events: list[tuple[Channel, Event]] = field(default_factory=list)
@@ -56,7 +58,7 @@ class State:
     failed_boards: dict[str, str] = field(default_factory=dict)
 
 
-def begin(site: Site, zone: ZoneInfo, closed_to: int | None) -> State:
+def begin(site: Site, zone: ZoneInfo, closed_to: int | None, corrections: Iterable[Correction] = ()) -> State:
     """The state of a daemon that has just read its plan; registers are then caught up by `rerun`."""
     rules: dict[Channel, tuple[Rule, ...]] = {}
     for row in site.inputs:
@@ -65,7 +67,17 @@ def begin(site: Site, zone: ZoneInfo, closed_to: int | None) -> State:
                 site, site.point(row.point), row.register, per_ct=row.per_ct, pulses=row.unit == "imp"
             )
     trackers = {channel: Tracker(rule) for channel, rule in rules.items()}
-    return State(site, zone, site.interval_s * 1000, rules, trackers, board_books(site), closed_to)
+    state = State(site, zone, site.interval_s * 1000, rules, trackers, board_books(site), closed_to)
+    correct(state, corrections)
+    return state
+
+
+def correct(state: State, corrections: Iterable[Correction]) -> None:
+    """Take over all corrections of the site in the place of those known; figures follow with `rerun`."""
+    groups: dict[Channel, list[Correction]] = {}
+    for one in corrections:
+        groups.setdefault((one.point, one.register), []).append(one)
+    state.corrections = {channel: found for channel, some in groups.items() if (found := stretches(some))}
 
 
 def restart_requests(state: State, from_ms: int | None = None) -> list[Request]:
@@ -208,6 +220,33 @@ def rerun(
     return rows, None
 
 
+@dataclass(frozen=True, slots=True)
+class Remade:
+    """Figures of a register up to a moment; `sure` if no later reading than those given could change them."""
+
+    rows: list[FigureRow]
+    sure: bool
+
+
+def remake(
+    state: State,
+    channel: Channel,
+    plan: tuple[int | None, Anchor | None],
+    history: tuple[Ints, Ints],
+    until: int,
+) -> Remade | Request:
+    """Closed figures of a register up to a moment once more, beside the tracker that follows it; or an earlier request."""
+    first, anchor = plan
+    tracker = Tracker(state.rules[channel], anchor)
+    tracker.run(*history)
+    if tracker.rerun_from is not None and anchor is not None:
+        return Request(channel, tracker.rerun_from)
+    if not len(tracker.knots):
+        return Remade([], sure=False)
+    begin_ms = floor(tracker.knots.t[0], state.interval_ms) if first is None else first
+    return Remade(_figure_rows(state, channel, tracker, begin_ms, until), tracker.settled(until))
+
+
 def _figure_rows(state: State, channel: Channel, tracker: Tracker, first: int, until: int) -> list[FigureRow]:
     if until <= first:
         return []
@@ -220,6 +259,9 @@ def _figure_rows(state: State, channel: Channel, tracker: Tracker, first: int, u
         gap_exact_ms=limits.gap_exact_s * 1000,
         gap_estimate_ms=limits.gap_estimate_s * 1000,
     )
+    if parts := state.corrections.get(channel):
+        gap_ms = limits.gap_exact_s * 1000
+        result = corrected(result, tracker.knots, tracker.rules, parts, interval_ms=state.interval_ms, gap_ms=gap_ms)
     columns = (result.start_ms, result.energy, result.present, result.flags, result.anchor)
     return [
         FigureRow(
@@ -396,7 +438,9 @@ def _energy_between(state: State, point: str, counts_export: bool, start: int, e
         low, high = knots.total_at(start), knots.total_at(end)
         if low is None or high is None or knots.broken_since(start):
             return None
-        total += sign * (high - low)
+        parts = state.corrections.get((point, register), ())
+        gain = gain_between(knots, state.trackers[point, register].rules, parts, start, end)
+        total += sign * (high - low + gain)
     return total
 
 

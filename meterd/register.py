@@ -172,6 +172,13 @@ class Tracker:
         """The newest running total in mWh, None before the first accepted reading."""
         return self.knots.total[-1] if len(self.knots) else None
 
+    def settled(self, at_ms: int) -> bool:
+        """Whether no later reading can change the line before a moment: there, only a register found to have stood still
+        since before it would be redrawn."""
+        if self.at is None or self.at < at_ms:
+            return False
+        return self.plateau >= at_ms or self.at - self.plateau > self.rule.freeze_max_ms
+
     def run(self, times: Ints, raws: Ints) -> None:
         """Follow many readings, sorted by (time, value). Runs of plain readings are taken at once."""
         low = (

@@ -3,9 +3,9 @@
 from dataclasses import dataclass, replace
 
 from meterd.loads import Policy
+from meterd.pv_ahead import NOTHING_SEEN, Ahead, Seen, forget_step, look_ahead
 from meterd.reading import Quality
 
-STEADY = 2  # a rise must have stood for so many samples: noise of one sample starts nothing
 PATIENCE = 3  # samples without a new picture before the shares begin to sink: one may be lost, one may be late
 SIGN_STEP_W = 500.0  # smaller changes from sample to sample say nothing about the sign: noise of meters
 SIGN_PROOF = 8.0  # squared large steps, in units of ten SIGN_STEP_W, that make a verdict
@@ -92,12 +92,12 @@ def follow_sign(sign: Sign, inputs: Inputs, load: Load) -> Sign:
 class Past:
     """What is known of earlier rooms.
 
-    `steady_w` are the newest valid rooms, `ceiling_w` the last of them, found at `valid_ms`. `credit_w` is how much the
-    shares may rise now; `staged_ms` when a release after an outage began, None = none. `shut` means that there was no
-    supply or no picture for so long that everything went to zero.
+    `before_w` is the room of the valid sample before, `ceiling_w` the last valid one, found at `valid_ms`. `credit_w` is how
+    much the shares may rise now; `staged_ms` when a release after an outage began, None = none. `shut` means that there
+    was no supply or no picture for so long that everything went to zero.
     """
 
-    steady_w: tuple[int, ...] = ()
+    before_w: int | None = None
     ceiling_w: int = 0
     valid_ms: int | None = None
     credit_w: int = 0
@@ -105,14 +105,15 @@ class Past:
     staged_ms: int | None = None
     shut: bool = False
     sign: Sign = Sign()
+    seen: Seen = NOTHING_SEEN
 
 
 @dataclass(frozen=True, slots=True)
 class Room:
     """What may be handed out in W.
 
-    What runs may keep `keep_w`; after something started or rose it may be `rise_w` (has stood for some samples) and `top_w`
-    (the ramp, for which `ramp` is the word).
+    What runs may keep `keep_w`; after something started or rose it may be `rise_w` (has stood for two samples, or PV rose)
+    and `top_w` (the ramp, for which `ramp` is the word).
     """
 
     keep_w: int
@@ -125,22 +126,39 @@ class Room:
 
 def room(past: Past, inputs: Inputs, load: Load, policy: Policy, now_ms: int) -> tuple[Past, Room]:
     """The power for all consumers together, from the picture of one moment."""
-    past = replace(past, sign=follow_sign(past.sign, inputs, load))
-    keep, state, reason = _keep(past, inputs, load.flexible_w, policy, now_ms)
+    past, ahead = _ahead(replace(past, sign=follow_sign(past.sign, inputs, load)), inputs, load, policy)
+    keep, state, reason = _keep(past, inputs, _Flow(load.flexible_w, ahead.change_w), policy, now_ms)
     fresh = state is Quality.GOOD and not inputs.backup and not inputs.dark
+    rise = keep if inputs.backup else min(keep, load.handed_w)
     if fresh:
-        past = replace(past, steady_w=(*past.steady_w, keep)[-STEADY:], ceiling_w=keep, valid_ms=inputs.at_ms)
+        rise = keep if past.before_w is None else min(keep, past.before_w + ahead.rose_w + max(0, ahead.change_w))
+        sure = keep - max(0, ahead.change_w)  # what is still to come is not there yet
+        past = replace(past, before_w=sure, ceiling_w=max(0, sure), valid_ms=inputs.at_ms)
     elsewhere = inputs.backup or inputs.dark or (state is Quality.INVALID and past.valid_ms is not None)
     if elsewhere:
-        past = replace(past, shut=True, steady_w=(), staged_ms=None)
+        past = replace(past, shut=True, before_w=None, staged_ms=None)
     elif past.shut and fresh:
         past = replace(past, shut=False, staged_ms=now_ms)
     past, top, ramp = _ramp(past, load.handed_w, policy, now_ms)
-    rise = min(keep, *past.steady_w) if fresh else keep if inputs.backup else min(keep, load.handed_w)
     return past, Room(keep, rise - load.unsure_w, top, state, reason, ramp)
 
 
-def _keep(past: Past, inputs: Inputs, flexible_w: int, policy: Policy, now_ms: int) -> tuple[int, Quality, str]:
+@dataclass(frozen=True, slots=True)
+class _Flow:
+    flexible_w: int
+    ahead_w: int
+
+
+def _ahead(past: Past, inputs: Inputs, load: Load, policy: Policy) -> tuple[Past, Ahead]:
+    """While shares of consumers that are not measured move, or the mains are gone, no change can be told from them."""
+    if inputs.export_w is None or inputs.production_w is None or inputs.backup or inputs.dark or load.moving:
+        return replace(past, seen=forget_step(past.seen)), Ahead()
+    surplus = inputs.export_w + load.flexible_w
+    seen, ahead = look_ahead(past.seen, inputs.production_w, surplus_w=surplus, at_ms=inputs.at_ms, policy=policy)
+    return replace(past, seen=seen), ahead
+
+
+def _keep(past: Past, inputs: Inputs, flow: _Flow, policy: Policy, now_ms: int) -> tuple[int, Quality, str]:
     if inputs.dark:
         return 0, Quality.GOOD, "no supply"
     if inputs.backup:
@@ -150,14 +168,17 @@ def _keep(past: Past, inputs: Inputs, flexible_w: int, policy: Policy, now_ms: i
         words = f"the draw does not fall when PV rises (slope {slope:.2f} instead of -1): a sign is wrong, nothing is shared"
         return 0, Quality.INVALID, words
     if not inputs.valid or now_ms - inputs.at_ms > PATIENCE * policy.sample_ms:
-        return _sinking(past, inputs, flexible_w, policy, now_ms)
+        return _sinking(past, inputs, flow.flexible_w, policy, now_ms)
     assert inputs.export_w is not None
     assert inputs.production_w is not None
-    surplus = min(inputs.export_w + flexible_w, max(inputs.production_w, 0)) - policy.sharing.reserve_w
+    now = min(inputs.export_w + flow.flexible_w, max(inputs.production_w, 0)) - policy.sharing.reserve_w
+    surplus, words = now + flow.ahead_w, ""
+    if flow.ahead_w < 0:
+        words = f"{-flow.ahead_w} W less PV expected"
     contract = contract_room(inputs, policy)
-    if contract is not None and flexible_w + contract < surplus:
-        return max(0, flexible_w + contract), Quality.GOOD, "contracted power"
-    return max(0, surplus), Quality.GOOD, ""
+    if contract is not None and flow.flexible_w + contract < surplus:
+        return max(0, flow.flexible_w + contract), Quality.GOOD, "contracted power"
+    return max(0, surplus), Quality.GOOD, words
 
 
 def _sinking(past: Past, inputs: Inputs, flexible_w: int, policy: Policy, now_ms: int) -> tuple[int, Quality, str]:
@@ -174,15 +195,17 @@ def _sinking(past: Past, inputs: Inputs, flexible_w: int, policy: Policy, now_ms
 
 
 def contract_room(inputs: Inputs, policy: Policy) -> int | None:
-    """W that may be added for the rest of the quarter hour so that its mean stays within the contract, or None.
+    """W that may be added now so that the mean of the quarter hour stays within the contract, or None.
 
-    Contracted power less projected mean, spread over what is left of the interval (at least a minute of it: the last
-    seconds would otherwise allow any peak).
+    Contracted power less projected mean, spread over what is left of the interval, but never to an import above the
+    contract itself: what the end of one interval could make up for would be the beginning of the next. The dead band is
+    kept free, for what the base load does while a share is on its way.
     """
-    if policy.contracted_w is None or inputs.expected_w is None:
+    if policy.contracted_w is None or inputs.expected_w is None or inputs.export_w is None:
         return None
-    left = max(policy.interval_ms - inputs.into_ms, 60_000)
-    return (policy.contracted_w - inputs.expected_w) * policy.interval_ms // left
+    left = max(policy.interval_ms - inputs.into_ms, policy.sample_ms)
+    mean = (policy.contracted_w - inputs.expected_w) * policy.interval_ms // left
+    return min(mean, policy.contracted_w + inputs.export_w) - policy.dead_band_w
 
 
 def _ramp(past: Past, handed_w: int, policy: Policy, now_ms: int) -> tuple[Past, int, str]:

@@ -173,8 +173,13 @@ def _fitting(power_w: Ints, budget_w: int) -> Bools:
 
 
 def _swap(known: Known, policy: Policy, stay: Rows, wait: Rows, left: Left, plan: Plan) -> None:
-    """One waiting load takes over from a running one of at least its power that has had much longer."""
+    """One waiting load takes over from a running one of at least its power that has had much longer.
+
+    One that then must stay on needs the dead band to spare, as at any start: at sunset it would be the last to run.
+    """
     first, last = wait[0], stay[-1]
+    if policy.min_on_ms[first] > 0 and left.rise_w < policy.dead_band_w:
+        return
     need, freed = int(policy.min_w[first]), int(policy.min_w[last])
     ahead = int(known.served[last] - known.served[first])
     if need > freed or ahead < freed * policy.sharing.rotate_s * 1000:

@@ -268,7 +268,7 @@ class Sharing:
 
     mode: str = "off"  # "off", "shadow" (computed and logged, not published) or "on"; nothing acts until it is asked to
     reserve_w: int = 0  # kept back from the surplus; the dead band already keeps one load's worth
-    ramp_w_per_s: int = 0  # how fast all shares together rise at most; 0: all loads in a minute, six samples
+    ramp_w_per_s: int = 0  # how fast all shares together rise at most; 0: all loads in half a minute, like the sun
     dead_band_w: int = 0  # a load starts only with this much to spare; never less than the largest single load
     sample_s: int = 10  # one decision per sample: how often the power meters are read
     delay_samples: int = (
@@ -305,6 +305,30 @@ class Page:
     key_file: str = ""
 
 
+BASES = ("use", "area", "fixed", "mixed")
+
+
+@dataclass(frozen=True, slots=True)
+class Allocation:
+    """A cost that tenants bear together: what of, and by what it is divided. Each default carries its reason.
+
+    The pot is the feed side of `board`, or the sum of `points`. `areas` are m2; `tenants` limits who takes part.
+    """
+
+    name: str
+    title: str = ""
+    board: str | None = None
+    points: tuple[str, ...] = ()
+    basis: str = "use"
+    use_percent: int = 70  # of `mixed`, what is left goes by area: between the 50 and 70 % that contracts often have
+    per: str = "month"  # each month stands for itself and a year is their sum; "year": only whole years are divided
+    areas: tuple[tuple[str, Fraction], ...] = ()
+    weights: tuple[tuple[str, int], ...] = ()  # of `fixed`
+    tenants: tuple[str, ...] = ()
+    price: Fraction | None = None  # per kWh; without one there is energy only
+    currency: str = "EUR"
+
+
 @dataclass(frozen=True, slots=True)
 class Copied:
     """Points that are copies of one drawn point: a row of identical rooms or cabinets."""
@@ -336,6 +360,7 @@ class Site:
     line_store: LineStore = LineStore()
     page: Page = Page()
     copied: tuple[Copied, ...] = ()
+    allocations: tuple[Allocation, ...] = ()
     store_path: str = ""  # relative to the plan; empty = "<site>.sqlite" beside it
     _by_name: dict[str, Point] = field(default_factory=dict, repr=False, compare=False)
 

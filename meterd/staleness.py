@@ -42,6 +42,20 @@ class Staleness:
     offset_ms: int | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What is known of one point's deliveries: last arrival, newest meter time, since when no value has changed.
+
+    `offset_ms` is meter clock minus ours by the least delay seen (waiting only adds to it, so ahead is sure and behind is an
+    upper bound); None for a meter that sends no time of its own.
+    """
+
+    received_ms: int
+    at_ms: int
+    same_since_ms: int
+    offset_ms: int | None = None
+
+
 @dataclass(slots=True)
 class _Span:
     """What was heard of one register in one stretch of time: how late values were at least."""
@@ -62,6 +76,7 @@ class _Heard:
     since_ms: int
     repeats: int
     span: _Span
+    timed: bool = True  # whether the value came with a time of its own
     before: _Span | None = None
 
 
@@ -93,7 +108,7 @@ class Hearing:
     def _first(self, reading: Reading) -> _Heard:
         received, at_ms = reading.received_ms, reading.at_ms
         span = _Span(received, at_ms, received - at_ms)
-        return _Heard(received, at_ms, at_ms, reading.value, received, 0, span)
+        return _Heard(received, at_ms, at_ms, reading.value, received, 0, span, reading.device_time)
 
     def _again(self, heard: _Heard, reading: Reading) -> None:
         received, at_ms = reading.received_ms, reading.at_ms
@@ -122,6 +137,13 @@ class Hearing:
         for (point, _), heard in self._channels.items():
             found[point] = max(found.get(point, 0), heard.received_ms)
         return found
+
+    def heard(self) -> dict[str, Heard]:
+        """What is known of each point that was heard since the start. May be called from any thread."""
+        groups: dict[str, list[_Heard]] = {}
+        for (point, _), one in list(self._channels.items()):  # copied in one step: the loop may add to it meanwhile
+            groups.setdefault(point, []).append(one)
+        return {point: _all_heard(several) for point, several in groups.items()}
 
     def stale(self, now_ms: int) -> list[Staleness]:
         """Points that deliver, but with a wrong clock or a frozen value; as of at most `ASKED_MS` ago."""
@@ -189,6 +211,18 @@ class Hearing:
             else:
                 moving += 1
         return tuple(still) if moving >= len(still) else ()
+
+
+def _all_heard(several: list[_Heard]) -> Heard:
+    newest = max(several, key=lambda one: one.at_ms)
+    before = newest.before
+    lag_ms = newest.span.lag_ms if before is None else min(before.lag_ms, newest.span.lag_ms)
+    return Heard(
+        received_ms=max(one.received_ms for one in several),
+        at_ms=newest.at_ms,
+        same_since_ms=max(one.since_ms for one in several),
+        offset_ms=-lag_ms if newest.timed else None,
+    )
 
 
 def clock_staleness(point: str, heard: list[_Heard], stretch_ms: int, now_ms: int) -> Staleness | None:

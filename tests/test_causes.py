@@ -1,11 +1,24 @@
 """A factor of the truth is matched against the short list of what is usually wrong, with the look that settles it."""
 
+import cmath
 import csv
+import math
 from pathlib import Path
 
 import pytest
 
-from meterd.causes import CAUTION, WIRINGS, Observed, match, plausible_factors, wiring_factor
+from meterd.causes import (
+    CAUTION,
+    WIRINGS,
+    Observed,
+    Wiring,
+    match,
+    plausible_factors,
+    shown_factor,
+    undoing,
+    wiring_factor,
+    wiring_phasor,
+)
 
 VECTORS = Path(__file__).parent / "vectors"
 NAMES = {
@@ -73,3 +86,32 @@ def test_factors_to_try_hold_the_usual_ones_and_never_nearly_one_or_nothing() ->
     for wanted in (1 / 3, 2 / 3, -0.5, 0.8, 1.25, 2.0, 0.5, 10.0):
         assert min(abs(f / wanted - 1) for f in factors) < 0.04
     assert all(abs(f) >= 0.05 and abs(f - 1) >= 0.05 for f in factors)
+
+
+@pytest.mark.parametrize("wiring", [w for w in WIRINGS if abs(wiring_phasor(w)) > 0.1], ids=lambda w: w.name)
+@pytest.mark.parametrize("power_factor", [0.5, 0.8, 0.9, 0.99])
+def test_the_angle_shown_gives_the_same_factor_as_that_of_the_load(wiring: Wiring, power_factor: float) -> None:
+    """Two ways to one number: from the load's own angle, and from the angle that the wrong instrument shows of it."""
+    shown = cmath.phase(wiring_phasor(wiring) * cmath.exp(1j * math.acos(power_factor)))
+    assert shown_factor(wiring_phasor(wiring), shown) == pytest.approx(wiring_factor(wiring, power_factor), rel=1e-9)
+
+
+def test_a_load_without_active_power_has_no_factor() -> None:
+    assert shown_factor(1.0 + 0.0j, math.pi / 2) is None
+
+
+def test_published_example_of_a_phase_displacement() -> None:
+    """ct_phase_error_examples.csv: one degree at a power factor of 0.5 reads 515.04 for 500 W; told from a second load."""
+    at_half = (cmath.exp(-1j * math.radians(1.0)) * cmath.exp(1j * math.acos(0.5))).real / 0.5
+    assert 500 * at_half == pytest.approx(515.04, abs=0.01)
+    seen = (Observed(at_half, 0.001, 0.5, common=0.001), Observed(1.0, 0.001, 1.0, common=0.001))
+    assert [c.name for c in match(seen)] == ["phase displacement of +1.0 degrees"]
+
+
+def test_what_undoes_a_setting_is_offered_only_where_nothing_else_fits_as_well() -> None:
+    """A baseline knows 250/200 from 300/250; class limits do not; a wiring fault is undone by no round number."""
+    sure = match((Observed(0.8, 0.002, common=0.003),), ct_ratio=(250.0, 5.0))
+    assert (sure[0].undo, undoing(sure)) == ("250/200", "250/200")
+    assert undoing(match((Observed(0.815, 0.02),), ct_ratio=(250.0, 5.0))) == ""
+    assert undoing(match((Observed(1 / 3, 0.002),))) == ""
+    assert undoing(()) == ""

@@ -8,12 +8,14 @@ import pytest
 
 PACKAGE = Path(__file__).parents[1] / "meterd"
 FLOW = (  # the order of the data
-    "errors", "reading", "finding", "site", "interval", "knots", "register", "correction", "rollup", "figure", "snapshot",
-    "uncertainty", "balance", "reconciliation", "network", "network_flows", "drift_day", "drift_fit", "drift_chart",
-    "causes", "drift_name", "drift", "drift_state", "drift_gross", "drift_drill", "visible", "surplus", "plausible",
-    "apportion", "sharing", "loads", "room", "rotation", "allocation", "same_time", "pv_shares", "share_book",
-    "books", "bulk", "row", "share_rows", "derived", "senml", "message", "agreement", "staleness", "conditions",
-    "grouping", "notice", "pipeline",
+    "errors", "naming", "reading", "finding", "site", "site_change", "finder", "interval", "zone_change", "health", "knots", "register", "correction", "rollup",
+    "figure", "completeness", "snapshot",
+    "uncertainty", "point_check", "balance", "reconciliation", "network", "network_flows", "drift_day", "drift_fit", "drift_chart",
+    "causes", "drift_factor", "drift_name", "drift_silent", "drift", "drift_state", "drift_gross", "drift_drill", "visible", "loading", "surplus", "plausible",
+    "apportion", "sharing", "loads", "pv_ahead", "room", "rotation", "allocation", "same_time", "pv_shares",
+    "cost_allocation",
+    "share_book", "books", "bulk", "report_figures", "report", "row", "share_rows", "derived", "senml", "message", "agreement", "staleness", "conditions",
+    "grouping", "notice", "clock_change", "pipeline",
 )  # fmt: skip
 ROOM_MAY_IMPORT = {
     "mqtt": set(),
@@ -22,12 +24,13 @@ ROOM_MAY_IMPORT = {
     "publish": {"mqtt"},
     "demo": {"mqtt"},
     "notify": set(),
+    "papers": set(),
     "page": set(),
-    "app": {"mqtt", "sources", "store", "publish", "demo", "notify", "page"},
+    "app": {"mqtt", "sources", "store", "publish", "demo", "notify", "page", "papers"},
 }
 PURE_MAY_IMPORT = {
-    "meterd", "numpy", "scipy", "array", "bisect", "collections", "contextlib", "dataclasses", "datetime", "decimal", "enum",
-    "fractions", "functools", "heapq", "itertools", "json", "math", "operator", "re", "types", "typing", "weakref", "zoneinfo",
+    "meterd", "numpy", "scipy", "array", "bisect", "cmath", "collections", "contextlib", "dataclasses", "datetime", "decimal", "enum",
+    "fractions", "functools", "heapq", "itertools", "json", "math", "operator", "re", "types", "typing", "unicodedata", "weakref", "zoneinfo",
 }  # fmt: skip
 NOT_PURE = {
     "open",

@@ -184,3 +184,17 @@ def test_residual_has_the_standing_registers_beside_it() -> None:
     (one,) = standing_hints([row], hearing, [outside])
     assert one.evidence == ("registers that stood still meanwhile: q07",)
     assert standing_hints([row], hear(60), [outside]) == [outside]
+
+
+def test_what_was_heard_is_told_per_point_with_the_offset_of_its_clock() -> None:
+    """q05's clock is 90 s behind, the others' 0.3 s; a meter without a time of its own has no offset."""
+    hearing = hear(45, lambda t: t - 90_000)
+    hearing.take([Reading("q07", "13.7.0", BEGIN, 0.9, BEGIN, device_time=False)])
+    heard = hearing.heard()
+    assert heard["q05"].offset_ms == -90_000
+    assert heard["t1"].offset_ms == -300
+    assert heard["t1"].received_ms == BEGIN + 44 * MINUTE
+    alone = Hearing(SITE)
+    alone.take([Reading("q06", POWER, BEGIN, 1.0, BEGIN, device_time=False)])
+    assert alone.heard()["q06"].offset_ms is None
+    assert "q05" not in alone.heard()

@@ -2,7 +2,7 @@
 
 import logging
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from meterd.app.findings import FindingKeeper
@@ -84,6 +84,15 @@ class Outbox:
             return  # the loop says so; it is tried again in a second
         self._unkept = {}
 
+    @property
+    def name(self) -> str:
+        """Of the way."""
+        return self._sender.name
+
+    def revive(self) -> bool:
+        """Take note that the thread that sends has died."""
+        return self._sender.revive()
+
     def finding(self, now_ms: int) -> Finding | None:
         """That this way is blocked: for the topics and the other ways."""
         if self.trouble is None:
@@ -119,6 +128,10 @@ class Alarms:
         self.hearing = Hearing(site)
         self._orders = OrderFolder(path)
         self._outboxes = [Outbox(store, Sender(channel), site, now_ms) for channel in channels(site.notify)]
+
+    def threads(self) -> dict[str, Callable[[], bool]]:
+        """What the supervisor looks after: the thread of each way out."""
+        return {outbox.name: outbox.revive for outbox in self._outboxes}
 
     def hear(self, readings: Sequence[Reading]) -> None:
         """Note arrivals."""

@@ -1,5 +1,6 @@
 """Keeps the books: readings into the journal, figures out of the core, all of one tick in one transaction."""
 
+import json
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
@@ -11,10 +12,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from meterd import pipeline
+from meterd.app.remaking import FIGURES_FROM, made_again
 from meterd.books import BoardBook, NetPlan, Parent, board_books, parents, parts_of, pv_book, sum_of_parts, sum_pv
-from meterd.errors import StoreError, described
+from meterd.errors import ConfigError, StoreError, described
 from meterd.figure import BalanceRow, Channel, FigureRow
-from meterd.interval import MADE_OF, Period, bounds
+from meterd.interval import DAY_MS, MADE_OF, Period, bounds, floor, text
 from meterd.knots import Ints
 from meterd.pipeline import Request, State
 from meterd.reading import Reading
@@ -22,10 +24,11 @@ from meterd.rollup import Columns
 from meterd.site import Site
 from meterd.snapshot import Now, PvNow
 from meterd.store.sqlite import UNFIT, Failure, SqliteStore
+from meterd.store.withdraw import interval_starts, local_starts, withdraw
 from meterd.surplus import ratio
 
 _CLOSED_TO = "closed_to_ms"
-FIGURES_FROM = "figures_from_ms"  # figures before this are final: not all of their readings are in the journal any more
+CORRECTING = "correcting"  # corrections whose closed figures are still to be made again
 _UNSETTLED = "unsettled_from_ms"  # since when the journal holds readings of which nothing was made yet
 
 
@@ -52,7 +55,8 @@ class Bookkeeper:
     def _begin(self) -> State:
         """Take up the journal where it ends: after a start, and after a transaction that was not kept."""
         closed_to = self._store.fact(_CLOSED_TO)
-        state = pipeline.begin(self._site, self._zone, None if closed_to is None else int(closed_to))
+        corrections = self._store.corrections.all()
+        state = pipeline.begin(self._site, self._zone, None if closed_to is None else int(closed_to), corrections)
         for row in self._site.inputs:
             channel = (row.point, row.register)
             if channel not in state.trackers and (latest := self._store.latest(channel)):
@@ -122,11 +126,88 @@ class Bookkeeper:
         pipeline.take_live(self.state, readings)
         return Tick(new, 0), unfit
 
+    # -- corrections ---------------------------------------------------------------------------------------------------
+
+    def correct(self, channel: Channel, span: tuple[int, int], now_ms: int, keep: Callable[[], int]) -> int:
+        """Let `keep` change the corrections of a register within a span; what is made from now on follows them.
+
+        `keep` returns the number of the correction, and so does this. Closed figures follow with `correct_on`, also after a
+        restart. ConfigError where they cannot be made again, StoreError if nothing could be kept.
+        """
+        try:
+            with self._store.transaction():
+                if self._spoiled:
+                    self.state = self._begin()
+                self._roll(self._write(self._catch_up(self._behind), now_ms, "late readings"), now_ms)
+                self._refuse_lost(channel, span[0])
+                number = keep()
+                pipeline.correct(self.state, self._store.corrections.all())
+                self._store.set_fact(CORRECTING, json.dumps([*self._correcting(), [number, *channel, *span]]))
+        except BaseException:
+            self._begin_again()
+            raise
+        self._behind = []
+        return number
+
+    def correct_on(self, now_ms: int) -> int | None:
+        """Make figures of at most one local year again that wait for it; how many intervals changed, None if none wait.
+
+        A year at a time: of forty points that is some seconds, in which nothing is published.
+        """
+        waiting = [one for one in self._correcting() if (one[1], one[2]) in self.state.trackers]
+        if not waiting or self.state.closed_to is None:
+            return None
+        number, point, register, low, high = waiting[0]
+        step = self.state.interval_ms
+        low, high = floor(low, step), min(-floor(-high, step), self.state.closed_to)  # whole intervals around it
+        end = min(high, bounds(Period.YEAR, low, self._zone, step)[1])
+        rest = [[number, point, register, end, high]] if end < high else []
+        with self._store.transaction():
+            rows = made_again(self._store, self.state, (point, register), low, end) if low < end else []
+            changed = self._write(rows, now_ms, f"correction {number}")
+            self._roll(changed, now_ms, f"correction {number}")
+            self._store.set_fact(
+                CORRECTING, json.dumps(rest + [one for one in self._correcting() if one != waiting[0]])
+            )
+        return len(changed)
+
+    def _correcting(self) -> list[tuple[int, str, str, int, int]]:
+        """Corrections whose closed figures are still to be made again: number, register, from, until."""
+        return [tuple(one) for one in json.loads(self._store.fact(CORRECTING) or "[]")]
+
+    def _refuse_lost(self, channel: Channel, from_ms: int) -> None:
+        if words := self.state.failed.get(channel):
+            raise StoreError(f"{channel[0]} is set aside and its figures cannot be made again: {words}")
+        if channel not in self.state.trackers:
+            raise ConfigError(f"the plan reads no register {channel[1]} of {channel[0]} that counts energy")
+        if from_ms < self._figures_from:
+            final = f"figures before {text(self._figures_from)} are final"
+            raise ConfigError(f"{final}: their readings have left the journal; begin the correction there or later")
+
     def reopen(self, now_ms: int) -> bool:
         """Open again what was closed ahead of the moment (a clock that was ahead); whether there was anything."""
         requests = pipeline.reopen(self.state, now_ms)
         self._behind = self._behind + requests
         return bool(requests)
+
+    def sum_again(self, spans: Sequence[tuple[int, int]], now_ms: int) -> int:
+        """Sum local periods around spans again after the rules of the zone have changed; how many figures had other bounds.
+
+        Figures of what is no local period any more are set aside. Intervals stay as they are. StoreError if it is not kept.
+        """
+        begins = local_starts(self._zone, self.state.interval_ms)
+        store, count = self._store, 0
+        with store.transaction():
+            for low, high in spans:
+                count += withdraw(store, (low - 367 * DAY_MS, high + DAY_MS), begins)
+                last = high + DAY_MS
+                for begin in range(
+                    low - DAY_MS, last, 31 * DAY_MS
+                ):  # of all registers a month at once fits into memory
+                    end = min(begin + 31 * DAY_MS, last)
+                    starts = {one: interval_starts(store, one, begin, end) for one in store.channels()}
+                    self._sum({one: own for one, own in starts.items() if own}, now_ms, "zone rules changed")
+        return count
 
     def import_history(self, channel: Channel, times: Ints, values: Ints, now_ms: int) -> None:
         """Keep many old readings of one register; figures follow with `settle`."""
@@ -183,7 +264,7 @@ class Bookkeeper:
 
     # -- what follows from changed intervals -----------------------------------------------------------------------
 
-    def _roll(self, changed: Sequence[FigureRow], now_ms: int) -> None:
+    def _roll(self, changed: Sequence[FigureRow], now_ms: int, reason: str = "parts changed") -> None:
         """Sum longer periods, balances and PV figures again wherever an interval changed."""
         state = self.state
         if state.closed_to is None:
@@ -194,17 +275,21 @@ class Bookkeeper:
         starts: dict[Channel, list[int]] = defaultdict(list)
         for row in changed:
             starts[row.channel].append(row.start_ms)
-        reason = "parts changed"
         for own in starts.values():
             own.sort()
-        for group in self._parents({r.start_ms for r in changed}):
+        self._sum(starts, now_ms, reason)
+
+    def _sum(self, starts: dict[Channel, list[int]], now_ms: int, reason: str) -> None:
+        """Sum everything that is made of those intervals, sorted by register."""
+        state = self.state
+        for group in self._parents({start for own in starts.values() for start in own}):
             parts = parts_of(group, MADE_OF[group[0].period], self._zone, state.interval_ms)
             columns = self._store.columns(tuple(starts), parts.period, parts.start_ms)
             rows = sum_of_parts(starts, group, parts, columns)
             self._store.write_figures(rows, now_ms=now_ms, reason=reason)
         for name, book in self._boards.items():
-            self._try(name, partial(self._balance, book, _starts_of(book.plan, starts), now_ms))
-        self._try(self._site.name, partial(self._pv_figures, starts, now_ms))
+            self._try(name, partial(self._balance, book, _starts_of(book.plan, starts), now_ms, reason))
+        self._try(self._site.name, partial(self._pv_figures, starts, now_ms, reason))
         self.closed |= self._last_balances()
 
     def _try(self, subject: str, step: Callable[[], None]) -> None:
@@ -226,19 +311,23 @@ class Bookkeeper:
         imports = self._store.columns(plan.imports, Period.INTERVAL, starts)
         return plan.net(imports, self._store.columns(plan.exports, Period.INTERVAL, starts))
 
-    def _balance(self, book: BoardBook, starts: list[int], now_ms: int) -> None:
+    def _balance(self, book: BoardBook, starts: list[int], now_ms: int, reason: str) -> None:
         if not starts:
             return
         step = self.state.interval_ms
         begin = np.array(starts, dtype=np.int64)
-        rows = book.interval_rows(begin, begin + step, self._net(book.plan, begin))
-        self._store.write_balances(rows, now_ms=now_ms, reason="parts changed")
-        for group in self._parents(starts):
-            parts = parts_of(group, Period.INTERVAL, self._zone, step)
-            rows = book.period_rows(group, parts, parts.start_ms + step, self._net(book.plan, parts.start_ms))
-            self._store.write_balances(rows, now_ms=now_ms, reason="parts changed")
+        groups = [(g, parts_of(g, Period.INTERVAL, self._zone, step)) for g in self._parents(starts)]
+        # read once for all kinds of periods: for a year of forty points that is most of the work
+        grid = np.unique(np.concatenate([begin, *(parts.start_ms for _, parts in groups)]))
+        net = self._net(book.plan, grid)
+        rows = book.interval_rows(begin, begin + step, _rows_at(net, grid, begin))
+        self._store.write_balances(rows, now_ms=now_ms, reason=reason)
+        for group, parts in groups:
+            own = _rows_at(net, grid, parts.start_ms)
+            rows = book.period_rows(group, parts, parts.start_ms + step, own)
+            self._store.write_balances(rows, now_ms=now_ms, reason=reason)
 
-    def _pv_figures(self, starts: dict[Channel, list[int]], now_ms: int) -> None:
+    def _pv_figures(self, starts: dict[Channel, list[int]], now_ms: int, reason: str) -> None:
         book = self._pv
         if book is None:
             return
@@ -255,7 +344,7 @@ class Bookkeeper:
             self._store.columns(book.feeds.exports, Period.INTERVAL, begin),
             self._net(book.others, begin),
         )
-        self._store.write_pv(rows, now_ms=now_ms, reason="parts changed")
+        self._store.write_pv(rows, now_ms=now_ms, reason=reason)
         for group in self._parents(mine):
             part = MADE_OF[group[0].period]
             expected = parts_of(group, part, self._zone, step).expected.tolist()
@@ -263,7 +352,7 @@ class Bookkeeper:
                 sum_pv(parent, self._store.pv(part, parent.start_ms, parent.end_ms), count)
                 for parent, count in zip(group, expected, strict=True)
             ]
-            self._store.write_pv(rows, now_ms=now_ms, reason="parts changed")
+            self._store.write_pv(rows, now_ms=now_ms, reason=reason)
 
     def pv_day(self, now_ms: int) -> PvNow | None:
         """PV figures of the local day so far."""
@@ -285,6 +374,12 @@ class Bookkeeper:
             ratio(total.self_use, total.consumption),
             total.estimated,
         )
+
+
+def _rows_at(columns: Columns, grid: Ints, starts: Ints) -> Columns:
+    """The rows of some starts, each of which is in the grid."""
+    place = np.searchsorted(grid, starts)
+    return Columns(columns.energy[place], columns.present[place], columns.flags[place])
 
 
 def _starts_of(plan: NetPlan, starts: dict[Channel, list[int]]) -> list[int]:

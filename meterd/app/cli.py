@@ -4,7 +4,6 @@
 """
 
 import argparse
-import logging
 import os
 import signal
 import sys
@@ -21,9 +20,12 @@ from meterd import __version__
 from meterd.app.clock_commands import add as add_clock_change
 from meterd.app.drift_commands import add as add_drift
 from meterd.app.finding_commands import add as add_findings
+from meterd.app.logs import FORMS, set_up
+from meterd.app.paper_commands import add as add_papers
 from meterd.app.probe_commands import add as add_probe
 from meterd.app.share_commands import add as add_shares
 from meterd.app.store_commands import add as add_stores
+from meterd.app.user_commands import add as add_users
 from meterd.errors import ConfigError, MeterdError, described
 from meterd.interval import Period, text
 
@@ -94,19 +96,21 @@ def _topics(arguments: argparse.Namespace) -> int:
 
 def _run(arguments: argparse.Namespace) -> int:
     from meterd.app.clock import TrialClock, WallClock
-    from meterd.app.config import load_plan
     from meterd.app.daemon import Daemon, store_path
     from meterd.app.desk import served
+    from meterd.app.plan_watch import read_plan
     from meterd.app.query import moment
 
-    _log(arguments.verbose)
-    plan = load_plan(arguments.plan)
+    set_up(arguments.log, verbose=arguments.verbose)
+    plan, file = read_plan(arguments.plan)
     site = plan.site
     start = arguments.trial_from
     clock = WallClock() if start is None else TrialClock(moment(start, zoneinfo.ZoneInfo(site.zone), "--trial-from"))
     if start is not None:
         site = replace(site, notify=replace(site.notify, email_to=(), webhook_url=""))  # a trial wakes nobody
-    daemon = Daemon(site, arguments.store or store_path(arguments.plan, site), clock)
+    watched = file if start is None else None  # nor does it take another plan
+    daemon = Daemon(site, arguments.store or store_path(arguments.plan, site), clock, file=watched)
+    signal.signal(signal.SIGHUP, lambda *_: daemon.reload())
     with served(daemon):
         daemon.run(_stop_on_signal())
     return DONE
@@ -124,14 +128,6 @@ def _stop_on_signal() -> threading.Event:
     signal.signal(signal.SIGTERM, handle)
     signal.signal(signal.SIGINT, handle)
     return stop
-
-
-def _log(verbose: bool) -> None:
-    logging.basicConfig(
-        level=logging.INFO if verbose else logging.WARNING,
-        format="%(asctime)s %(levelname)s %(message)s",
-        stream=sys.stderr,
-    )
 
 
 def _replay(arguments: argparse.Namespace) -> int:
@@ -229,7 +225,7 @@ def _balance(arguments: argparse.Namespace) -> int:
 def _demo(arguments: argparse.Namespace) -> int:
     from meterd.app.demo import run_demo
 
-    _log(arguments.verbose)
+    set_up("text", verbose=arguments.verbose)
     return run_demo(arguments, _stop_on_signal())
 
 
@@ -254,8 +250,10 @@ def _parser() -> argparse.ArgumentParser:
     topics.add_argument("--asyncapi", action="store_true", help="the same as an AsyncAPI 3 document (JSON)")
     add_findings(commands)
     add_stores(commands)
+    add_users(commands)
     add_shares(commands)
     add_drift(commands)
+    add_papers(commands)
     add_probe(commands)
     add_clock_change(commands)
     _add_demo(commands)
@@ -279,6 +277,7 @@ def _add_run(commands: "Commands[argparse.ArgumentParser]") -> None:
     run = _add(commands, "run", _run, "run the daemon until SIGTERM or Ctrl+C")
     run.add_argument("--store", type=Path, metavar="FILE", help="store file; default: as the plan says, beside it")
     run.add_argument("--verbose", action="store_true", help="log every change of state, not only what needs attention")
+    run.add_argument("--log", choices=FORMS, default="text", help="lines for people, or one JSON object a line")
     run.add_argument(
         "--trial-from",
         metavar="TIME",

@@ -18,6 +18,7 @@ from meterd.app.plan.rules import (
     check_site,
     check_sources,
 )
+from meterd.app.plan.rules_allocation import check_allocations
 from meterd.app.plan.rules_line_store import check_line_store
 from meterd.app.plan.rules_meters import check_inputs, check_instruments
 from meterd.app.plan.rules_notify import check_notify
@@ -114,6 +115,7 @@ def _check(draft: Draft, notes: Notes) -> None:
     check_notify(draft, notes)
     check_line_store(draft, notes)
     check_page(draft, notes)
+    check_allocations(draft, notes)
 
 
 def _listed(faults: Iterable[Fault]) -> tuple[Fault, ...]:

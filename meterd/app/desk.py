@@ -9,9 +9,11 @@ from meterd.app.daemon import Daemon
 from meterd.app.finding_commands import carry_out
 from meterd.app.orders import new_order
 from meterd.errors import ConfigError, MeterdError, PublishError
+from meterd.health import Health
 from meterd.page.server import PageServer
 from meterd.site import Site
 from meterd.snapshot import Snapshot
+from meterd.staleness import Heard
 from meterd.store.sqlite import SqliteStore
 
 log = logging.getLogger("meterd.page")
@@ -47,14 +49,13 @@ class DaemonDesk:
         finally:
             store.close()
 
-    def health(self) -> tuple[bool, Mapping[str, object]]:
-        """Whether all is well with the program, and its figures."""
-        snapshot = self.snapshot()
-        return snapshot is not None, {"at_ms": None if snapshot is None else snapshot.now_ms}
+    def health(self) -> Health:
+        """How the program itself is."""
+        return self._daemon.health()
 
-    def openmetrics(self) -> str:
-        """The same for machines."""
-        return "# EOF\n"
+    def heard(self) -> Mapping[str, Heard]:
+        """What is known of the deliveries of each point since the start."""
+        return self._daemon.heard()
 
     def order(self, kind: str, what: str, person: str, note: str) -> tuple[bool, str]:
         """Put an order into the folder of the store and wait for the daemon's answer."""

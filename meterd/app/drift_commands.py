@@ -97,9 +97,13 @@ def _print_suspicion(said: "Suspicion") -> None:
             f"  {candidate.text} ({sure}{alike})"
             + (f"; fits: {', '.join(candidate.causes)}" if candidate.causes else "")
         )
+        if candidate.measured:
+            print(f"    {candidate.measured}")
     if said.if_feed_right:
-        print(f"  if the feed is right: {said.if_feed_right}")
+        print(f"  {said.if_feed_right}")
     print(f"  to settle it: {said.remedy}")
+    if said.correction:
+        print(f"  once the cause is confirmed: {said.correction}")
 
 
 def run_visible(arguments: argparse.Namespace) -> int:

@@ -7,31 +7,28 @@ behind what the books say.
 
 import hashlib
 import logging
-import math
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-import numpy as np
-
+from meterd.app.drift_causes import intervals_of, looked_into
 from meterd.books import net_plan
-from meterd.causes import Observed, match
 from meterd.drift import WatchState, begin, watch
 from meterd.drift_chart import FALSE_ALARMS_PER_YEAR
 from meterd.drift_day import DayStatistics, daily_statistics
 from meterd.drift_drill import Drill, drill, split_days
+from meterd.drift_fit import prior
 from meterd.drift_gross import gross
 from meterd.drift_name import Candidate, Suspicion
 from meterd.errors import ConfigError, MeterdError
 from meterd.finding import Finding
-from meterd.interval import DAY_MS, Period, floor, starts
+from meterd.interval import DAY_MS, Period, starts
 from meterd.network import Network, network, separate
 from meterd.network_flows import Intervals
-from meterd.reading import IMPORT
 from meterd.site import Site
 from meterd.store.drift_days import DriftDay
 from meterd.store.sqlite import SqliteStore
@@ -42,8 +39,6 @@ LONGEST_DAYS = (
     730  # two years: a baseline older than that says little of an instrument, and a look stays below a minute
 )
 DAYS_AT_ONCE = 31  # of figures in memory
-CAUSES = 4  # named with each candidate; a longer list helps nobody on site
-REACTIVE = "3.8.0"
 PAUSE_S = 60.0  # between two examinations, and before the first: a daemon that catches up closes many days at once
 
 
@@ -65,16 +60,9 @@ def parts(site: Site, at_ms: int) -> tuple[Network, ...]:
 
 def days_of(store: SqliteStore, site: Site, part: Network, bounds: Sequence[int]) -> Iterator[Intervals]:
     """Days of a part's points between consecutive bounds, from the newest figures."""
-    step = site.interval_s * 1000
-    plan = net_plan(site, part.points)
     for first in range(0, len(bounds) - 1, DAYS_AT_ONCE):
         some = bounds[first : first + DAYS_AT_ONCE + 1]
-        grid = np.arange(some[0], some[-1], step, dtype=np.int64)
-        imports = store.columns(plan.imports, Period.INTERVAL, grid)
-        net = plan.net(imports, store.columns(plan.exports, Period.INTERVAL, grid))
-        # an estimated shape would put a residual where there is none
-        table = Intervals(grid, grid + step, net.energy, net.present & (net.flags == 0))
-        yield from split_days(table, some)
+        yield from split_days(intervals_of(store, site, part, (some[0], some[-1])), some)
 
 
 def bounds_of(store: SqliteStore, site: Site, part: Network) -> list[int]:
@@ -109,7 +97,9 @@ def _examine(store: SqliteStore, site: Site, part: Network, wanted: float) -> Wa
         (last,) = days_of(store, site, part, bounds[-2:])
         fault = gross(part, last, None if state.learner is None else state.learner.fit)
         found = () if fault is None else (fault,)
-    return Watched(part, state, len(statistics), tuple(_informed(store, site, one) for one in found), fresh)
+    fit = prior(part) if state.learner is None else state.learner.fit
+    said = tuple(looked_into(store, site, part, one, fit, (bounds[0], bounds[-1])) for one in found)
+    return Watched(part, state, len(statistics), said, fresh)
 
 
 def _statistics(
@@ -133,42 +123,14 @@ def _statistics(
     return found, tuple(fresh)
 
 
-def _informed(store: SqliteStore, site: Site, said: Suspicion) -> Suspicion:
-    """Causes of each suspected ratio judged with what the plan and the books know: CT ratio and power factor."""
-    return replace(said, candidates=tuple(_with_plan(store, site, candidate, said) for candidate in said.candidates))
-
-
-def _with_plan(store: SqliteStore, site: Site, candidate: Candidate, said: Suspicion) -> Candidate:
-    if candidate.kind != "ratio" or len(candidate.points) != 1:
-        return candidate
-    fitted = [i for i in site.instruments_of(candidate.points[0]) if i.from_ms <= said.found_ms]
-    known = fitted[-1] if fitted else None
-    ratio = None
-    if known is not None and known.ct_primary_a is not None and known.ct_secondary_a is not None:
-        ratio = (known.ct_primary_a, known.ct_secondary_a)
-    factor = power_factor(store, candidate.points[0], (said.change_ms, said.found_ms), site.interval_s * 1000)
-    seen = Observed(1 + candidate.step, max(candidate.step_error, 1e-3), factor)
-    return replace(candidate, causes=tuple(cause.text for cause in match((seen,), ct_ratio=ratio)[:CAUSES]))
-
-
-def power_factor(store: SqliteStore, point: str, span: tuple[int, int], step_ms: int) -> float | None:
-    """Power factor of a point over a time from its summed active and reactive energy; None where reactive is not read.
-
-    Power factors are never averaged. Of the intervals both energies must be known.
-    """
-    grid = np.arange(floor(span[0], step_ms), span[1], step_ms, dtype=np.int64)
-    found = store.columns([(point, IMPORT), (point, REACTIVE)], Period.INTERVAL, grid)
-    both = found.present.all(axis=1)
-    active, reactive = (float(column.sum()) for column in found.energy[both].T)
-    return active / math.hypot(active, reactive) if active > 0 and both.any() and reactive > 0 else None
-
-
 def finding_of(said: Suspicion, site: Site) -> Finding:
     """A suspicion as a finding: named where the evidence is 20:1, else on the list of all that fit."""
     points = tuple(dict.fromkeys(p for candidate in said.candidates for p in candidate.points))
-    evidence = tuple(_line(candidate.text, candidate.odds, candidate.causes) for candidate in said.candidates)
+    evidence = tuple(_line(candidate) for candidate in said.candidates)
     if said.if_feed_right:
-        evidence = (*evidence, f"if the feed is right: {said.if_feed_right}")
+        evidence = (*evidence, said.if_feed_right)
+    if said.correction:
+        evidence = (*evidence, f"once the cause is confirmed on site, the books are put right by: {said.correction}")
     named = said.candidates[0].points if said.named and said.candidates else ()
     if len(named) == 1:
         return Finding("drift", named[0], said.found_ms, said.text, said.remedy, points, evidence)
@@ -180,9 +142,10 @@ def _slug(words: str) -> str:
     return "-".join("".join(c if c.isalnum() else " " for c in words.lower()).split())
 
 
-def _line(words: str, odds: float, causes: tuple[str, ...]) -> str:
-    also = f"; fits: {', '.join(causes)}" if causes else ""
-    return words + (f" ({odds:.0f} times less likely than the first)" if odds > 1.5 else "") + also
+def _line(candidate: Candidate) -> str:
+    less = f" ({candidate.odds:.0f} times less likely than the first)" if candidate.odds > 1.5 else ""
+    measured = f"; {candidate.measured}" if candidate.measured else ""
+    return candidate.text + less + measured + (f"; fits: {', '.join(candidate.causes)}" if candidate.causes else "")
 
 
 def run_drill(store: SqliteStore, site: Site, point: str, factor: float, from_ms: int) -> Drill:
@@ -210,6 +173,7 @@ class NightWatch:
         self._zone = ZoneInfo(site.zone)
         self._done_to = 0
         self._thread: threading.Thread | None = None
+        self._ended = True
         self._findings: tuple[Finding, ...] | None = None
         self._fresh: tuple[DriftDay, ...] = ()
 
@@ -221,7 +185,7 @@ class NightWatch:
             days = starts(Period.DAY, closed_to - 3 * DAY_MS, closed_to + 1, self._zone, self._site.interval_s * 1000)
             if days and days[-1] > self._done_to:
                 self._done_to, self._due = days[-1], self._clock() + PAUSE_S
-                self._thread = threading.Thread(target=self._work, name="drift", daemon=True)
+                self._thread, self._ended = threading.Thread(target=self._work, name="drift", daemon=True), False
                 self._thread.start()
         return found
 
@@ -229,6 +193,13 @@ class NightWatch:
         """Days to be kept by the one that writes the store, once."""
         found, self._fresh = self._fresh, ()
         return found
+
+    def revive(self) -> bool:
+        """See to it that a day is examined again if the thread has died over it; True if so."""
+        if self._thread is None or self._thread.is_alive() or self._ended:
+            return False
+        self._thread, self._done_to = None, 0
+        return True
 
     def join(self, limit_s: float) -> None:
         """Wait for a running examination."""
@@ -249,3 +220,4 @@ class NightWatch:
             log.error("drift watch: %s", exc)
         except Exception:  # an edge of the house style: the watch must never take the daemon with it
             log.exception("drift watch failed; it tries again after the next day")
+        self._ended = True  # a thread that is ended from outside never gets here

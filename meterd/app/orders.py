@@ -1,4 +1,4 @@
-"""What people ask of findings, on its way to the one process that writes the store.
+"""What people ask for - of findings, corrections, records - on its way to the one process that writes the store.
 
 Beside the store lies a folder `<store>.orders`: the command puts one file per order there, the daemon carries it out,
 takes the file away and leaves an answer. An order has a name of its own, so that one that was carried out just before a
@@ -18,8 +18,10 @@ from pathlib import Path
 from meterd.errors import ConfigError, StoreError
 from meterd.finding import refused_text
 
-KINDS = ("see", "explain", "close", "suppress", "resume")
-LARGEST_BYTES = 16_384  # an order is below 2 kB; anything larger is something else
+FINDING_KINDS = ("see", "explain", "close", "suppress", "resume")
+LIFE_KINDS = ("correct", "withdraw", "record", "issue")  # what changes the books and their history: `app.corrector`
+KINDS = (*FINDING_KINDS, *LIFE_KINDS)
+LARGEST_BYTES = 262_144  # a report of 3,000 registers is the largest; anything larger is something else
 AT_ONCE = 20  # orders in one look: each is a transaction of some milliseconds, and the loop has other work
 ANSWER_LIFE_S = 3600  # an answer nobody fetched
 ORDER, ANSWER = ".order", ".answer"
@@ -28,7 +30,7 @@ _SAFE = frozenset("0123456789abcdef-")
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """What is asked, by whom and why. `what` is a finding's id, a name or pattern, or the number of a window."""
+    """What is asked, by whom and why. `what` is a finding's id, a name or pattern, or a number; `details` a JSON object."""
 
     name: str
     kind: str
@@ -38,6 +40,7 @@ class Order:
     cause: str = "*"
     from_ms: int = 0
     until_ms: int = 0
+    details: str = ""
 
 
 def new_order(kind: str, what: str, person: str, note: str = "", **rest: str | int) -> Order:
@@ -48,7 +51,15 @@ def new_order(kind: str, what: str, person: str, note: str = "", **rest: str | i
 
 def _sound(fields: dict[str, object]) -> Order:
     """The order of these fields; ConfigError names what is wrong with it."""
-    for key, kind in (("name", str), ("kind", str), ("what", str), ("person", str), ("note", str), ("cause", str)):
+    for key, kind in (
+        ("name", str),
+        ("kind", str),
+        ("what", str),
+        ("person", str),
+        ("note", str),
+        ("cause", str),
+        ("details", str),
+    ):
         if not isinstance(fields.get(key, ""), kind):
             raise ConfigError(f"{key} of the order is not a text")
     for key in ("from_ms", "until_ms"):
@@ -60,8 +71,10 @@ def _sound(fields: dict[str, object]) -> Order:
     except TypeError as exc:
         raise ConfigError("the order lacks something or has something unknown") from exc
     if order.kind not in KINDS:
-        raise ConfigError(f"nobody can {order.kind[:20]!r} a finding; known: {', '.join(KINDS)}")
-    must = ("what", "person", "cause") if order.kind in ("see", "resume") else ("what", "person", "cause", "note")
+        raise ConfigError(f"nobody can {order.kind[:20]!r} here; known: {', '.join(KINDS)}")
+    must = (
+        ("what", "person", "cause") if order.kind in ("see", "resume", "issue") else ("what", "person", "cause", "note")
+    )
     for key in must:
         if reason := refused_text(str(getattr(order, key))):
             raise ConfigError(f"{key} cannot be kept: {reason}")
@@ -69,8 +82,9 @@ def _sound(fields: dict[str, object]) -> Order:
         raise ConfigError(f"note cannot be kept: {reason}")
     if order.kind == "suppress" and order.from_ms >= order.until_ms:
         raise ConfigError("the window ends before it begins; --from must be before --until")
-    if order.kind == "resume" and not (order.what.isascii() and order.what.isdigit() and len(order.what) < 18):
-        raise ConfigError(f"{order.what!r} is not the number of a window")
+    numbered = {"resume": "window", "withdraw": "correction"}.get(order.kind)
+    if numbered and not (order.what.isascii() and order.what.isdigit() and len(order.what) < 18):
+        raise ConfigError(f"{order.what!r} is not the number of a {numbered}")
     return order
 
 

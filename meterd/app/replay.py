@@ -2,7 +2,7 @@
 
 import json
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,6 +22,7 @@ from meterd.app.import_report import RegisterReport, examine
 from meterd.balance import Balance, Verdict
 from meterd.books import board_books, pv_book
 from meterd.bulk import Followed, PvTable, Table, all_tables, board_balances, follow, interval_table, pv_tables
+from meterd.correction import Correction
 from meterd.errors import ConfigError, StoreError
 from meterd.figure import Channel
 from meterd.interval import Period, floor, text
@@ -96,13 +97,30 @@ class Work:
     plan: Plan
     history: History
     channels: tuple[Channel, ...]
+    corrections: tuple[Correction, ...] = ()  # of tables; a store has its own
 
 
-def prepare(plan: Plan, files: Sequence[Path], source: str | None, columns: Mapping[str, Channel] | None) -> Work:
+def prepare(
+    plan: Plan,
+    files: Sequence[Path],
+    source: str | None,
+    columns: Mapping[str, Channel] | None,
+    corrections: Iterable[Correction] = (),
+) -> Work:
     """Open the files and see which registers of the plan they hold."""
     history = open_history(list(files), plan.site, choose_source(plan.site, source), columns=columns)
     known = begin(plan.site, ZoneInfo(plan.site.zone), None).trackers
-    return Work(plan, history, tuple(channel for channel in history.channels() if channel in known))
+    channels = tuple(channel for channel in history.channels() if channel in known)
+    return Work(plan, history, channels, tuple(corrections))
+
+
+def corrections_of(store: Path) -> tuple[Correction, ...]:
+    """The corrections that are entered in a store."""
+    reader = SqliteStore.reader(store)
+    try:
+        return tuple(reader.corrections.all())
+    finally:
+        reader.close()
 
 
 def _columns(work: Work, report: Report) -> Iterator[tuple[Channel, Ints, Ints]]:
@@ -140,12 +158,15 @@ def into_folder(work: Work, folder: Path, kind: str, step: Step) -> Report:
     """All roll-ups, balances and PV figures as tables in a folder, one file per kind of period, with a description."""
     site, report = work.plan.site, Report()
     zone, interval_ms = ZoneInfo(site.zone), site.interval_s * 1000
-    rules = begin(site, zone, None).rules
+    state = begin(site, zone, None, work.corrections)
     followed = []
 
     def one_register(channel: Channel) -> tuple[Followed, Refusals]:
         times, values, refused = work.history.column(*channel)
-        return follow(channel, rules[channel], times, values, limits=site.limits, interval_ms=interval_ms), refused
+        parts = state.corrections.get(channel, ())
+        rules, limits = state.rules[channel], site.limits
+        found = follow(channel, rules, times, values, limits=limits, interval_ms=interval_ms, corrections=parts)
+        return found, refused
 
     for one, refused in in_turn(one_register, work.channels):
         _note_column(report, one.channel, one.readings, refused)
@@ -159,7 +180,7 @@ def into_folder(work: Work, folder: Path, kind: str, step: Step) -> Report:
     for name, table in _tables(site, tables, zone):
         _write(table, folder / f"{name}.{kind}", kind)
     (folder / "description.json").write_text(
-        json.dumps(_description(work.plan, report), indent=1) + "\n", encoding="utf-8"
+        json.dumps(_description(work, report), indent=1) + "\n", encoding="utf-8"
     )
     return report
 
@@ -337,7 +358,8 @@ def _write(table: pa.Table, path: Path, kind: str) -> None:
         raise StoreError(f"cannot write {path}: {exc}") from exc
 
 
-def _description(plan: Plan, report: Report) -> dict[str, object]:
+def _description(work: Work, report: Report) -> dict[str, object]:
+    plan = work.plan
     return {
         "site": plan.site.name,
         "zone": plan.site.zone,
@@ -349,6 +371,11 @@ def _description(plan: Plan, report: Report) -> dict[str, object]:
         "readings": report.readings,
         "refused": report.refused,
         "decided": report.events,
+        "corrections": [
+            {"id": c.id, "point": c.point, "register": c.register, "factor": c.factor}
+            for c in work.corrections
+            if c.withdrawn_ms is None
+        ],
         "units": "energies in whole milliwatt-hours; empty = missing; times UTC, start inclusive, end exclusive",
         "quality": "good; estimated = a boundary lies in a gap, the sum over the gap is exact; bound = at least; missing",
         "pv": f"self-use netted per interval of {plan.site.interval_s} s, then summed",

@@ -20,9 +20,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from meterd import pipeline
-from meterd.app.bookkeeper import FIGURES_FROM
 from meterd.app.config import Plan
 from meterd.app.export import Span, Wanted, export, months
+from meterd.app.remaking import FIGURES_FROM
 from meterd.errors import StoreError
 from meterd.figure import Channel
 from meterd.interval import DAY_MS, Period, bounds, starts, text
@@ -84,7 +84,7 @@ def verify_figures(store: SqliteStore, site: Site, cut: Cut) -> int:
     zone = ZoneInfo(site.zone)
     compared, wrong = 0, []
     for channel in cut.readings:
-        state = pipeline.begin(site, zone, cut.figures_from_ms)
+        state = pipeline.begin(site, zone, cut.figures_from_ms, store.corrections.all())
         if channel not in state.trackers:
             continue
         rows = _made_again(store, state, channel)

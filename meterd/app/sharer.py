@@ -13,7 +13,7 @@ from meterd.allocation import AllocationState, Decisions, Draws, Inputs, allocat
 from meterd.errors import StoreError
 from meterd.finding import Finding
 from meterd.interval import floor
-from meterd.loads import Policy, policy_of
+from meterd.loads import Policy, policy_of, same_policy
 from meterd.same_time import Plan, Trace, follow, picture, plan_of
 from meterd.share_book import ShareRow, add, from_text, slot, to_text
 from meterd.sharing import Delay, measure_delay, on_probability, safe_gain, step_pattern
@@ -67,6 +67,13 @@ class Sharer:
         self.points = plan_of(self.site)
         self._state = begin(self.policy)
         self._pattern = cycle(step_pattern(SERIES, self.site.sharing.test_step_w, TEST_HOLD))
+
+    def follow_on(self, before: "Sharer") -> None:
+        """Go on with the shares of the plan before, if it had the same consumers and rules: no load falls off."""
+        if same_policy(self.policy, before.policy):
+            self._state, self.decisions = before._state, before.decisions
+            self.shares, self.sharing, self.findings = before.shares, before.sharing, before.findings
+            self._decided_ms, self._picture_ms, self.delay = before._decided_ms, before._picture_ms, before.delay
 
     @property
     def active(self) -> bool:

@@ -121,9 +121,19 @@ class EmbeddedBroker:
         except PublishError:
             self._folder.cleanup()
             raise
+        self._start_watcher()
+        return self
+
+    def revive(self) -> bool:
+        """Start the watcher of the child again if it has died; True if it had to."""
+        if self._stopping.is_set() or self._watcher is None or self._watcher.is_alive():
+            return False
+        self._start_watcher()
+        return True
+
+    def _start_watcher(self) -> None:
         self._watcher = threading.Thread(target=self._watch, name="broker-watch", daemon=True)
         self._watcher.start()
-        return self
 
     def __exit__(self, *_exc: object) -> None:
         self._stopping.set()

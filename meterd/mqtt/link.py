@@ -146,6 +146,8 @@ class Link:
         self._connected = False
         self._subscribed = False
         self._connected_at = 0.0
+        self._lost_at: float | None = None
+        self._down_s = 0.0
         self._short_in_a_row = 0
         self._started = False
         self._closing = False
@@ -192,6 +194,8 @@ class Link:
             return False
         if not self.alive():
             self._count(revivals=1)
+            if self._connected:
+                self._lost_at = time.monotonic()
             self._connected = False
             discard(self._client)
             self._client = self._new_client()
@@ -300,6 +304,10 @@ class Link:
                 return False
             return self._client.ack(token.mid, token.qos) == MQTTErrorCode.MQTT_ERR_SUCCESS
 
+    def down_s(self) -> float:
+        """How long the connection was away before the present one; 0 for the first."""
+        return self._down_s
+
     def unsubscribe(self, topic: str) -> None:
         """Drop a subscription that a persistent session kept from an older plan."""
         if self.connected():
@@ -387,6 +395,7 @@ class Link:
             return
         send_at_once(client)
         self._connected_at = time.monotonic()
+        self._down_s = 0.0 if self._lost_at is None else self._connected_at - self._lost_at
         self._refused_topics = {}
         self._certificate_until_s = certificate_end(client)
         self._count(connects=1)
@@ -427,7 +436,9 @@ class Link:
     ) -> None:
         was_connected, self._connected, self._subscribed = self._connected, False, False
         self._count(disconnects=1, taken_over=int(reason.value == TAKEN_OVER))
-        if not was_connected:
+        if was_connected:
+            self._lost_at = time.monotonic()
+        else:
             return  # the refusal that on_connect noted says more
         if reason.is_failure:
             self._last_error = f"connection lost: {reason}"

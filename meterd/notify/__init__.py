@@ -75,6 +75,14 @@ class Sender:
         self._busy = False
         return found
 
+    def revive(self) -> bool:
+        """Take note that the thread has died with a message in hand: it counts as not told and is told again; True if so."""
+        if not self._busy or self._thread is None or self._thread.is_alive() or not self._results.empty():
+            return False
+        self._work = queue.Queue(1)  # it may not even have been taken out
+        self._results.put(Result(False, "the thread that sends had died"))
+        return True
+
     def close(self, limit_s: float) -> None:
         """End; a message on its road has until the limit, and is told again after the next start otherwise."""
         self._stopping.set()

@@ -9,13 +9,18 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
+from meterd.completeness import Kept
+from meterd.correction import Correction
 from meterd.figure import BalanceRow, Channel, PvRow, Version
-from meterd.finding import FindingNote, FindingRow
+from meterd.finding import FindingNote, FindingRow, Suppression
+from meterd.health import Health
 from meterd.interval import Period
 from meterd.knots import Ints
 from meterd.rollup import Columns
 from meterd.site import Site
 from meterd.snapshot import Snapshot
+from meterd.staleness import Heard
+from meterd.uncertainty import Floats
 
 
 class UserRole(StrEnum):
@@ -64,6 +69,43 @@ class FindingReads(Protocol):
     def notes(self, name: str) -> list[FindingNote]:
         """Every change of one finding, oldest first."""
 
+    def suppressions(self, since_ms: int) -> list[Suppression]:
+        """Planned work that ends after a moment."""
+
+
+class RecordRow(Protocol):
+    """An exchange of instruments or a new name: what people did at a point."""
+
+    @property
+    def kind(self) -> str:
+        """`exchange` or `rename`."""
+
+    @property
+    def at_ms(self) -> int:
+        """When it took place."""
+
+    @property
+    def person(self) -> str:
+        """Who did it."""
+
+    @property
+    def note(self) -> str:
+        """Why."""
+
+
+class RecordReads(Protocol):
+    """Records as they are kept."""
+
+    def all(self, point: str | None = None) -> Sequence[RecordRow]:
+        """Records of one point or of all, in the order in which things happened."""
+
+
+class CorrectionReads(Protocol):
+    """Corrections as they are kept."""
+
+    def all(self) -> list[Correction]:
+        """Every correction ever, oldest first."""
+
 
 class Reads(Protocol):
     """The read side of a store, as far as pages need it. Energies in mWh, times in ms UTC."""
@@ -89,6 +131,12 @@ class Reads(Protocol):
     def latest(self, channel: Channel) -> tuple[int, float] | None:
         """Time and value of the newest reading."""
 
+    def samples(self, channel: Channel, from_ms: int, until_ms: int) -> tuple[Ints, Floats]:
+        """Times and values of an instantaneous register in [from, until), sorted; values in its base unit."""
+
+    def kept(self, channels: Sequence[Channel], from_ms: int, until_ms: int) -> list[Kept]:
+        """How many interval figures of each register are known and estimated in [from, until), and their energies."""
+
     def channels(self) -> list[Channel]:
         """Every register that has readings or figures."""
 
@@ -98,6 +146,14 @@ class Reads(Protocol):
     @property
     def finding_tables(self) -> "FindingReads":
         """Findings with their life."""
+
+    @property
+    def records(self) -> RecordReads:
+        """Exchanges and new names."""
+
+    @property
+    def corrections(self) -> CorrectionReads:
+        """Dated corrections."""
 
 
 class Desk(Protocol):
@@ -116,11 +172,11 @@ class Desk(Protocol):
     def reader(self) -> AbstractContextManager[Reads]:
         """The read side of the store, for one look."""
 
-    def health(self) -> tuple[bool, Mapping[str, object]]:
-        """Whether all is well with the program itself, and the figures behind it."""
+    def health(self) -> Health:
+        """How the program itself is."""
 
-    def openmetrics(self) -> str:
-        """The same figures for machines, as OpenMetrics text."""
+    def heard(self) -> Mapping[str, Heard]:
+        """What is known of the deliveries of each point since the start."""
 
     def order(self, kind: str, what: str, person: str, note: str) -> tuple[bool, str]:
         """Say something about a finding: `see`, `explain` or `close`; whether it was done, and the answer in words."""

@@ -138,7 +138,7 @@ class Guesses:
         """How long none of these may try again, 0 if they may."""
         now = self._clock()
         with self._lock:
-            return max((until - now for _, until in (self._counted.get(k, (0, 0.0)) for k in keys)), default=0.0)
+            return max(0.0, *(self._counted.get(key, (0, now))[1] - now for key in keys))
 
     def wrong(self, *keys: str) -> None:
         """Count a wrong password."""

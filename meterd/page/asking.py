@@ -1,5 +1,6 @@
 """Who asks, and the office that answers: what every sheet gets besides its own question."""
 
+import asyncio
 import logging
 import threading
 from collections.abc import Callable
@@ -30,6 +31,7 @@ class Office:
     users: UserFile
     sessions: Sessions
     guesses: Guesses = field(default_factory=Guesses)
+    closing: asyncio.Event = field(default_factory=asyncio.Event)  # set when the server ends: streams end by themselves
     streams: dict[str, int] = field(default_factory=dict)  # open streams by address
     _told: set[str] = field(default_factory=set)
     _lock: threading.Lock = field(default_factory=threading.Lock)

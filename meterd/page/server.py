@@ -1,5 +1,6 @@
 """The server of the page: one thread with its own event loop. What goes wrong in it touches no reading."""
 
+import asyncio
 import logging
 import socket
 import threading
@@ -16,7 +17,7 @@ from meterd.page.web import application
 log = logging.getLogger("meterd.page")
 
 MOST_AT_ONCE = 300  # requests and streams; what comes above is told 503 at once
-CLOSE_S = 3  # for answers on their way when the daemon ends; streams are cut
+CLOSE_S = 2  # for answers on their way when the daemon ends
 
 
 class PageServer:
@@ -27,6 +28,7 @@ class PageServer:
         self.office = Office(desk, users, Sessions(users))
         self._server: uvicorn.Server | None = None
         self._thread: threading.Thread | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
         self.address = ""
 
     def start(self) -> None:
@@ -56,10 +58,18 @@ class PageServer:
             ssl_keyfile=page.key_file or None,
         )
         self._server = uvicorn.Server(config)
-        self._thread = threading.Thread(
-            target=self._server.run, kwargs={"sockets": [listener]}, name="page", daemon=True
-        )
+        self._thread = threading.Thread(target=self._serve, args=(listener,), name="page", daemon=True)
         self._thread.start()
+
+    def _serve(self, listener: socket.socket) -> None:
+        server = self._server
+        assert server is not None, "started by start()"
+
+        async def work() -> None:
+            self._loop = asyncio.get_running_loop()
+            await server.serve(sockets=[listener])
+
+        asyncio.run(work())
 
     @property
     def alive(self) -> bool:
@@ -67,9 +77,10 @@ class PageServer:
         return self._thread is not None and self._thread.is_alive()
 
     def stop(self, limit_s: float) -> None:
-        """End; open streams are cut."""
+        """End; open streams end by themselves, answers on their way have CLOSE_S."""
         if self._server is None or self._thread is None:
             return
         self._server.should_exit = True
-        self._server.force_exit = True
+        if self._loop is not None and self._loop.is_running():
+            self._loop.call_soon_threadsafe(self.office.closing.set)
         self._thread.join(limit_s)

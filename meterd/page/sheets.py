@@ -6,7 +6,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from meterd.page import UserRole, now
+from meterd.page import UserRole, data, demand, find, findings, now, point
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,4 +33,11 @@ class Sheet:
         return f"{self.key}.html"
 
 
-SHEETS: tuple[Sheet, ...] = (Sheet("now", now.look, now.NowView),)
+SHEETS: tuple[Sheet, ...] = (
+    Sheet("now", now.look, now.NowView),
+    Sheet("point", point.look, point.PointView),
+    Sheet("demand", demand.look, demand.DemandView),
+    Sheet("data", data.look, data.DataView),
+    Sheet("findings", findings.look, findings.FindingsView),
+    Sheet("find", find.look, find.FindView),
+)

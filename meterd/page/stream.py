@@ -4,6 +4,7 @@ import asyncio
 import json
 import time
 from collections.abc import AsyncIterator
+from contextlib import suppress
 from typing import Annotated
 
 from fastapi import Depends, Request
@@ -82,7 +83,9 @@ async def _events(office: Office, address: str) -> AsyncIterator[bytes]:
             elif now - said >= SILENT_S:
                 said = now
                 yield b": still here\n\n"
-            await asyncio.sleep(EVERY_S)
+            with suppress(TimeoutError):
+                await asyncio.wait_for(office.closing.wait(), EVERY_S)
+                return
     finally:
         left = office.streams.get(address, 1) - 1
         if left > 0:

@@ -1,12 +1,15 @@
 """What the answers of all sheets share: when they were true, on what they rest, findings in short."""
 
+from datetime import UTC, datetime
 from typing import Annotated
+from zoneinfo import ZoneInfo
 
 from fastapi import Depends
 from pydantic import BaseModel, ConfigDict
 from starlette.exceptions import HTTPException
 
 from meterd.finding import Finding
+from meterd.interval import HOUR_MS, Period, bounds, to_ms
 from meterd.page import Desk, Viewer
 from meterd.page.asking import Office, office_of
 from meterd.site import Site
@@ -117,3 +120,16 @@ def visible(findings: tuple[Finding, ...], viewer: Viewer, site: Site) -> list[F
     """The findings whose points this viewer may see, most urgent first."""
     seen = [one for one in findings if all(viewer.sees(point, site) for point in (one.subject, *one.points))]
     return sorted(seen, key=urgency)
+
+
+def month_start(month: str | None, now_ms: int, zone: ZoneInfo) -> int:
+    """Start of a local month written as 2026-05, of the running one without; 422 for a month that cannot be."""
+    if month is None:
+        return bounds(Period.MONTH, now_ms, zone, HOUR_MS)[0]
+    try:
+        moment = datetime(int(month[:4]), int(month[5:]), 15, tzinfo=UTC)
+    except ValueError as exc:
+        raise HTTPException(422, f"{month} is not a month; write it as 2026-05") from exc
+    if not 1970 < moment.year < 2200:
+        raise HTTPException(422, f"the year {moment.year} cannot be")
+    return bounds(Period.MONTH, to_ms(moment), zone, HOUR_MS)[0]

@@ -18,6 +18,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from meterd import __version__
 from meterd.errors import MeterdError
+from meterd.health import CONTENT_TYPE, Health, Verdict, alive, as_json, openmetrics, ready
 from meterd.page import UserRole, Viewer, wording
 from meterd.page.access import LONGEST_PASSWORD, same
 from meterd.page.asking import Office, needs, office_of, viewer_of
@@ -66,9 +67,9 @@ def application(office: Office) -> FastAPI:
     app.add_api_route("/language", _language, methods=["POST"], include_in_schema=False)
     app.add_api_route("/order", _order, methods=["POST"], include_in_schema=False)
     app.add_api_route("/stream", stream, include_in_schema=False)
-    app.add_api_route(
-        "/health", _health, response_model=None, tags=["program"], responses={200: {}, 503: {"description": "not well"}}
-    )
+    told = {503: {"description": "no, with the reasons"}}
+    app.add_api_route("/health", _health, response_class=JSONResponse, tags=["program"], responses=told)
+    app.add_api_route("/ready", _ready, response_class=JSONResponse, tags=["program"], responses=told)
     app.add_api_route("/metrics", _metrics, response_class=PlainTextResponse, tags=["program"])
     app.add_exception_handler(HTTPException, _refused)
     app.add_exception_handler(MeterdError, _cannot)
@@ -239,16 +240,25 @@ def _own_form(request: Request, viewer: Viewer, token: str) -> None:
 # -- the program itself ------------------------------------------------------------------------------------------------
 
 
-def _health(office: Annotated[Office, Depends(office_of)]) -> JSONResponse:
-    """Whether the program is well: 200, or 503 with the reasons."""
-    well, figures = office.desk.health()
-    return JSONResponse(dict(figures), status_code=200 if well else 503, headers={"cache-control": "no-store"})
+def _health(office: Annotated[Office, Depends(office_of)]) -> Response:
+    """Whether the process is worth keeping: 200, or 503 with the reasons. What an outside watchdog asks."""
+    return _state(office, alive)
 
 
-def _metrics(office: Annotated[Office, Depends(office_of)]) -> PlainTextResponse:
-    """The same for machines."""
-    kind = "application/openmetrics-text; version=1.0.0; charset=utf-8"
-    return PlainTextResponse(office.desk.openmetrics(), media_type=kind)
+def _ready(office: Annotated[Office, Depends(office_of)]) -> Response:
+    """Whether it does its work: reads, keeps and publishes, or stands by: 200, or 503 with the reasons."""
+    return _state(office, ready)
+
+
+def _state(office: Office, verdict: Callable[[Health], Verdict]) -> Response:
+    health = office.desk.health()
+    code = 200 if verdict(health).ok else 503
+    return Response(as_json(health), code, {"cache-control": "no-store"}, "application/json")
+
+
+def _metrics(office: Annotated[Office, Depends(office_of)]) -> Response:
+    """The same figures for machines, as OpenMetrics."""
+    return Response(openmetrics(office.desk.health()), headers={"content-type": CONTENT_TYPE})
 
 
 # -- what went wrong ---------------------------------------------------------------------------------------------------
@@ -271,7 +281,7 @@ def _broke(request: Request, exc: Exception) -> Response:
 
 
 def _told(request: Request, code: int, words: str) -> Response:
-    if request.url.path.startswith("/api/") or request.url.path in ("/stream", "/health", "/metrics"):
+    if request.url.path.startswith("/api/") or request.url.path in ("/stream", "/health", "/ready", "/metrics"):
         return JSONResponse({"detail": words}, status_code=code)
     viewer = viewer_of(request, request.app.state.office)
     if code == 401 and request.method == "GET":

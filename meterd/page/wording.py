@@ -19,6 +19,7 @@ from meterd.interval import from_ms
 
 LANGUAGES = ("en", "de")
 _LOCALES = {"en": Locale("en", "GB"), "de": Locale("de")}  # day before month, 24 hours
+_DAYS = {"en": "d MMM yyyy", "de": "d. MMM yyyy"}
 _STEPS = ((1e9, "G"), (1e6, "M"), (1e3, "k"))
 
 
@@ -90,7 +91,7 @@ def age(language: str, seconds: float) -> str:
 
 def moment(language: str, at_ms: int, zone: ZoneInfo) -> str:
     """Local date and time to the minute."""
-    return str(format_datetime(_local(at_ms, zone), "d MMM yyyy, HH:mm", locale=_LOCALES[language]))
+    return str(format_datetime(_local(at_ms, zone), f"{_DAYS[language]}, HH:mm", locale=_LOCALES[language]))
 
 
 def clock(language: str, at_ms: int, zone: ZoneInfo) -> str:
@@ -100,7 +101,7 @@ def clock(language: str, at_ms: int, zone: ZoneInfo) -> str:
 
 def day(language: str, at_ms: int, zone: ZoneInfo) -> str:
     """Local date with its weekday."""
-    return str(format_date(_local(at_ms, zone), "EEE, d MMM yyyy", locale=_LOCALES[language]))
+    return str(format_date(_local(at_ms, zone), f"EEE, {_DAYS[language]}", locale=_LOCALES[language]))
 
 
 def month(language: str, at_ms: int, zone: ZoneInfo) -> str:

@@ -74,6 +74,9 @@ class Outlet(Protocol):
     def unacknowledged(self) -> int:
         """Messages the broker has not confirmed."""
 
+    def down_s(self) -> float:
+        """How long the connection was away before the present one; 0 for the first."""
+
     def close(self) -> None:
         """Say goodbye; no will is sent."""
 
@@ -127,6 +130,15 @@ class Counters:
     takeovers: int = 0
     step_downs: int = 0
     findings_beyond_limit: int = 0
+    losses: int = 0  # connections that came back after they were lost
+
+
+@dataclass(frozen=True, slots=True)
+class Outage:
+    """A connection that was lost and is back: how long it was away, and how many values were sent again."""
+
+    down_s: float
+    values: int
 
 
 class Publisher:
@@ -144,6 +156,7 @@ class Publisher:
         *,
         instance: str,
         version: str,
+        zone_rules: str = "",
         epoch: int = 0,
         sequence: int = 0,
         clock: Callable[[], float] = time.monotonic,
@@ -153,6 +166,7 @@ class Publisher:
         self._site = site
         self._open_link = open_link
         self._version = version
+        self._zone_rules = zone_rules
         self._clock = clock
         self._lease = Lease(instance, epoch=epoch, sequence=sequence)
         self._sequence = sequence
@@ -164,7 +178,10 @@ class Publisher:
         self._foreign_findings: set[str] = set()
         self._beat_due_s = 0.0
         self._beat_waiting: tuple[int, float] | None = None  # heartbeat_ms sent and when, until it comes back
+        self._echo_s: tuple[float, float] | None = None  # when a heartbeat last came back, and how long it took
         self._connects = 0
+        self._back: tuple[float, int] | None = None  # seconds away, and values sent before the link came back
+        self._outage: Outage | None = None
         self._settling: tuple[int, float] = (0, math.inf)  # connection and when it began, for us
         self._told: dict[str, Finding] = {}
         self._refusal = ""
@@ -192,6 +209,26 @@ class Publisher:
     def findings(self) -> tuple[Finding, ...]:
         """What a person should know about publishing, as of the last `offer`."""
         return tuple(self._told.values())
+
+    @property
+    def connected(self) -> bool:
+        """Whether the broker accepted us."""
+        return self._link.connected()
+
+    def heartbeat(self) -> tuple[float | None, float | None]:
+        """Seconds since a heartbeat last came back through the broker, and how long that one took; None before the first."""
+        if self._echo_s is None:
+            return None, None
+        return self._clock() - self._echo_s[0], self._echo_s[1]
+
+    def outage(self) -> Outage | None:
+        """A connection that was lost and whose values have been sent again, once."""
+        found, self._outage = self._outage, None
+        return found
+
+    def revive(self) -> bool:
+        """Start the network thread again if it has died; True if it had to."""
+        return self._link.revive()
 
     # -- the loop ----------------------------------------------------------------------------------------------------
 
@@ -238,6 +275,9 @@ class Publisher:
             return False
         seen, since_s = self._settling
         if seen != self._connects:
+            if seen and self._link.down_s():
+                self.counters.losses += 1
+                self._back = (self._link.down_s(), self._sequence)
             self._settling = (self._connects, clock_s)
             self._forget()
             return False
@@ -273,6 +313,7 @@ class Publisher:
             self._version,
             heartbeat_ms,
             self._site.limits.publish_every_s,
+            self._zone_rules,
         )
 
     # -- in ----------------------------------------------------------------------------------------------------------
@@ -309,6 +350,7 @@ class Publisher:
         waiting = self._beat_waiting
         if waiting is not None and service.instance == self._lease.instance and service.heartbeat_ms == waiting[0]:
             self._beat_waiting = None
+            self._echo_s = (clock_s, clock_s - waiting[1])
             self.counters.echoes += 1
 
     # -- out ---------------------------------------------------------------------------------------------------------
@@ -376,6 +418,9 @@ class Publisher:
             self._sequence += 1
             if bare is None or self._send(bare):
                 self._changes.sent(place, value, clock_s)
+        if self._back is not None and self._changes.all_sent():
+            down_s, before = self._back
+            self._back, self._outage = None, Outage(down_s, self._sequence - before)
 
     def _send_findings(self, findings: tuple[Finding, ...], clock_s: float) -> None:
         period_s = self._site.limits.publish_every_s

@@ -45,6 +45,10 @@ class Changes:
         self._sent[place] = value
         self._due_s[place] = clock_s + self._period_s * share
 
+    def all_sent(self) -> bool:
+        """Whether every value has been handed to the network since the start, or since `forget`."""
+        return None not in self._sent
+
     def forget(self) -> None:
         """Everything is due again: the broker may have lost it."""
         self._sent = [None] * len(self._sent)

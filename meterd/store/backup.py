@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from meterd.errors import StoreError
-from meterd.store.sqlite import SCHEMA_VERSION, take_lock
+from meterd.store.lock import take_lock
+from meterd.store.schema import SCHEMA_VERSION
 
 _SIDES = ("-wal", "-shm")
 

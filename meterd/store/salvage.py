@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from meterd.reading import REGISTERS, Reading
-from meterd.store.sqlite import DEVICE_TIME, OLD, SqliteStore, take_lock
+from meterd.store.lock import take_lock
+from meterd.store.sqlite import DEVICE_TIME, OLD, SqliteStore
 
 CHECKED_BYTES = (
     200_000_000  # checked whole at every start: half a second; a larger one shows its damage when it is used

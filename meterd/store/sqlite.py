@@ -1,6 +1,5 @@
 """The embedded store: SQLite with write-ahead log and full synchronisation, one writer guarded by a file lock."""
 
-import fcntl
 import json
 import os
 import sqlite3
@@ -8,51 +7,29 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from meterd.errors import StoreError, StoreInUse
+from meterd.completeness import Kept
+from meterd.errors import StoreError
 from meterd.figure import BalanceRow, Channel, FigureRow, PvRow, Version
 from meterd.finding import FindingRow
 from meterd.interval import Period
 from meterd.knots import Anchor, Ints
 from meterd.reading import Reading
 from meterd.rollup import Columns
-from meterd.store.drift_days import VERSION_4, DriftDays
-from meterd.store.findings import VERSION_2, FindingTables
-from meterd.store.outbox import VERSION_3, Outbox
+from meterd.store.corrections import Corrections
+from meterd.store.drift_days import DriftDays
+from meterd.store.findings import FindingTables
+from meterd.store.issued import IssuedTable
+from meterd.store.lock import take_lock
+from meterd.store.outbox import Outbox
+from meterd.store.records import Records
+from meterd.store.schema import prepare
 
-SCHEMA_VERSION = 4
-
-# The newest version of a figure stands in `figure`, superseded ones in `figure_old`: reading a year touches no old rows.
-_FIGURE = """channel INTEGER NOT NULL, period TEXT NOT NULL, start_ms INTEGER NOT NULL, version INTEGER NOT NULL,
- energy INTEGER, flags INTEGER NOT NULL, anchor_ms INTEGER, anchor_raw INTEGER, anchor_plateau INTEGER,
- written_ms INTEGER NOT NULL, reason TEXT NOT NULL"""
-_BALANCE = """board TEXT NOT NULL, period TEXT NOT NULL, start_ms INTEGER NOT NULL, version INTEGER NOT NULL,
- end_ms INTEGER NOT NULL, feed INTEGER, outgoing INTEGER, residual INTEGER, band INTEGER, verdict TEXT NOT NULL,
- estimated INTEGER NOT NULL, missing TEXT NOT NULL, uncovered TEXT NOT NULL, covered INTEGER NOT NULL,
- of INTEGER NOT NULL, reconciled TEXT NOT NULL, written_ms INTEGER NOT NULL, reason TEXT NOT NULL"""
-_PV = """period TEXT NOT NULL, start_ms INTEGER NOT NULL, version INTEGER NOT NULL, end_ms INTEGER NOT NULL,
- production INTEGER, grid_import INTEGER, grid_export INTEGER, self_use INTEGER, consumption INTEGER,
- estimated INTEGER NOT NULL, written_ms INTEGER NOT NULL, reason TEXT NOT NULL"""
-_SCHEMA = f"""
-CREATE TABLE channel (id INTEGER PRIMARY KEY, point TEXT NOT NULL, register TEXT NOT NULL, UNIQUE (point, register));
-CREATE TABLE reading (seq INTEGER PRIMARY KEY, channel INTEGER NOT NULL REFERENCES channel, at_ms INTEGER NOT NULL,
- value NUMERIC NOT NULL, received_ms INTEGER NOT NULL, marks INTEGER NOT NULL);
-CREATE UNIQUE INDEX reading_once ON reading (channel, at_ms, value);
-CREATE TABLE figure ({_FIGURE}, PRIMARY KEY (channel, period, start_ms)) WITHOUT ROWID;
-CREATE TABLE figure_old ({_FIGURE}, PRIMARY KEY (channel, period, start_ms, version)) WITHOUT ROWID;
-CREATE TABLE balance ({_BALANCE}, PRIMARY KEY (board, period, start_ms)) WITHOUT ROWID;
-CREATE TABLE balance_old ({_BALANCE}, PRIMARY KEY (board, period, start_ms, version)) WITHOUT ROWID;
-CREATE TABLE pv ({_PV}, PRIMARY KEY (period, start_ms)) WITHOUT ROWID;
-CREATE TABLE pv_old ({_PV}, PRIMARY KEY (period, start_ms, version)) WITHOUT ROWID;
-CREATE TABLE finding (id TEXT PRIMARY KEY, cause TEXT NOT NULL, subject TEXT NOT NULL, at_ms INTEGER NOT NULL,
- text TEXT NOT NULL, remedy TEXT NOT NULL, points TEXT NOT NULL, first_ms INTEGER NOT NULL, last_ms INTEGER NOT NULL,
- state TEXT NOT NULL, closed_ms INTEGER) WITHOUT ROWID;
-CREATE TABLE fact (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
-"""
-# A new store goes the same way as an old one: version 1, then every step in turn. A step is never changed once it is out.
-_STEPS = {1: _SCHEMA, 2: VERSION_2, 3: VERSION_3, 4: VERSION_4}
+Floats = NDArray[np.float64]
 DEVICE_TIME, OLD = 1, 2
 
 
@@ -91,6 +68,9 @@ class SqliteStore:
         self.outbox = Outbox(connection)
         self.finding_tables = FindingTables(connection)
         self.drift_days = DriftDays(connection)
+        self.corrections = Corrections(connection)
+        self.issued = IssuedTable(connection)
+        self.records = Records(connection)
 
     @classmethod
     def writer(cls, path: Path) -> "SqliteStore":
@@ -104,7 +84,7 @@ class SqliteStore:
             try:
                 connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
                 undo.callback(connection.close)
-                _prepare(connection, path)
+                prepare(connection, path)
                 store = cls(connection, lock)
             except sqlite3.Error as exc:
                 raise StoreError(f"cannot open the store {path}: {exc}; move the file away to begin a new one") from exc
@@ -213,11 +193,11 @@ class SqliteStore:
             ((number, t, v, received_ms, DEVICE_TIME) for t, v in zip(times.tolist(), values.tolist(), strict=True)),
         )
 
-    def history(self, channel: Channel, from_ms: int) -> tuple[Ints, Ints]:
-        """Times and shown milli-units of a cumulative register from a moment on, sorted by (time, value)."""
+    def history(self, channel: Channel, from_ms: int, until_ms: int = 2**62) -> tuple[Ints, Ints]:
+        """Times and shown milli-units of a cumulative register in [from, until), sorted by (time, value)."""
         rows = self._db.execute(
-            "SELECT at_ms, value FROM reading WHERE channel = ? AND at_ms >= ? ORDER BY at_ms, value",
-            (self._ids.get(channel, -1), from_ms),
+            "SELECT at_ms, value FROM reading WHERE channel = ? AND at_ms >= ? AND at_ms < ? ORDER BY at_ms, value",
+            (self._ids.get(channel, -1), from_ms, until_ms),
         ).fetchall()
         table = np.array(rows, dtype=np.int64).reshape(-1, 2)
         return table[:, 0].copy(), table[:, 1].copy()
@@ -229,6 +209,14 @@ class SqliteStore:
             (self._ids.get(channel, -1),),
         ).fetchone()
         return None if row is None else (int(row[0]), float(row[1]))
+
+    def samples(self, channel: Channel, from_ms: int, until_ms: int) -> tuple[Ints, Floats]:
+        """Times and values of an instantaneous register in [from, until), sorted; values in its base unit."""
+        rows = self._db.execute(
+            "SELECT at_ms, value FROM reading WHERE channel = ? AND at_ms >= ? AND at_ms < ? ORDER BY at_ms, value",
+            (self._ids.get(channel, -1), from_ms, until_ms),
+        ).fetchall()
+        return np.array([row[0] for row in rows], dtype=np.int64), np.array([row[1] for row in rows], dtype=np.float64)
 
     def reading_count(self) -> int:
         """How many readings are in the journal."""
@@ -296,20 +284,21 @@ class SqliteStore:
             for i in places:
                 entry = entries[i]
                 if entry.start_ms in fresh:  # twice in one call: the second is a version of the first
-                    self._db.execute(insert, fresh.pop(entry.start_ms))
-                    known |= self._standing(table, prefix, [entry.start_ms])
+                    first = fresh.pop(entry.start_ms)
+                    self._db.execute(insert, first)
+                    known[entry.start_ms] = first[len(keys) : -2]
                 old = known.get(entry.start_ms)
                 if old is None:
                     fresh[entry.start_ms] = (*prefix, entry.start_ms, 1, *entry.values, *entry.extra, mark[0], "closed")
                     changed.append(i)
                 elif self._replace(table, entry, old, mark):
-                    known |= self._standing(table, prefix, [entry.start_ms])
+                    known[entry.start_ms] = (old[0] + 1, *entry.values, *entry.extra)
                     changed.append(i)
             self._db.executemany(insert, fresh.values())
         self.outbox.note(table, (entries[i].key for i in sorted(changed)))
         return sorted(changed)
 
-    def _standing(self, table: str, prefix: tuple[object, ...], starts: Sequence[int]) -> dict[int, tuple[object, ...]]:
+    def _standing(self, table: str, prefix: tuple[object, ...], starts: Sequence[int]) -> dict[int, tuple[Any, ...]]:
         """Newest rows of a series by their start: version, compared columns, further columns."""
         keys, compared, also = self._KEYS[table]
         where = " AND ".join(f"{k} = ?" for k in keys[:-1])
@@ -320,14 +309,13 @@ class SqliteStore:
         )
         return {row[0]: row[1:] for row in rows}
 
-    def _replace(self, table: str, entry: Entry, old: tuple[object, ...], mark: tuple[int, str]) -> bool:
+    def _replace(self, table: str, entry: Entry, old: tuple[Any, ...], mark: tuple[int, str]) -> bool:
         """A new version if the values differ; whether they do. Further columns follow without a version."""
         keys, compared, also = self._KEYS[table]
         where = " AND ".join(f"{k} = ?" for k in keys)
         if old[1 : 1 + len(compared)] != entry.values:
             self._db.execute(f"INSERT INTO {table}_old SELECT * FROM {table} WHERE {where}", entry.key)
             change = ("version", *compared, *also, "written_ms", "reason")
-            assert isinstance(old[0], int), "versions are counted"
             self._db.execute(
                 f"UPDATE {table} SET {', '.join(f'{c} = ?' for c in change)} WHERE {where}",
                 (old[0] + 1, *entry.values, *entry.extra, *mark, *entry.key),
@@ -362,10 +350,26 @@ class SqliteStore:
             flags[place[hit], j] = table[hit, 2]
         return Columns(energy, present, flags)
 
+    def kept(self, channels: Sequence[Channel], from_ms: int, until_ms: int) -> list[Kept]:
+        """How many interval figures of each register are known and estimated in [from, until), and their energies."""
+        rows = (
+            self._db.execute(
+                "SELECT COUNT(*), SUM(flags <> 0), SUM(energy), SUM(energy * (flags <> 0)) FROM figure WHERE channel = ?"
+                " AND period = ? AND start_ms >= ? AND start_ms < ? AND energy IS NOT NULL",
+                (self._ids.get(channel, -1), Period.INTERVAL, from_ms, until_ms),
+            ).fetchone()
+            for channel in channels
+        )
+        return [Kept(*(int(value or 0) for value in row)) for row in rows]
+
     def span(self, period: Period) -> tuple[int, int] | None:
         """Start of the first and of the last figure of that kind, or None."""
+        # register by register by the key: of a year of 80 registers one look at all rows takes half a second
+        first, last = (
+            f"(SELECT {end}(start_ms) FROM figure WHERE channel = channel.id AND period = :period)" for end in ("MIN", "MAX")
+        )
         low, high = self._db.execute(
-            "SELECT MIN(start_ms), MAX(start_ms) FROM figure WHERE period = ?", (period,)
+            f"SELECT MIN(low), MAX(high) FROM (SELECT {first} AS low, {last} AS high FROM channel)", {"period": period}
         ).fetchone()
         return None if low is None else (int(low), int(high))
 
@@ -456,40 +460,3 @@ class SqliteStore:
 
 def _channels(connection: sqlite3.Connection) -> dict[Channel, int]:
     return {(point, register): number for number, point, register in connection.execute("SELECT * FROM channel")}
-
-
-def take_lock(path: Path) -> int:
-    """Lock beside the store, held as long as the process lives; StoreError names the process that has it."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT, 0o644)
-    except OSError as exc:
-        raise StoreError(
-            f"cannot create the store {path}: {exc.strerror}; choose a folder that can be written"
-        ) from exc
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as exc:
-        holder = os.read(handle, 32).decode(errors="replace").strip()
-        os.close(handle)
-        raise StoreInUse(
-            f"the store {path} is in use by another daemon (process {holder or 'unknown'}); one process writes,"
-            " stop that one first or give this one its own store"
-        ) from exc
-    os.truncate(handle, 0)
-    os.write(handle, f"{os.getpid()}\n".encode())
-    return handle
-
-
-def _prepare(connection: sqlite3.Connection, path: Path) -> None:
-    """Set what we rely on, and create or check the schema."""
-    connection.execute("PRAGMA journal_mode = WAL")
-    connection.execute("PRAGMA synchronous = FULL")  # a committed reading survives a power cut: 4 ms a commit
-    connection.execute("PRAGMA busy_timeout = 5000")
-    version = int(connection.execute("PRAGMA user_version").fetchone()[0])
-    if version > SCHEMA_VERSION:
-        raise StoreError(
-            f"the store {path} has schema {version}, this version knows {SCHEMA_VERSION}; run the newer version"
-        )
-    for step in range(version + 1, SCHEMA_VERSION + 1):  # each step whole or not at all, also through a power cut
-        connection.executescript(f"BEGIN IMMEDIATE; {_STEPS[step]} PRAGMA user_version = {step}; COMMIT;")

@@ -6,7 +6,7 @@ import pytest
 
 from meterd.app.clock import WallClock
 from meterd.app.config import PlanError, load_plan
-from meterd.app.daemon import _source
+from meterd.app.parts import source_of
 from meterd.sources.poll import PolledSource
 from tests.plans import FILES, write
 
@@ -34,7 +34,7 @@ def files(protocol: str, address: str, *, field: str = "", options: str = "") ->
 def test_sound_source_becomes_a_running_one(tmp_path: Path, protocol: str) -> None:
     site = load_plan(write(tmp_path, files(protocol, SOUND[protocol], options="timeout_s = 3"))).site
     row = next(one for one in site.sources if one.name == "line")
-    source = _source(row, site, WallClock())
+    source = source_of(row, site, WallClock())
     assert isinstance(source, PolledSource)
     assert source.counters()["polls"] == 0
 

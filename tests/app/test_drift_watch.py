@@ -13,7 +13,7 @@ import pytest
 from meterd.app.bookkeeper import Bookkeeper
 from meterd.app.cli import main
 from meterd.app.config import load_plan
-from meterd.app.drift_watch import PAUSE_S, NightWatch, examine, finding_of, power_factor, run_drill
+from meterd.app.drift_watch import PAUSE_S, NightWatch, examine, finding_of, run_drill
 from meterd.demo.faults import fault
 from meterd.demo.history import collect, history
 from meterd.errors import ConfigError
@@ -44,11 +44,11 @@ def mill() -> Site:
     )
 
 
-def kept(path: Path, site: Site, *faults: object) -> Path:
+def kept(path: Path, site: Site, *faults: object, days: int = DAYS) -> Path:
     """A store with the history of the simulated mill, a planted fault in it if wanted."""
     store = SqliteStore.writer(path)
     books = Bookkeeper(store, site, ZoneInfo(site.zone))
-    until = BEGIN + DAYS * DAY_MS
+    until = BEGIN + days * DAY_MS
     for channel, series in collect(history(site, 16, BEGIN, until, step_s=900, faults=faults)).items():  # type: ignore[arg-type]
         books.import_history(channel, series.at_ms, series.values, until)
     books.settle(until - 900_000, until)
@@ -97,21 +97,6 @@ def test_a_drifting_meter_is_named_with_step_and_date(drifted: Path) -> None:
     finding = finding_of(said, mill())
     assert (finding.cause, finding.subject) == ("drift", "bakery-ovens")
     assert finding.evidence
-
-
-def test_power_factor_comes_from_summed_energies(tmp_path: Path) -> None:
-    """Rule 8 of the design: 3 kWh and 4 kvarh make 0.6; without reactive energy it is unknown, not 1."""
-    store = SqliteStore.writer(tmp_path / "s.sqlite")
-    rows = [
-        FigureRow(("a", register), Period.INTERVAL, BEGIN + i * 900_000, mwh, 0)
-        for i, (active, reactive) in enumerate([(1_000_000, 3_000_000), (2_000_000, 1_000_000)])
-        for register, mwh in ((IMPORT, active), ("3.8.0", reactive))
-    ]
-    with store.transaction():
-        store.write_figures(rows, now_ms=0, reason="test")
-    assert power_factor(store, "a", (BEGIN, BEGIN + 1_800_000), 900_000) == pytest.approx(0.6)
-    assert power_factor(store, "b", (BEGIN, BEGIN + 1_800_000), 900_000) is None
-    store.close()
 
 
 def test_made_again_it_says_the_same(drifted: Path) -> None:

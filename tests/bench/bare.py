@@ -1,7 +1,9 @@
-"""The measures to compare with: a client of the bare library that only counts, and one that only echoes.
+"""The measures to compare with: clients of the bare library that only count, only echo, or echo to many.
 
 `python -m tests.bench.bare count PORT N`: prints `first last` (monotonic seconds) of N messages below `meters/`.
 `python -m tests.bench.bare echo PORT`: sends what comes on `ask` back on `answer`, until killed.
+`python -m tests.bench.bare fan PORT N`: the same on N topics `answer/0`.. with a short one `answer/0/plain` beside each, all
+retained, as the daemon sends N values.
 """
 
 import sys
@@ -56,8 +58,26 @@ def echo(port: int) -> None:
     client.loop_forever()
 
 
+def fan(port: int, number: int) -> None:
+    """Send everything back, many times."""
+    client = connected(port, "ask")
+    client.max_inflight_messages_set(1000)
+    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    properties.MessageExpiryInterval = 60
+
+    def answer(one: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
+        for i in range(number):
+            one.publish(f"answer/{i}", message.payload, qos=1, retain=True, properties=properties)
+            one.publish(f"answer/{i}/plain", b"2980", qos=1, retain=True, properties=properties)
+
+    client.on_message = answer
+    client.loop_forever()
+
+
 if __name__ == "__main__":
-    if sys.argv[1] == "count":
+    if sys.argv[1] == "fan":
+        fan(int(sys.argv[2]), int(sys.argv[3]))
+    elif sys.argv[1] == "count":
         count(int(sys.argv[2]), int(sys.argv[3]))
     else:
         echo(int(sys.argv[2]))

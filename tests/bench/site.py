@@ -18,6 +18,8 @@ class Wide:
     points: int
     registers: tuple[str, ...] = ("1.8.0", "2.8.0", "16.7.0")
     step_ms: int = 10_000
+    group: int = 1  # points of one message, as a gateway sends them
+    swing_w: int = 0  # powers rise by so much for nine readings, then begin again
 
     @property
     def names(self) -> list[str]:
@@ -32,16 +34,41 @@ class Wide:
         made = feeders // 3
         return made if index == 1 else feeders - made
 
+    def power_w(self, index: int, step: int) -> float:
+        """The power of a point at a reading."""
+        return self.wh_per_step(index) * 3_600_000 / self.step_ms + self.swing_w * (step % 10)
+
     def payload(self, index: int, step: int, at_ms: int, power_w: float | None = None) -> bytes:
         """One message of a point."""
         rise = self.wh_per_step(index)
         wanted = {
             "import_wh": 1_000_000 + rise * step,
             "export_wh": 0,
-            "power_w": rise * 3_600_000 / self.step_ms if power_w is None else power_w,
+            "power_w": self.power_w(index, step) if power_w is None else power_w,
         }
         fields = {FIELDS[register]: wanted[FIELDS[register]] for register in self.registers}
         return json.dumps({"time": text(at_ms), **fields}).encode()
+
+    def messages(self, step: int, at_ms: int) -> list[tuple[str, bytes]]:
+        """All points once: topic and payload of each message."""
+        if self.group == 1:
+            return [(f"meters/{name}", self.payload(i, step, at_ms)) for i, name in enumerate(self.names)]
+        values = {name: json.loads(self.payload(i, step, at_ms)) for i, name in enumerate(self.names)}
+        parts = [self.names[low : low + self.group] for low in range(0, self.points, self.group)]
+        return [
+            (f"gateways/g{k}", json.dumps({"time": text(at_ms), **{name: values[name] for name in part}}).encode())
+            for k, part in enumerate(parts)
+        ]
+
+    def _inputs(self) -> str:
+        fields = {register: FIELDS[register] for register in self.registers}
+        shown = ", ".join(f'"{register}" = "/{field}"' for register, field in fields.items())
+        if self.group == 1:
+            return _input("*", "meters/{point}", shown)
+        return "\n".join(
+            _input(name, f"gateways/g{i // self.group}", shown.replace('"/', f'"/{name}/'))
+            for i, name in enumerate(self.names)
+        )
 
     def plan(self, folder: Path, port: int, *, future_s: int = 60) -> Path:
         """The plan file. A trial, whose time runs ahead of the clock, needs a large `future_s`."""
@@ -49,7 +76,6 @@ class Wide:
         points = "\n".join(
             f'  {{ point = "{n}", role = "{roles.get(n, "feeder")}", title = "Point {n}" }},' for n in self.names
         )
-        fields = ", ".join(f'"{register}" = "/{FIELDS[register]}"' for register in self.registers)
         path = folder / "wide.toml"
         path.write_text(
             f"""site = {{ name = "wide", zone = "Europe/Vienna" }}
@@ -62,13 +88,18 @@ point = [
 ]
 instrument = [{{ point = "*", meter_class = "B", register_max_wh = 1e11 }}]
 
-[[input]]
-point = "*"
-source = "meters"
-address = "meters/{{point}}"
-time_field = "/time"
-fields = {{ {fields} }}
+{self._inputs()}
 """,
             encoding="utf-8",
         )
         return path
+
+
+def _input(point: str, address: str, fields: str) -> str:
+    return f"""[[input]]
+point = "{point}"
+source = "meters"
+address = "{address}"
+time_field = "/time"
+fields = {{ {fields} }}
+"""

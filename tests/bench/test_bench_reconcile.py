@@ -94,13 +94,18 @@ def test_a_year_of_forty_points_on_five_boards(report: list[Line], full: bool) -
 
 def test_a_day_of_a_thousand_points(report: list[Line], full: bool) -> None:
     net = wide(25, 40) if full else wide(3, 10)
-    state, judged = begin(net), []
-    for d in range(40 if full else 12):
+    state, judged, worked = begin(net), [], []
+    for d in range(400 if full else 12):
         day = daily_statistics(net, table(net, 96, 100 + d, 96 * d))
-        begun = time.perf_counter()
+        begun, own = time.perf_counter(), time.process_time()
         state, _ = watch(state, day)
         judged.append(time.perf_counter() - begun)
-    median = 1000 * float(np.median(judged[8:]))
-    report.append(Line("drift watch", f"one day of {len(net.points)} points", f"{median:.1f} ms", aim="< 50 ms"))
+        worked.append(time.process_time() - own)
+    for name, some in (("median", np.median(judged[8:])), ("mean", np.mean(judged)), ("longest", np.max(judged))):
+        what = f"a day of {len(net.points)} points, {name} of {len(judged)}"
+        report.append(
+            Line("drift watch", what, f"{1000 * float(some):.1f} ms", aim="" if name == "longest" else "< 50 ms")
+        )
     if full:
-        assert median < 100
+        # of the processor: the aim holds also while others work, weekly refits and seven calibrations of the year included
+        assert 1000 * float(np.mean(worked)) < 50

@@ -1,4 +1,8 @@
-"""From the reading that completes a picture to three hundred changed shares on the network, against a bare echo."""
+"""From the reading that completes a picture to three hundred changed shares on the network, against bare echoes.
+
+Two measures: a client that echoes one message, and one that answers with as many messages as three hundred shares are
+(a pack and a bare number each). The second is what the network alone costs.
+"""
 
 import json
 import queue
@@ -10,7 +14,7 @@ import pytest
 
 from meterd.interval import text
 from meterd.message import parse
-from tests.bench.rig import BROKER, client, daemon
+from tests.bench.rig import BROKER, child, client, daemon, module, wait_subscribed
 from tests.bench.table import Line, percentile
 from tests.bench.test_bench_latency import bare_echo
 from tests.brokers import Mosquitto
@@ -79,11 +83,31 @@ def send(one: paho.Client, room_w: float, drawn_w: float) -> float:
     return begun
 
 
+def bare_fan(port: int, steps: int) -> list[float]:
+    """Seconds from one message to the last of the three hundred that a bare client answers with."""
+    pack = b'[{"bn":"energy/wide/share/load-001","bt":1780000000.000,"u":"W","v":2980,"ut":120},{"n":":state","vs":"valid"}]'
+    with child(module("tests.bench.bare", "fan", port, COUNT)), client(port) as one:
+        heard: queue.Queue[float] = queue.Queue()
+        one.on_message = lambda *_: heard.put(time.monotonic())
+        one.subscribe("answer/+", qos=1)
+        wait_subscribed(port, "ask", b"0")
+        time.sleep(2.0)
+        while not heard.empty():
+            heard.get()
+        found = []
+        for _ in range(steps):
+            begun = time.monotonic()
+            one.publish("ask", pack, qos=1)
+            found.append([heard.get(timeout=LIMIT_S) for _ in range(COUNT)][-1] - begun)
+            time.sleep(1.0)
+    return found
+
+
 def test_latency_of_three_hundred_shares(full: bool, report: list[Line], tmp_path: Path) -> None:
     """Every picture gives all shares, to the watt."""
     steps = 100 if full else 5
     with Mosquitto(BROKER) as broker:
-        bare = bare_echo(broker.port, steps, 0.1)
+        bare, many = bare_echo(broker.port, steps, 0.1), bare_fan(broker.port, steps)
         with daemon(plan(tmp_path, broker.port), tmp_path / "wide.sqlite", trial=False), client(broker.port) as one:
             shares, until_s = Shares(one), time.monotonic() + 60.0
             while shares.total() < START_W:
@@ -98,14 +122,15 @@ def test_latency_of_three_hundred_shares(full: bool, report: list[Line], tmp_pat
                 found.append(shares.wait(room) - begun)
                 time.sleep(max(0.0, 1.2 - (time.monotonic() - begun)))
     for name, part in (("median", 0.5), ("p99", 0.99)):
-        mine, echo = percentile(found, part), percentile(bare, part)
-        report.append(
-            Line(
-                "shares",
-                f"reading -> {COUNT} changed shares, {name}",
-                f"{mine * 1000:.1f} ms",
-                f"{echo * 1000:.2f} ms",
-                mine / echo,
-                note="the last of the shares; bare: one message echoed",
+        for measure, note in ((bare, "one message echoed"), (many, f"{COUNT} packs and numbers sent back")):
+            mine, echo = percentile(found, part), percentile(measure, part)
+            report.append(
+                Line(
+                    "shares",
+                    f"reading -> {COUNT} changed shares, {name}",
+                    f"{mine * 1000:.1f} ms",
+                    f"{echo * 1000:.2f} ms",
+                    mine / echo,
+                    note=f"the last of the shares; bare: {note}",
+                )
             )
-        )

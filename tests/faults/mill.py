@@ -22,6 +22,7 @@ from meterd.app.bookkeeper import Bookkeeper
 from meterd.app.clock import Clock, WallClock
 from meterd.app.config import load_plan
 from meterd.app.daemon import Daemon
+from meterd.app.plan_watch import PlanFile
 from meterd.errors import StoreError
 from meterd.finding import Finding
 from meterd.interval import Period, starts
@@ -284,9 +285,11 @@ class Here:
 
 
 @contextmanager
-def running(plan: Site, path: Path, clock: Clock | None = None, *, may_fail: bool = False) -> Iterator[Here]:
+def running(
+    plan: Site, path: Path, clock: Clock | None = None, *, may_fail: bool = False, file: PlanFile | None = None
+) -> Iterator[Here]:
     """A daemon while the `with` block lasts; it must end within its limit and without an exception."""
-    here = Here(Daemon(plan, path, clock or WallClock()))
+    here = Here(Daemon(plan, path, clock or WallClock(), file=file))
     thread = threading.Thread(target=here.run, name="daemon")
     thread.start()
     try:

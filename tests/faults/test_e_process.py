@@ -1,23 +1,47 @@
 """Faults of the process (E1 to E9): killed, late, slow, dead threads, steps that raise, libraries with other habits."""
 
 import ctypes
+import gc
+import os
+import queue
 import random
 import re
+import signal
+import socket
 import sqlite3
 import threading
 import time
+import tracemalloc
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from meterd import pipeline
 from meterd.agreement import Agreement
+from meterd.app import drift_watch, steps
+from meterd.app.clock import TrialClock
+from meterd.app.config import load_plan
+from meterd.app.intake import Intake
+from meterd.app.loop import Loop
+from meterd.app.outlet import WayOut
+from meterd.app.parts import Standing, make_parts
+from meterd.app.plan_watch import read_plan
 from meterd.app.selftest import CHECKS, self_test
+from meterd.app.steps import Counters, Steps
+from meterd.app.supervisor import Supervisor
 from meterd.errors import MeterdError, StoreError, described
 from meterd.interval import Period
-from meterd.reading import IMPORT, Reading
+from meterd.mqtt.link import Link, Message
+from meterd.mqtt.settings import LinkSettings
+from meterd.reading import EXPORT, IMPORT, POWER, Reading
+from meterd.site import Site
+from meterd.snapshot import Snapshot
+from meterd.sources import Delivery, Refused
 from meterd.store.sqlite import SqliteStore
-from tests.brokers import Mosquitto, until
+from tests.brokers import Mosquitto, free_port, until
 from tests.faults.mill import (
     DAY,
     MAY,
@@ -34,6 +58,7 @@ from tests.faults.mill import (
     running,
     sending,
     site,
+    write_plan,
 )
 
 BROKER = "max_queued_messages 0\nmax_inflight_messages 0\n"
@@ -80,6 +105,76 @@ def test_e2_closing_late_gives_the_figures_of_closing_in_time(late_ms: int, tmp_
     assert books_of(tmp_path / "a", until_ms=MAY + DAY) == books_of(tmp_path / "b", until_ms=MAY + DAY)
 
 
+@contextmanager
+def mute_server() -> Iterator[int]:
+    """A port that takes connections and never answers."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        yield server.getsockname()[1]
+
+
+@pytest.mark.slow
+def test_e3_slow_examinations_messages_and_databases_do_not_delay_the_surplus(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An examination that takes 30 s, a webhook and a database that never answer: each power is published in time."""
+    begun = threading.Event()
+
+    def slow(*_: object) -> tuple[()]:
+        begun.set()
+        time.sleep(30)
+        return ()
+
+    monkeypatch.setattr(drift_watch, "examine", slow)
+    monkeypatch.setattr(drift_watch, "PAUSE_S", 0.0)
+    late: list[float] = []
+    with Mosquitto(BROKER) as broker, sending(broker.port) as out, mute_server() as hook, mute_server() as base:
+        path = write_plan(tmp_path, broker.port, limits="dead_band_w = 1, stop_limit_s = 4")
+        more = f'[notify]\nwait_s = 0\ntimeout_s = 1\nwebhook_url = "http://127.0.0.1:{hook}/"\n'
+        more += f'[line_store]\nurl = "http://127.0.0.1:{base}"\norg = "mill"\nbucket = "mill"\ntimeout_s = 1\n'
+        path.write_text(path.read_text(encoding="utf-8") + more, encoding="utf-8")
+        inbox: queue.Queue[Message] = queue.Queue()
+        listener = LinkSettings("display", host="127.0.0.1", port=broker.port, session_expiry_s=0)
+        with (
+            Link(listener, topics=("energy/mill/pv/surplus/plain",), inbox=inbox),
+            running(load_plan(path).site, tmp_path / "s.sqlite") as here,
+        ):
+            assert until(lambda: here.daemon.published() > 20 and out.connected())
+            publish(out, [("m/q03", b"nonsense")])
+            assert until(lambda: begun.is_set() and _notifies())
+            for i in range(30):
+                watts = 1000 + 10 * i
+                sent = [("m/roof", message(now_ms(), power=5000)), ("m/t1", message(now_ms(), power=-watts))]
+                publish(out, sent)
+                sent_s = time.monotonic()
+                while inbox.get(timeout=10).payload != str(watts).encode():
+                    pass
+                late.append(time.monotonic() - sent_s)
+            assert here.findings().keys().isdisjoint({"loop-late-mill"})
+    assert max(late) < 2, late
+
+
+def _notifies() -> bool:
+    return any(thread.name.startswith("notify ") for thread in threading.enumerate())
+
+
+@pytest.mark.slow
+def test_e3_a_step_that_takes_too_long_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A slow live picture: the finding names the step and its time; the readings are kept all the same."""
+    sound = pipeline.snapshot
+
+    def slow(*given: Any, **named: Any) -> Snapshot:
+        time.sleep(0.5)
+        return sound(*given, **named)
+
+    monkeypatch.setattr(steps, "LATE_S", 0.4)
+    monkeypatch.setattr(pipeline, "snapshot", slow)
+    with Mosquitto(BROKER) as broker, running(site(broker.port), tmp_path / "s.sqlite") as here:
+        assert here.has("loop-late-mill")
+        found = here.findings()["loop-late-mill"]
+        assert re.search(r"the step snapshot of the loop took 0\.[5-9] s, 0\.4 s are allowed", found.text)
+        assert here.daemon.health().work.late > 0
+
+
 @pytest.mark.slow
 def test_e4_a_step_that_raises_every_time_is_told_and_the_others_go_on(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -100,7 +195,7 @@ def test_e4_a_step_that_raises_every_time_is_told_and_the_others_go_on(
     found = {row.finding.id: row.finding for row in kept.findings()}
     kept.close()
     assert "KeyError: 'injected'" in found["fault-snapshot"].text
-    assert "meterd.app.daemon" in found["fault-snapshot"].text
+    assert "meterd.app.loop" in found["fault-snapshot"].text
     assert "nothing that was read is lost" in found["fault-snapshot"].remedy
 
 
@@ -140,7 +235,7 @@ def test_e4_figures_that_raise_cost_no_reading_and_are_made_up_for(
     def broken(*_: object) -> None:
         raise RuntimeError("injected")
 
-    monkeypatch.setattr("meterd.app.daemon.CALM_S", 0.3)
+    monkeypatch.setattr("meterd.app.keeping.CALM_S", 0.3)
     store = tmp_path / "s.sqlite"
     with (
         Mosquitto(BROKER) as broker,
@@ -192,6 +287,50 @@ def test_e5_a_dead_thread_is_noticed_and_started_again(kind: str, tmp_path: Path
         assert [thread for thread in threading.enumerate() if thread.name.startswith(kind) and thread not in doomed]
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["plan-watch", "supervisor", "notify webhook", "line-store", "drift", "broker-watch"])
+def test_e5_every_other_thread_is_looked_after_too(kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Killed, noticed within seconds, told, and its work goes on."""
+    monkeypatch.setattr(drift_watch, "PAUSE_S", 0.0)
+    monkeypatch.setattr(drift_watch, "examine", lambda *_: time.sleep(1) or ())
+    with mute_server() as hook, mute_server() as base:
+        path = write_plan(tmp_path, free_port(), limits="stop_limit_s = 4")
+        text = path.read_text(encoding="utf-8").replace('host = "127.0.0.1", ', "embedded = true, ")
+        text += f'[notify]\nwait_s = 0\ntimeout_s = 1\nwebhook_url = "http://127.0.0.1:{hook}/"\n'
+        text += f'[line_store]\nurl = "http://127.0.0.1:{base}"\norg = "mill"\nbucket = "mill"\ntimeout_s = 1\n'
+        path.write_text(text, encoding="utf-8")
+        plan, file = read_plan(path)
+        with running(plan.site, tmp_path / "s.sqlite", file=file) as here:
+            assert until(lambda: here.daemon.published() > 20)
+            with sending(plan.site.broker.port) as out:
+                assert until(out.connected)
+                publish(out, [("m/q03", b"nonsense")])  # something to be told
+            assert until(lambda: _threads(kind), 10)
+            (doomed,) = _threads(kind)
+            begun = time.monotonic()
+            assert doomed.ident is not None
+            ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(doomed.ident), ctypes.py_object(SystemExit))
+            if kind == "broker-watch":  # it waits for the end of its child, and for nothing else
+                os.kill(_broker_child(), signal.SIGKILL)
+            assert here.has(f"revived-thread-{kind}", 30)
+            assert time.monotonic() - begun < 60
+            assert until(lambda: [thread for thread in _threads(kind) if thread is not doomed], 40)
+
+
+def _broker_child() -> int:
+    """The process of the embedded broker."""
+    for task in Path("/proc").glob("[0-9]*"):
+        with suppress(OSError):
+            parent = task.joinpath("stat").read_text().rpartition(")")[2].split()[1]
+            if int(parent) == os.getpid() and b"IotCoreBroker" in task.joinpath("cmdline").read_bytes():
+                return int(task.name)
+    raise AssertionError("there is no embedded broker")
+
+
+def _threads(kind: str) -> list[threading.Thread]:
+    return [thread for thread in threading.enumerate() if thread.name == kind]
+
+
 def test_e7_a_store_of_a_newer_version_is_refused_in_words(tmp_path: Path) -> None:
     Ledger(tmp_path).close()
     raw = sqlite3.connect(tmp_path / "s.sqlite")
@@ -225,3 +364,82 @@ def test_readings_that_no_journal_can_hold_do_not_stop_the_others(tmp_path: Path
     assert [reading for reading, _ in unfit] == [poison]
     assert ledger.store.reading_count() == 5
     ledger.close()
+
+
+class Silent:
+    """Takes the confirmations of readings that no protocol has brought."""
+
+    def start(self, deliver: object) -> None:
+        """Nothing."""
+
+    def stop(self, limit_s: float) -> None:
+        """Nothing."""
+
+    def ack(self, token: object) -> None:
+        """Nothing."""
+
+    def counters(self) -> dict[str, int]:
+        """None."""
+        return {}
+
+    def revive(self) -> bool:
+        """Never."""
+        return False
+
+    def state(self) -> None:
+        """No connection."""
+
+    def refused(self) -> dict[tuple[str, str], Refused]:
+        """None."""
+        return {}
+
+
+def _loop(plan: Site, path: Path, clock: TrialClock, stack: ExitStack) -> tuple[Loop, Standing]:
+    """A loop to be driven by hand, with a broker that is away."""
+    store = SqliteStore.writer(path)
+    stack.callback(store.close)
+    counters = Counters()
+    made = Steps(clock, counters)
+    standing = Standing(
+        store=store,
+        store_path=path,
+        clock=clock,
+        counters=counters,
+        steps=made,
+        intake=Intake(counters),
+        supervisor=Supervisor(made, path.with_name("hung"), str),
+        show=lambda _: None,
+        ending=lambda: False,
+        conditions=list,
+    )
+    way_out = WayOut(store)
+    stack.callback(way_out.close)
+    return Loop(make_parts(plan, standing, way_out.serve(plan), stack), standing), standing
+
+
+@pytest.mark.slow
+def test_e6_memory_is_flat_over_many_ticks(tmp_path: Path) -> None:
+    """Ten hours of a mill in 1,200 ticks with pictures and findings; the soak of tests/bench runs longer."""
+    clock = TrialClock(MAY)
+    with ExitStack() as stack:
+        loop, standing = _loop(site(free_port()), tmp_path / "s.sqlite", clock, stack)
+        tracemalloc.start()
+        stack.callback(tracemalloc.stop)
+        first = 0
+        for i in range(1_200):
+            at_ms = MAY + i * 30_000
+            wh = {"q01": 100, "q02": 200, "q03": 300, "roof": 500, "t1": 120}
+            readings = [Reading(p, IMPORT, at_ms, w * i * 500, at_ms, True) for p, w in wh.items()]
+            readings += [Reading(p, POWER, at_ms, float(w), at_ms, True) for p, w in wh.items()]
+            readings.append(Reading("t1", EXPORT, at_ms, 20 * i * 500, at_ms, True))
+            standing.intake.held.append((Silent(), Delivery(tuple(readings))))
+            loop.keeping.tick()
+            loop.watcher.look(at_ms)
+            loop.show(at_ms)
+            if i == 400:
+                gc.collect()
+                first = tracemalloc.get_traced_memory()[0]
+        gc.collect()
+        grown = tracemalloc.get_traced_memory()[0] - first
+    assert standing.counters.readings == 1_200 * 11
+    assert grown < 150_000, f"{grown} bytes in 800 ticks"

@@ -53,7 +53,11 @@ def mill(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mill]:
             yield Mill(address.rstrip("/"), store)
         finally:
             process.terminate()
-            process.wait(20)
+            try:
+                process.wait(20)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                raise
 
 
 @pytest.fixture(scope="session")

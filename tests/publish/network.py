@@ -46,6 +46,9 @@ class Line:
     def unacknowledged(self) -> int:
         return len(self.network.frozen)
 
+    def down_s(self) -> float:
+        return 0.0
+
     def close(self) -> None:
         self.closed = True
         self.up = False

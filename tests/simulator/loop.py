@@ -20,10 +20,13 @@ Bools = npt.NDArray[np.bool_]
 
 SAMPLE_S = 10
 HOUR = 360  # samples
+QUARTER = HOUR // 4
 HOURS = 6  # of light; a quarter of an hour of night before and after
 NIGHT = HOUR // 4
 LOAD_W = 1_500
 PEAK_W = 150_000
+MEAN = 30.0  # samples that a cloud takes to pass, and the next one to come, on average
+CLOUD = 0.25  # light under it
 START_MS = 1_780_000_000_000
 
 
@@ -35,15 +38,20 @@ def clear_day(hours: int = HOURS) -> Ints:
     )
 
 
-def cloudy_day(seed: int = 7, hours: int = HOURS) -> Ints:
-    """The same with passing clouds: five minutes on average, and as much between them; an edge takes 30 s."""
+def sky(seed: int = 7, hours: int = HOURS) -> "npt.NDArray[np.float64]":
+    """Light of a day with passing clouds, 1 or CLOUD: five minutes on average, and as much between them."""
     rng = np.random.default_rng(seed)
     light, t = np.ones(hours * HOUR + 2 * NIGHT), 0
     while t < len(light):
-        gap, cloud = rng.exponential(30.0, 2)
-        light[t + round(gap) : t + round(gap) + round(cloud)] = 0.25
+        gap, cloud = rng.exponential(MEAN, 2)
+        light[t + round(gap) : t + round(gap) + round(cloud)] = CLOUD
         t += round(gap) + max(1, round(cloud))
-    edges = np.convolve(np.pad(light, (2, 0), mode="edge"), np.full(3, 1 / 3), mode="valid")
+    return light
+
+
+def cloudy_day(seed: int = 7, hours: int = HOURS) -> Ints:
+    """The clear day under that sky; an edge of a cloud takes 30 s."""
+    edges = np.convolve(np.pad(sky(seed, hours), (2, 0), mode="edge"), np.full(3, 1 / 3), mode="valid")
     return np.rint(clear_day(hours) * edges).astype(np.int64)
 
 
@@ -150,7 +158,9 @@ def coordinator(lag: int = 0) -> Chooser:
 # -- the code under test -----------------------------------------------------------------------------------------------
 
 
-def site(count: int, *, sharing: Sharing, min_on_s: int = 0, min_off_s: int = 0) -> Site:
+def site(
+    count: int, *, sharing: Sharing, min_on_s: int = 0, min_off_s: int = 0, contracted_w: int | None = None
+) -> Site:
     """On/off loads of 1.5 kW without anything else."""
     width = len(str(count))
     consumers = tuple(
@@ -164,7 +174,7 @@ def site(count: int, *, sharing: Sharing, min_on_s: int = 0, min_off_s: int = 0)
         )
         for i in range(count)
     )
-    return Site("mill", "UTC", consumers=consumers, sharing=sharing, limits=Limits())
+    return Site("mill", "UTC", consumers=consumers, sharing=sharing, limits=Limits(contracted_w=contracted_w))
 
 
 @dataclass(slots=True)
@@ -188,6 +198,7 @@ class Shared:
     shown: Ints = field(init=False)
     shown_at: int = 0
     draws: list[Ints] = field(default_factory=list)
+    imported: list[int] = field(default_factory=list)  # W, of the running quarter hour
 
     def __post_init__(self) -> None:
         self.state = begin(self.policy)
@@ -216,14 +227,25 @@ class Shared:
         stale = _in(t, self.stale)
         if _in(t, self.cut):
             return Inputs(START_MS + self.cut[0] * SAMPLE_S * 1000, None, None, reason="no readings from the broker")
+        expected, into_ms = self._projected(t, export)
         return Inputs(
             now_ms,
             export_w=export,
+            expected_w=expected,
+            into_ms=into_ms,
             # the rule of `surplus`: older than its validity is not "now"; until then the dead value still counts
             production_w=int(pv[self.stale[0]]) if stale and t - self.stale[0] <= 6 else None if stale else int(pv[t]),
             backup=_in(t, self.backup),
             reason="no power of the PV meter" if stale else "",
         )
+
+    def _projected(self, t: int, export: int) -> tuple[int, int]:
+        """Mean import of the quarter hour if this draw goes on, in W, and how much of it is over, in ms."""
+        if t % QUARTER == 0:
+            self.imported.clear()
+        self.imported.append(max(0, -export))
+        over = t % QUARTER + 1
+        return (sum(self.imported) + self.imported[-1] * (QUARTER - over)) // QUARTER, over * SAMPLE_S * 1000
 
     def _last(self, t: int) -> Ints:
         """What a controller does without a new message: its share while it is valid, then its fallback of zero."""
@@ -236,10 +258,12 @@ def _in(t: int, span: tuple[int, int]) -> bool:
 
 
 def shared(count: int, delay: int, *, min_on_s: int = 0, min_off_s: int = 0, **faults: object) -> tuple[Shared, World]:
-    """The allocation and its world at matching settings."""
+    """The allocation and its world at matching settings; `contracted_w` beside the faults of `Shared`."""
     sharing = faults.pop("sharing", None) or Sharing(mode="on", delay_samples=delay, sample_s=SAMPLE_S)
     assert isinstance(sharing, Sharing)
-    plan = site(count, sharing=sharing, min_on_s=min_on_s, min_off_s=min_off_s)
+    contracted_w = faults.pop("contracted_w", None)
+    assert contracted_w is None or isinstance(contracted_w, int)
+    plan = site(count, sharing=sharing, min_on_s=min_on_s, min_off_s=min_off_s, contracted_w=contracted_w)
     powers = np.full(count, LOAD_W, dtype=np.int64)
     world = World(powers, delay, min_on_s // SAMPLE_S, min_off_s // SAMPLE_S)
     return Shared(policy_of(plan), **faults), world  # type: ignore[arg-type]

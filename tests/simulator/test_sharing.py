@@ -8,10 +8,12 @@ import pytest
 
 from meterd.sharing import gain_limit
 from meterd.site import Sharing
+from tests.simulator.bound import best
 from tests.simulator.loop import (
     HOUR,
     LOAD_W,
     NIGHT,
+    QUARTER,
     Day,
     Ints,
     Shared,
@@ -27,6 +29,7 @@ from tests.simulator.loop import (
 AFTERNOON = clear_day()[NIGHT + 3 * HOUR // 2 : NIGHT + 5 * HOUR]  # noon in its middle
 NOON = 3 * HOUR // 2  # in it
 SETTLED = 120  # samples
+SETTINGS = [(1, 6), (10, 6), (80, 0), (80, 2), (80, 6), (300, 6)]  # loads, delay; all of them: `sharing_study`
 
 
 def swing(flexible_w: Ints) -> float:
@@ -52,6 +55,16 @@ def test_constant_surplus_does_not_swing_by_more_than_two_loads(count: int, dela
     assert day.import_max_w == 0
 
 
+def test_noise_of_pv_does_not_swing() -> None:
+    """PV with 300 W of noise per sample: what is read ahead of it moves at most two loads."""
+    noise = np.rint(np.random.default_rng(2).normal(0, 300, 1000)).astype(np.int64)
+    sharer, world = shared(80, 2)
+    day = run(sharer, world, 65_300 + noise)
+    assert swing(day.flexible_w) <= 2
+    assert day.import_max_w <= LOAD_W
+    assert day.used > 0.95
+
+
 def test_noise_of_the_base_load_does_not_swing() -> None:
     """Base load with 300 W of noise per sample (standard deviation): at most two loads move, and none imports for it."""
     noise = np.rint(np.random.default_rng(1).normal(0, 300, 1000)).astype(np.int64)
@@ -62,38 +75,68 @@ def test_noise_of_the_base_load_does_not_swing() -> None:
     assert day.used > 0.95
 
 
-@pytest.mark.parametrize(
-    ("count", "delay", "used"),
-    # a delay of seven samples lets a cloud pass unseen for 70 s; the target of 90 % is asked of the usual two
-    [(1, 0, 0.90), (10, 2, 0.90), (80, 0, 0.90), (80, 2, 0.90), (300, 2, 0.90), (80, 6, 0.85)],
-)
-def test_pv_is_used_without_timers(count: int, delay: int, used: float) -> None:
-    """At least 98 % of the usable PV on a clear day, nearly nothing imported; at least 90 % on a cloudy one."""
+@pytest.mark.parametrize(("count", "delay"), SETTINGS)
+def test_pv_is_used_on_a_clear_day(count: int, delay: int) -> None:
+    """At least 98 % of the usable PV, whatever the delay, and nothing imported for it."""
     clear = day_of(count, delay, "clear")
-    fall = int(-np.diff(clear_day()).min()) * (delay + 1)  # of PV until a decision acts
     assert clear.used >= 0.98
-    assert clear.import_max_w <= max(LOAD_W, fall)
-    assert day_of(count, delay, "cloudy").used >= used
+    assert clear.import_kwh < 0.01
 
 
-@pytest.mark.parametrize("count", [10, 80])
-def test_pv_is_used_with_minimum_times(count: int) -> None:
+@pytest.mark.parametrize(
+    ("count", "delay"), [(1, 0), (1, 6), (10, 0), (10, 6), *((n, d) for n in (80, 300) for d in (0, 2, 4, 5, 6))]
+)
+def test_pv_is_used_under_clouds(count: int, delay: int) -> None:
+    """At least 90 %, or 98.5 % of what anyone could expect who knows the law of the clouds: `bound`.
+
+    At a delay of six samples a cloud passes unseen for 70 s, and not even then are 90 % to be had.
+    """
+    bound = best(count, delay)[0] if delay else 1.0
+    assert day_of(count, delay, "cloudy").used >= min(0.90, 0.985 * bound)
+
+
+@pytest.mark.parametrize("count", [80, 300])
+def test_the_bound_is_below_the_target_at_the_longest_delay_only(count: int) -> None:
+    """On this day and on average of fifty: below 90 % at six samples, above it up to four; any price of import from a
+    third to three times that of PV gives the same, and only to import on purpose gives more."""
+    for price in (1 / 3, 1.0, 3.0):
+        assert best(count, 6, price=price)[0] < 0.90
+        assert best(count, 4, price=price)[0] > 0.90
+    assert np.mean([best(count, 6, seed=seed)[0] for seed in range(50)]) < 0.90
+    more, less = best(count, 6, price=0.2), best(count, 6)
+    assert more[0] > 0.90
+    assert more[1] > 2 * less[1]
+
+
+@pytest.mark.parametrize(("count", "delay"), SETTINGS)
+def test_pv_is_used_with_minimum_times(count: int, delay: int) -> None:
     """With minimum times of 10 and 5 minutes at least 95 % on a clear and 85 % on a cloudy day."""
-    clear = day_of(count, 2, "clear", 600)
+    clear = day_of(count, delay, "clear", 600)
     assert clear.used >= 0.95
     assert clear.import_max_w <= LOAD_W
-    assert day_of(count, 2, "cloudy", 600).used >= 0.85
+    assert day_of(count, delay, "cloudy", 600).used >= 0.85
 
 
 @pytest.mark.parametrize("min_on_s", [0, 600], ids=["without timers", "10 and 5 min"])
 @pytest.mark.parametrize("sky", ["clear", "cloudy"])
-def test_no_policy_of_the_table_is_better(sky: str, min_on_s: int) -> None:
-    """At the same settings no other policy uses more PV and imports less: checks.md, table of 80 loads and two samples."""
-    ours = day_of(80, 2, sky, min_on_s)
+@pytest.mark.parametrize(("count", "delay"), SETTINGS)
+def test_no_policy_of_the_table_is_better(count: int, delay: int, sky: str, min_on_s: int) -> None:
+    """None of the table of checks.md uses as much PV and imports as little at the same settings: a clear day is without
+    any import, and on a cloudy one less PV is lost and imported together from 80 loads on."""
+    ours = day_of(count, delay, sky, min_on_s)
+    pv = clear_day() if sky == "clear" else cloudy_day()
+    usable_kwh = float(np.minimum(pv, count * LOAD_W).sum()) * 10 / 3.6e6
     for other in (threshold, coordinator(), coordinator(lag=1)):
-        world = World(np.full(80, LOAD_W, dtype=np.int64), 2, min_on_s // 10, min_on_s // 20)
-        theirs = run(other, world, clear_day() if sky == "clear" else cloudy_day())
-        assert ours.used >= theirs.used or ours.import_kwh <= theirs.import_kwh
+        world = World(np.full(count, LOAD_W, dtype=np.int64), delay, min_on_s // 10, min_on_s // 20)
+        theirs = run(other, world, pv)
+        assert ours.used > theirs.used or ours.import_kwh < theirs.import_kwh
+        if sky == "cloudy" and count >= 80:
+            assert _lost(ours, usable_kwh) < _lost(theirs, usable_kwh)
+
+
+def _lost(day: Day, usable_kwh: float) -> float:
+    """kWh of PV not used and kWh imported."""
+    return (1.0 - day.used) * usable_kwh + day.import_kwh
 
 
 def test_the_table_of_checks_is_reproduced() -> None:
@@ -135,7 +178,7 @@ def test_fault_at_noon_imports_no_more_than_one_load(fault: dict[str, tuple[int,
     sharer, world = shared(80, 2, min_on_s=min_on_s, min_off_s=min_on_s // 2, **fault)
     day = run(sharer, world, AFTERNOON)
     assert day.import_max_w <= LOAD_W
-    ramp_w = 80 * LOAD_W * 10 // 60 + LOAD_W  # all loads in a minute, and what was saved up for one load
+    ramp_w = 80 * LOAD_W * 10 // 30 + LOAD_W  # all loads in half a minute, and what was saved up for one load
     assert int(np.diff([d.total_w for d in sharer.decisions]).max()) <= ramp_w
     if not min_on_s:  # controllers whose minimum times end together may start together
         assert int(np.diff(day.flexible_w[NOON:]).max()) <= ramp_w
@@ -150,13 +193,33 @@ def test_g1_dead_pv_meter_while_the_inverters_stop() -> None:
     assert day.flexible_w[NOON + 3 + 2 + 2 :].max() == 0
 
 
-def test_g5_all_controllers_act_at_once_within_the_contract() -> None:
-    """The contracted power bounds flexible and base load together even when the reserve would allow more."""
-    sharer, world = shared(80, 2, sharing=Sharing(mode="on", delay_samples=2, reserve_w=-100_000))
-    day = run(sharer, world, AFTERNOON // 2)
-    assert day.import_max_w > 50_000, "a negative reserve imports on purpose"
-    sharer, world = shared(80, 2)
-    assert run(sharer, world, AFTERNOON // 2).import_max_w <= LOAD_W
+@pytest.mark.parametrize("min_on_s", [0, 600])
+@pytest.mark.parametrize("delay", [0, 2, 6])
+def test_g5_no_quarter_hour_above_the_contract_because_of_shares(delay: int, min_on_s: int) -> None:
+    """A reserve that asks for import on purpose, and a base load that approaches the contract in steps of 10 kW: no quarter
+    hour is above the contract; without a contract in the plan nearly all are."""
+    base = _approaching(8 * QUARTER)
+    pv = np.full(len(base), 30_000, dtype=np.int64)
+    greedy = Sharing(mode="on", delay_samples=delay, sample_s=10, reserve_w=-400_000)
+    means = []
+    for contracted_w in (80_000, None):
+        sharer, world = shared(
+            80, delay, min_on_s=min_on_s, min_off_s=min_on_s // 2, sharing=greedy, contracted_w=contracted_w
+        )
+        day = run(sharer, world, pv, base)
+        drawn = np.maximum(0, base + day.flexible_w - pv)
+        means.append(drawn.reshape(-1, QUARTER).mean(axis=1))
+    assert means[0].max() <= 80_000
+    assert means[0][1:].mean() > 70_000, "what the contract leaves is used"
+    assert np.count_nonzero(means[1] > 80_000) >= 6
+
+
+def _approaching(samples: int) -> Ints:
+    """A base load that rises to within 5 kW of 80 kW beyond PV of 30 kW, with steps and noise, and falls again."""
+    rng = np.random.default_rng(5)
+    slope = np.interp(np.arange(samples), [0, samples * 0.7, samples], [40_000, 94_000, 60_000])
+    steps = rng.choice([0, 10_000], samples // 30).repeat(30)
+    return np.rint(slope + steps + rng.normal(0, 500, samples)).astype(np.int64)
 
 
 def test_g11_flicker_around_zero_switches_nothing() -> None:

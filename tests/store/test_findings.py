@@ -10,7 +10,8 @@ from meterd.errors import StoreError
 from meterd.finding import Finding, FindingNote, FindingRow, Suppression
 from meterd.interval import Period
 from meterd.notice import Told
-from meterd.store.sqlite import SCHEMA_VERSION, SqliteStore
+from meterd.store.schema import SCHEMA_VERSION
+from meterd.store.sqlite import SqliteStore
 
 # The schema as version 1 wrote it, and a row in each table.
 VERSION_1 = """

@@ -20,7 +20,8 @@ from meterd.figure import BalanceRow, FigureRow, PvRow
 from meterd.interval import Period
 from meterd.knots import Anchor
 from meterd.reading import EXPORT, IMPORT, POWER, Reading
-from meterd.store.sqlite import SCHEMA_VERSION, SqliteStore
+from meterd.store.schema import SCHEMA_VERSION
+from meterd.store.sqlite import SqliteStore
 from tests.brokers import until
 from tests.store.scribe import POINTS, QUARTER, Mishap, write_one
 
@@ -100,10 +101,10 @@ def test_repeats_change_nothing(rows: list[tuple[str, int, int]], size: int) -> 
 
 def in_memory() -> SqliteStore:
     """A store that no file holds: for properties."""
-    from meterd.store.sqlite import _prepare
+    from meterd.store.schema import prepare
 
     connection = sqlite3.connect(":memory:", isolation_level=None)
-    _prepare(connection, Path(":memory:"))
+    prepare(connection, Path(":memory:"))
     return SqliteStore(connection, None)
 
 

@@ -7,9 +7,10 @@ from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 from meterd.app.plan.draft import Draft
-from meterd.app.plan.rows import Entry, InputRow, InstrumentRow, PointRow, SourceRow
+from meterd.app.plan.rows import AllocationRow, Entry, InputRow, InstrumentRow, PointRow, SourceRow
 from meterd.app.plan.times import moment_ms
 from meterd.site import (
+    Allocation,
     Board,
     Broker,
     Consumer,
@@ -53,6 +54,7 @@ def build(draft: Draft) -> Site:
         line_store=LineStore(**draft.line_store.data.model_dump()) if draft.line_store else LineStore(),
         page=Page(**draft.page.data.model_dump()) if draft.page else Page(),
         copied=tuple(Copied(made.pattern, *one) for made in draft.copies for one in made.points),
+        allocations=tuple(_allocation(entry.data) for entry in draft.allocations),
         store_path=draft.store.data.path if draft.store else "",
     )
 
@@ -102,6 +104,11 @@ def _input(entry: Entry[InputRow]) -> Input:
         time_field=data.time_field,
         where=f"{entry.row.place.file}:{entry.row.place.line}",
     )
+
+
+def _allocation(data: AllocationRow) -> Allocation:
+    # model_dump would make texts of the fractions
+    return Allocation(**{name: getattr(data, name) for name in AllocationRow.model_fields})
 
 
 def _source(data: SourceRow) -> Source:

@@ -18,7 +18,7 @@ from meterd.app.plan.names import NAME_RULE, instead, is_name, suggestion
 from meterd.app.plan.table import Cell
 from meterd.pv_shares import METHODS
 from meterd.reading import LARGEST_MILLI, REGISTERS, UNITS
-from meterd.site import PointState, Role
+from meterd.site import BASES, PointState, Role
 
 # Accuracy classes of meters: IEC 62053-21 (1, 2), IEC 62053-22 (0.1S, 0.2S, 0.5S, 0.5); A, B, C of EN 50470-3 (MID).
 METER_CLASSES = ("0.1S", "0.2S", "0.5S", "0.5", "1", "2", "A", "B", "C")
@@ -153,6 +153,24 @@ def weights(value: object) -> tuple[tuple[str, int], ...]:
         if weight < 0:
             refuse(f"the weight of {key} is below zero", "write 0 or more")
     return found
+
+
+def areas(value: object) -> tuple[tuple[str, Fraction], ...]:
+    """Name to floor area in m2, as a table."""
+    if not isinstance(value, dict):
+        refuse(f"{shown(value)} is not a table", "write areas = { Bakery = 320, Cafe = 85.5 }")
+    found = tuple((text(key), exact(item)) for key, item in value.items())
+    for key, area in found:
+        if area <= 0:
+            refuse(f"the area of {key} is not above zero", "write its floor area in m2, or leave it out")
+    return found
+
+
+def texts(value: object) -> tuple[str, ...]:
+    """A list of texts."""
+    if not isinstance(value, list):
+        refuse(f"{shown(value)} is not a list", 'write it in brackets, such as ["Bakery", "Cold store"]')
+    return tuple(text(item) for item in value)
 
 
 _ADDRESS = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]+@[A-Za-z0-9](?:[A-Za-z0-9.-]*[A-Za-z0-9])?\Z", re.ASCII)
@@ -395,6 +413,10 @@ ReadBack = Annotated[str, PlainValidator(one_of(("query", "export", "off"), "rea
 Register = Annotated[str, PlainValidator(register)]
 Fields = Annotated[dict[str, str], PlainValidator(fields)]
 Weights = Annotated[tuple[tuple[str, int], ...], PlainValidator(weights)]
+Areas = Annotated[tuple[tuple[str, Fraction], ...], PlainValidator(areas)]
+Texts = Annotated[tuple[str, ...], PlainValidator(texts)]
+Basis = Annotated[str, PlainValidator(one_of(BASES, "basis"))]
+MonthOrYear = Annotated[str, PlainValidator(one_of(("month", "year"), "per"))]
 SharingMode = Annotated[str, PlainValidator(one_of(("off", "shadow", "on"), "mode"))]
 SharingKey = Annotated[str, PlainValidator(one_of(METHODS, "key"))]
 Unit = Annotated[str, PlainValidator(one_of(UNITS, "unit"))]
@@ -404,6 +426,7 @@ MeterClass = Annotated[str, PlainValidator(one_of(METER_CLASSES, "meter class"))
 CtClass = Annotated[str, PlainValidator(one_of(CT_CLASSES, "current-transformer class"))]
 YesOrNo = Annotated[bool, PlainValidator(yes_or_no)]
 Count = Annotated[int, PlainValidator(whole), AfterValidator(at_least(0))]
+Percent = Annotated[int, PlainValidator(whole), AfterValidator(at_least(0)), AfterValidator(at_most(100))]
 CountFromOne = Annotated[int, PlainValidator(whole), AfterValidator(at_least(1))]
 Positive = Annotated[float, PlainValidator(real), AfterValidator(positive)]
 ExactPositive = Annotated[Fraction, PlainValidator(exact), AfterValidator(positive)]

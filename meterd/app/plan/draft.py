@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
 from meterd.app.plan.rows import (
+    AllocationRow,
     BoardRow,
     BrokerTable,
     ConsumerRow,
@@ -59,6 +60,7 @@ class Draft:
     instruments: list[Entry[InstrumentRow]] = field(default_factory=list)
     inputs: list[Entry[InputRow]] = field(default_factory=list)
     consumers: list[Entry[ConsumerRow]] = field(default_factory=list)
+    allocations: list[Entry[AllocationRow]] = field(default_factory=list)
     copies: list[Copies] = field(default_factory=list)
     # by kind, the names of rows that are too faulty to keep: written somewhere, so a reference to them is no second fault
     lost: dict[str, set[str]] = field(default_factory=dict)

@@ -8,6 +8,7 @@ from meterd.app.plan.fault import Notes, Place
 from meterd.app.plan.names import SECRET_RULE, instead, is_secret, nearest
 from meterd.app.plan.repeat import KINDS, Repeat, Rows, numbers, pattern_faults, stamp
 from meterd.app.plan.rows import (
+    AllocationRow,
     BoardRow,
     BrokerTable,
     ConsumerRow,
@@ -48,6 +49,7 @@ TOP_KEYS = (
     "board",
     "source",
     "repeat",
+    "allocation",
     *KINDS,
 )
 
@@ -114,6 +116,7 @@ def _read_tables(document: Document, draft: Draft, notes: Notes) -> None:
     draft.line_store = _single(document, "line_store", LineStoreTable, notes)
     draft.page = _single(document, "page", PageTable, notes)
     draft.boards = _checked(BoardRow, tables(document, "board", notes), "board", draft, notes)
+    draft.allocations = _checked(AllocationRow, tables(document, "allocation", notes), "allocation", draft, notes)
     draft.sources = _checked(SourceRow, tables(document, "source", notes), "source", draft, notes)
     if "site" not in document.values:
         if document.whole:

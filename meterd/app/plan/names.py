@@ -4,6 +4,8 @@ import difflib
 import re
 from collections.abc import Iterable
 
+from meterd.naming import sameness as sameness  # one rule for the plan and for whoever looks for a name
+
 NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*\Z")
 LONGEST_NAME = 63  # fits a DNS label, so a point can name a host or a certificate
 NAME_RULE = "write lower-case ASCII letters, digits and single hyphens between them, at most 63 characters"
@@ -28,16 +30,6 @@ def suggestion(text: str) -> str:
     for letter, replacement in (("ä", "ae"), ("ö", "oe"), ("ü", "ue"), ("ß", "ss")):
         plain = plain.replace(letter, replacement)
     return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:LONGEST_NAME].strip("-")
-
-
-def sameness(name: str) -> str:
-    """What must differ between two names: case, separators and leading zeros of numbers are left out.
-
-    >>> sameness("studio-01"), sameness("Studio_1"), sameness("studio-10")
-    ('studio1', 'studio1', 'studio10')
-    """
-    trimmed = re.sub(r"(?<![0-9])0+(?=[0-9])", "", name.casefold())
-    return re.sub(r"[^a-z0-9]", "", trimmed)
 
 
 def nearest(text: str, known: Iterable[str]) -> str | None:

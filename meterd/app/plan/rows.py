@@ -140,6 +140,23 @@ class ConsumerRow(Table):
     alone: cells.YesOrNo = True
 
 
+class AllocationRow(Table):
+    """[[allocation]]"""
+
+    name: Name
+    title: Text = ""
+    board: Name | None = None
+    points: cells.Names = ()
+    basis: cells.Basis = "use"
+    use_percent: cells.Percent = 70
+    per: cells.MonthOrYear = "month"
+    areas: cells.Areas = ()
+    weights: cells.Weights = ()
+    tenants: cells.Texts = ()
+    price: cells.ExactPositive | None = None
+    currency: Text = "EUR"
+
+
 class RepeatRow(Table):
     """[[repeat]]"""
 

@@ -3,7 +3,7 @@
 (() => {
   const language = document.documentElement.lang === "de" ? "de-DE" : "en-GB";
   const zone = document.body.dataset.zone;
-  const words = language === "de-DE" ? { live: "laufend", dead: "keine Verbindung, letzte Werte" } : { live: "live", dead: "no connection, last values shown" };
+  const words = language === "de-DE" ? { live: "laufend", dead: "keine Verbindung, letzte Werte", time: "Zeit" } : { live: "live", dead: "no connection, last values shown", time: "Time" };
 
   function power(watt) {
     for (const [step, unit] of [[1e9, "GW"], [1e6, "MW"], [1e3, "kW"]]) {
@@ -44,10 +44,13 @@
   // A chart is a <figure class="chart" data-chart="ID"> beside <script type="application/json" id="ID">:
   // { "x": [s since 1970], "series": [{ "label", "values": [..], "style": "line" | "dash" | "step" | "band", "low": [..] }], "unit": "kWh" }
   const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+  const clockOf = (s) => new Date(s * 1000).toLocaleTimeString(language, { timeZone: zone, hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
+  const dayOf = (s) => new Date(s * 1000).toLocaleDateString(language, { timeZone: zone, day: "numeric", month: "short" });
+  const tick = (s, step) => step >= 86400 || clockOf(s) === "00:00" ? dayOf(s) : clockOf(s); // midnight bears its date
   function draw(place) {
     const said = JSON.parse(document.getElementById(place.dataset.chart).textContent);
     const tones = ["--series-a", "--series-b", "--series-c"], dashes = [[], [6, 4], [2, 3]];
-    const series = [{ value: (_, v) => v == null ? "–" : new Date(v * 1000).toLocaleString(language, { timeZone: zone, hour12: false, dateStyle: "medium", timeStyle: "short" }) }];
+    const series = [{ label: words.time, value: (_, v) => v == null ? "–" : new Date(v * 1000).toLocaleString(language, { timeZone: zone, hour12: false, dateStyle: "medium", timeStyle: "short" }) }];
     const bands = [], data = [said.x];
     said.series.forEach((one, i) => {
       const stroke = ink(tones[i % 3]), show = (_, v) => v == null ? "–" : v.toLocaleString(language, { maximumFractionDigits: 2 }) + " " + said.unit;
@@ -66,7 +69,7 @@
     const size = () => ({ width: Math.max(280, place.clientWidth - 12), height: 260 });
     const plot = new uPlot({
       ...size(), series, bands, tzDate: (s) => uPlot.tzDate(new Date(s * 1e3), zone), scales: { x: { time: true } },
-      axes: [{ ...axis, values: (_, ticks, __, ___, step) => ticks.map((s) => new Date(s * 1000).toLocaleString(language, step < 86400 ? { timeZone: zone, hour: "2-digit", minute: "2-digit", hour12: false } : { timeZone: zone, day: "numeric", month: "short" })) },
+      axes: [{ ...axis, values: (_, ticks, __, ___, step) => ticks.map((s) => tick(s, step)) },
         { ...axis, size: 70, values: (_, ticks) => ticks.map((v) => v.toLocaleString(language)) }],
     }, data, place);
     new ResizeObserver(() => plot.setSize(size())).observe(place);

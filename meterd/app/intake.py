@@ -1,0 +1,67 @@
+"""The queue between the sources' threads and the loop. It outlives a change of the plan: what is held is still kept."""
+
+import queue
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from meterd.app.steps import Counters
+from meterd.sources import Delivery, Source
+
+DELIVERIES = 2_000  # waiting for the loop; a full queue slows the sources down, and they their brokers
+LINGER_S = 0.01  # a tick waits for so long a silence: readings of one burst share a commit (4 ms) and a live picture
+LINGER_MOST_S = 0.05  # and never longer than this
+READINGS_AT_ONCE = 20_000  # a tick stays below a second or so, also when catching up
+
+
+@dataclass(slots=True)
+class Intake:
+    """Deliveries that wait, and those in the hands of the loop until they are kept and confirmed."""
+
+    counters: Counters
+    held: list[tuple[Source, Delivery]] = field(default_factory=list)  # belongs to the loop
+    readings: int = 0  # in the queue
+    heard_s: dict[str, float] = field(default_factory=dict)  # source -> steady second of its last delivery
+    _queue: "queue.Queue[tuple[Source, Delivery]]" = field(default_factory=lambda: queue.Queue(DELIVERIES))
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    @property
+    def deliveries(self) -> int:
+        """Deliveries in the queue."""
+        return self._queue.qsize()
+
+    def of(self, name: str, source: Source, limit: int) -> Callable[[Delivery], None]:
+        """What a source calls with each delivery; at most `limit` readings wait, all sources together."""
+
+        def deliver(delivery: Delivery) -> None:
+            if self.readings >= limit:
+                self.counters.turned_away += 1
+                raise queue.Full  # the source holds it and slows its broker down
+            self._queue.put((source, delivery), timeout=0.5)
+            self._count(len(delivery.readings))
+            self.heard_s[name] = time.monotonic()
+
+        return deliver
+
+    def _count(self, more: int) -> None:
+        with self._lock:
+            self.readings += more
+
+    def collect(self, wait_s: float) -> None:
+        """Take deliveries from the queue: wait for the first, linger for the rest of its burst."""
+        count = sum(len(delivery.readings) for _, delivery in self.held)
+        deadline = time.monotonic() + wait_s
+        latest = None
+        while count < READINGS_AT_ONCE:
+            left = deadline - time.monotonic()
+            try:
+                item = self._queue.get(timeout=left) if left > 0 else self._queue.get_nowait()
+            except queue.Empty:
+                return
+            self.held.append(item)
+            count += len(item[1].readings)
+            self._count(-len(item[1].readings))
+            now = time.monotonic()
+            latest = latest or now + LINGER_MOST_S
+            deadline = min(now + LINGER_S, latest)

@@ -1,0 +1,176 @@
+"""Rows of the books for a report: one moment of the store, also while the daemon writes on."""
+
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+from typing import cast
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from meterd import __version__
+from meterd.app.config import Plan
+from meterd.app.query import moment
+from meterd.app.share_commands import share_rows
+from meterd.books import Parent, board_books, sum_pv
+from meterd.errors import ConfigError
+from meterd.figure import BalanceRow, Channel, PvRow
+from meterd.interval import Period, bounds, starts
+from meterd.reading import EXPORT, IMPORT
+from meterd.report import Change, Material, Revision, Span
+from meterd.report_figures import Intervals
+from meterd.rollup import Columns
+from meterd.site import Site
+from meterd.store.archive import ArchiveReader, Row
+from meterd.store.sqlite import SqliteStore
+
+_PARTS = {Period.MONTH: Period.DAY, Period.YEAR: Period.MONTH}
+
+
+def period_of(words: str, period: Period, site: Site) -> tuple[int, int]:
+    """Begin and end of a local month or year as a person writes it."""
+    length = {Period.MONTH: 7, Period.YEAR: 4}[period]
+    if len(words) != length:
+        right = "2026-03" if period is Period.MONTH else "2026"
+        raise ConfigError(f"cannot read --{period} {words!r}; write {right}")
+    zone = ZoneInfo(site.zone)
+    return bounds(period, moment(words, zone, f"--{period}"), zone, site.interval_s * 1000)
+
+
+def gather(plan: Plan, path: Path, period: Period, words: str) -> Material:
+    """Everything of one month or year. ConfigError if the store has no figure of it."""
+    low, high = period_of(words, period, plan.site)
+    with closing(SqliteStore.reader(path)) as store, closing(ArchiveReader(path)) as archive:
+        kept = store.span(Period.INTERVAL)
+        if kept is None or kept[0] >= high or kept[1] < low:
+            raise ConfigError(f"the store {path} has no figures of {words}; `meterd energy` shows what it has")
+        known = _known(plan.site, low, high, kept[1] + plan.site.interval_s * 1000)
+        return _Gathering(plan, store, archive, Span(period, low, high, known)).material()
+
+
+def _known(site: Site, low: int, high: int, kept_ms: int) -> int:
+    """Up to when the report goes: a period that is not over goes to the end of its last whole day.
+
+    The newest intervals are no good end: some points have them already and others not yet.
+    """
+    if kept_ms >= high:
+        return high
+    day = bounds(Period.DAY, kept_ms, ZoneInfo(site.zone), site.interval_s * 1000)[0]
+    return day if day > low else kept_ms
+
+
+class _Gathering:
+    """Reads one report's rows. Lives as long as both readers are open."""
+
+    def __init__(self, plan: Plan, store: SqliteStore, archive: ArchiveReader, span: Span) -> None:
+        self._plan, self._site, self._span = plan, plan.site, span
+        self._store, self._archive = store, archive
+        self._zone, self._step = ZoneInfo(plan.site.zone), plan.site.interval_s * 1000
+        self._grid = np.arange(span.from_ms, span.known_ms, self._step, dtype=np.int64)
+        self._changed: Counter[str] = Counter()
+        self._newest: dict[str, int] = {}
+
+    def material(self) -> Material:
+        """All rows."""
+        span, intervals = self._span, self._intervals()
+        verdicts = {
+            board.name: Counter(str(row[6]) for row in self._rows(board.name, Period.INTERVAL))
+            for board in self._site.boards
+        }
+        begins = starts(_PARTS[span.period], span.from_ms, span.known_ms, self._zone, self._step)
+        return Material(
+            span=span,
+            begins=tuple(begins),
+            intervals=intervals,
+            balances=tuple(self._balances(intervals)),
+            verdicts=verdicts,
+            pv=self._pv(),
+            shares=tuple(share_rows(self._store, self._site, span.from_ms, span.known_ms)),
+            findings=tuple(self._store.findings()),
+            corrections=tuple(self._store.corrections.all()),
+            changes=tuple(Change(r, n, self._newest[r]) for r, n in sorted(self._changed.items())),
+            revision=Revision(self._plan.fingerprint, __version__, self._archive.schema),
+        )
+
+    # -- energies ------------------------------------------------------------------------------------------------------
+
+    def _intervals(self) -> Intervals:
+        wanted = self._channels()
+        shape = (len(self._grid), len(wanted))
+        columns = Columns(np.zeros(shape, np.int64), np.zeros(shape, np.bool_), np.zeros(shape, np.uint8))
+        versions = np.zeros(shape, dtype=np.int64)
+        for j, channel in enumerate(wanted):
+            if channel not in self._archive.channels:
+                continue
+            rows = list(self._archive.figures(channel, Period.INTERVAL, self._span.from_ms, self._span.known_ms))
+            if not rows:
+                continue
+            table = np.array(
+                [(r[0], 0 if r[1] is None else r[1], r[2], r[3], r[1] is not None) for r in rows], dtype=np.int64
+            )
+            place = (table[:, 0] - self._span.from_ms) // self._step
+            columns.energy[place, j], columns.flags[place, j] = table[:, 1], table[:, 2]
+            columns.present[place, j], versions[place, j] = table[:, 4] != 0, table[:, 3]
+            self._note_changes(rows)
+        return Intervals(self._grid, tuple(wanted), columns, versions)
+
+    def _channels(self) -> list[Channel]:
+        read = {(one.point, one.register) for one in self._site.inputs}
+        kept = self._archive.channels
+        return [
+            (point.name, register)
+            for point in self._site.points
+            for register in (IMPORT, EXPORT)
+            if (point.name, register) in read or (point.name, register) in kept
+        ]
+
+    def _note_changes(self, rows: list[Row]) -> None:
+        for row in rows:
+            if cast(int, row[3]) > 1:
+                reason = str(row[5])
+                self._changed[reason] += 1
+                self._newest[reason] = max(self._newest.get(reason, 0), cast(int, row[4]))
+
+    # -- balances and PV -----------------------------------------------------------------------------------------------
+
+    def _rows(self, board: str, period: Period) -> Iterator[Row]:
+        return self._archive.balances(board, period, self._span.from_ms, self._span.known_ms)
+
+    def _balances(self, intervals: Intervals) -> Iterator[BalanceRow]:
+        """The balance of the whole period as the books have it; of one that is not over, from its closed intervals."""
+        span = self._span
+        books = board_books(self._site)
+        for board in self._site.boards:
+            kept = self._store.balances(board.name, span.period, span.from_ms, span.from_ms + 1) if span.over else []
+            if kept:
+                yield replace(kept[0], reconciled=())
+                continue
+            plan = books[board.name].plan
+            net = plan.net(_picked(intervals, plan.imports), _picked(intervals, plan.exports))
+            parent = Parent(span.period, span.from_ms, span.known_ms)
+            yield books[board.name].period_row(parent, self._grid, self._grid + self._step, net)
+
+    def _pv(self) -> PvRow | None:
+        span = self._span
+        kept = self._store.pv(span.period, span.from_ms, span.from_ms + 1) if span.over else []
+        if kept:
+            return kept[0]
+        parts = self._store.pv(Period.INTERVAL, span.from_ms, span.known_ms)
+        if not parts:
+            return None
+        return sum_pv(Parent(span.period, span.from_ms, span.known_ms), parts, len(self._grid))
+
+
+def _picked(intervals: Intervals, channels: tuple[Channel, ...]) -> Columns:
+    """The columns of some registers; missing where one is not read."""
+    rows = len(intervals.starts)
+    places = [intervals.place(channel) for channel in channels]
+    energy = np.zeros((rows, len(places)), dtype=np.int64)
+    present, flags = np.zeros(energy.shape, np.bool_), np.zeros(energy.shape, np.uint8)
+    for j, place in enumerate(places):
+        if place is not None:
+            energy[:, j] = intervals.columns.energy[:, place]
+            present[:, j], flags[:, j] = intervals.columns.present[:, place], intervals.columns.flags[:, place]
+    return Columns(energy, present, flags)

@@ -1,0 +1,34 @@
+"""Closed figures of one register once more from the journal, beside the tracker that follows it live."""
+
+from functools import partial
+
+from meterd import pipeline
+from meterd.errors import StoreError
+from meterd.figure import Channel, FigureRow
+from meterd.interval import DAY_MS
+from meterd.pipeline import Request, State
+from meterd.store.sqlite import SqliteStore
+
+FIGURES_FROM = "figures_from_ms"  # figures before this are final: not all of their readings are in the journal any more
+SURE_MS = 31 * DAY_MS  # readings behind a figure that are looked at first: a register seldom stands still for longer
+
+
+def made_again(store: SqliteStore, state: State, channel: Channel, low: int, high: int) -> list[FigureRow]:
+    """Figures of the intervals in [low, high), all of them closed, as the corrections of the state have them.
+
+    As many readings behind them are looked at as it takes to be sure of them. StoreError where too many were deleted.
+    """
+    request, margin = Request(channel, low), SURE_MS
+    final = int(store.fact(FIGURES_FROM) or -(2**62))
+    while True:
+        plan = pipeline.plan_rerun(state, request, partial(store.anchor, channel))
+        since = -(2**62) if plan[1] is None else plan[1].at_ms
+        found = pipeline.remake(state, channel, plan, store.history(channel, since, high + margin), high)
+        if isinstance(found, Request):
+            if found.from_ms is None or request.from_ms is None or max(found.from_ms, final) >= request.from_ms:
+                raise StoreError(f"{channel[0]} must be followed from readings that were deleted; import them again")
+            request = Request(channel, max(found.from_ms, final))
+        elif found.sure or margin > SURE_MS:
+            return [row for row in found.rows if row.start_ms >= low]
+        else:
+            margin = 2**61

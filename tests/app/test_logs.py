@@ -1,0 +1,43 @@
+"""The log for people and for programs: one line per change of state."""
+
+import json
+import logging
+import sys
+
+import pytest
+
+from meterd.app.logs import JsonLines, about
+
+
+def record(text: str, *args: object, **more: str) -> logging.LogRecord:
+    made = logging.LogRecord("meterd", logging.WARNING, __file__, 1, text, args, None)
+    for name, value in more.items():
+        setattr(made, name, value)
+    return made
+
+
+def test_a_line_is_one_object_with_time_level_event_subject_and_text() -> None:
+    """Line breaks and quotes in a text do not break the line."""
+    line = JsonLines().format(record('link "%s" is\nback', "out", **about("broker-back", "mill")))
+    assert "\n" not in line
+    found = json.loads(line)
+    assert found.pop("time").endswith("Z")
+    assert found == {"level": "warning", "event": "broker-back", "subject": "mill", "text": 'link "out" is\nback'}
+
+
+def test_a_line_of_a_library_has_its_name_as_event_and_its_traceback_in_the_text() -> None:
+    """What others log is not lost."""
+    made = record("odd")
+    try:
+        raise ValueError("bent")
+    except ValueError:
+        made.exc_info = sys.exc_info()
+    found = json.loads(JsonLines().format(made))
+    assert found["event"] == "meterd"
+    assert "ValueError: bent" in found["text"]
+
+
+@pytest.mark.parametrize("name", ["message", "asctime", "name"])
+def test_what_a_line_is_about_hides_no_field_of_the_log(name: str) -> None:
+    """The logging package refuses extra fields with names of its own."""
+    assert name not in about("event", "subject")
