@@ -39,9 +39,19 @@ class Use:
     of: int
 
 
+def mean_w(energy_mwh: Ints, interval_s: int) -> Floats:
+    """Mean powers in W of energies of intervals in mWh.
+
+    >>> mean_w(np.array([250_000]), 900).tolist()
+    [1000.0]
+    """
+    return np.asarray(energy_mwh * (3.6 / interval_s), dtype=np.float64)
+
+
 def apparent_w(active_w: Floats, reactive_var: Floats | None) -> Floats:
     """Apparent power in VA of interval means, or the active power's size where reactive power is not known."""
-    return np.abs(active_w) if reactive_var is None else np.hypot(active_w, reactive_var)
+    found = np.abs(active_w) if reactive_var is None else np.hypot(active_w, reactive_var)
+    return np.asarray(found, dtype=np.float64)
 
 
 def rated_va(rating_a: float, nominal_v: float) -> float:

@@ -95,13 +95,13 @@ def _topics(arguments: argparse.Namespace) -> int:
 
 
 def _run(arguments: argparse.Namespace) -> int:
+    set_up(arguments.log, verbose=arguments.verbose)
     from meterd.app.clock import TrialClock, WallClock
     from meterd.app.daemon import Daemon, store_path
     from meterd.app.desk import served
     from meterd.app.plan_watch import read_plan
     from meterd.app.query import moment
 
-    set_up(arguments.log, verbose=arguments.verbose)
     plan, file = read_plan(arguments.plan)
     site = plan.site
     start = arguments.trial_from

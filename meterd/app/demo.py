@@ -10,6 +10,8 @@ from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import numpy as np
+
 from meterd.app.bookkeeper import Bookkeeper
 from meterd.app.clock import WallClock
 from meterd.app.config import load_plan
@@ -131,7 +133,7 @@ def _live_long_ago(site: Site, seed: int, path: Path, when: tuple[int, int, int]
     try:
         books = Bookkeeper(store, site, ZoneInfo(site.zone))
         for channel, series in collect(blocks).items():
-            books.import_history(channel, series.at_ms, series.values, begin_ms)
+            books.import_history(channel, series.at_ms, np.asarray(series.values, dtype=np.int64), begin_ms)
         books.settle(begin_ms, begin_ms)
     finally:
         store.close()

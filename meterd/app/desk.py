@@ -8,9 +8,11 @@ from pathlib import Path
 from meterd.app.daemon import Daemon
 from meterd.app.finding_commands import carry_out
 from meterd.app.orders import new_order
+from meterd.app.share_commands import share_rows
 from meterd.errors import ConfigError, MeterdError, PublishError
 from meterd.health import Health
 from meterd.page.server import PageServer
+from meterd.share_book import ShareRow
 from meterd.site import Site
 from meterd.snapshot import Snapshot
 from meterd.staleness import Heard
@@ -56,6 +58,11 @@ class DaemonDesk:
     def heard(self) -> Mapping[str, Heard]:
         """What is known of the deliveries of each point since the start."""
         return self._daemon.heard()
+
+    def share_rows(self, from_ms: int, until_ms: int) -> list[ShareRow]:
+        """What the shares of a span came to."""
+        with self.reader() as store:
+            return share_rows(store, self.site, from_ms, until_ms)
 
     def order(self, kind: str, what: str, person: str, note: str) -> tuple[bool, str]:
         """Put an order into the folder of the store and wait for the daemon's answer."""

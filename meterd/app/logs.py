@@ -37,4 +37,5 @@ def set_up(form: str, *, verbose: bool) -> None:
     """Write the log of this process to standard error in one of `FORMS`; `verbose`: also what needs no attention."""
     handler = logging.StreamHandler(sys.stderr)
     handler.setFormatter(JsonLines() if form == "json" else logging.Formatter(PLAIN))
+    logging.captureWarnings(capture=form == "json")  # what a library warns of is a line like any other
     logging.basicConfig(level=logging.INFO if verbose else logging.WARNING, handlers=[handler])

@@ -156,18 +156,20 @@ def _cost_lines(found: "Iterable[Statement]", site: "Site", span: "Span") -> lis
         if not made.lines:
             why = "not over" if not span.over else f"missing: {' '.join(made.missing)}"
             lines.append(common | {"line": why, "energy_wh": None, "cost": None, "currency": "", "quality": "missing"})
-        for line in made.lines:
-            lines.append(
-                common
-                | {
-                    "line": line.name or line.kind,
-                    "energy_wh": float(line.wh),
-                    "cost": None if line.cents is None else f"{line.cents / 100:.2f}",
-                    "currency": currency[made.allocation],
-                    "quality": "estimated" if line.estimated else "good",
-                }
-            )
+        money = currency[made.allocation]
+        lines += [
+            common | _cost_line(line.name or line.kind, line.wh, line.cents, currency=money, estimated=line.estimated)
+            for line in made.lines
+        ]
+        if made.lines:
+            lines.append(common | _cost_line("total", made.wh, made.cents, currency=money, estimated=made.estimated))
     return lines
+
+
+def _cost_line(name: str, wh: int, cents: int | None, *, currency: str, estimated: bool) -> dict[str, object]:
+    cost = None if cents is None else f"{cents / 100:.2f}"
+    quality = "estimated" if estimated else "good"
+    return {"line": name, "energy_wh": float(wh), "cost": cost, "currency": currency, "quality": quality}
 
 
 def _period(arguments: argparse.Namespace) -> tuple[Period, str]:

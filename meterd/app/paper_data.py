@@ -15,6 +15,7 @@ from meterd.app.config import Plan
 from meterd.app.query import moment
 from meterd.app.share_commands import share_rows
 from meterd.books import Parent, board_books, sum_pv
+from meterd.correction import Correction
 from meterd.errors import ConfigError
 from meterd.figure import BalanceRow, Channel, PvRow
 from meterd.interval import Period, bounds, starts
@@ -26,6 +27,7 @@ from meterd.site import Site
 from meterd.store.archive import ArchiveReader, Row
 from meterd.store.sqlite import SqliteStore
 
+WITH_CORRECTIONS = 5  # schema of the store; an older one has no corrections, and only its daemon brings it up to date
 _PARTS = {Period.MONTH: Period.DAY, Period.YEAR: Period.MONTH}
 
 
@@ -89,10 +91,15 @@ class _Gathering:
             pv=self._pv(),
             shares=tuple(share_rows(self._store, self._site, span.from_ms, span.known_ms)),
             findings=tuple(self._store.findings()),
-            corrections=tuple(self._store.corrections.all()),
+            corrections=self._corrections(),
             changes=tuple(Change(r, n, self._newest[r]) for r, n in sorted(self._changed.items())),
             revision=Revision(self._plan.fingerprint, __version__, self._archive.schema),
         )
+
+    def _corrections(self) -> tuple[Correction, ...]:
+        if self._archive.schema < WITH_CORRECTIONS:
+            return ()
+        return tuple(self._store.corrections.all())
 
     # -- energies ------------------------------------------------------------------------------------------------------
 

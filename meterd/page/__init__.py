@@ -17,6 +17,7 @@ from meterd.health import Health
 from meterd.interval import Period
 from meterd.knots import Ints
 from meterd.rollup import Columns
+from meterd.share_book import ShareRow
 from meterd.site import Site
 from meterd.snapshot import Snapshot
 from meterd.staleness import Heard
@@ -177,6 +178,9 @@ class Desk(Protocol):
 
     def heard(self) -> Mapping[str, Heard]:
         """What is known of the deliveries of each point since the start."""
+
+    def share_rows(self, from_ms: int, until_ms: int) -> list[ShareRow]:
+        """What the shares of a span came to, a row per interval that is kept."""
 
     def order(self, kind: str, what: str, person: str, note: str) -> tuple[bool, str]:
         """Say something about a finding: `see`, `explain` or `close`; whether it was done, and the answer in words."""

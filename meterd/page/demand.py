@@ -10,10 +10,10 @@ from starlette.exceptions import HTTPException
 
 from meterd.interval import DAY_MS, HOUR_MS, Period, bounds, from_ms
 from meterd.knots import Bools, Ints
-from meterd.loading import Contribution, Night, apparent_w, base_changes, contributors, nights, rated_va, use
+from meterd.loading import Contribution, Night, apparent_w, base_changes, contributors, mean_w, nights, rated_va, use
 from meterd.page import Reads, Viewer
 from meterd.page.asking import Office, office_of, viewer_of
-from meterd.page.view import SheetValues, Values, basis, month_start, picture
+from meterd.page.view import SheetValues, Values, basis, month_name, month_start, months_between, picture
 from meterd.reading import EXPORT, IMPORT
 from meterd.rollup import Columns, maximum_demand
 from meterd.site import Point, Role, Site
@@ -127,8 +127,8 @@ def look(
         base = _nights(reads, site, zone, span)
         return DemandView(
             basis=basis(office.desk, snapshot),
-            month=_name(start, zone),
-            months=_months(span, zone),
+            month=month_name(start, zone),
+            months=months_between(span, zone),
             running=_running(snapshot, site),
             peak=_for(viewer, site, _peak(reads, site, grid, zone)) if len(grid) else None,
             uses=[
@@ -152,20 +152,6 @@ def _grid(start: int, zone: ZoneInfo, site: Site, newest: int) -> Ints:
     """Starts of the closed intervals of the month."""
     step = site.interval_s * 1000
     return np.arange(start, min(bounds(Period.MONTH, start, zone, step)[1], newest + step), step, dtype=np.int64)
-
-
-def _name(start: int, zone: ZoneInfo) -> str:
-    return from_ms(start).astimezone(zone).strftime("%Y-%m")
-
-
-def _months(span: tuple[int, int], zone: ZoneInfo) -> list[str]:
-    """Months of which something is kept, the newest first."""
-    found, at = [], span[1]
-    while at >= span[0] and len(found) < 36:
-        low = bounds(Period.MONTH, at, zone, HOUR_MS)[0]
-        found.append(_name(low, zone))
-        at = low - 1
-    return found
 
 
 def _running(snapshot: Snapshot, site: Site) -> Running:
@@ -257,7 +243,7 @@ def _net(reads: Reads, site: Site, points: Sequence[Point], grid: Ints) -> tuple
         return np.zeros(len(grid), dtype=np.int64), np.zeros(len(grid), dtype=bool)
     columns: Columns = reads.columns([*plus, *minus], Period.INTERVAL, grid)
     signs = np.array([1] * len(plus) + [-1] * len(minus), dtype=np.int64)
-    return (columns.energy * signs).sum(axis=1), columns.present.all(axis=1)
+    return (columns.energy * signs).sum(axis=1), np.asarray(columns.present.all(axis=1))
 
 
 # -- loading -----------------------------------------------------------------------------------------------------------
@@ -285,7 +271,7 @@ def _uses(reads: Reads, site: Site, grid: Ints, snapshot: Snapshot) -> list[UseL
 def _use(reads: Reads, site: Site, grid: Ints, points: Sequence[Point], what: tuple[str, str, str, float]) -> UseLine:
     name, title, kind, rating_va = what
     energy, present = _net(reads, site, points, grid)
-    watt = energy * (3.6 / site.interval_s)  # mWh in an interval to W
+    watt = mean_w(energy, site.interval_s)
     found = use(apparent_w(watt, None), present, grid, rating_va, PARTS)
     shown = f"{rating_va / 1000:.0f} kVA" if kind == "transformer" else f"{points[0].rating_a:g} A"
     return UseLine(
@@ -352,7 +338,7 @@ def _nights(reads: Reads, site: Site, zone: ZoneInfo, span: tuple[int, int]) -> 
         if p.counts and p.below is None and p.role in (Role.FEED, Role.PV, Role.BACKUP, Role.STORAGE)
     ]
     energy, present = _net(reads, site, sources, grid)
-    return nights(energy * (3.6 / site.interval_s), present, grid, zone)
+    return nights(mean_w(energy, site.interval_s), present, grid, zone)
 
 
 def _night_rows(grid: Ints, zone: ZoneInfo) -> Bools:

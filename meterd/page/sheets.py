@@ -6,7 +6,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from meterd.page import UserRole, data, demand, find, findings, now, point
+from meterd.page import UserRole, data, demand, find, findings, now, point, pv
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +37,7 @@ SHEETS: tuple[Sheet, ...] = (
     Sheet("now", now.look, now.NowView),
     Sheet("point", point.look, point.PointView),
     Sheet("demand", demand.look, demand.DemandView),
+    Sheet("pv", pv.look, pv.PvView),
     Sheet("data", data.look, data.DataView),
     Sheet("findings", findings.look, findings.FindingsView),
     Sheet("find", find.look, find.FindView),

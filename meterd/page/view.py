@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict
 from starlette.exceptions import HTTPException
 
 from meterd.finding import Finding
-from meterd.interval import HOUR_MS, Period, bounds, to_ms
+from meterd.interval import HOUR_MS, Period, bounds, from_ms, to_ms
 from meterd.page import Desk, Viewer
 from meterd.page.asking import Office, office_of
 from meterd.site import Site
@@ -133,3 +133,19 @@ def month_start(month: str | None, now_ms: int, zone: ZoneInfo) -> int:
     if not 1970 < moment.year < 2200:
         raise HTTPException(422, f"the year {moment.year} cannot be")
     return bounds(Period.MONTH, to_ms(moment), zone, HOUR_MS)[0]
+
+
+def month_name(start_ms: int, zone: ZoneInfo) -> str:
+    """A local month as it is asked for: 2026-05."""
+    return from_ms(start_ms).astimezone(zone).strftime("%Y-%m")
+
+
+def months_between(span: tuple[int, int], zone: ZoneInfo) -> list[str]:
+    """The local months of a span of figures, the newest first, at most three years of them."""
+    found: list[str] = []
+    at = span[1]
+    while at >= span[0] and len(found) < 36:
+        low = bounds(Period.MONTH, at, zone, HOUR_MS)[0]
+        found.append(month_name(low, zone))
+        at = low - 1
+    return found

@@ -67,7 +67,7 @@ def application(office: Office) -> FastAPI:
     app.add_api_route("/language", _language, methods=["POST"], include_in_schema=False)
     app.add_api_route("/order", _order, methods=["POST"], include_in_schema=False)
     app.add_api_route("/stream", stream, include_in_schema=False)
-    told = {503: {"description": "no, with the reasons"}}
+    told: dict[int | str, dict[str, Any]] = {503: {"description": "no, with the reasons"}}
     app.add_api_route("/health", _health, response_class=JSONResponse, tags=["program"], responses=told)
     app.add_api_route("/ready", _ready, response_class=JSONResponse, tags=["program"], responses=told)
     app.add_api_route("/metrics", _metrics, response_class=PlainTextResponse, tags=["program"])

@@ -18,7 +18,6 @@ from meterd.papers.plan_cells import (
     topic,
     unit_of,
 )
-from meterd.papers.report_quality_paper import cautions
 from meterd.papers.wording import Words
 from meterd.reading import POWER, REGISTERS
 from meterd.site import Board, Point, PointState, Role, Site
@@ -62,7 +61,7 @@ def point_document(plan: Plan, point: Point, seen: Seen, lang: str) -> Document:
     title = words("acceptance-point", point=titled(point))
     blocks = (
         *_safety(words), *_identity(plan.site, point, words), *_instrument(plan.site, point, words),
-        *_readings(plan.site, point, seen, words), *_checks(plan.site, point, words), *_result(words), *cautions(words),
+        *_readings(plan.site, point, seen, words), *_checks(plan.site, point, words), *_result(words),
     )  # fmt: skip
     return _document(plan, title, words, blocks)
 
@@ -76,7 +75,6 @@ def board_document(plan: Plan, board: Board, seen: Seen, lang: str) -> Document:
         *_board_points(plan.site, board, words),
         *_day(seen.day, words),
         *_result(words),
-        *cautions(words),
     )
     return _document(plan, title, words, blocks)
 
@@ -88,7 +86,8 @@ def _document(plan: Plan, title: str, words: Words, blocks: tuple[Block, ...]) -
 
 def _safety(words: Words) -> Iterator[Block]:
     yield Heading(words("safety"))
-    yield Text(words("safety-text"), "caution")
+    more = ("screen", "protective", "billing", "local")  # the others of design.md 11 are in the rules themselves
+    yield Text(" ".join((words("safety-text"), *(words(f"caution-{name}") for name in more))), "caution")
     yield Facts(words("safety"), ((words("safety-person"), ""), (words("safety-permit"), "")))
 
 

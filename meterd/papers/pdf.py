@@ -40,7 +40,7 @@ from meterd.papers.forms import shown
 
 MARGIN = 16 * mm
 INK, SOFT, RULE, BAND = HexColor(0x1C2430), HexColor(0x55606E), HexColor(0x9AA3AE), HexColor(0xEEF1F4)
-TALL = 2.1 * mm  # above and below the text of a row that is written into by hand
+TALL = 1.5 * mm  # above and below the text of a row that is written into by hand
 _LEAST = 40 * mm  # a heading at the foot of a page without this much below it goes to the next
 
 
@@ -224,9 +224,7 @@ def _table(block: Table, look: _Look) -> LongTable:
         ]
         for i, row in enumerate(block.rows)
     ]
-    return LongTable(
-        [head, *body], colWidths=widths, repeatRows=1, style=_looks(block), hAlign="LEFT"
-    )
+    return LongTable([head, *body], colWidths=widths, repeatRows=1, style=_looks(block), hAlign="LEFT")
 
 
 def _cell(cell: Cell, column: Column, style: str, text: str) -> Paragraph:
@@ -271,4 +269,4 @@ def _sign(block: Sign, width: float) -> Grid:
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("LEFTPADDING", (0, 0), (-1, -1), 2),
     ]
-    return Grid(rows, colWidths=widths, rowHeights=[15 * mm] * len(rows), style=TableStyle(looks))
+    return Grid(rows, colWidths=widths, rowHeights=[12 * mm] * len(rows), style=TableStyle(looks))

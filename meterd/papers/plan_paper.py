@@ -70,7 +70,7 @@ def _points(site: Site, words: Words) -> Iterator[Block]:
     columns = (
         Column(words("point"), 42), Column(words("place"), 32), Column(words("designation"), 20), Column(words("board"), 14),
         Column(words("role"), 20), Column(words("below-what"), 20), Column(words("arrow"), 24),
-        Column(words("rating"), 20, "right"), Column(words("tenant"), 20), Column(words("state"), 22),
+        Column(words("rating"), 27, "right"), Column(words("tenant"), 22), Column(words("state"), 22),
     )  # fmt: skip
     yield none_or(Table(words("points-list"), columns, tuple(_point(one, words) for one in site.points)), words)
 

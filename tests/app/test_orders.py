@@ -178,7 +178,7 @@ def test_folder_that_cannot_be_made_is_told(tmp_path: Path) -> None:
         ("explain", "x", "Ada", "", "note cannot be kept: it is empty"),
         ("close", "x", "", "why", "person cannot be kept"),
         ("see", "x", "Ada", "a\nb", "note cannot be kept: it holds a line break"),
-        ("lose", "x", "Ada", "", "nobody can 'lose' a finding"),
+        ("lose", "x", "Ada", "", "nobody can 'lose' here"),
         ("resume", "1e3", "Ada", "", "is not the number of a window"),
     ],
 )

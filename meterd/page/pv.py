@@ -1,0 +1,245 @@
+"""Sheet "pv": what the roof gives and where it goes, who has a share now and why, and what sharing brought in the month."""
+
+from typing import Annotated
+
+from fastapi import Depends, Query
+
+from meterd.figure import PvRow
+from meterd.health import Health
+from meterd.interval import HOUR_MS, Period, bounds
+from meterd.page import Viewer
+from meterd.page.asking import Office, office_of, viewer_of
+from meterd.page.view import SheetValues, Values, basis, month_name, month_start, months_between, picture
+from meterd.pv_month import Netted, two_nettings
+from meterd.share_book import ShareRow, would_have
+from meterd.site import Site
+from meterd.snapshot import Snapshot
+
+HEARTBEAT_S = 60.0  # the round trip through the broker is taken every few seconds
+
+
+class Signal(Values):
+    """Whether controllers can rely on what is published: `alive`, `standing-by` or `dead`, and the figures behind it."""
+
+    state: str
+    published_s: float | None  # age of the newest heartbeat that came back through the broker
+    round_trip_s: float | None
+    losses: int
+    surplus_state: str
+    surplus_reason: str
+
+
+class ShareLine(Values):
+    """One consumer: what it may take now and why; `now_w` None = invalid, the consumer is on its own fallback."""
+
+    consumer: str
+    point: str | None
+    priority: int
+    now_w: int | None
+    most_w: int
+    state: str
+    reason: str
+    month_wh: float | None
+    switches: int | None
+
+
+class RoomShares(Values):
+    """Consumers of single rooms together, for viewers who may not see each."""
+
+    pattern: str
+    count: int
+    served: int
+    total_w: int
+
+
+class DayLine(Values):
+    """PV of one local day in mWh; None = missing."""
+
+    start_ms: int
+    production: int | None
+    self_use: int | None
+    export: int | None
+
+
+class Nettings(Values):
+    """The month's PV, netted over one length."""
+
+    length_s: int
+    production: int
+    export: int
+    self_use: int
+    self_consumption: float | None
+    self_sufficiency: float | None
+    known: int
+    of: int
+
+
+class Effect(Values):
+    """What sharing brought in the month: PV used with and without it, import avoided in Wh, Jain's index of the energies."""
+
+    hours: float
+    modes: list[str]
+    used_without: float | None
+    used_with: float | None
+    import_avoided_wh: float
+    fairness: float | None
+    switches: int
+
+
+class PvView(SheetValues):
+    """The answer."""
+
+    month: str
+    months: list[str]
+    mode: str
+    signal: Signal
+    production_w: int | None
+    self_use_w: int | None
+    export_w: int | None
+    surplus_w: int | None
+    today: DayLine | None
+    shares: list[ShareLine]
+    rooms: list[RoomShares]
+    days: list[DayLine]
+    nettings: list[Nettings]
+    effect: Effect | None
+
+
+def look(
+    office: Annotated[Office, Depends(office_of)],
+    viewer: Annotated[Viewer, Depends(viewer_of)],
+    snapshot: Annotated[Snapshot, Depends(picture)],
+    month: Annotated[str | None, Query(pattern=r"^\d{4}-\d{2}$", description="local month, such as 2026-05")] = None,
+) -> PvView:
+    """PV now and in a local month; the running one unless another is asked for."""
+    site, zone = office.desk.site, office.zone()
+    start = month_start(month, snapshot.now_ms, zone)
+    end = bounds(Period.MONTH, start, zone, HOUR_MS)[1]
+    with office.desk.reader() as reads:
+        days = reads.pv(Period.DAY, start, end)
+        intervals = reads.pv(Period.INTERVAL, start, end)
+        span = reads.span(Period.INTERVAL)
+    rows = office.desk.share_rows(start, end)
+    draw = snapshot.draw.power_w
+    return PvView(
+        basis=basis(office.desk, snapshot),
+        month=month_name(start, zone),
+        months=[] if span is None else months_between(span, zone),
+        mode=site.sharing.mode,
+        signal=_signal(office.desk.health(), snapshot),
+        production_w=_whole(snapshot.production.power_w),
+        self_use_w=_whole(snapshot.self_use.power_w),
+        export_w=None if draw is None else max(0, round(-draw)),
+        surplus_w=_whole(snapshot.surplus.power_w),
+        today=_today(snapshot),
+        shares=_shares(snapshot, site, viewer, rows),
+        rooms=_rooms(snapshot, site, viewer),
+        days=[_day(row) for row in days],
+        nettings=[_netting(one) for one in two_nettings(intervals, site.interval_s * 1000)] if intervals else [],
+        effect=_effect(rows, site),
+    )
+
+
+def _whole(watt: float | None) -> int | None:
+    return None if watt is None else round(watt)
+
+
+def _signal(health: Health, snapshot: Snapshot) -> Signal:
+    link = health.link
+    age = link.heartbeat_age_s
+    if link.connected and not link.publishes:
+        state = "standing-by"
+    elif link.connected and (age is None or age < HEARTBEAT_S):
+        state = "alive"
+    else:
+        state = "dead"
+    return Signal(
+        state=state,
+        published_s=age,
+        round_trip_s=link.round_trip_s,
+        losses=link.losses,
+        surplus_state=str(snapshot.surplus.state),
+        surplus_reason=snapshot.surplus.reason,
+    )
+
+
+def _today(snapshot: Snapshot) -> DayLine | None:
+    day = snapshot.pv_day
+    if day is None:
+        return None
+    return DayLine(
+        start_ms=day.start_ms, production=day.production_mwh, self_use=day.self_use_mwh, export=day.export_mwh
+    )
+
+
+def _day(row: PvRow) -> DayLine:
+    return DayLine(start_ms=row.start_ms, production=row.production, self_use=row.self_use, export=row.grid_export)
+
+
+def _shares(snapshot: Snapshot, site: Site, viewer: Viewer, rows: list[ShareRow]) -> list[ShareLine]:
+    """A line per consumer that the viewer may see: those with a share first, by priority."""
+    names = [one.name for one in site.consumers if one.point is None or viewer.sees(one.point, site)]
+    came_to = would_have(rows, names) if rows else None
+    lines = []
+    for one in site.consumers:
+        if one.name not in names:
+            continue
+        now = snapshot.shares.get(one.name)
+        lines.append(
+            ShareLine(
+                consumer=one.name,
+                point=one.point,
+                priority=one.priority,
+                now_w=None if now is None else now.power_w,
+                most_w=one.max_w,
+                state="invalid" if now is None else str(now.state),
+                reason="" if now is None else now.reason,
+                month_wh=None if came_to is None else round(came_to.energy[one.name], 1),
+                switches=None if came_to is None else came_to.switches[one.name],
+            )
+        )
+    return sorted(lines, key=lambda one: (-(one.now_w or 0), one.priority, one.consumer))
+
+
+def _rooms(snapshot: Snapshot, site: Site, viewer: Viewer) -> list[RoomShares]:
+    """What the single rooms have together, where the viewer may not see each."""
+    found: dict[str, list[int]] = {}
+    pattern_of = {point: one.pattern for one in site.copied for point in one.points}
+    for one in site.consumers:
+        if one.point in pattern_of and not viewer.sees(one.point, site):
+            share = snapshot.shares.get(one.name)
+            found.setdefault(pattern_of[one.point], []).append(0 if share is None else share.power_w or 0)
+    return [
+        RoomShares(pattern=name, count=len(some), served=sum(watt > 0 for watt in some), total_w=sum(some))
+        for name, some in sorted(found.items())
+    ]
+
+
+def _netting(one: Netted) -> Nettings:
+    return Nettings(
+        length_s=one.length_s,
+        production=one.production,
+        export=one.export,
+        self_use=one.self_use,
+        self_consumption=one.self_consumption,
+        self_sufficiency=one.self_sufficiency,
+        known=one.known,
+        of=one.of,
+    )
+
+
+def _effect(rows: list[ShareRow], site: Site) -> Effect | None:
+    if not rows:
+        return None
+    found = would_have(rows, [one.name for one in site.consumers])
+    was, would = found.self_consumption
+    shadow = {row.mode for row in rows} == {"shadow"}
+    return Effect(
+        hours=round(found.hours, 1),
+        modes=sorted({row.mode for row in rows}),
+        used_without=was if shadow else None,
+        used_with=would if shadow else was,
+        import_avoided_wh=round(found.import_avoided, 1),
+        fairness=found.fairness,
+        switches=sum(found.switches.values()),
+    )
