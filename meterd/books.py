@@ -196,6 +196,12 @@ class PvBook:
     feeds: NetPlan
     others: NetPlan
 
+    @property
+    def channels(self) -> tuple[Channel, ...]:
+        """Every register that enters."""
+        plans = (self.production, self.feeds, self.others)
+        return tuple(channel for plan in plans for channel in (*plan.imports, *plan.exports))
+
     def interval_rows(
         self, start_ms: Ints, end_ms: Ints, production: Columns, imported: Columns, exported: Columns, others: Columns
     ) -> list[PvRow]:

@@ -40,7 +40,8 @@ def change(old: Site, new: Site) -> str:
         before, after = getattr(old, table), getattr(new, table)
         keys = [one.name for one in fields(before) if getattr(before, one.name) != getattr(after, one.name)]
         if keys:
-            said.append(f"{table} changed: {_list(keys)}")
+            later = " (from the next start on)" if table == "page" else ""  # its server outlives a change of the plan
+            said.append(f"{table} changed: {_list(keys)}{later}")
     if old.title != new.title:
         said.append("title changed")
     return "; ".join(said)

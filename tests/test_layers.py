@@ -11,7 +11,7 @@ FLOW = (  # the order of the data
     "errors", "naming", "reading", "finding", "site", "site_change", "finder", "interval", "zone_change", "health", "knots", "register", "correction", "rollup",
     "figure", "completeness", "snapshot",
     "uncertainty", "point_check", "balance", "reconciliation", "network", "network_flows", "drift_day", "drift_fit", "drift_chart",
-    "causes", "drift_factor", "drift_name", "drift_silent", "drift", "drift_state", "drift_gross", "drift_drill", "visible", "loading", "surplus", "pv_month", "plausible",
+    "causes", "drift_factor", "drift_name", "drift_silent", "drift", "drift_state", "drift_gross", "drift_drill", "visible", "commissioning", "loading", "surplus", "pv_month", "plausible",
     "apportion", "sharing", "loads", "pv_ahead", "room", "rotation", "allocation", "same_time", "pv_shares",
     "cost_allocation",
     "share_book", "books", "bulk", "report_figures", "report", "row", "share_rows", "derived", "senml", "message", "agreement", "staleness", "conditions",

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from meterd.site import Board, Input, Instrument, Limits, Point, Role, Site, Source
+from meterd.site import Board, Input, Instrument, Limits, Page, Point, Role, Site, Source
 from meterd.site_change import change, fixed
 
 INPUT = Input("q01", "1.8.0", "meters", "m/q01", where="inputs.csv:2")
@@ -42,6 +42,11 @@ def test_what_is_added_removed_and_changed_is_named() -> None:
         " inputs added: q01 2.8.0; inputs changed: q01 1.8.0; instruments changed: q01; limits changed: stale_after_s;"
         " title changed"
     )
+
+
+def test_what_is_in_force_only_after_a_start_is_said() -> None:
+    """The server of the page is not part of the loop."""
+    assert change(SITE, replace(SITE, page=Page(port=8480))) == "page changed: port (from the next start on)"
 
 
 def test_a_long_list_is_counted() -> None:

@@ -12,11 +12,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from meterd import pipeline
-from meterd.app.remaking import FIGURES_FROM, made_again
+from meterd.app.remaking import FIGURES_FROM, made_again, refuse_final
 from meterd.books import BoardBook, NetPlan, Parent, board_books, parents, parts_of, pv_book, sum_of_parts, sum_pv
 from meterd.errors import ConfigError, StoreError, described
 from meterd.figure import BalanceRow, Channel, FigureRow
-from meterd.interval import DAY_MS, MADE_OF, Period, bounds, floor, text
+from meterd.interval import DAY_MS, MADE_OF, Period, bounds, floor
 from meterd.knots import Ints
 from meterd.pipeline import Request, State
 from meterd.reading import Reading
@@ -180,9 +180,7 @@ class Bookkeeper:
             raise StoreError(f"{channel[0]} is set aside and its figures cannot be made again: {words}")
         if channel not in self.state.trackers:
             raise ConfigError(f"the plan reads no register {channel[1]} of {channel[0]} that counts energy")
-        if from_ms < self._figures_from:
-            final = f"figures before {text(self._figures_from)} are final"
-            raise ConfigError(f"{final}: their readings have left the journal; begin the correction there or later")
+        refuse_final(self._store, from_ms)
 
     def reopen(self, now_ms: int) -> bool:
         """Open again what was closed ahead of the moment (a clock that was ahead); whether there was anything."""

@@ -140,7 +140,9 @@ def _replay(arguments: argparse.Namespace) -> int:
     if arguments.report is not None and arguments.into is None:
         raise ConfigError("--report tells what was imported: give it together with --into")
     plan = load_plan(arguments.plan)
-    work = replay.prepare(plan, arguments.files, arguments.source, replay.column_map(arguments.map))
+    corrections = () if arguments.corrections is None else replay.corrections_of(arguments.corrections)
+    columns = replay.column_map(arguments.map)
+    work = replay.prepare(plan, arguments.files, arguments.source, columns, corrections)
     screen = Console(stderr=True)
     with work.history, Progress(console=screen, disable=not screen.is_terminal) as progress:
         task = progress.add_task("registers", total=len(work.channels))
@@ -185,7 +187,8 @@ def _energy(arguments: argparse.Namespace) -> int:
     site = load_plan(arguments.plan).site
     period = Period.MONTH if arguments.demand else Period(arguments.period)
     points = query.some_points(site, arguments.point)
-    store = query.open_store(arguments.store or store_path(arguments.plan, site))
+    past = query.as_of(arguments.as_of, site)
+    store = query.open_store(arguments.store or store_path(arguments.plan, site), past)
     try:
         wanted = (getattr(arguments, "from"), arguments.until)
         span = query.parse_span(wanted, period, site, query.kept_span(store, site), WallClock().now_ms())
@@ -210,7 +213,8 @@ def _balance(arguments: argparse.Namespace) -> int:
     site = load_plan(arguments.plan).site
     period = Period(arguments.period)
     boards = query.some_boards(site, arguments.board)
-    store = query.open_store(arguments.store or store_path(arguments.plan, site))
+    past = query.as_of(arguments.as_of, site)
+    store = query.open_store(arguments.store or store_path(arguments.plan, site), past)
     try:
         wanted = (getattr(arguments, "from"), arguments.until)
         span = query.parse_span(wanted, period, site, query.kept_span(store, site), WallClock().now_ms())
@@ -294,6 +298,9 @@ def _add_replay(commands: "Commands[argparse.ArgumentParser]") -> None:
     replay.add_argument("--format", choices=("csv", "parquet"), default="csv", help="of those tables (default: csv)")
     replay.add_argument("--into", type=Path, metavar="STORE", help="keep readings and figures in this store instead")
     replay.add_argument("--report", type=Path, metavar="FILE", help="with --into: a check report (.json, else text)")
+    replay.add_argument(
+        "--corrections", type=Path, metavar="STORE", help="with --out: apply the corrections entered in this store"
+    )
     replay.add_argument("--source", metavar="NAME", help="source of the plan whose inputs the files belong to")
     replay.add_argument(
         "--map",
@@ -310,6 +317,7 @@ def _add_span(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--from", metavar="WHEN", help="2026, 2026-03, 2026-03-29 (local) or 2026-03-29T10:00:00Z")
     parser.add_argument("--until", metavar="WHEN", help="the same, exclusive; default: now")
+    parser.add_argument("--as-of", metavar="WHEN", help="figures as they stood at that moment, before later corrections")
     parser.add_argument("--store", type=Path, metavar="FILE", help="store file; default: as the plan says")
     parser.add_argument("--format", choices=("table", "csv", "json"), default="table", help="default: table, in kWh")
 

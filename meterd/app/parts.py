@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from meterd.app.alarms import Alarms
 from meterd.app.bookkeeper import Bookkeeper
 from meterd.app.clock import Clock
+from meterd.app.clock_watch import ClockChangeWatch
 from meterd.app.drift_watch import NightWatch
 from meterd.app.intake import Intake
 from meterd.app.sharer import Sharer
@@ -58,6 +59,7 @@ class Parts:
     feed: LineFeed | None
     night: NightWatch
     sharer: Sharer
+    clock_changes: ClockChangeWatch
 
 
 def make_parts(site: Site, standing: Standing, publisher: Publisher, stack: ExitStack) -> Parts:
@@ -70,7 +72,9 @@ def make_parts(site: Site, standing: Standing, publisher: Publisher, stack: Exit
     stack.callback(alarms.close)
     night = NightWatch(path, site)
     stack.callback(night.join, site.limits.stop_limit_s / 2)
-    return Parts(site, books, alarms, publisher, watches, feed, night, Sharer(site, store))
+    clock_changes = ClockChangeWatch(path, site)
+    stack.callback(clock_changes.close)
+    return Parts(site, books, alarms, publisher, watches, feed, night, Sharer(site, store), clock_changes)
 
 
 def take_up(parts: Parts, clock: Clock) -> bool:

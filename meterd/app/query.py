@@ -21,6 +21,7 @@ from meterd.knots import Flag
 from meterd.reading import EXPORT, IMPORT, REGISTERS
 from meterd.rollup import Columns, mean_power_w
 from meterd.site import Site
+from meterd.store.past import PastStore
 from meterd.store.sqlite import SqliteStore
 from meterd.surplus import ratio
 
@@ -328,6 +329,11 @@ def _some(names: Sequence[str], most: int = 3) -> str:
     return " ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
-def open_store(path: Path) -> SqliteStore:
-    """The store of a plan for reading."""
-    return SqliteStore.reader(path)
+def open_store(path: Path, as_of_ms: int | None = None) -> SqliteStore:
+    """The store of a plan for reading, on request with figures as they stood at a moment."""
+    return SqliteStore.reader(path) if as_of_ms is None else PastStore.at(path, as_of_ms)
+
+
+def as_of(words: str | None, site: Site) -> int | None:
+    """The moment of `--as-of`, if it was given."""
+    return None if words is None else moment(words, ZoneInfo(site.zone), "--as-of")

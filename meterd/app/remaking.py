@@ -3,14 +3,22 @@
 from functools import partial
 
 from meterd import pipeline
-from meterd.errors import StoreError
+from meterd.errors import ConfigError, StoreError
 from meterd.figure import Channel, FigureRow
-from meterd.interval import DAY_MS
+from meterd.interval import DAY_MS, text
 from meterd.pipeline import Request, State
 from meterd.store.sqlite import SqliteStore
 
 FIGURES_FROM = "figures_from_ms"  # figures before this are final: not all of their readings are in the journal any more
 SURE_MS = 31 * DAY_MS  # readings behind a figure that are looked at first: a register seldom stands still for longer
+
+
+def refuse_final(store: SqliteStore, from_ms: int) -> None:
+    """ConfigError if figures of that time are final because their readings have been deleted."""
+    final = int(store.fact(FIGURES_FROM) or -(2**62))
+    if from_ms < final:
+        words = f"figures before {text(final)} are final: their readings have left the journal"
+        raise ConfigError(f"{words}; begin the correction there or later")
 
 
 def made_again(store: SqliteStore, state: State, channel: Channel, low: int, high: int) -> list[FigureRow]:

@@ -179,9 +179,7 @@ def into_folder(work: Work, folder: Path, kind: str, step: Step) -> Report:
     folder.mkdir(parents=True, exist_ok=True)
     for name, table in _tables(site, tables, zone):
         _write(table, folder / f"{name}.{kind}", kind)
-    (folder / "description.json").write_text(
-        json.dumps(_description(work, report), indent=1) + "\n", encoding="utf-8"
-    )
+    (folder / "description.json").write_text(json.dumps(_description(work, report), indent=1) + "\n", encoding="utf-8")
     return report
 
 

@@ -92,6 +92,7 @@ class Watcher:
         conditions += parts.sharer.findings
         conditions += agreement_findings(self._keeping.agreement.found)
         conditions += demand_findings(self.snapshot) if self.snapshot is not None else []
+        conditions += parts.clock_changes.look(now_ms, state.closed_to)
         return conditions + self._own_state(now_ms)
 
     def _own_state(self, now_ms: int) -> list[Finding]:

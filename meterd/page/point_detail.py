@@ -38,7 +38,7 @@ _PHASES = {
 class Shown(Values):
     """What a register showed when an instrument was fitted or taken out: thousandths of the unit on its face."""
 
-    register: str
+    name: str
     milli: int
 
 
@@ -195,8 +195,8 @@ def _instrument(one: Instrument) -> InstrumentLine:
         ct_ratio=f"{one.ct_primary_a:g}/{one.ct_secondary_a:g}" if ratio else None,
         ct_set=one.ct_set,
         pulse_wh=None if one.pulse_wh is None else _decimal(one.pulse_wh),
-        opening=[Shown(register=REGISTERS[obis].name, milli=milli) for obis, milli in one.opening],
-        closing=[Shown(register=REGISTERS[obis].name, milli=milli) for obis, milli in one.closing],
+        opening=[Shown(name=REGISTERS[obis].name, milli=milli) for obis, milli in one.opening],
+        closing=[Shown(name=REGISTERS[obis].name, milli=milli) for obis, milli in one.closing],
         note=one.note,
     )
 

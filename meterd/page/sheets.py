@@ -6,7 +6,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from meterd.page import UserRole, data, demand, find, findings, now, point, pv
+from meterd.page import UserRole, commissioning, data, demand, find, findings, now, point, pv
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +36,7 @@ class Sheet:
 SHEETS: tuple[Sheet, ...] = (
     Sheet("now", now.look, now.NowView),
     Sheet("point", point.look, point.PointView),
+    Sheet("commissioning", commissioning.look, commissioning.CommissioningView),
     Sheet("demand", demand.look, demand.DemandView),
     Sheet("pv", pv.look, pv.PvView),
     Sheet("data", data.look, data.DataView),

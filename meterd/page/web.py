@@ -22,8 +22,11 @@ from meterd.health import CONTENT_TYPE, Health, Verdict, alive, as_json, openmet
 from meterd.page import UserRole, Viewer, wording
 from meterd.page.access import LONGEST_PASSWORD, same
 from meterd.page.asking import Office, needs, office_of, viewer_of
+from meterd.page.commissioning import TESTS_OF_THIS_PROCESS
 from meterd.page.sheets import SHEETS, Sheet
 from meterd.page.stream import stream
+from meterd.page.view import picture
+from meterd.snapshot import Snapshot
 
 SESSION, LANGUAGE = "meterd_session", "meterd_language"
 LARGEST_BODY = 65_536  # bytes of a request: a form is below 2 kB
@@ -66,6 +69,7 @@ def application(office: Office) -> FastAPI:
     app.add_api_route("/logout", _logout, methods=["POST"], include_in_schema=False)
     app.add_api_route("/language", _language, methods=["POST"], include_in_schema=False)
     app.add_api_route("/order", _order, methods=["POST"], include_in_schema=False)
+    app.add_api_route("/switch-test", _begin_test, methods=["POST"], include_in_schema=False)
     app.add_api_route("/stream", stream, include_in_schema=False)
     told: dict[int | str, dict[str, Any]] = {503: {"description": "no, with the reasons"}}
     app.add_api_route("/health", _health, response_class=JSONResponse, tags=["program"], responses=told)
@@ -212,6 +216,21 @@ def _order(
     if not done:
         return page(request, viewer, "error.html", status=409, code=409, words=words)
     return RedirectResponse(_within(to), status_code=303)
+
+
+def _begin_test(
+    request: Request,
+    viewer: Annotated[Viewer, Depends(viewer_of)],
+    snapshot: Annotated[Snapshot, Depends(picture)],
+    token: Annotated[str, Form(max_length=200)] = "",
+    point: Annotated[str, Form(max_length=100)] = "",
+) -> Response:
+    """Begin a switch test: the powers of now are noted, then somebody opens the breaker."""
+    _own_form(request, viewer, token)
+    if not viewer.role.covers(UserRole.ACKNOWLEDGE):
+        raise HTTPException(403, wording.say(viewer.language, "error.role", role="acknowledge"))
+    number = TESTS_OF_THIS_PROCESS.begin(snapshot, point, viewer.name)
+    return RedirectResponse(f"/commissioning?test={number}", status_code=303)
 
 
 def _within(to: str) -> str:

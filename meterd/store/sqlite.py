@@ -366,7 +366,8 @@ class SqliteStore:
         """Start of the first and of the last figure of that kind, or None."""
         # register by register by the key: of a year of 80 registers one look at all rows takes half a second
         first, last = (
-            f"(SELECT {end}(start_ms) FROM figure WHERE channel = channel.id AND period = :period)" for end in ("MIN", "MAX")
+            f"(SELECT {end}(start_ms) FROM figure WHERE channel = channel.id AND period = :period)"
+            for end in ("MIN", "MAX")
         )
         low, high = self._db.execute(
             f"SELECT MIN(low), MAX(high) FROM (SELECT {first} AS low, {last} AS high FROM channel)", {"period": period}

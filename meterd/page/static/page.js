@@ -41,6 +41,10 @@
     source.addEventListener("now", take);
   }
 
+  // A sheet that waits for something looks again by itself, unless somebody is filling in a form.
+  const waiting = document.querySelector("main[data-again]");
+  if (waiting) setTimeout(() => { if (!document.activeElement || !document.activeElement.form) location.reload(); }, 1000 * Number(waiting.dataset.again));
+
   // A chart is a <figure class="chart" data-chart="ID"> beside <script type="application/json" id="ID">:
   // { "x": [s since 1970], "series": [{ "label", "values": [..], "style": "line" | "dash" | "step" | "band", "low": [..] }], "unit": "kWh" }
   const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();

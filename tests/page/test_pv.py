@@ -1,0 +1,53 @@
+"""Sheet "pv", looked at in a browser: the signal, the shares with their reasons, the month over two lengths."""
+
+import httpx
+import pytest
+from playwright.sync_api import Browser, expect
+
+from tests.page.conftest import PASSWORD, Mill
+from tests.page.look import DESK, PHONE, accessibility_faults, log_in, opened, overflows
+
+pytestmark = pytest.mark.slow
+
+
+def test_the_signal_is_alive_and_every_share_has_its_reason(mill: Mill, browser: Browser) -> None:
+    """The heartbeat came back through the broker; each consumer says why it has or waits."""
+    with opened(browser, f"{mill.address}/pv") as page:
+        expect(page.locator(".answer")).to_contain_text("alive", timeout=30_000)
+        page.reload()
+        rows = page.locator("section[aria-labelledby=shares] tbody tr")
+        expect(rows.first).to_be_visible()
+        assert all(
+            words.strip() for words in page.locator("section[aria-labelledby=shares] td[lang=en]").all_inner_texts()
+        )
+        expect(page.locator("section[aria-labelledby=shares]")).to_contain_text("consumers of the pattern studio")
+
+
+def test_single_rooms_are_shown_after_login(mill: Mill, browser: Browser) -> None:
+    """The heater of a studio tells when somebody is at home."""
+    with opened(browser, f"{mill.address}/pv") as page:
+        expect(page.locator("main")).not_to_contain_text("studio-01-heater")
+        log_in(page, mill.address, "look", PASSWORD)
+        page.goto(f"{mill.address}/pv")
+        expect(page.locator("main")).to_contain_text("studio-01-heater")
+
+
+def test_figures_of_the_month_agree(mill: Mill) -> None:
+    """Days sum to the month; longer netting shows less export."""
+    view = httpx.get(f"{mill.address}/api/pv", timeout=20).json()
+    quarter, hour = view["nettings"]
+    assert (quarter["length_s"], hour["length_s"]) == (900, 3600)
+    assert hour["export"] <= quarter["export"]
+    assert all("studio" not in one["consumer"] for one in view["shares"])
+    whole = [day for day in view["days"] if day["production"] is not None]
+    assert whole
+    assert sum(day["production"] for day in whole) <= quarter["production"] * 1.001
+
+
+@pytest.mark.parametrize(("size", "dark"), [(PHONE, False), (DESK, True)], ids=["phone", "desk at night"])
+def test_it_is_readable_for_everyone(mill: Mill, browser: Browser, size: tuple[int, int], dark: bool) -> None:
+    """axe-core finds nothing, and nothing is cut off; in German too."""
+    with opened(browser, f"{mill.address}/pv", size=size, dark=dark, language="de") as page:
+        expect(page.locator("h1")).to_contain_text("Dach")
+        assert accessibility_faults(page) == []
+        assert not overflows(page)
