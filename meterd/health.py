@@ -15,7 +15,11 @@ LOOP_LIMIT_S = 30.0  # a loop that has not gone on for so long hangs: its steps 
 
 @dataclass(frozen=True, slots=True)
 class SourceState:
-    """One way in: `connected`, `away`, `asking` (without a connection of its own) or `resting`, and since when it is silent."""
+    """One way in, and since when it is silent.
+
+    `state` is `connected`, `subscribing` (connected, and the broker has not answered all subscriptions yet), `away`, `asking`
+    (without a connection to a broker) or `resting` (another daemon with our client id reads).
+    """
 
     name: str
     protocol: str

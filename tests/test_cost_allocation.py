@@ -15,9 +15,7 @@ WH = 1000  # mWh
 
 def given_of(pot: int, residual: int, **uses: int | None) -> Given:
     """One month; energies in mWh, a tenant without figure is None."""
-    counted = {
-        name: Counted(use, missing=() if use is not None else (f"{name}-meter",)) for name, use in uses.items()
-    }
+    counted = {name: Counted(use, missing=() if use is not None else (f"{name}-meter",)) for name, use in uses.items()}
     return Given("2026-03", Counted(pot), Counted(residual), counted)
 
 

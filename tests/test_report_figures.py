@@ -70,7 +70,11 @@ def test_sum_with_a_missing_interval_is_missing_and_says_what_is_known_at_least(
 def test_sum_over_an_estimated_inside_is_exact_and_estimated_only_at_its_ends() -> None:
     """The register knows the energy across a gap; only a boundary of the period that falls into it is estimated."""
     found = intervals(a=[1, 2, 3])
-    for flags, estimated in (([0, Flag.START | Flag.END, 0], False), ([Flag.START, 0, 0], True), ([0, 0, Flag.END], True)):
+    for flags, estimated in (
+        ([0, Flag.START | Flag.END, 0], False),
+        ([Flag.START, 0, 0], True),
+        ([0, 0, Flag.END], True),
+    ):
         found.columns.flags[:, 0] = flags
         assert amount(found.columns, 0) == Amount(6, estimated)
 
@@ -113,7 +117,12 @@ def test_total_of_nothing_is_missing() -> None:
 
 def test_groups_take_a_point_from_its_feeder_and_count_nothing_twice() -> None:
     """The tower's feeder holds a room of the annex: together still the feeders."""
-    points = (feeder("riser", "Tower"), sub("room-1", "riser", "Tower, room 1"), sub("room-2", "riser", "Annex"), feeder("hall", "Hall"))
+    points = (
+        feeder("riser", "Tower"),
+        sub("room-1", "riser", "Tower, room 1"),
+        sub("room-2", "riser", "Annex"),
+        feeder("hall", "Hall"),
+    )
     lines = [line(point, mwh) for point, mwh in zip(points, (100, 60, 30, 7), strict=True)]
     found = {group.name: group.net.mwh for group in grouped(site(*points), lines, area_of)}
     assert found == {"Annex": 30, "Hall": 7, "Tower": 70}
@@ -159,7 +168,9 @@ def test_connection_is_the_feeds_of_boards_that_nothing_else_feeds() -> None:
 def test_peaks_of_the_connection_are_net_over_all_feeds_and_skip_unknown_intervals() -> None:
     """What one transformer gives back the other may take; an interval without one of them has no peak."""
     points = (Point("t1", "main", Role.FEED), Point("t2", "main", Role.FEED))
-    found = intervals(t1=[1000, 9000, 5000, 5000], t2=[1000, MISSING, 0, 0], t1_out=[0, 0, 1000, 0], t2_out=[0, 0, 0, 0])
+    found = intervals(
+        t1=[1000, 9000, 5000, 5000], t2=[1000, MISSING, 0, 0], t1_out=[0, 0, 1000, 0], t2_out=[0, 0, 0, 0]
+    )
     assert [(p.power_w, p.start_ms) for p in peaks(found, site(*points), QUARTER, count=2)] == [
         (20.0, 3 * QUARTER), (16.0, 2 * QUARTER),
     ]  # fmt: skip

@@ -352,7 +352,7 @@ def _add_demo(commands: "Commands[argparse.ArgumentParser]") -> None:
     )
     demo.add_argument("--list-faults", action="store_true", help="list the faults that can be planted, and end")
     demo.add_argument("--port", type=int, default=0, help="port of the embedded broker (default: a free one)")
-    demo.add_argument("--days", type=int, default=0, help="of history before the start, in quarter hours (default: 0)")
+    demo.add_argument("--days", type=int, default=7, help="of history before the start, in quarter hours (default: 7)")
     demo.add_argument("--seed", type=int, help="of the simulated site; the default has passing clouds")
     demo.add_argument("--speed", type=float, default=1.0, help="times real time (default: 1)")
     demo.add_argument("--store", type=Path, metavar="FILE", help="keep the store; default: a temporary one")

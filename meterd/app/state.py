@@ -119,4 +119,5 @@ def _source(watch: SourceWatch, standing: Standing, site: Site) -> SourceState:
     state = watch.source.state()
     if state is None:
         return SourceState(watch.name, protocol, "asking", age_s)
-    return SourceState(watch.name, protocol, "connected" if state.connected else "away", age_s, state.last_error)
+    word = ("connected" if state.subscribed else "subscribing") if state.connected else "away"
+    return SourceState(watch.name, protocol, word, age_s, state.last_error)

@@ -28,7 +28,7 @@ def printable(text: str) -> str:
     """The text in letters that the font has: others lose their accent, and what has none becomes a question mark.
 
     >>> printable("Jiří, Größe 5 µΩ"), printable("α")
-    ('Jiri, Größe 5 µΩ', '?')
+    ('Jirí, Größe 5 µΩ', '?')
     """
     known = letters()
     return "".join(letter if ord(letter) in known else _nearest(letter, known) for letter in text)

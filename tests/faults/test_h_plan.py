@@ -150,6 +150,7 @@ def test_h1_a_changed_plan_is_taken_without_a_stop_and_gives_the_books_of_a_new_
             after = here.daemon.site
             health = here.daemon.health()
             assert (health.restart_reason, health.work.reloads) == ("reloaded", 1)
+            assert until(lambda: [one.state for one in here.daemon.health().sources] == ["connected"])
             publish(out, [one for one in sent[half:] if one[0] != "m/q01"])
             assert until(lambda: "energy/mill/point/q03/import" in heard)
             assert until(lambda: heard["energy/mill/point/q02/import"][-1] == b"")

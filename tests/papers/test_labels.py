@@ -31,14 +31,14 @@ def test_retired_points_have_no_label() -> None:
 
 
 def test_fourteen_on_a_sheet_and_the_same_bytes() -> None:
-    """Every name of Harrow Mill is on paper once."""
+    """Every name is on paper once."""
     plan = Plan(MILL, "ab", "0")
-    labels = labels_of(plan, MILL.points, "en")
+    labels = labels_of(plan, MILL.points[-16:], "en")
     data = label_pdf(plan, labels, "en")
     pages = pypdf.PdfReader(io.BytesIO(data)).pages
     assert len(pages) == -(-len(labels) // 14)
     lines = [line for page in pages for line in page.extract_text().splitlines()]
-    assert all(lines.count(label.name) == 1 for label in labels if label.name.startswith("studio"))
+    assert all(lines.count(label.name) == 1 for label in labels)
     assert data == label_pdf(plan, labels, "en")
 
 

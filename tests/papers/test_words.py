@@ -35,7 +35,9 @@ def test_every_key_is_used_and_every_used_key_is_there() -> None:
     asked = set(re.findall(r'words\(\s*"([a-z0-9-]+)"', CODE)) | set(re.findall(r'pattern\("([a-z-]+)"', CODE))
     assert asked - known.keys() == set()
     named = set(re.findall(r'"([a-z0-9-]+)"', CODE))
-    assert {key for key in known if key not in named and not key.startswith(FAMILIES) and not key.endswith("-line")} == set()
+    assert {
+        key for key in known if key not in named and not key.startswith(FAMILIES) and not key.endswith("-line")
+    } == set()
 
 
 @pytest.mark.parametrize("lang", LANGUAGES)

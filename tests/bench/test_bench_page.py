@@ -1,0 +1,174 @@
+"""The page: how long each sheet takes on the server, how large it is, and what fifty open pages cost."""
+
+import asyncio
+import re
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import httpx
+import pytest
+import uvicorn
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+from starlette.routing import Route
+
+from meterd.mqtt.broker import free_port
+from meterd.page.sheets import SHEETS
+from tests.bench.rig import cpu_s
+from tests.bench.table import Line, percentile
+
+pytestmark = [pytest.mark.bench, pytest.mark.slow, pytest.mark.timeout(1200)]
+BROWSERS = 50
+
+
+@dataclass(frozen=True, slots=True)
+class Running:
+    """The demo of Harrow Mill with a history."""
+
+    address: str
+    pid: int
+
+
+@contextmanager
+def demo(folder: Path, days: int) -> Iterator[Running]:
+    """The demo until its first picture."""
+    command = [sys.executable, "-m", "meterd.app.cli", "demo", "--days", str(days), "--store", str(folder / "s.sqlite")]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True) as process:
+        assert process.stdout is not None, "a pipe was asked for"
+        try:
+            address = ""
+            for line in process.stdout:
+                if (found := re.search(r"page: (http://\S+)/", line)) is not None:
+                    address = found[1]
+                if address and " north " in line:
+                    break
+            threading.Thread(target=process.stdout.read, daemon=True).start()
+            yield Running(address, process.pid)
+        finally:
+            process.terminate()
+            try:
+                process.wait(20)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                raise
+
+
+@contextmanager
+def bare(body: str) -> Iterator[str]:
+    """The same bytes from the bare framework."""
+
+    def answer(_request: Request) -> HTMLResponse:
+        return HTMLResponse(body)
+
+    config = uvicorn.Config(Starlette(routes=[Route("/", answer)]), port=free_port(), log_config=None, lifespan="off")
+    server = uvicorn.Server(config)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    while not server.started:
+        time.sleep(0.01)
+    yield f"http://127.0.0.1:{config.port}"
+    server.should_exit = True
+    thread.join(10)
+
+
+def timed(client: httpx.Client, path: str, times: int) -> tuple[float, str]:
+    """Median seconds of a request, and the body."""
+    took, body = [], ""
+    for _ in range(times):
+        begun = time.perf_counter()
+        answer = client.get(path)
+        took.append(time.perf_counter() - begun)
+        assert answer.status_code == 200, f"{path}: {answer.text[:300]}"
+        body = answer.text
+    return percentile(took, 0.5), body
+
+
+def test_sheets_of_a_year(full: bool, report: list[Line], tmp_path: Path) -> None:
+    """Every sheet that needs no question of its own answers; its size with style and scripts stays small."""
+    with demo(tmp_path, 365 if full else 2) as running, httpx.Client(base_url=running.address, timeout=60) as client:
+        static = sum(
+            len(client.get(f"/static/{name}").content)
+            for name in ("page.css", "page.js", "uPlot.iife.min.js", "uPlot.min.css")
+        )
+        for sheet in SHEETS:
+            if not sheet.listed:
+                continue
+            took, body = timed(client, sheet.path, 21 if full else 1)
+            with bare(body) as plain, httpx.Client(base_url=plain) as other:
+                least, _ = timed(other, "/", 21 if full else 1)
+            size = (len(body.encode()) + static) / 1000
+            assert size < 300, f"{sheet.key} is {size:.0f} kB"
+            report.append(
+                Line(
+                    "page",
+                    f"sheet {sheet.key} from a year of 77 points, median (size with all files)",
+                    f"{took * 1000:.0f} ms ({size:.0f} kB)",
+                    f"{least * 1000:.1f} ms",
+                    took / least,
+                    "< 300 ms, < 300 kB",
+                )
+            )
+
+
+async def _listen(address: str, count: int, seconds: float) -> int:
+    """That many streams at once; how many events came."""
+    limits = httpx.Limits(max_connections=count)
+
+    async def one(client: httpx.AsyncClient) -> int:
+        seen = 0
+        async with client.stream("GET", "/stream") as answer:
+            assert answer.status_code == 200
+            until = time.monotonic() + seconds
+            async for line in answer.aiter_lines():
+                seen += line.startswith("data:")
+                if time.monotonic() > until:
+                    break
+        return seen
+
+    # loopback has many addresses: each browser comes from one of its own, as on a network
+    clients = [
+        httpx.AsyncClient(
+            base_url=address,
+            timeout=30,
+            limits=limits,
+            transport=httpx.AsyncHTTPTransport(local_address=f"127.0.1.{number + 1}"),
+        )
+        for number in range(count)
+    ]
+    try:
+        return sum(await asyncio.gather(*(one(client) for client in clients)))
+    finally:
+        for client in clients:
+            await client.aclose()
+
+
+def test_fifty_browsers_on_the_stream(full: bool, report: list[Line], tmp_path: Path) -> None:
+    """All hear the picture; what they cost is the daemon's processor time with them less that without."""
+    span = 60.0 if full else 4.0
+    with demo(tmp_path, 1) as running:
+        time.sleep(5.0 if full else 0.0)
+        before, since = cpu_s(running.pid), time.monotonic()
+        time.sleep(span)
+        alone = (cpu_s(running.pid) - before) / (time.monotonic() - since)
+        before, since = cpu_s(running.pid), time.monotonic()
+        events = asyncio.run(_listen(running.address, BROWSERS, span))
+        watched = (cpu_s(running.pid) - before) / (time.monotonic() - since)
+    assert events >= BROWSERS
+    report.append(
+        Line(
+            "page",
+            f"{BROWSERS} browsers on the stream, share of a core",
+            f"{watched - alone:.1%}",
+            f"{alone:.1%} without",
+            None,
+            "< 5 %",
+            f"{events / span / BROWSERS:.2f} events a second each",
+        )
+    )

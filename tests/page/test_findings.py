@@ -1,0 +1,145 @@
+"""Sheet "findings": who sees what, and marking one in a browser in one's own name."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+from starlette.exceptions import HTTPException
+
+from meterd.finding import Finding
+from meterd.page import UserRole, Viewer
+from meterd.page.access import UserFile
+from meterd.page.findings import look
+from tests.page.conftest import PASSWORD, Mill
+from tests.page.desks import serving
+from tests.page.look import DESK, PHONE, accessibility_faults, log_in, opened, overflows
+from tests.page.offices import BEGIN, HOURS, MINUTE, office, shot
+
+NOW = BEGIN + HOURS * 60 * MINUTE
+LOOKS, MARKS = Viewer("ada", UserRole.LOOK), Viewer("bea", UserRole.ACKNOWLEDGE)
+Q01 = Finding("stale", "q01", NOW, "q01: nothing comes", "look", ("q01",), ("board north is not computable",))
+ROOM = Finding("stale", "room-1", NOW, "room-1: nothing comes", "look", ("room-1",))
+
+
+def test_the_list_holds_open_ones_and_all_of_them_on_request(tmp_path: Path) -> None:
+    """A closed one is there with who closed it; a point narrows the list."""
+    found = office(tmp_path / "s.sqlite", [], [Q01, ROOM])
+    assert found.desk.order("close", "stale-room-1", "bea", "battery changed")[0]
+    opened_, all_ = (look(found, LOOKS, shot(found), "", show) for show in ("open", "all"))
+    assert [one.id for one in opened_.entries] == ["stale-q01"]
+    assert [(one.id, one.state, one.closed_by) for one in all_.entries][1] == ("stale-room-1", "closed", "bea")
+    assert [one.id for one in look(found, LOOKS, shot(found), "", "all", "room-1").entries] == ["stale-room-1"]
+    assert opened_.points == ["q01", "room-1"]
+
+
+def test_findings_of_rooms_are_for_whoever_may_see_them(tmp_path: Path) -> None:
+    """Not in the list, not by their id."""
+    found = office(tmp_path / "s.sqlite", [], [Q01, ROOM])
+    assert [one.id for one in look(found, Viewer(), shot(found)).entries] == ["stale-q01"]
+    with pytest.raises(HTTPException, match="no finding"):
+        look(found, Viewer(), shot(found), "stale-room-1")
+    assert look(found, LOOKS, shot(found), "stale-room-1").one is not None
+
+
+def test_one_in_full_has_its_history_newest_first(tmp_path: Path) -> None:
+    """Begun by the program, explained by a person; the state is that of the books at once."""
+    found = office(tmp_path / "s.sqlite", [], [Q01])
+    assert found.desk.order("explain", "stale-q01", "bea", "fuse taken out until Friday")[0]
+    view = look(found, MARKS, shot(found), "stale-q01")
+    assert view.one is not None
+    assert (view.one.state, view.one.evidence) == ("explained", ["board north is not computable"])
+    assert [(n.state, n.person, n.note) for n in view.notes] == [
+        ("explained", "bea", "fuse taken out until Friday"),
+        ("new", "", ""),
+    ]
+    assert view.may_order
+    assert not look(found, LOOKS, shot(found), "stale-q01").may_order
+
+
+# -- in a browser, at a small site of its own: what is marked here must not change what others see -------------------------
+
+
+@pytest.fixture(scope="module")
+def works(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The small site with one open finding, and a user per role."""
+    path = tmp_path_factory.mktemp("findings") / "gate-works.sqlite"
+    users = UserFile(path.with_name(path.name + ".users"))
+    for role in (UserRole.LOOK, UserRole.ACKNOWLEDGE):
+        users.keep(str(role), role, PASSWORD)
+    with serving(path) as address:
+        yield address
+
+
+def forms(page: Page) -> int:
+    return page.locator("form.order").count()
+
+
+@pytest.mark.slow
+def test_who_may_only_look_sees_who_may_do_more(works: str, browser: Browser) -> None:
+    """No form without the role; without login a way to the door."""
+    with opened(browser, f"{works}/findings?id=stale-joinery") as page:
+        assert forms(page) == 0
+        expect(page.locator("section[aria-labelledby=say]")).to_contain_text("needs the role acknowledge")
+        expect(page.locator("section[aria-labelledby=say] a")).to_have_text("Log in")
+        log_in(page, works, "look", PASSWORD)
+        page.goto(f"{works}/findings?id=stale-joinery")
+        assert forms(page) == 0
+        expect(page.locator("section[aria-labelledby=say]")).to_contain_text("look has the role look")
+
+
+@pytest.mark.slow
+def test_a_finding_is_explained_in_the_name_of_whoever_is_logged_in(works: str, browser: Browser) -> None:
+    """From the list to the finding, seen, then explained: its state, name and note stand there at once."""
+    with opened(browser, f"{works}/findings") as page:
+        log_in(page, works, "acknowledge", PASSWORD)
+        page.goto(f"{works}/findings")
+        page.locator("article.finding a", has_text="stale-joinery").click()
+        page.click("button[value=see]")
+        expect(page.locator(".one-finding .mark")).to_have_text("seen")
+        page.fill("#note", "Saw blades are changed; back on Monday")
+        page.click("button[value=explain]")
+        expect(page.locator(".one-finding .mark")).to_have_text("explained")
+        row = page.locator("section[aria-labelledby=history] tbody tr").first
+        expect(row).to_contain_text("acknowledge")
+        expect(row).to_contain_text("Saw blades are changed; back on Monday")
+        assert accessibility_faults(page) == []
+
+
+@pytest.mark.slow
+def test_forms_without_token_or_note_are_refused_in_words(works: str, browser: Browser) -> None:
+    """With the cookie of somebody who may; nothing is changed."""
+    with opened(browser, f"{works}/findings") as page:
+        log_in(page, works, "acknowledge", PASSWORD)
+        order = {"kind": "close", "what": "stale-joinery", "note": "forged"}
+        assert page.request.post(f"{works}/order", form=order).status == 403
+        assert page.request.post(f"{works}/order", form={**order, "token": "x" * 32}).status == 403
+        page.goto(f"{works}/findings?id=stale-joinery")
+        token = page.locator("form.order input[name=token]").first.get_attribute("value")
+        answer = page.request.post(f"{works}/order", form={**order, "token": token or "", "note": " "})
+        assert answer.status == 409
+        assert "note cannot be kept" in answer.text()
+        page.reload()
+        expect(page.locator(".one-finding .mark")).not_to_have_text("closed")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("size", "dark"), [(PHONE, True), (DESK, False)], ids=["phone at night", "desk"])
+def test_the_planted_fault_is_listed_and_readable(
+    mill: Mill, browser: Browser, size: tuple[int, int], dark: bool
+) -> None:
+    """The silent meter of the demo with what to do and what follows from it; axe-core finds nothing; in German."""
+    with opened(browser, f"{mill.address}/findings", size=size, dark=dark, language="de-AT") as page:
+        entry = page.locator("article.finding", has_text="stale-lifts-north")
+        for _ in range(30):
+            if entry.count():
+                break
+            page.wait_for_timeout(1000)
+            page.reload()
+        expect(entry).to_contain_text("Was zu tun ist")
+        assert accessibility_faults(page) == []
+        assert not overflows(page)
+        entry.locator("a").first.click()
+        expect(page.locator("h2#history")).to_have_text("Was damit geschah")
+        assert accessibility_faults(page) == []
+        assert not overflows(page)
