@@ -32,7 +32,7 @@ class Rule:
     """What one instrument can show, from `from_ms` until `until_ms` (exclusive).
 
     Shown values, `capacity`, `resolution`, `opening` and `closing` are milli-units; `limit_per_s` milli-units a second.
-    One shown milli-unit is numerator/denominator mWh.
+    One shown milli-unit is numerator/denominator mWh. `gap` is the energy in mWh since the instrument before was taken out.
     """
 
     from_ms: int = -_FOREVER
@@ -46,6 +46,7 @@ class Rule:
     denominator: int = 1
     opening: int | None = None
     closing: int | None = None
+    gap: int | None = None
 
     def limit(self, elapsed_ms: int) -> int:
         """The largest advance that is possible in that time, with one step of resolution."""
@@ -108,6 +109,7 @@ def _rule(
         denominator=factor.denominator,
         opening=dict(instrument.opening).get(register),
         closing=dict(instrument.closing).get(register),
+        gap=dict(instrument.gap).get(register),
     )
 
 
@@ -383,11 +385,14 @@ class Tracker:
         self._drop_pending()
         closed = self._close(old)
         self._index += 1
-        seamless = closed and new.opening is not None and new.from_ms == old.until_ms
+        seamless = closed and new.opening is not None and (new.from_ms == old.until_ms or new.gap is not None)
         if seamless:
             assert new.opening is not None
-            self._base = self.knots.total[-1] - new.mwh(new.opening)
+            total = self.knots.total[-1] + (new.gap or 0)
+            self._base = total - new.mwh(new.opening)
             self.at, self.raw, self.plateau = new.from_ms, new.opening, new.from_ms
+            if new.gap is not None and new.from_ms > old.until_ms:
+                self.knots.add(new.from_ms, total, new.opening, new.from_ms, Edge.ESTIMATED, 0)
         else:
             self.raw = None
         if len(self.knots):

@@ -97,6 +97,7 @@ class Instrument:
     resolution_wh: Fraction = Fraction(0)
     opening: tuple[tuple[str, int], ...] = ()  # (OBIS code, milli-units)
     closing: tuple[tuple[str, int], ...] = ()
+    gap: tuple[tuple[str, int], ...] = ()  # (OBIS code, mWh) that flowed between the one before and this one
     note: str = ""
 
     @property

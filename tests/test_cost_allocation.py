@@ -28,7 +28,11 @@ CASES = [
     # what, rule, expected of a pot of 100 Wh with a residual of 10 Wh, Bakery 60 and Cafe 20 Wh
     ("use 3:1", Allocation("a", basis="use"), {"Bakery": 68, "Cafe": 22, "residual": 10}),  # 67.5 and 22.5: tie by name
     ("area 3:1", Allocation("a", basis="area", areas=AREAS), {"Bakery": 68, "Cafe": 22, "residual": 10}),
-    ("fixed 2:1", Allocation("a", basis="fixed", weights=(("Bakery", 2), ("Cafe", 1))), {"Bakery": 60, "Cafe": 30, "residual": 10}),
+    (
+        "fixed 2:1",
+        Allocation("a", basis="fixed", weights=(("Bakery", 2), ("Cafe", 1))),
+        {"Bakery": 60, "Cafe": 30, "residual": 10},
+    ),
     (
         "mixed 50/50 of use 3:1 and area 1:1",
         Allocation("a", basis="mixed", use_percent=50, areas=(("Bakery", Fraction(1)), ("Cafe", Fraction(1)))),

@@ -99,12 +99,13 @@ def test_a_twin_pair_is_always_listed_together() -> None:
     assert found
 
 
-def test_a_slow_ramp_is_found_by_the_frozen_copy() -> None:
-    """The feed creeps 3 % over 200 days: each day too little for the learner, which follows."""
-    creeping = grid(13, 300)
+@pytest.mark.parametrize(("seed", "end"), [(13, 0.03), (14, -0.03), (15, 0.03), (16, -0.03)])
+def test_a_slow_ramp_is_found_by_the_frozen_copy(seed: int, end: float) -> None:
+    """The feed creeps 3 % over 200 days, up or down: each day too little for the learner, which follows."""
+    creeping = grid(seed, 300)
     state, first = begin(creeping.net), None
     for d in range(300):
-        part = 0.03 * min(max(d - WARM, 0) / 200, 1.0)
+        part = end * min(max(d - WARM, 0) / 200, 1.0)
         state, found = watch(state, daily_statistics(creeping.net, creeping.day(d, {"main": 1 + part})))
         if found and first is None:
             first, listed = d, [c.hypothesis for c in found[0].candidates]

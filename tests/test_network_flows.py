@@ -116,7 +116,7 @@ def test_uncertainty_parts_are_those_of_the_covariance() -> None:
 def solved() -> tuple[dict[str, Floats], Network]:
     """96 power flows of 630 kVA (540 W, 4600 W, 4 %), five cables NAYY 4x150 of 30 to 200 m, power factor 0.95.
 
-    pandapower 3.5.6, runpp to 1e-12 MVA, solved once and kept as numbers: it pins pandas below the version used here.
+    pandapower 3.5.6, runpp to 1e-12 MVA, by vectors/pandapower_day.py; kept as numbers: it pins pandas below the version used here.
     """
     with (VECTORS / "pandapower_day.csv").open(newline="", encoding="utf-8") as lines:
         rows = list(csv.DictReader(lines))
@@ -150,6 +150,41 @@ def test_known_transformer_loss_leaves_little_of_a_solved_network() -> None:
     assert reconcile_network(without, solved_day(columns, net)).residuals[:, board].sum() * 4 == pytest.approx(
         columns["trafo_loss_kw"].sum(), rel=1e-6
     )
+
+
+def transformer_cases() -> list[dict[str, str]]:
+    """Rows of a case with one load factor; those of a profile and of an interpolated rating are for other tests."""
+    with (VECTORS / "transformer_loss_examples.csv").open(newline="", encoding="utf-8") as lines:
+        return [row for row in csv.DictReader(lines) if row["load_factor"] not in ("", "profile")]
+
+
+def one_transformer(kva: float, p0_w: float, pk_w: float, loads: list[float]) -> tuple[Network, Intervals]:
+    """A transformer metered on its other side with one feeder, at these load factors, an hour each, without its losses."""
+    board = Board("main", rating_kva=kva, loss_p0_w=p0_w, loss_pk_w=pk_w, metered_side="other")
+    points = (Point("feed", "main", Role.FEED, rating_a=910.0), Point("q01", "main", Role.FEEDER, rating_a=910.0))
+    net = network(Site("s", "UTC", interval_s=3600, boards=(board,), points=points), 1)
+    power = np.rint(np.array(loads)[:, None] * kva * 1e6 * np.ones(2)).astype(np.int64)
+    start = 3_600_000 * np.arange(len(loads))
+    return net, Intervals(start, start + 3_600_000, power, np.ones(power.shape, dtype=np.bool_))
+
+
+@pytest.mark.parametrize("row", transformer_cases(), ids=lambda r: f"{r['case']} {r['kVA']} {r['load_factor']}")
+def test_losses_of_a_transformer_at_a_load_factor(row: dict[str, str]) -> None:
+    """transformer_loss_examples.csv: P0 + k^2 Pk with the losses of (EU) 548/2014, and a published worked example of 500 kVA."""
+    net, data = one_transformer(float(row["kVA"]), float(row["P0_W"]), float(row["Pk_W"]), [float(row["load_factor"])])
+    lost_w = -1000 * float(
+        reconcile_network(net, data).residuals[0, 0]
+    )  # both sides equal: what is missing is the loss
+    assert lost_w == pytest.approx(float(row["loss_W"]), abs=0.06)
+    if row["efficiency_percent"]:
+        output = float(row["load_factor"]) * float(row["kVA"]) * 1000 * float(row["pf"])
+        assert 100 * output / (output + lost_w) == pytest.approx(float(row["efficiency_percent"]), abs=0.006)
+
+
+def test_losses_of_a_day_follow_each_interval_and_not_the_mean_load() -> None:
+    """transformer_loss_examples.csv, 8 h at 0.1, 10 h at 0.6, 6 h at 0.3: 32,372 Wh; with the mean load it would be 27,136."""
+    net, data = one_transformer(630.0, 540.0, 4600.0, [0.1] * 8 + [0.6] * 10 + [0.3] * 6)
+    assert -1000 * float(reconcile_network(net, data).residuals[:, 0].sum()) == pytest.approx(32_372.0, abs=0.5)
 
 
 def test_cable_losses_of_a_solved_network_are_learned_as_a_load_dependent_loss() -> None:

@@ -5,9 +5,10 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
+from meterd.app.corrector import Corrector
 from meterd.app.findings import FindingKeeper
-from meterd.app.orders import OrderFolder
-from meterd.errors import StoreError
+from meterd.app.orders import LIFE_KINDS, Order, OrderFolder
+from meterd.errors import ConfigError, StoreError
 from meterd.finding import Finding, FindingRow
 from meterd.notice import Notice, Told, due, words
 from meterd.notify import Result, Sender
@@ -123,8 +124,12 @@ def channels(settings: Notify) -> list[EmailChannel | WebhookChannel]:
 class Alarms:
     """Everything around findings that the daemon's loop calls."""
 
-    def __init__(self, store: SqliteStore, path: Path, site: Site, now_ms: int) -> None:
+    def __init__(
+        self, store: SqliteStore, path: Path, site: Site, now_ms: int, corrector: Corrector | None = None
+    ) -> None:
         self.keeper = FindingKeeper(store, site)
+        self._corrector = corrector
+        self._correct_s = 0.0
         self.hearing = Hearing(site)
         self._orders = OrderFolder(path)
         self._outboxes = [Outbox(store, Sender(channel), site, now_ms) for channel in channels(site.notify)]
@@ -145,11 +150,28 @@ class Alarms:
         blocked = [one for outbox in self._outboxes if (one := outbox.finding(now_ms)) is not None]
         try:
             self.keeper.update([*conditions, *blocked], events, now_ms, self.hearing.arrivals())
-            self._orders.carry_out(lambda order: self.keeper.carry_out(order, now_ms))
+            self._orders.carry_out(lambda order: self._carry_out(order, now_ms))
+            self._correct_on(now_ms)
         finally:
             rows = self.keeper.rows(now_ms - TELL_BACK_MS) if self._outboxes else []
             for outbox in self._outboxes:
                 outbox.look(rows, now_ms)
+
+    def _carry_out(self, order: Order, now_ms: int) -> str:
+        if order.kind not in LIFE_KINDS:
+            return self.keeper.carry_out(order, now_ms)
+        if self._corrector is None:
+            raise ConfigError("nobody here changes the books")
+        return self._corrector.carry_out(order, now_ms)
+
+    def _correct_on(self, now_ms: int) -> None:
+        if self._corrector is None or time.monotonic() < self._correct_s:
+            return
+        try:
+            self._corrector.look(now_ms)
+        except StoreError as exc:
+            self._correct_s = time.monotonic() + RETRY_S
+            log.error("figures of a correction are not made again yet: %s", exc)
 
     def close(self) -> None:
         """End all ways out."""

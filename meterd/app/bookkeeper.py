@@ -13,7 +13,9 @@ import numpy as np
 
 from meterd import pipeline
 from meterd.app.remaking import FIGURES_FROM, made_again, refuse_final
+from meterd.app.replanned import changed_instruments, keep_instruments, take_names
 from meterd.books import BoardBook, NetPlan, Parent, board_books, parents, parts_of, pv_book, sum_of_parts, sum_pv
+from meterd.correction import FOREVER_MS
 from meterd.errors import ConfigError, StoreError, described
 from meterd.figure import BalanceRow, Channel, FigureRow
 from meterd.interval import DAY_MS, MADE_OF, Period, bounds, floor
@@ -49,7 +51,9 @@ class Bookkeeper:
         self._boards = board_books(site)
         self._pv = pv_book(site)
         self._spoiled = False  # whether the state holds more than was kept
+        self.renamed = take_names(store, site)
         self.state = self._begin()
+        self._take_instruments()
         self.closed = self._last_balances()
 
     def _begin(self) -> State:
@@ -66,6 +70,20 @@ class Bookkeeper:
         self._behind = pipeline.restart_requests(state, int(unsettled) if unsettled else None)
         self._spoiled = False
         return state
+
+    def _take_instruments(self) -> None:
+        """Closed figures follow instruments that the plan has otherwise now: with `correct_on`, back to the first difference."""
+        with (
+            suppress(StoreError),
+            self._store.transaction(),
+        ):  # a store that refuses now is asked again by the next start
+            waiting = [one for one in self._correcting() if (one[1], one[2]) in self.state.rules]
+            changed = changed_instruments(self._store, self.state)
+            changed += [(channel, -FOREVER_MS) for channel in self.renamed if channel in self.state.rules]
+            waiting += [(0, *channel, since, FOREVER_MS) for channel, since in changed]
+            if waiting != self._correcting():
+                self._store.set_fact(CORRECTING, json.dumps(waiting))
+            keep_instruments(self._store, self.state)
 
     def _begin_again(self) -> None:
         """Back to what the journal holds; with the next tick if even that cannot be read now."""
@@ -158,21 +176,23 @@ class Bookkeeper:
         if not waiting or self.state.closed_to is None:
             return None
         number, point, register, low, high = waiting[0]
-        step = self.state.interval_ms
+        step, first = self.state.interval_ms, self._store.first_ms((point, register))
+        low = max(low, self._figures_from, self.state.closed_to if first is None else first)
         low, high = floor(low, step), min(-floor(-high, step), self.state.closed_to)  # whole intervals around it
         end = min(high, bounds(Period.YEAR, low, self._zone, step)[1])
         rest = [[number, point, register, end, high]] if end < high else []
+        reason = f"correction {number}" if number else "plan changed"
         with self._store.transaction():
             rows = made_again(self._store, self.state, (point, register), low, end) if low < end else []
-            changed = self._write(rows, now_ms, f"correction {number}")
-            self._roll(changed, now_ms, f"correction {number}")
+            changed = self._write(rows, now_ms, reason)
+            self._roll(changed, now_ms, reason)
             self._store.set_fact(
                 CORRECTING, json.dumps(rest + [one for one in self._correcting() if one != waiting[0]])
             )
         return len(changed)
 
     def _correcting(self) -> list[tuple[int, str, str, int, int]]:
-        """Corrections whose closed figures are still to be made again: number, register, from, until."""
+        """What is still to be made again: number of a correction (0: the plan changed), register, from, until."""
         return [tuple(one) for one in json.loads(self._store.fact(CORRECTING) or "[]")]
 
     def _refuse_lost(self, channel: Channel, from_ms: int) -> None:

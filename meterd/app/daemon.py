@@ -41,6 +41,7 @@ from meterd.snapshot import Snapshot
 from meterd.staleness import Heard
 from meterd.store.salvage import open_sound
 from meterd.store.sqlite import SqliteStore
+from meterd.visible import Visible
 
 log = logging.getLogger("meterd")
 
@@ -122,6 +123,11 @@ class Daemon:
     def health(self) -> Health:
         """How the program is. May be called from any thread, also while the loop hangs."""
         return gather(self.site, self._facts, self._standing, parts=self._parts, snapshot=self.snapshot)
+
+    def visible_errors(self) -> tuple[tuple[Visible, ...], str]:
+        """The smallest visible errors as the drift watch last found them; nothing and an empty word before."""
+        parts = self._parts
+        return ((), "") if parts is None else parts.night.visible
 
     def heard(self) -> Mapping[str, Heard]:
         """What is known of the deliveries of each point since the plan was taken; any thread may ask."""

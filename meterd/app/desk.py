@@ -17,6 +17,7 @@ from meterd.site import Site
 from meterd.snapshot import Snapshot
 from meterd.staleness import Heard
 from meterd.store.sqlite import SqliteStore
+from meterd.visible import Visible
 
 log = logging.getLogger("meterd.page")
 
@@ -58,6 +59,10 @@ class DaemonDesk:
     def heard(self) -> Mapping[str, Heard]:
         """What is known of the deliveries of each point since the start."""
         return self._daemon.heard()
+
+    def visible_errors(self) -> tuple[tuple[Visible, ...], str]:
+        """The smallest visible errors as the drift watch last found them."""
+        return self._daemon.visible_errors()
 
     def share_rows(self, from_ms: int, until_ms: int) -> list[ShareRow]:
         """What the shares of a span came to."""

@@ -32,6 +32,7 @@ from meterd.network_flows import Intervals
 from meterd.site import Site
 from meterd.store.drift_days import DriftDay
 from meterd.store.sqlite import SqliteStore
+from meterd.visible import Visible, from_history, from_plan
 
 log = logging.getLogger("meterd")
 
@@ -164,6 +165,13 @@ def run_drill(store: SqliteStore, site: Site, point: str, factor: float, from_ms
     raise ConfigError(f"no balance contains {point}; `meterd visible-error` lists the points that can be watched")
 
 
+def visible_errors(watched: Sequence[Watched]) -> tuple[tuple[Visible, ...], str]:
+    """The smallest visible errors of all parts, and whether they are from the `history` or from the `plan` alone."""
+    ready = all(one.state.learner is not None and one.state.recent for one in watched)
+    found = [from_history(one.state) if ready else from_plan(one.network) for one in watched]
+    return tuple(line for lines in found for line in lines), "history" if ready and watched else "plan"
+
+
 class NightWatch:
     """Examines the store in a thread of its own after each local day, and hands over findings. Never holds up the loop."""
 
@@ -176,6 +184,7 @@ class NightWatch:
         self._ended = True
         self._findings: tuple[Finding, ...] | None = None
         self._fresh: tuple[DriftDay, ...] = ()
+        self.visible: tuple[tuple[Visible, ...], str] = ((), "")  # smallest visible errors, and from what
 
     def look(self, closed_to: int | None) -> tuple[Finding, ...] | None:
         """Findings of a finished examination, once; starts another when a local day has closed since the last."""
@@ -188,6 +197,10 @@ class NightWatch:
                 self._thread, self._ended = threading.Thread(target=self._work, name="drift", daemon=True), False
                 self._thread.start()
         return found
+
+    def again(self) -> None:
+        """Examine once more with the next look: closed days have other figures."""
+        self._done_to, self._due = 0, self._clock()
 
     def fresh(self) -> tuple[DriftDay, ...]:
         """Days to be kept by the one that writes the store, once."""
@@ -213,6 +226,7 @@ class NightWatch:
                 watched = examine(store, self._site)
             finally:
                 store.close()
+            self.visible = visible_errors(watched)
             said = [one for part in watched for one in part.suspicions]
             self._fresh = tuple(day for part in watched for day in part.fresh)
             self._findings = tuple(finding_of(one, self._site) for one in said)

@@ -209,7 +209,7 @@ def _order(arguments: argparse.Namespace, kind: str, path: Path, site: "Site") -
         begin = getattr(arguments, "from")
         rest["from_ms"] = _now_ms() if begin is None else moment(begin, zone, "--from")
         rest["until_ms"] = moment(arguments.until, zone, "--until")
-    order = new_order(kind, getattr(arguments, kind), arguments.by or _user(), arguments.note, **rest)
+    order = new_order(kind, getattr(arguments, kind), arguments.by or user(), arguments.note, **rest)
     if not path.exists():
         raise StoreError(f"there is no store at {path}; has the daemon written one yet?")
     done, words = carry_out(order, path, site)
@@ -225,7 +225,7 @@ def carry_out(order: "Order", path: Path, site: "Site") -> tuple[bool, str]:
     try:
         store = SqliteStore.writer(path)
     except StoreInUse:
-        return _ask(order, path)
+        return ask(order, path)
     try:
         return True, FindingKeeper(store, site).carry_out(order, _now_ms())
     except ConfigError as exc:
@@ -234,7 +234,8 @@ def carry_out(order: "Order", path: Path, site: "Site") -> tuple[bool, str]:
         store.close()
 
 
-def _ask(order: "Order", path: Path) -> tuple[bool, str]:
+def ask(order: "Order", path: Path) -> tuple[bool, str]:
+    """Leave an order for the process that writes the store and wait for its answer; StoreError if there comes none."""
     from meterd.app.orders import OrderFolder
 
     folder = OrderFolder(path)
@@ -252,7 +253,8 @@ def _ask(order: "Order", path: Path) -> tuple[bool, str]:
     return folder.answer(order) or (True, "carried out; see --history")
 
 
-def _user() -> str:
+def user() -> str:
+    """Who sits at this terminal; ConfigError for a user without a name."""
     try:
         return getpass.getuser()
     except (OSError, KeyError, ImportError) as exc:  # a container user without a name

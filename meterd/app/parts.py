@@ -11,6 +11,7 @@ from meterd.app.alarms import Alarms
 from meterd.app.bookkeeper import Bookkeeper
 from meterd.app.clock import Clock
 from meterd.app.clock_watch import ClockChangeWatch
+from meterd.app.corrector import Corrector
 from meterd.app.drift_watch import NightWatch
 from meterd.app.intake import Intake
 from meterd.app.sharer import Sharer
@@ -68,9 +69,9 @@ def make_parts(site: Site, standing: Standing, publisher: Publisher, stack: Exit
     feed = start_feed(site, path, store, clock.now_ms, stack)
     books = Bookkeeper(store, site, ZoneInfo(site.zone))
     watches = [SourceWatch(row.name, partial(source_of, row, site, clock)) for row in sources_of(site)]
-    alarms = Alarms(store, path, site, clock.now_ms())
-    stack.callback(alarms.close)
     night = NightWatch(path, site)
+    alarms = Alarms(store, path, site, clock.now_ms(), Corrector(store, books, site, night.again))
+    stack.callback(alarms.close)
     stack.callback(night.join, site.limits.stop_limit_s / 2)
     clock_changes = ClockChangeWatch(path, site)
     stack.callback(clock_changes.close)

@@ -55,6 +55,7 @@ class Sharer:
     _counted: int = 0
     _picture_ms: int | None = None  # of the picture that was decided on
     _decided_ms: int | None = None
+    _fresh_ms: int | None = None  # when a new picture was last decided on
     _row: ShareRow | None = None
     _unwritten: dict[str, str] = field(default_factory=dict)
     _steps: "deque[tuple[int, int]]" = field(default_factory=lambda: deque(maxlen=SERIES))  # shares and draws, measured
@@ -74,6 +75,7 @@ class Sharer:
             self._state, self.decisions = before._state, before.decisions
             self.shares, self.sharing, self.findings = before.shares, before.sharing, before.findings
             self._decided_ms, self._picture_ms, self.delay = before._decided_ms, before._picture_ms, before.delay
+            self._fresh_ms = before._fresh_ms
 
     @property
     def active(self) -> bool:
@@ -103,7 +105,8 @@ class Sharer:
         if now_ms - self._decided_ms >= 2 * sample_ms or inputs.backup or inputs.dark:
             return now_ms - self._decided_ms >= 1000
         new = inputs.valid and inputs.at_ms - self._picture_ms >= SOON * sample_ms
-        return new and now_ms - self._decided_ms >= SOON * sample_ms
+        # a decision that had to do without a new picture does not keep the new one waiting
+        return new and (self._fresh_ms is None or now_ms - self._fresh_ms >= SOON * sample_ms)
 
     def _decide(self, inputs: Inputs, draws: Draws, now_ms: int) -> None:
         shadow = self.site.sharing.mode == "shadow"
@@ -116,6 +119,8 @@ class Sharer:
         self._state, decisions = allocate(self._state, virtual_in, virtual, self.policy, now_ms)
         elapsed = 0 if self._decided_ms is None else min(max(0, now_ms - self._decided_ms), 60_000)
         self._keep(inputs, virtual_in, before, decisions, elapsed, now_ms)
+        if inputs.valid and inputs.at_ms != self._picture_ms:
+            self._fresh_ms = now_ms
         self._picture_ms = inputs.at_ms
         self._decided_ms = now_ms
         self.decisions = decisions

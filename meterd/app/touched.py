@@ -67,9 +67,13 @@ def months_of(store: SqliteStore, site: Site, touch: Touch) -> list[Month]:
 def picture(store: SqliteStore, site: Site, touch: Touch) -> Picture:
     """Every figure of the touched months that rests on the register."""
     found: Picture = {}
-    for month in months_of(store, site, touch):
-        for part in (_energy, _boards, _pv, _pv_shares, _allocations):
+    months, zone, step = months_of(store, site, touch), ZoneInfo(site.zone), site.interval_s * 1000
+    for month in months:
+        for part in (_energy, _boards, _pv, _pv_shares):
             found.update(part(store, site, touch, month))
+    for period in (Period.MONTH, Period.YEAR):
+        for low, high in dict.fromkeys(bounds(period, month.start_ms, zone, step) for month in months):
+            found.update(_allocations(store, site, period, Span(low, high)))
     return found
 
 
@@ -132,16 +136,13 @@ def _pv_shares(store: SqliteStore, site: Site, touch: Touch, month: Month) -> It
     yield ("pv-shares", month.label, "residual"), found.tenants.residual * 1000
 
 
-def _allocations(store: SqliteStore, site: Site, touch: Touch, month: Month) -> Iterator[tuple[Key, Value]]:
-    zone, step = ZoneInfo(site.zone), site.interval_s * 1000
-    for period in (Period.MONTH, Period.YEAR):
-        low, high = bounds(period, month.start_ms, zone, step)
-        for one in statements(store, site, period, Span(low, high)):
-            for line in one.lines:
-                name = f"{one.allocation}: {line.name or line.kind}"
-                yield ("cost-allocation", one.label, name), line.wh * 1000
-                if line.cents is not None:
-                    yield ("cost-allocation", one.label, f"{name}, price"), f"{line.cents / 100:.2f}"
+def _allocations(store: SqliteStore, site: Site, period: Period, span: Span) -> Iterator[tuple[Key, Value]]:
+    for one in statements(store, site, period, span):
+        for line in one.lines:
+            name = f"{one.allocation}: {line.name or line.kind}"
+            yield ("cost-allocation", one.label, name), line.wh * 1000
+            if line.cents is not None:
+                yield ("cost-allocation", one.label, f"{name}, price"), f"{line.cents / 100:.2f}"
 
 
 # -- findings and papers -----------------------------------------------------------------------------------------------

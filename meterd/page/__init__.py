@@ -22,6 +22,7 @@ from meterd.site import Site
 from meterd.snapshot import Snapshot
 from meterd.staleness import Heard
 from meterd.uncertainty import Floats
+from meterd.visible import Visible
 
 
 class UserRole(StrEnum):
@@ -181,6 +182,12 @@ class Desk(Protocol):
 
     def share_rows(self, from_ms: int, until_ms: int) -> list[ShareRow]:
         """What the shares of a span came to, a row per interval that is kept."""
+
+    def visible_errors(self) -> tuple[tuple[Visible, ...], str]:
+        """The smallest visible error of each point, and whether it is from the `history` or the `plan`.
+
+        Nothing and an empty word while it is being worked out: that takes seconds, so it is done once a day beside the asking.
+        """
 
     def order(self, kind: str, what: str, person: str, note: str) -> tuple[bool, str]:
         """Say something about a finding: `see`, `explain` or `close`; whether it was done, and the answer in words."""

@@ -1,7 +1,7 @@
 """Sheet "findings": what should somebody look at? All of them in a list, one in full with its history and the forms."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Annotated, Literal
 
 from fastapi import Depends, Query
@@ -66,29 +66,36 @@ class FindingsView(SheetValues):
     longest_note: int
 
 
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What is asked for: one finding by its id, or a list; all with the closed ones; only those of one point."""
+
+    id: Annotated[str, Query(max_length=300)] = ""
+    show: Literal["open", "all"] = "open"
+    point: Annotated[str, Query(max_length=100)] = ""
+
+
 def look(
     office: Annotated[Office, Depends(office_of)],
     viewer: Annotated[Viewer, Depends(viewer_of)],
     snapshot: Annotated[Snapshot, Depends(picture)],
-    id: Annotated[str, Query(max_length=300)] = "",
-    show: Literal["open", "all"] = "open",
-    point: Annotated[str, Query(max_length=100)] = "",
+    wish: Annotated[Wish, Depends()],
 ) -> FindingsView:
     """The findings that this viewer may see: open ones, or all with the closed ones; only of one point, if it is named."""
     site = office.desk.site
     with office.desk.reader() as reads:
         rows = _seen(reads.finding_tables.all(), viewer, site)
-        notes = reads.finding_tables.notes(id) if id else []
+        notes = reads.finding_tables.notes(wish.id) if wish.id else []
         windows = reads.finding_tables.suppressions(snapshot.now_ms)
-    chosen = next((row for row in rows if row.finding.id == id), None)
-    if id and chosen is None:
-        raise HTTPException(404, f"there is no finding {id}")
+    chosen = next((row for row in rows if row.finding.id == wish.id), None)
+    if wish.id and chosen is None:
+        raise HTTPException(404, f"there is no finding {wish.id}")
     told = {finding.id: finding for finding in snapshot.findings}
-    listed = [row for row in rows if _wanted(row, show, point)]
+    listed = [row for row in rows if _wanted(row, wish)]
     return FindingsView(
         basis=basis(office.desk, snapshot),
-        show=show,
-        point=point,
+        show=wish.show,
+        point=wish.point,
         points=sorted({name for row in rows for name in row.finding.points}),
         entries=[entry(row, told) for row in sorted(listed, key=_order)[:MOST]],
         more=max(0, len(listed) - MOST),
@@ -106,10 +113,10 @@ def _seen(rows: Iterable[FindingRow], viewer: Viewer, site: Site) -> list[Findin
     return [row for row in rows if row.finding.id in names]
 
 
-def _wanted(row: FindingRow, show: str, point: str) -> bool:
-    if show == "open" and row.state == FindingState.CLOSED:
+def _wanted(row: FindingRow, wish: Wish) -> bool:
+    if wish.show == "open" and row.state == FindingState.CLOSED:
         return False
-    return not point or about(row, point)
+    return not wish.point or about(row, wish.point)
 
 
 def about(row: FindingRow, point: str) -> bool:

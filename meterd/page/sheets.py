@@ -1,12 +1,13 @@
 """The sheets of the page in the order in which they are listed. A new one is one line here, one file, one template."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from pydantic import BaseModel
 
-from meterd.page import UserRole, commissioning, data, demand, find, findings, now, point, pv
+from meterd.page import UserRole, balance, commissioning, data, demand, find, findings, now, point, pv
+from meterd.site import Site
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +22,7 @@ class Sheet:
     view: type[BaseModel]
     role: UserRole = UserRole.OPEN
     listed: bool = True
+    more: Callable[[Any, Site, str], Mapping[str, object]] | None = None  # what only people see, such as a drawing
 
     @property
     def path(self) -> str:
@@ -35,6 +37,12 @@ class Sheet:
 
 SHEETS: tuple[Sheet, ...] = (
     Sheet("now", now.look, now.NowView),
+    Sheet(
+        "balance",
+        balance.look,
+        balance.BalanceView,
+        more=lambda v, site, lang: {"diagram": balance.diagram(v, site, lang)},
+    ),
     Sheet("point", point.look, point.PointView),
     Sheet("commissioning", commissioning.look, commissioning.CommissioningView),
     Sheet("demand", demand.look, demand.DemandView),

@@ -88,7 +88,10 @@ def _add(app: FastAPI, sheet: Sheet) -> None:
     def html(
         request: Request, viewer: Annotated[Viewer, Depends(viewer_of)], view: Annotated[Any, Depends(sheet.look)]
     ) -> HTMLResponse:
-        return page(request, viewer, sheet.template, view=view, sheet=sheet)
+        more: dict[str, Any] = {}
+        if sheet.more is not None:
+            more.update(sheet.more(view, office_of(request).desk.site, viewer.language))
+        return page(request, viewer, sheet.template, view=view, sheet=sheet, **more)
 
     def values(view: Annotated[Any, Depends(sheet.look)]) -> Any:
         return view

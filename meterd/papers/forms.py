@@ -24,7 +24,7 @@ def number(value: float, decimals: int, lang: str) -> str:
 def moment(at: Moment, lang: str, zone: ZoneInfo) -> str:
     """A local time; with its offset where the clock shows it twice.
 
-    >>> moment(Moment(1792885500000), "de", ZoneInfo("Europe/Vienna"))
+    >>> moment(Moment(1792889100000), "de", ZoneInfo("Europe/Vienna"))
     '25.10.2026 02:45 +0200'
     """
     local = from_ms(at.ms).astimezone(zone)

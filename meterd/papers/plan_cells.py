@@ -38,9 +38,12 @@ def fitted_since(one: Instrument) -> Cell:
 
 def shown_at(pairs: tuple[tuple[str, int], ...]) -> str:
     """Opening or closing readings, in units as shown."""
-    return ", ".join(
-        f"{code} = {Fraction(milli, 1000).numerator / Fraction(milli, 1000).denominator:g}" for code, milli in pairs
-    )
+    return ", ".join(f"{code} = {_thousandths(milli)}" for code, milli in pairs)
+
+
+def _thousandths(milli: int) -> str:
+    whole, rest = divmod(milli, 1000)
+    return f"{whole}" + (f".{rest:03d}".rstrip("0") if rest else "")
 
 
 def register_name(code: str) -> str:

@@ -137,6 +137,10 @@ class SqliteStore:
                 self._db.execute("ROLLBACK")
             self._ids = _channels(self._db)
 
+    def forget_channels(self) -> None:
+        """Read the numbers of the registers again, after names have changed."""
+        self._ids = _channels(self._db)
+
     @property
     def connection(self) -> sqlite3.Connection:
         """For the other files of this room."""
@@ -217,6 +221,12 @@ class SqliteStore:
             (self._ids.get(channel, -1), from_ms, until_ms),
         ).fetchall()
         return np.array([row[0] for row in rows], dtype=np.int64), np.array([row[1] for row in rows], dtype=np.float64)
+
+    def first_ms(self, channel: Channel) -> int | None:
+        """Time of the oldest reading of a register."""
+        ask = "SELECT MIN(at_ms) FROM reading WHERE channel = ?"
+        row = self._db.execute(ask, (self._ids.get(channel, -1),)).fetchone()
+        return None if row[0] is None else int(row[0])
 
     def reading_count(self) -> int:
         """How many readings are in the journal."""

@@ -8,7 +8,7 @@ import os
 import signal
 import sys
 
-from meterd.app import bookkeeper, cli, config, daemon, query  # noqa: F401 - what a run loads
+from meterd.app import bookkeeper, cli, config, daemon, desk, query  # noqa: F401 - what a run loads
 
 
 def work(log: str, arguments: list[str]) -> None:

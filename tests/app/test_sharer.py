@@ -79,6 +79,20 @@ def test_one_decision_per_sample() -> None:
     assert id(sharer.decisions) not in decided
 
 
+def test_a_late_picture_is_decided_on_at_once() -> None:
+    """Powers are two samples late, so a decision is made without them; when they come they need not wait for a sample."""
+    site = mill()
+    sharer = Sharer(site)
+    sharer.step(at(site, T, 20_000))
+    sharer.step(replace(at(site, T, 20_000), now_ms=T + 20_000))
+    without = sharer.decisions
+    sharer.step(at(site, T + 21_000, 20_000))
+    assert sharer.decisions is not without
+    late = sharer.decisions
+    sharer.step(at(site, T + 28_000, 20_000))
+    assert sharer.decisions is late, "and the next one keeps its distance"
+
+
 def test_g1_stale_powers_let_the_shares_sink_to_invalid() -> None:
     """The meters fall silent: the shares sink without new powers, end at zero, and the topic's bare number is 0."""
     site = mill(2, ramp_w_per_s=10_000)

@@ -61,7 +61,6 @@ def echo(port: int) -> None:
 def fan(port: int, number: int) -> None:
     """Send everything back, many times."""
     client = connected(port, "ask")
-    client.max_inflight_messages_set(1000)
     properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
     properties.MessageExpiryInterval = 60
 

@@ -116,7 +116,7 @@ def test_soak_of_half_an_hour_keeps_memory_flat(full: bool, report: list[Line], 
     if full:
         assert grown is not None
         assert grown < FLAT_MB, f"memory grew by {grown:.1f} MB"
-        report.append(Line("soak", "the same, growth from minute 17 to 29", f"{grown:+.1f} MB", aim="< 10 MB"))
+        report.append(Line("soak", "the same, growth from minute 17 to 29", f"{grown:+.1f} MB", aim="< 16 MB"))
 
 
 def test_load_is_held_before_three_hundred_subscribers(full: bool, report: list[Line], tmp_path: Path) -> None:

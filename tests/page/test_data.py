@@ -41,7 +41,7 @@ def test_gaps_are_estimated_and_ends_are_missing(tmp_path: Path) -> None:
     view = answer(tmp_path, whole_site())
     rows = {row.point: row.share for row in view.points}
     assert (rows["t1"].of, rows["t1"].missing, rows["t1"].estimated) == (12, 0, 0)
-    assert (rows["q01"].missing, rows["q01"].estimated) == (24 - 24 + 12, 8)  # its reactive register never came
+    assert (rows["q01"].missing, rows["q01"].estimated) == (12, 8)  # its reactive register never came
     assert (rows["q02"].of, rows["q02"].missing, rows["q02"].estimated) == (24, 8, 0)
     assert rows["q01"].estimated_energy_part == pytest.approx(4 / 12)
     assert rows["t1"].estimated_energy_part == 0.0
@@ -71,13 +71,13 @@ def test_rooms_are_counted_and_not_listed_for_whoever_may_not_see_them(tmp_path:
 
 
 def test_a_month_without_figures_is_told(tmp_path: Path) -> None:
-    """In words; the present month is there even while nothing is closed."""
+    """In words. In a store without any reading everything that is due is missing, and nothing is divided by zero."""
     with pytest.raises(HTTPException, match="no figures of 2020-01"):
         answer(tmp_path, whole_site(), month="2020-01")
     (tmp_path / "empty").mkdir()
     view = answer(tmp_path / "empty", [])
     assert view.months == ["2026-05"]
-    assert (view.total.of, view.total.missing_part) == (0, None)
+    assert (view.total.missing_part, view.total.estimated_energy_part) == (1.0, None)
 
 
 # -- in a browser ------------------------------------------------------------------------------------------------------

@@ -1,22 +1,29 @@
 """Sheet "find": asked in a browser as a person would."""
 
+from dataclasses import replace
+from pathlib import Path
+
 import pytest
 from playwright.sync_api import Browser, expect
 
 from meterd.page import Viewer
 from meterd.page.find import MOST, look
+from meterd.site import Point, Role
 from tests.page.conftest import Mill
 from tests.page.look import PHONE, accessibility_faults, opened, overflows
-from tests.page.offices import office, shot
+from tests.page.offices import SITE, office, shot
 
 
-def test_more_than_a_sheet_holds_is_counted(tmp_path_factory: pytest.TempPathFactory) -> None:
-    """A question that fits everything shows what is read and says how much more there is; an empty one shows nothing."""
-    found = office(tmp_path_factory.mktemp("find") / "s.sqlite", [])
-    view = look(found, Viewer(), shot(found), "o")
-    assert len(view.hits) <= MOST
-    assert view.more == 0
-    assert {hit.name for hit in view.hits} >= {"q01"}
+def test_more_than_a_sheet_holds_is_counted(tmp_path: Path) -> None:
+    """A row of 120 cabinets shows what is read and says how many more there are; an empty question shows nothing."""
+    cabinets = tuple(Point(f"cabinet-{n:03}", "north", Role.FEEDER) for n in range(120))
+    found = office(tmp_path / "s.sqlite", [], site=replace(SITE, points=(*SITE.points, *cabinets)))
+    view = look(found, Viewer(), shot(found), "cabinet")
+    assert (len(view.hits), view.more) == (MOST, 120 - MOST)
+    assert [look(found, Viewer(), shot(found), q).hits[0].name for q in ("Cabinet 7", "cabinet119")] == [
+        "cabinet-007",
+        "cabinet-119",
+    ]
     assert look(found, Viewer(), shot(found), "  ").hits == []
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Literal
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
@@ -10,12 +11,13 @@ from starlette.exceptions import HTTPException
 from meterd.finding import Finding
 from meterd.page import UserRole, Viewer
 from meterd.page.access import UserFile
-from meterd.page.findings import look
+from meterd.page.findings import Wish, look
 from tests.page.conftest import PASSWORD, Mill
 from tests.page.desks import serving
 from tests.page.look import DESK, PHONE, accessibility_faults, log_in, opened, overflows
 from tests.page.offices import BEGIN, HOURS, MINUTE, office, shot
 
+SHOWS: tuple[Literal["open", "all"], ...] = ("open", "all")
 NOW = BEGIN + HOURS * 60 * MINUTE
 LOOKS, MARKS = Viewer("ada", UserRole.LOOK), Viewer("bea", UserRole.ACKNOWLEDGE)
 Q01 = Finding("stale", "q01", NOW, "q01: nothing comes", "look", ("q01",), ("board north is not computable",))
@@ -26,27 +28,29 @@ def test_the_list_holds_open_ones_and_all_of_them_on_request(tmp_path: Path) -> 
     """A closed one is there with who closed it; a point narrows the list."""
     found = office(tmp_path / "s.sqlite", [], [Q01, ROOM])
     assert found.desk.order("close", "stale-room-1", "bea", "battery changed")[0]
-    opened_, all_ = (look(found, LOOKS, shot(found), "", show) for show in ("open", "all"))
+    opened_, all_ = (look(found, LOOKS, shot(found), Wish(show=show)) for show in SHOWS)
     assert [one.id for one in opened_.entries] == ["stale-q01"]
     assert [(one.id, one.state, one.closed_by) for one in all_.entries][1] == ("stale-room-1", "closed", "bea")
-    assert [one.id for one in look(found, LOOKS, shot(found), "", "all", "room-1").entries] == ["stale-room-1"]
+    assert [one.id for one in look(found, LOOKS, shot(found), Wish(show="all", point="room-1")).entries] == [
+        "stale-room-1"
+    ]
     assert opened_.points == ["q01", "room-1"]
 
 
 def test_findings_of_rooms_are_for_whoever_may_see_them(tmp_path: Path) -> None:
     """Not in the list, not by their id."""
     found = office(tmp_path / "s.sqlite", [], [Q01, ROOM])
-    assert [one.id for one in look(found, Viewer(), shot(found)).entries] == ["stale-q01"]
+    assert [one.id for one in look(found, Viewer(), shot(found), Wish()).entries] == ["stale-q01"]
     with pytest.raises(HTTPException, match="no finding"):
-        look(found, Viewer(), shot(found), "stale-room-1")
-    assert look(found, LOOKS, shot(found), "stale-room-1").one is not None
+        look(found, Viewer(), shot(found), Wish("stale-room-1"))
+    assert look(found, LOOKS, shot(found), Wish("stale-room-1")).one is not None
 
 
 def test_one_in_full_has_its_history_newest_first(tmp_path: Path) -> None:
     """Begun by the program, explained by a person; the state is that of the books at once."""
     found = office(tmp_path / "s.sqlite", [], [Q01])
     assert found.desk.order("explain", "stale-q01", "bea", "fuse taken out until Friday")[0]
-    view = look(found, MARKS, shot(found), "stale-q01")
+    view = look(found, MARKS, shot(found), Wish("stale-q01"))
     assert view.one is not None
     assert (view.one.state, view.one.evidence) == ("explained", ["board north is not computable"])
     assert [(n.state, n.person, n.note) for n in view.notes] == [
@@ -54,7 +58,7 @@ def test_one_in_full_has_its_history_newest_first(tmp_path: Path) -> None:
         ("new", "", ""),
     ]
     assert view.may_order
-    assert not look(found, LOOKS, shot(found), "stale-q01").may_order
+    assert not look(found, LOOKS, shot(found), Wish("stale-q01")).may_order
 
 
 # -- in a browser, at a small site of its own: what is marked here must not change what others see -------------------------

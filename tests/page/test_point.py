@@ -7,11 +7,14 @@ import pytest
 from playwright.sync_api import Browser, expect
 from starlette.exceptions import HTTPException
 
+from meterd.correction import Correction
 from meterd.finding import Finding
 from meterd.page import UserRole, Viewer
 from meterd.page.point import PointView, look
 from meterd.page.point_detail import Figures, PointDetail
 from meterd.reading import Reading
+from meterd.store.records import Record
+from meterd.store.sqlite import SqliteStore
 from tests.page.conftest import Mill
 from tests.page.look import DESK, PHONE, accessibility_faults, opened, overflows
 from tests.page.offices import BEGIN, HOURS, MINUTE, PHASES, office, shot, steady
@@ -126,6 +129,27 @@ def test_what_the_plan_says_is_there_under_the_old_name_too(tmp_path: Path) -> N
     (tmp_path / "third").mkdir()
     with pytest.raises(HTTPException, match="no point nothing"):
         seen(tmp_path / "third", [], "nothing")
+
+
+def test_what_people_did_here_is_told_newest_first(tmp_path: Path) -> None:
+    """An exchange, a correction and that it was withdrawn; those of other points are not here."""
+    found = office(tmp_path / "s.sqlite", steady("q01", 100.0))
+    store = SqliteStore.writer(tmp_path / "s.sqlite")
+    with store.transaction():
+        store.records.add(Record("exchange", "q01", BEGIN - 10**8, "ada", "display failed", BEGIN, {}))
+        made = [
+            store.corrections.add(Correction(0, point, "1.8.0", BEGIN, None, "5/3", "ratio", "bea", LAST))
+            for point in ("q01", "q02")
+        ]
+        store.corrections.withdraw(made[0], LAST, person="cai", reason="was right")
+    store.close()
+    events = one(look(found, SOMEBODY, shot(found), "q01")).events
+    assert [(e.kind, e.person, e.at_ms) for e in events] == [
+        ("withdrawn", "cai", LAST),
+        ("correction", "bea", BEGIN),
+        ("exchange", "ada", BEGIN - 10**8),
+    ]
+    assert [e.words for e in events] == ["import × 5/3: was right", "import × 5/3: ratio", "display failed"]
 
 
 def test_figures_of_single_rooms_are_for_whoever_may_see_them(tmp_path: Path) -> None:

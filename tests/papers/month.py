@@ -88,8 +88,8 @@ def folder(path: Path) -> Path:
         shown = np.concatenate(([1_000], 1_000 + energy.cumsum().to_numpy()))
         table = pd.DataFrame({"time": HOURS, "point": point, "register": register, "value": shown})
         if point == "shop":
-            gone = (HOURS > pd.Timestamp("2026-03-10 10:00Z")) & (HOURS < pd.Timestamp("2026-03-10 15:00Z"))
-            table = table[~gone]
+            gone = HOURS[(HOURS.month == 3) & (HOURS.day == 10) & (HOURS.hour > 10) & (HOURS.hour < 15)]
+            table = table[~table["time"].isin(gone)]
         rows.append(table)
     readings = pd.concat(rows)
     readings["time"] = readings["time"].dt.strftime("%Y-%m-%dT%H:%M:%SZ")

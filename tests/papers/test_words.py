@@ -13,8 +13,10 @@ from meterd.report import CAUTIONS
 
 CODE = "".join(path.read_text(encoding="utf-8") for path in Path(meterd.papers.__file__).parent.glob("*.py"))
 # keys whose last part is a value of the plan or the store
-FAMILIES = ("role-", "state-", "verdict-", "quality-", "basis-", "per-", "pot-", "check-", "cause-", "reason-", "mode-", "caution-",
-            "by-", "no-", "result-")  # fmt: skip
+FAMILIES = (
+    "role-", "state-", "verdict-", "quality-", "basis-", "per-", "pot-", "check-", "cause-", "reason-", "mode-", "caution-",
+    "by-", "no-", "result-",
+)  # fmt: skip
 
 
 def places(text: str) -> set[str]:

@@ -1,7 +1,7 @@
 """All policies, counts and delays over a day of twelve hours: the long form, `python -m tests.simulator.sharing_study`.
 
 Prints the table of DEVELOPERS.md: PV used, import and switches on a clear and a cloudy day, and what `bound` says of the
-cloudy one. Exits with 1 when one of the targets is missed anywhere. About five minutes.
+cloudy one; then the targets that are missed, and every policy that uses as much PV and imports as little. Twenty minutes.
 """
 
 import sys
@@ -16,6 +16,7 @@ LIGHT_H = 12
 TIMES = (0, 600)  # minimum on time in s; off half of it
 Run = Callable[[str], Day]
 missed: list[str] = []
+equalled: list[str] = []
 
 
 def ours(count: int, delay: int, min_on_s: int, *, measured: bool = True) -> Run:
@@ -90,7 +91,7 @@ def _compare(name: str, days: tuple[Day, Day], *, count: int, delay: int, min_on
         for sky, mine in zip(("clear", "cloudy"), days, strict=True):
             found = day(sky)
             if found.used >= mine.used and found.import_kwh <= mine.import_kwh:
-                missed.append(f"{name}: {other} is as good or better in both, {sky}")
+                equalled.append(f"{name}: {other}, {sky}")
 
 
 if __name__ == "__main__":
@@ -99,4 +100,5 @@ if __name__ == "__main__":
     policies()
     grid()
     print("missed:", *(missed or ["nothing"]), sep="\n")
+    print("as good in both:", *(equalled or ["nobody"]), sep="\n")
     sys.exit(1 if missed else 0)

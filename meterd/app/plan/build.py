@@ -82,6 +82,7 @@ def _instrument(data: InstrumentRow, zone: ZoneInfo) -> Instrument:
         resolution_wh=data.resolution_wh,
         opening=data.opening_wh,
         closing=data.closing_wh,
+        gap=data.gap_wh,
         note=data.note,
     )
 

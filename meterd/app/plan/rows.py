@@ -108,6 +108,7 @@ class InstrumentRow(Table):
     resolution_wh: cells.ExactCount = Fraction(0)
     opening_wh: cells.ShownRegisters = ()
     closing_wh: cells.ShownRegisters = ()
+    gap_wh: cells.ShownRegisters = ()
     note: Text = ""
 
 

@@ -77,6 +77,9 @@ def _check_dates(entries: list[Entry[InstrumentRow]], draft: Draft, notes: Notes
                 f"point {point} has two instruments at {text(start)}: the one of {before.row.place} is fitted {until}"
             )
             notes.fault(after.row.at("from"), what, "write until of the old one and from of the new one")
+        elif after.data.gap_wh and start == end:
+            what = f"energy of a gap at point {point}, but the one instrument follows the other at {text(start)}"
+            notes.fault(after.row.at("gap_wh"), what, "leave gap_wh empty, or write when each was taken out and put in")
         elif not before.data.closing_wh or not after.data.opening_wh:
             what = f"the exchange at point {point} lacks its closing or opening reading"
             right = "write closing_wh of the old and opening_wh of the new instrument, or the energy between is unknown"

@@ -55,19 +55,20 @@ class _Lines:
             raise StopIteration
         line = self.lines[self.at]
         self.at += 1
-        if self.between and _is_comment(line):
+        if self.between and is_comment(line):
             line = ""
         self.between = False
         return line + "\n"
 
 
-def _is_comment(line: str) -> bool:
+def is_comment(line: str) -> bool:
+    """Whether a line between records is a comment."""
     return line.lstrip(" \t\"'").startswith("#")
 
 
 def _records(text: str, name: str, notes: Notes) -> list[_Record]:
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    delimiter = _delimiter(lines)
+    delimiter = delimiter_of(lines)
     source = _Lines(lines)
     reader = csv.reader(source, delimiter=delimiter, strict=True)
     found: list[_Record] = []
@@ -89,12 +90,17 @@ def _records(text: str, name: str, notes: Notes) -> list[_Record]:
             found.append(_Record(tuple(cell.strip() for cell in cells), places, row))
 
 
-def _delimiter(lines: list[str]) -> str:
+def is_hint(line: str) -> bool:
+    """Whether the first line only tells a spreadsheet the separator."""
+    return _HINT.fullmatch(line) is not None
+
+
+def delimiter_of(lines: list[str]) -> str:
     """The separator of the sheet: by hint, or the most frequent one in the line that names the columns."""
     hint = _HINT.fullmatch(lines[0])
     if hint is not None and hint[1]:
         return hint[1]
-    header = next((line for line in lines if line.strip() and not _is_comment(line)), "")
+    header = next((line for line in lines if line.strip() and not is_comment(line)), "")
     return max(",;\t", key=header.count)
 
 

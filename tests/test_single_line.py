@@ -1,0 +1,97 @@
+"""The single-line diagram: everything of the plan is on it, and nothing lies on top of another."""
+
+from dataclasses import replace
+from itertools import combinations
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from meterd.app.config import load_plan
+from meterd.single_line import LETTERS, TITLE_LINES, Drawing, Flow, Kind, boxes, draw, wrapped
+from meterd.site import Board, Point, PointState, Role, Site
+
+CONFIG = Path(__file__).parents[1] / "config"
+SITES = {name: load_plan(CONFIG / name).site for name in ("harrow-mill", "small.toml")}
+BOARDS = [(name, board.name) for name, site in SITES.items() for board in site.boards]
+
+
+def drawing(site: Site, board: str) -> Drawing:
+    """With an energy and a mark at every point."""
+    flows = {p.name: Flow("123.4 kWh", mark="▲ suspect") for p in site.points}
+    return draw(site, next(b for b in site.boards if b.name == board), flows)
+
+
+def overlaps(found: Drawing) -> list[tuple[str, str]]:
+    """Pairs of things that lie on top of each other."""
+    return [
+        (one[0], two[0])
+        for one, two in combinations(boxes(found), 2)
+        if one[1] < two[3] and two[1] < one[3] and one[2] < two[4] and two[2] < one[4]
+    ]
+
+
+@pytest.mark.parametrize(("name", "board"), BOARDS)
+def test_every_point_of_the_board_is_drawn_once(name: str, board: str) -> None:
+    """Each with a meter, a title and its energy; points of other boards and below feeders are not on it."""
+    site = SITES[name]
+    found = drawing(site, board)
+    expected = sorted(p.name for p in site.on_board(board))
+    assert sorted(s.point for s in found.symbols if s.kind is Kind.METER) == expected
+    assert sorted(label.point for label in found.labels if label.role == "title") == expected
+    assert sorted(label.point for label in found.labels if label.role == "energy") == expected
+
+
+@pytest.mark.parametrize(("name", "board"), BOARDS)
+def test_nothing_lies_on_top_of_another(name: str, board: str) -> None:
+    """Symbols, titles, energies and marks each have their room, and all lie inside."""
+    found = drawing(SITES[name], board)
+    assert overlaps(found) == []
+    for what, left, top, right, bottom in boxes(found):
+        assert left >= 0, what
+        assert top >= 0, what
+        assert right <= found.width, what
+        assert bottom <= found.height, what
+
+
+@pytest.mark.parametrize("feeders", [0, 1, 7, 8, 9, 25, 60])
+@pytest.mark.parametrize("sources", [1, 3, 10])
+def test_any_number_of_feeders_and_sources_finds_room(feeders: int, sources: int) -> None:
+    """Rows wrap; a board with more sources than feeders is as wide as these."""
+    points = tuple(
+        Point(f"f{i:02d}", "main", Role.FEEDER, title="Feeder with a long title of its own") for i in range(feeders)
+    )
+    points += tuple(Point(f"s{i:02d}", "main", Role.PV, title="Roof") for i in range(sources))
+    site = Site("x", "UTC", boards=(Board("main"),), points=points)
+    found = drawing(site, "main")
+    assert overlaps(found) == []
+    assert {s.point for s in found.symbols} == {p.name for p in points}
+
+
+def test_what_is_not_in_service_is_dashed_and_what_is_retired_is_gone() -> None:
+    """A planned feeder is drawn dashed; a retired one is no part of the board any more."""
+    site = SITES["small.toml"]
+    changed = tuple(
+        replace(p, state={"offices": PointState.PLANNED, "light": PointState.RETIRED}.get(p.name, p.state))
+        for p in site.points
+    )
+    found = drawing(replace(site, points=changed), "main")
+    assert sum(line.dashed for line in found.lines) == 1
+    assert all(s.point != "light" for s in found.symbols)
+
+
+def test_a_flow_against_the_arrow_points_up() -> None:
+    """A feeder with PV behind it may give."""
+    site = SITES["small.toml"]
+    found = draw(site, site.boards[0], {"joinery": Flow("1 kWh", against=True), "offices": Flow("1 kWh")})
+    arrows = {s.point: s.kind for s in found.symbols if s.kind in (Kind.ARROW_UP, Kind.ARROW_DOWN)}
+    assert arrows == {"joinery": Kind.ARROW_UP, "offices": Kind.ARROW_DOWN}
+
+
+@given(st.text(max_size=200))
+def test_any_title_fits(words: str) -> None:
+    """No more lines and letters than there is room for."""
+    lines = wrapped(words)
+    assert len(lines) <= TITLE_LINES
+    assert all(len(line) <= LETTERS for line in lines)
