@@ -59,6 +59,7 @@ KEPT_DAYS = 60  # recent days kept whole, for the change date and the name
 SCORES_KEPT = 400  # days of scores from which the threshold is calibrated: a year and a month
 CLIP = 3.5  # standard deviations beyond its allowance that one day may count: a single odd day is no lasting change
 SCALE_PRIOR, SCALE_PRIOR_DAYS = 1.5, 10.0  # scatter of scores before it is known: wider than ideal
+TREND_DAYS = 28  # before and after a day: slower changes are not scatter
 PHI_SHRINK_DAYS = 20.0
 PHI_MOST = 0.9
 SCALE_LEAST = 0.25  # evidence is never taken for more than four times better than the intervals let expect
@@ -71,11 +72,17 @@ Part = tuple[Indices, Indices, Floats]  # unknowns of a group, its hypotheses, t
 
 @dataclass(frozen=True, slots=True)
 class Copy:
-    """One of the two: its baseline, its charts, and the raw scores of the day before [H]."""
+    """One of the two: its baseline, its charts, the raw scores of the day before [H], and the scatter it reckons with [H].
+
+    `scale` is the standard deviation of a day's score, `phi` its correlation with that of the day before. For the frozen copy
+    without what changes over months: a creeping change would be taken for scatter as fast as it grows.
+    """
 
     fit: Fit
     chart: Chart
     last: Floats
+    scale: Floats
+    phi: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,11 +248,11 @@ def _score(state: WatchState, copy: Copy, day: tuple[Floats, Floats], bias: floa
     u = s / np.sqrt(own + predicted)
     worth = np.array([test.worth for test in state.tests])
     # a lasting shift of u shows in the whitened score by this much
-    passes = np.sqrt((1 - state.phi) / (1 + state.phi)) / state.scale
+    passes = np.sqrt((1 - copy.phi) / (1 + copy.phi)) / copy.scale
     wanted = 0.5 * worth * own / np.sqrt(own + predicted) * passes
     allowance = np.maximum(ALLOWANCE, wanted) + bias * np.sqrt(predicted / (own + predicted)) * passes
-    value = _whitened(u, copy.last, state, allowance)
-    return Copy(copy.fit, advance(copy.chart, value, allowance), u), u, allowance
+    value = _whitened(u, copy.last, (copy.scale, copy.phi), allowance)
+    return replace(copy, chart=advance(copy.chart, value, allowance), last=u), u, allowance
 
 
 def _since(state: WatchState, copy: Copy) -> tuple[int, int]:
@@ -277,7 +284,7 @@ def _learn(state: WatchState) -> WatchState:
         state = _calibrated(state)
     if state.learner is not None and any(state.frozen_at < due <= state.seen for due in FREEZE_AT):
         kept = _with_wander(state, _posterior(state, state.sums), WANDER_FROZEN)
-        copy = Copy(kept, fresh(len(state.tests)), state.learner.last)
+        copy = Copy(kept, fresh(len(state.tests)), state.learner.last, *_scatter(_without_trend(state.scores)))
         state = replace(state, frozen=copy, frozen_at=state.seen)
     return state
 
@@ -295,7 +302,8 @@ def _refit(state: WatchState) -> WatchState:
     found = _with_wander(state, found, WANDER_LEARNER)
     if state.learner is None:
         count = len(state.tests)
-        return replace(state, learner=Copy(found, fresh(count), np.zeros(count)), noise=noise)
+        first = Copy(found, fresh(count), np.zeros(count), state.scale, state.phi)
+        return replace(state, learner=first, noise=noise)
     return replace(state, learner=replace(state.learner, fit=found), noise=noise)
 
 
@@ -303,10 +311,23 @@ def _calibrated(state: WatchState) -> WatchState:
     scale, phi = _scatter(state.scores)
     threshold = state.threshold
     if state.seen in CALIBRATE_AT or state.seen % CALIBRATE_AT[-1] == 0:
-        known = replace(state, scale=scale, phi=phi)
-        values = _whitened(state.scores[1:], state.scores[:-1], known, state.allowances[1:])
+        values = _whitened(state.scores[1:], state.scores[:-1], (scale, phi), state.allowances[1:])
         threshold = calibrate(values, state.allowances[1:], np.random.default_rng(state.seen), wanted=state.wanted)
-    return replace(state, scale=scale, phi=phi, threshold=threshold)
+    learner = None if state.learner is None else replace(state.learner, scale=scale, phi=phi)
+    frozen = state.frozen
+    if frozen is not None:
+        steady = _scatter(_without_trend(state.scores))
+        frozen = replace(frozen, scale=steady[0], phi=steady[1])
+    return replace(state, scale=scale, phi=phi, threshold=threshold, learner=learner, frozen=frozen)
+
+
+def _without_trend(scores: Floats) -> Floats:
+    """Scores less their mean over the weeks around each day: what creeps is to be found, not to be taken for scatter."""
+    days = len(scores)
+    sums = np.vstack([np.zeros((1, scores.shape[1])), np.cumsum(scores, axis=0)])
+    low = np.maximum(np.arange(days) - TREND_DAYS, 0)
+    high = np.minimum(np.arange(days) + TREND_DAYS + 1, days)
+    return np.asarray(scores - (sums[high] - sums[low]) / (high - low)[:, None])
 
 
 def _scatter(scores: Floats) -> tuple[Floats, Floats]:
@@ -320,9 +341,10 @@ def _scatter(scores: Floats) -> tuple[Floats, Floats]:
     return scale, np.clip(phi, 0.0, PHI_MOST)
 
 
-def _whitened(scores: Floats, before: Floats, state: WatchState, allowance: Floats) -> Floats:
+def _whitened(scores: Floats, before: Floats, scatter: tuple[Floats, Floats], allowance: Floats) -> Floats:
     """Standardised scores without what the day before foretells, no day counting for more than `CLIP` on a chart."""
-    values = (scores - state.phi * before) / (state.scale * np.sqrt(1 - state.phi**2))
+    scale, phi = scatter
+    values = (scores - phi * before) / (scale * np.sqrt(1 - phi**2))
     return np.asarray(np.clip(values, -CLIP - allowance, CLIP + allowance))
 
 
@@ -338,7 +360,9 @@ def _alarmed(state: WatchState) -> tuple[WatchState, tuple[Suspicion, ...]]:
         M, b = information(state.network, day.nodes, state.noise)
         days.append((M[square], b[unknowns]))
     whole = state.frozen.fit if alarm.frozen and state.frozen is not None else _base(state, alarm.first_ms)
-    spread = (state.scale**2 * (1 + state.phi) / (1 - state.phi))[mine]
+    copy = state.frozen if alarm.frozen and state.frozen is not None else state.learner
+    assert copy is not None, "an alarm follows a judged day"
+    spread = (copy.scale**2 * (1 + copy.phi) / (1 - copy.phi))[mine]
     first = _change(days, _only(whole, unknowns), D, spread)
     if not alarm.frozen:
         whole = _base(state, state.recent[first].start_ms)
@@ -431,13 +455,13 @@ def _restarted(state: WatchState, recent: tuple[DayStatistics, ...], sums: tuple
     assert state.learner is not None, "an alarm follows a judged day"
     waiting = max(_unlearned(state) - (len(state.recent) - len(recent)), 0)
     zero, count = np.zeros(len(state.tests)), len(state.tests)
-    frozen = None if state.frozen is None else Copy(state.frozen.fit, fresh(count), zero)
+    frozen = None if state.frozen is None else replace(state.frozen, chart=fresh(count), last=zero)
     return replace(
         state,
         recent=recent,
         sums=sums,
         learned=state.seen - waiting,
-        learner=Copy(state.learner.fit, fresh(count), zero),
+        learner=replace(state.learner, chart=fresh(count), last=zero),
         frozen=frozen,
         alarm=None,
     )

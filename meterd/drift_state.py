@@ -18,7 +18,8 @@ from meterd.drift_name import Suspicion
 from meterd.network import Network
 from meterd.uncertainty import Floats
 
-FORMAT = 1
+FORMAT = 2  # 1 had one scatter for both copies
+PER_COPY = 9  # arrays
 
 
 def to_bytes(state: WatchState) -> bytes:
@@ -28,7 +29,7 @@ def to_bytes(state: WatchState) -> bytes:
     for copy in (state.learner, state.frozen):
         if copy is not None:
             chart = copy.chart
-            arrays += [copy.fit.mean, copy.fit.covariance, copy.last]
+            arrays += [copy.fit.mean, copy.fit.covariance, copy.last, copy.scale, copy.phi]
             arrays += [chart.high, chart.low, chart.high_days, chart.low_days]
     for sums in state.sums:
         arrays += [sums.S0, sums.C, sums.S1]
@@ -85,8 +86,8 @@ def _joined(
     empty = begin(network)
     copies, at = [], 8
     for present in (head["learner"], head["frozen"]):
-        part = arrays[at : at + 7] if present else ()
-        copies.append(Copy(Fit(part[0], part[1]), Chart(*part[3:]), part[2]) if part else None)
+        part = arrays[at : at + PER_COPY] if present else ()
+        copies.append(Copy(Fit(part[0], part[1]), Chart(*part[5:]), *part[2:5]) if part else None)
         at += len(part)
     triples = [arrays[at + 3 * k : at + 3 * k + 3] for k in range(len(head["pairs"]))]
     sums = tuple(NodeSums(S0, C, S1, pairs) for (S0, C, S1), pairs in zip(triples, head["pairs"], strict=True))

@@ -204,7 +204,9 @@ def parse_service(payload: bytes) -> Service | None:
     epoch, sequence, period_s = (int(str(count)) for count in counts)
     heartbeat_ms = None if heartbeat is None else int(str(heartbeat))
     live = fields["state"] == "live"
-    return Service(live, str(words[0]), epoch, sequence, str(words[1]), heartbeat_ms, period_s)
+    rules = fields.get("zone_rules")
+    rules = rules if isinstance(rules, str) else ""
+    return Service(live, str(words[0]), epoch, sequence, str(words[1]), heartbeat_ms, period_s, rules)
 
 
 def _whole(value: object) -> bool:

@@ -5,7 +5,7 @@ A negative power read as an unsigned number is 65 kW or 4.29 GW, a missing volta
 
 import math
 
-from meterd.reading import REGISTERS
+from meterd.reading import CT_PRIMARY, CT_SECONDARY, REGISTERS
 from meterd.site import Site
 
 BEYOND = 1.5  # above the rating: overloads and short peaks are true
@@ -17,7 +17,7 @@ ROUNDING = 1.005  # a power factor of 1 may come as 1.004
 def largest(site: Site, point: str, register: str) -> float | None:
     """The largest magnitude a present value of a point may have, in its base unit; None where nothing is known."""
     kind, where = REGISTERS[register], next((p for p in site.points if p.name == point), None)
-    if kind.cumulative or where is None:
+    if kind.cumulative or where is None or register in (CT_PRIMARY, CT_SECONDARY):
         return None
     board = next((b for b in site.boards if b.name == where.board), None)
     nominal_v = board.nominal_v if board is not None else 400.0

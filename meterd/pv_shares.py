@@ -84,6 +84,24 @@ def whole_wh(exact: Exact, total: int, names: Sequence[str]) -> tuple[list[int],
     return parts[:-1], parts[-1]
 
 
+def pro_rata_wh(total: int, used: Sequence[int], names: Sequence[str]) -> tuple[list[int], int]:
+    """`whole_wh` of `pro_rata` by whole numbers alone: the same parts in a tenth of the time, for a year of quarter hours.
+
+    >>> pro_rata_wh(100, [1, 1, 1, 197], ["a", "b", "c", "d"])
+    ([1, 1, 0, 98], 0)
+    """
+    whole = sum(used)
+    if total >= whole:
+        return list(used), total - whole
+    parts = [total * use // whole for use in used]
+    left = total - sum(parts)
+    if left:
+        order = sorted(range(len(used)), key=lambda i: (-(total * used[i] % whole), names[i]))
+        for i in order[:left]:
+            parts[i] += 1
+    return parts, 0
+
+
 @dataclass(frozen=True, slots=True)
 class Quarter:
     """One interval as it goes in: production and export of the site, and what each participant used, all in mWh.
@@ -123,7 +141,10 @@ def share_quarter(quarter: Quarter, names: Sequence[str], method: str, weights: 
         return Shared(quarter.start_ms, (0,) * len(names), rest_mwh=quarter.production)
     # whole watt-hours of use, rounded down: nobody gets more than it used
     used = [max(0, use) // MWH_PER_WH for use in known]
-    parts, left = whole_wh(RULES[method](total, used, weights), total, names)
+    if method == "pro-rata":
+        parts, left = pro_rata_wh(total, used, names)
+    else:
+        parts, left = whole_wh(RULES[method](total, used, weights), total, names)
     # the static rule gives what it leaves to the grid, whatever the connection counted
     counted = left if quarter.export is None or method == "static" else max(0, quarter.export) // MWH_PER_WH
     to_grid = min(left, counted)
@@ -221,7 +242,7 @@ def account_of_points(
         for tenant, part in zip(tenants, one.parts, strict=True):
             rows = rows_of[tenant]
             own = [whole[i] or 0 for i in rows]
-            split = [part] if len(rows) == 1 else whole_wh(pro_rata(part, own), part, [points[i] for i in rows])[0]
+            split = [part] if len(rows) == 1 else pro_rata_wh(part, own, [points[i] for i in rows])[0]
             for i, wh, use in zip(rows, split, own, strict=True):
                 parts[i] += wh
                 used[i] += use

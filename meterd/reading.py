@@ -52,9 +52,12 @@ REGISTERS: dict[str, RegisterKind] = {
         RegisterKind("71.7.0", "current-l3", "A", False),
         RegisterKind("13.7.0", "power-factor", "/", False),
         RegisterKind("14.7.0", "frequency", "Hz", False),
+        RegisterKind("0.4.2", "ct-primary", "A", False),
+        RegisterKind("0.4.5", "ct-secondary", "A", False),
     )
 }
 IMPORT, EXPORT, POWER = "1.8.0", "2.8.0", "16.7.0"
+CT_PRIMARY, CT_SECONDARY = "0.4.2", "0.4.5"  # what the meter is set to: no present value of the point
 
 # What a value may be shown in: base unit of the register, and the factor to it. A pulse count stays a count here;
 # the dated pulse weight of the instrument is applied in `register`.

@@ -404,9 +404,10 @@ class Tracker:
         """Take the closing reading of the old instrument as its last, if it can follow."""
         if rule.closing is None or self.raw is None or self.at is None:
             return False
-        if not 0 <= rule.closing - self.raw <= rule.limit(rule.until_ms - self.at):
+        if not -rule.resolution <= rule.closing - self.raw <= rule.limit(rule.until_ms - self.at):
             return False
-        self._accept(rule.until_ms, rule.closing, Edge.KNOWN, 0)
+        # a person reads off the display what the instrument has already told with one more digit
+        self._accept(rule.until_ms, max(rule.closing, self.raw), Edge.KNOWN, 0)
         return True
 
 

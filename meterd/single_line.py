@@ -5,31 +5,51 @@ are whole units with the origin at the top left; a unit is about a pixel.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from meterd.site import Board, Point, PointState, Role, Site
 
-COLUMN = 118  # width of one branch: a title of sixteen letters
-ROW = 236  # height of one row of feeders
+COLUMN = 108  # width of one branch: a title of fifteen letters, an energy of eleven
+ROW = 220  # height of one row of feeders
 PER_ROW = 8  # feeders of one row: readable on a desk, scrolled on a phone
-MARGIN = 24
-HEAD = 212  # height of the sources above the first busbar
-LETTERS = 16  # of one line of a title
+MARGIN, RIGHT = 24, 56  # free at the left and at the right, where an energy reaches beyond its column
+HEAD = 230  # height of the sources above the first busbar
+LETTERS = 15  # of one line of a title
 TITLE_LINES = 3
+LINE_HEIGHT = 15
+LETTER_WIDTH, BOLD_WIDTH = 7, 9  # of titles and of energies, in the widest of the page's typefaces
 
 
 class Kind(StrEnum):
     """What a symbol stands for."""
 
     TRANSFORMER = "transformer"
+    SUPPLY = "supply"  # from another board
     PV = "pv"
     BACKUP = "backup"
     STORAGE = "storage"
     BREAKER = "breaker"
-    METER = "meter"  # with its current transformer where it has one
+    METER = "meter"  # in the conductor itself
+    METER_CT = "meter-ct"  # at current transformers
     ARROW_DOWN = "arrow-down"
     ARROW_UP = "arrow-up"
+
+
+METERS = (Kind.METER, Kind.METER_CT)
+# how far a symbol reaches from its middle: left, up, right, down
+REACH: dict[Kind, tuple[int, int, int, int]] = {
+    Kind.TRANSFORMER: (15, 24, 15, 24),
+    Kind.SUPPLY: (10, 20, 10, 24),
+    Kind.PV: (32, 28, 17, 24),
+    Kind.BACKUP: (19, 19, 19, 24),
+    Kind.STORAGE: (17, 19, 17, 24),
+    Kind.BREAKER: (10, 14, 9, 12),
+    Kind.METER: (15, 11, 15, 11),
+    Kind.METER_CT: (10, 11, 41, 11),
+    Kind.ARROW_DOWN: (7, 10, 7, 10),
+    Kind.ARROW_UP: (7, 10, 7, 10),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +76,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """Words with the middle of their first line at (x, y); `role` is title, name, energy or mark."""
+    """Words at (x, y), the foot of their first line: `energy` begins there, a `title` or `mark` has its middle there."""
 
     x: int
     y: int
@@ -85,82 +105,95 @@ class Flow:
     mark: str = ""
 
 
+@dataclass(slots=True)
+class _Sheet:
+    """A drawing in the making."""
+
+    symbols: list[Symbol] = field(default_factory=list)
+    lines: list[Line] = field(default_factory=list)
+    labels: list[Label] = field(default_factory=list)
+
+
 _SOURCES = {Role.FEED: Kind.TRANSFORMER, Role.PV: Kind.PV, Role.BACKUP: Kind.BACKUP, Role.STORAGE: Kind.STORAGE}
 
 
 def draw(site: Site, board: Board, flows: Mapping[str, Flow]) -> Drawing:
-    """The diagram of one board; points without a flow are drawn without energy, planned ones dashed, retired ones not."""
+    """The diagram of one board. Points without a flow have no arrow, planned ones hang dashed, retired ones are left out."""
     here = [p for p in site.on_board(board.name) if p.state is not PointState.RETIRED]
     sources = [p for p in here if p.role in _SOURCES]
     feeders = [p for p in here if p.role is Role.FEEDER]
     rows = [feeders[i : i + PER_ROW] for i in range(0, len(feeders), PER_ROW)] or [[]]
     columns = max(len(sources), min(len(feeders), PER_ROW), 1)
-    width = 2 * MARGIN + columns * COLUMN
-    symbols: list[Symbol] = []
-    lines: list[Line] = []
-    labels: list[Label] = []
+    sheet = _Sheet()
     for column, point in enumerate(sources):
-        _source(point, _middle(column), (symbols, lines, labels), flows.get(point.name), board)
+        _source(site, point, _middle(column), sheet, flows.get(point.name))
     spine = MARGIN // 2
     for number, row in enumerate(rows):
         bar = HEAD + number * ROW
         right = MARGIN + max(len(row), len(sources) if number == 0 else 0, 1) * COLUMN
-        lines.append(Line(spine, bar, right, bar, busbar=True))
+        sheet.lines.append(Line(spine, bar, right, bar, busbar=True))
         if number:
-            lines.append(Line(spine, bar - ROW, spine, bar, busbar=True))
+            sheet.lines.append(Line(spine, bar - ROW, spine, bar, busbar=True))
         for column, point in enumerate(row):
-            _feeder(site, point, (_middle(column), bar), (symbols, lines, labels), flows.get(point.name))
-    return Drawing(width, HEAD + len(rows) * ROW, tuple(symbols), tuple(lines), tuple(labels))
-
-
-_Parts = tuple[list[Symbol], list[Line], list[Label]]
+            _feeder(site, point, (_middle(column), bar), sheet, flows.get(point.name))
+    size = MARGIN + columns * COLUMN + RIGHT, HEAD + len(rows) * ROW
+    return Drawing(*size, tuple(sheet.symbols), tuple(sheet.lines), tuple(sheet.labels))
 
 
 def _middle(column: int) -> int:
     return MARGIN + column * COLUMN + COLUMN // 2
 
 
-def _source(point: Point, x: int, parts: _Parts, flow: Flow | None, board: Board) -> None:
-    """A source above the first busbar: title, symbol, meter, arrow, energy beside it."""
-    symbols, lines, labels = parts
-    dashed = not point.counts
-    title = wrapped(point.title or point.name)
-    labels.append(Label(x, 14, title, "title", point.name))
-    kind = Kind.TRANSFORMER if point.role is Role.FEED and (board.rating_kva or board.fed_by is None) else None
-    symbols.append(Symbol(kind or _SOURCES[point.role], x, 82, point.name))
-    lines.append(Line(x, 104, x, HEAD, dashed=dashed))
-    symbols.append(Symbol(Kind.METER, x, 128, point.name))
-    symbols.append(Symbol(Kind.BREAKER, x, 160, point.name))
+def _source(site: Site, point: Point, x: int, sheet: _Sheet, flow: Flow | None) -> None:
+    """A source above the first busbar: title, symbol, meter, breaker, arrow with the energy beside it."""
+    sheet.labels.append(Label(x, 14, wrapped(point.title or point.name), "title", point.name))
+    sheet.lines.append(Line(x, 122, x, HEAD, dashed=not point.counts))
+    sheet.symbols.append(Symbol(_source_kind(site, point), x, 98, point.name))
+    sheet.symbols.append(Symbol(_meter_kind(site, point), x, 146, point.name))
+    sheet.symbols.append(Symbol(Kind.BREAKER, x, 178, point.name))
     if flow is not None:
-        symbols.append(Symbol(Kind.ARROW_UP if flow.against else Kind.ARROW_DOWN, x, 196, point.name))
-        labels.append(Label(x + 8, 188, (flow.words,), "energy", point.name))
+        sheet.symbols.append(Symbol(Kind.ARROW_UP if flow.against else Kind.ARROW_DOWN, x, 214, point.name))
+        sheet.labels.append(Label(x + 8, 206, (flow.words,), "energy", point.name))
         if flow.mark:
-            labels.append(Label(x, 62, (flow.mark,), "mark", point.name))
+            sheet.labels.append(Label(x, 64, (flow.mark,), "mark", point.name))
 
 
-def _feeder(site: Site, point: Point, at: tuple[int, int], parts: _Parts, flow: Flow | None) -> None:
-    """A feeder below its busbar: breaker, meter, arrow, energy, title; a second bar below it where a board hangs."""
-    symbols, lines, labels = parts
+def _feeder(site: Site, point: Point, at: tuple[int, int], sheet: _Sheet, flow: Flow | None) -> None:
+    """A feeder below its busbar: breaker, meter, arrow, energy, title; a second bar at its end where a board hangs."""
     x, bar = at
-    dashed = not point.counts
-    lines.append(Line(x, bar, x, bar + 124, dashed=dashed))
-    symbols.append(Symbol(Kind.BREAKER, x, bar + 28, point.name))
-    symbols.append(Symbol(Kind.METER, x, bar + 62, point.name))
+    sheet.lines.append(Line(x, bar, x, bar + 124, dashed=not point.counts))
+    sheet.symbols.append(Symbol(Kind.BREAKER, x, bar + 28, point.name))
+    sheet.symbols.append(Symbol(_meter_kind(site, point), x, bar + 62, point.name))
     if flow is not None:
-        symbols.append(Symbol(Kind.ARROW_UP if flow.against else Kind.ARROW_DOWN, x, bar + 112, point.name))
-        labels.append(Label(x + 8, bar + 98, (flow.words,), "energy", point.name))
+        sheet.symbols.append(Symbol(Kind.ARROW_UP if flow.against else Kind.ARROW_DOWN, x, bar + 112, point.name))
+        sheet.labels.append(Label(x + 8, bar + 98, (flow.words,), "energy", point.name))
         if flow.mark:
-            labels.append(Label(x, bar + 144, (flow.mark,), "mark", point.name))
+            sheet.labels.append(Label(x, bar + 142, (flow.mark,), "mark", point.name))
     if any(one.fed_by == point.name for one in site.boards):
-        lines.append(Line(x - 30, bar + 124, x + 30, bar + 124, busbar=True))
-    labels.append(Label(x, bar + 162, wrapped(point.title or point.name), "title", point.name))
+        sheet.lines.append(Line(x - 30, bar + 124, x + 30, bar + 124, busbar=True))
+    sheet.labels.append(Label(x, bar + 160, wrapped(point.title or point.name), "title", point.name))
+
+
+def _source_kind(site: Site, point: Point) -> Kind:
+    """A feed from another board has a transformer only where the plan gives one."""
+    board = next(one for one in site.boards if one.name == point.board)
+    if point.role is Role.FEED and board.fed_by is not None and board.rating_kva is None:
+        return Kind.SUPPLY
+    return _SOURCES[point.role]
+
+
+def _meter_kind(site: Site, point: Point) -> Kind:
+    """Current transformers are drawn where the newest instrument has them."""
+    fitted = site.instruments_of(point.name)
+    has_ct = bool(fitted) and (fitted[-1].ct_primary_a is not None or fitted[-1].ct_class is not None)
+    return Kind.METER_CT if has_ct else Kind.METER
 
 
 def wrapped(words: str, letters: int = LETTERS, most: int = TITLE_LINES) -> tuple[str, ...]:
     """Words broken into lines of so many letters; what does not fit ends with an ellipsis.
 
-    >>> wrapped("Photovoltaics, mill hall 100 kW")
-    ('Photovoltaics,', 'mill hall 100 kW')
+    >>> wrapped("Photovoltaics, weaving shed 50 kW")
+    ('Photovoltaics,', 'weaving shed 50', 'kW')
     """
     found: list[str] = []
     for word in words.split():
@@ -176,17 +209,14 @@ def wrapped(words: str, letters: int = LETTERS, most: int = TITLE_LINES) -> tupl
 
 def boxes(drawing: Drawing) -> Sequence[tuple[str, int, int, int, int]]:
     """The room that each symbol and label takes: (what, left, top, right, bottom), for whoever checks the layout."""
-    found = [
-        (f"{s.kind} {s.point}", s.x - 14, s.y - 14, s.x + 14, s.y + 14)
-        for s in drawing.symbols
-        if "arrow" not in s.kind
-    ]
+    found = []
+    for one in drawing.symbols:
+        left, up, right, down = REACH[one.kind]
+        found.append((f"{one.kind} {one.point}", one.x - left, one.y - up, one.x + right, one.y + down))
     for label in drawing.labels:
-        if label.role == "energy":
-            reach = 7 * max(len(line) for line in label.lines)
-            found.append((f"energy {label.point}", label.x, label.y - 8, label.x + reach, label.y + 6))
-        else:
-            reach = 7 * max(len(line) for line in label.lines) // 2
-            low = label.y + 15 * (len(label.lines) - 1) + 6
-            found.append((f"{label.role} {label.point}", label.x - reach, label.y - 10, label.x + reach, low))
+        letters = max((len(line) for line in label.lines), default=0)
+        foot = label.y + LINE_HEIGHT * (len(label.lines) - 1) + 4
+        wide = letters * (BOLD_WIDTH if label.role == "energy" else LETTER_WIDTH)
+        left = label.x if label.role == "energy" else label.x - wide // 2
+        found.append((f"{label.role} {label.point}", left, label.y - 11, left + wide, foot))
     return found

@@ -17,6 +17,8 @@ from meterd.pv_shares import (
     account_of_points,
     jain,
     joined,
+    pro_rata,
+    pro_rata_wh,
     share_quarter,
     static,
     whole_wh,
@@ -164,3 +166,11 @@ def test_jain_index() -> None:
 def test_a_key_without_weight_shares_nothing() -> None:
     """All weights zero: everything goes to the grid."""
     assert static(10, [5, 5], [0, 0]) == [Fraction(0), Fraction(0)]
+
+
+@given(st.integers(0, 10**9), st.lists(st.integers(0, 10**6), min_size=1, max_size=12))
+def test_pro_rata_by_whole_numbers_is_pro_rata(total: int, used: list[int]) -> None:
+    """The fast way gives exactly the parts of the exact one, ties included."""
+    names = [f"tenant-{(i * 7) % len(used)}" for i in range(len(used))]
+    for some in (total, total % (sum(used) + 1)):
+        assert pro_rata_wh(some, used, names) == whole_wh(pro_rata(some, used), some, names)

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from meterd import pipeline
-from meterd.app.remaking import FIGURES_FROM, made_again, refuse_final
+from meterd.app.remaking import FIGURES_FROM, first_touched, made_again, refuse_final
 from meterd.app.replanned import changed_instruments, keep_instruments, take_names
 from meterd.books import BoardBook, NetPlan, Parent, board_books, parents, parts_of, pv_book, sum_of_parts, sum_pv
 from meterd.correction import FOREVER_MS
@@ -178,8 +178,11 @@ class Bookkeeper:
         number, point, register, low, high = waiting[0]
         step, first = self.state.interval_ms, self._store.first_ms((point, register))
         low = max(low, self._figures_from, self.state.closed_to if first is None else first)
-        low, high = floor(low, step), min(-floor(-high, step), self.state.closed_to)  # whole intervals around it
+        high = min(-floor(-high, step), self.state.closed_to)  # whole intervals around it
         end = min(high, bounds(Period.YEAR, low, self._zone, step)[1])
+        if not number:
+            low = first_touched(self._store, self.state, (point, register), low)
+        low = floor(low, step)
         rest = [[number, point, register, end, high]] if end < high else []
         reason = f"correction {number}" if number else "plan changed"
         with self._store.transaction():

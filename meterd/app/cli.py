@@ -20,8 +20,10 @@ from meterd import __version__
 from meterd.app.clock_commands import add as add_clock_change
 from meterd.app.drift_commands import add as add_drift
 from meterd.app.finding_commands import add as add_findings
+from meterd.app.fleet_command import add as add_fleet
 from meterd.app.logs import FORMS, set_up
 from meterd.app.paper_commands import add as add_papers
+from meterd.app.life_commands import add as add_life
 from meterd.app.probe_commands import add as add_probe
 from meterd.app.share_commands import add as add_shares
 from meterd.app.store_commands import add as add_stores
@@ -258,8 +260,10 @@ def _parser() -> argparse.ArgumentParser:
     add_shares(commands)
     add_drift(commands)
     add_papers(commands)
+    add_life(commands)
     add_probe(commands)
     add_clock_change(commands)
+    add_fleet(commands)
     _add_demo(commands)
     return parser
 
@@ -317,7 +321,9 @@ def _add_span(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--from", metavar="WHEN", help="2026, 2026-03, 2026-03-29 (local) or 2026-03-29T10:00:00Z")
     parser.add_argument("--until", metavar="WHEN", help="the same, exclusive; default: now")
-    parser.add_argument("--as-of", metavar="WHEN", help="figures as they stood at that moment, before later corrections")
+    parser.add_argument(
+        "--as-of", metavar="WHEN", help="figures as they stood at that moment, before later corrections"
+    )
     parser.add_argument("--store", type=Path, metavar="FILE", help="store file; default: as the plan says")
     parser.add_argument("--format", choices=("table", "csv", "json"), default="table", help="default: table, in kWh")
 
@@ -352,7 +358,9 @@ def _add_demo(commands: "Commands[argparse.ArgumentParser]") -> None:
     )
     demo.add_argument("--list-faults", action="store_true", help="list the faults that can be planted, and end")
     demo.add_argument("--port", type=int, default=0, help="port of the embedded broker (default: a free one)")
-    demo.add_argument("--days", type=int, default=7, help="of history before the start, in quarter hours (default: 7)")
+    demo.add_argument(
+        "--days", type=int, default=7, help="of history before the start, a reading every five minutes (default: 7)"
+    )
     demo.add_argument("--seed", type=int, help="of the simulated site; the default has passing clouds")
     demo.add_argument("--speed", type=float, default=1.0, help="times real time (default: 1)")
     demo.add_argument("--store", type=Path, metavar="FILE", help="keep the store; default: a temporary one")

@@ -33,8 +33,8 @@ from meterd.snapshot import Snapshot
 from meterd.store.sqlite import SqliteStore
 
 EARLIER_MS = 3_600_000  # so much of the past is simulated before the start, so that closed quarter hours can be seen
-MOST_DAYS = 800  # of history before that, in quarter hours
-QUARTER_S = 900
+MOST_DAYS = 800  # of history before that
+STEP_S = 300  # of that history: boundaries between readings five minutes apart count as read, not as estimated
 BEFOREHAND_MS = 60_000  # readings of the past are kept in ticks of this length
 
 
@@ -99,7 +99,7 @@ def run_demo(arguments: argparse.Namespace, stop: threading.Event) -> int:
         raise ConfigError(f"cannot use --days {arguments.days}: write 0 to {MOST_DAYS}")
     with tempfile.TemporaryDirectory(prefix="meterd-demo-") as folder:
         path = arguments.store or Path(folder) / f"{site.name}.sqlite"
-        begin_ms = floor(now_ms - EARLIER_MS, QUARTER_S * 1000)
+        begin_ms = floor(now_ms - EARLIER_MS, STEP_S * 1000)
         offset_ms = summer_offset_ms(now_ms, site.zone)
         stand = _live_long_ago(site, seed, path, (begin_ms, arguments.days, offset_ms)) if arguments.days else None
         simulator = Simulator(site, seed, faults, start_ms=begin_ms, world_offset_ms=offset_ms, stand=stand)
@@ -119,7 +119,7 @@ def _page_port(wanted: int) -> int:
 
 
 def _live_long_ago(site: Site, seed: int, path: Path, when: tuple[int, int, int]) -> Levels:
-    """Some days of quarter hours before the moment at which the demo begins; where the registers stand then.
+    """Some days before the moment at which the demo begins; where the registers stand then.
 
     `when` is that moment, the number of days, and the shift of sun and habits against the clock.
     """
@@ -127,7 +127,7 @@ def _live_long_ago(site: Site, seed: int, path: Path, when: tuple[int, int, int]
     stand: list[Levels] = []
     first_ms = begin_ms - days * DAY_MS
     blocks = history(
-        site, seed, first_ms, begin_ms, step_s=QUARTER_S, world_offset_ms=offset_ms, stand=stand
+        site, seed, first_ms, begin_ms, step_s=STEP_S, world_offset_ms=offset_ms, stand=stand
     )  # fmt: skip
     store = SqliteStore.writer(path)
     try:
@@ -187,14 +187,17 @@ def _live(
     if ender is not None:
         ender.daemon = True
         ender.start()
-    with served(daemon) as address:
-        if address:
-            print(f"Look at the page: {address}", flush=True)
-        watch(Meter(daemon).look, stop, broker_line=line)
-    for thread in threads:
-        thread.join()
-    if ender is not None:
-        ender.cancel()
+    try:
+        with served(daemon) as address:
+            if address:
+                print(f"Look at the page: {address}", flush=True)
+            watch(Meter(daemon).look, stop, broker_line=line)
+    finally:
+        stop.set()  # whatever ended the watching ends the rest
+        for thread in threads:
+            thread.join()
+        if ender is not None:
+            ender.cancel()
     for failure in failures:
         raise failure
     return 0

@@ -5,12 +5,14 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
+from meterd.app.config import Plan
 from meterd.app.daemon import Daemon
 from meterd.app.finding_commands import carry_out
 from meterd.app.orders import new_order
 from meterd.app.share_commands import share_rows
 from meterd.errors import ConfigError, MeterdError, PublishError
 from meterd.health import Health
+from meterd.page import PaperWish
 from meterd.page.server import PageServer
 from meterd.share_book import ShareRow
 from meterd.site import Site
@@ -68,6 +70,15 @@ class DaemonDesk:
         """What the shares of a span came to."""
         with self.reader() as store:
             return share_rows(store, self.site, from_ms, until_ms)
+
+    def paper(self, wish: PaperWish, person: str) -> tuple[str, str, bytes]:
+        """A paper as file name, media type and content, made by the functions of the commands."""
+        # here and not above: the daemon needs the writers of PDF and workbook only when somebody wants a paper
+        from meterd.app.paper_making import Given
+        from meterd.app.paper_wish import fulfil
+
+        plan = Plan(self.site, (), self.health().versions.plan)
+        return fulfil(plan, self._daemon.store_path, wish, Given(person, self.now_ms()))
 
     def order(self, kind: str, what: str, person: str, note: str) -> tuple[bool, str]:
         """Put an order into the folder of the store and wait for the daemon's answer."""

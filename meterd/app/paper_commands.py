@@ -1,25 +1,21 @@
 """`meterd report`, `cost-allocation`, `acceptance`, `documents` and `labels`: papers of a site as PDF and workbook."""
 
 import argparse
-import hashlib
 from collections.abc import Callable, Iterable
-from contextlib import closing
-from dataclasses import dataclass
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from meterd.errors import ConfigError, StoreError
-from meterd.figure import Channel
 from meterd.interval import Period
 
 if TYPE_CHECKING:
     from meterd.app.config import Plan
+    from meterd.app.paper_making import Made, When
     from meterd.cost_allocation import Statement
-    from meterd.papers.acceptance_paper import Plan as PaperPlan
-    from meterd.papers.acceptance_paper import Seen
     from meterd.papers.document import Document
     from meterd.report import Span
-    from meterd.site import Point, Site
+    from meterd.site import Site
 
 DONE = 0
 Commands = argparse._SubParsersAction
@@ -66,24 +62,7 @@ def _add_period(parser: argparse.ArgumentParser) -> None:
     period = parser.add_mutually_exclusive_group(required=True)
     period.add_argument("--month", metavar="YYYY-MM", help="local month of the site")
     period.add_argument("--year", metavar="YYYY", help="local year of the site")
-
-
-@dataclass(frozen=True, slots=True)
-class Finished:
-    """A paper that was written. `channels` are the registers whose figures of [from_ms, until_ms) are in it."""
-
-    kind: str
-    period: str
-    sha256: str
-    channels: tuple[Channel, ...]
-    from_ms: int
-    until_ms: int
-    path: Path
-
-
-def finished(paper: Finished) -> None:
-    """The one place that every written report and allocation passes: says what was written, and its check sum."""
-    print(f"{paper.path}: {paper.kind} {paper.period}, SHA-256 {paper.sha256}")
+    parser.add_argument("--by", metavar="PERSON", help="who gives it out; default: the user of this terminal")
 
 
 # -- report and cost allocation ------------------------------------------------------------------------------------------
@@ -91,60 +70,45 @@ def finished(paper: Finished) -> None:
 
 def run_report(arguments: argparse.Namespace) -> int:
     """`meterd report PLAN --month 2026-10 --pdf FILE --xlsx FILE`."""
-    from meterd.app.paper_data import gather
-    from meterd.papers.report_paper import report_document
-    from meterd.report import make_report
+    from meterd.app.paper_making import report
 
     plan, store = _plan(arguments)
-    period, words = _period(arguments)
+    asked = _when(arguments)
     _needs_file(arguments)
-    material = gather(plan, store, period, words)
-    document = report_document(plan.site, make_report(plan.site, material), _lang(arguments, plan))
-    span, channels = material.span, material.intervals.channels
-    for path, data in _files(arguments, document):
-        _write(path, data)
-        finished(
-            Finished(
-                f"{period}-report", words, hashlib.sha256(data).hexdigest(), channels, span.from_ms, span.known_ms, path
-            )
-        )
+    _give(arguments, plan, store, made=report(plan, store, asked, lang=_lang(arguments, plan)))
     return DONE
 
 
 def run_costs(arguments: argparse.Namespace) -> int:
     """`meterd cost-allocation PLAN --month 2026-10`: a table, or with --pdf or --xlsx a paper."""
-    from meterd import __version__
-    from meterd.app.allocate import channels_of, statements
     from meterd.app.cli import _console
-    from meterd.app.paper_data import period_of
-    from meterd.app.query import Span as Wanted
-    from meterd.app.query import kept_span, write
-    from meterd.papers.allocation_paper import Allocated, allocation_document
-    from meterd.report import Revision, Span
-    from meterd.store.archive import ArchiveReader
-    from meterd.store.sqlite import SqliteStore
+    from meterd.app.paper_making import costs, costs_of
+    from meterd.app.query import write
 
-    plan, path = _plan(arguments)
-    if not plan.site.allocations:
-        raise ConfigError("the plan allocates no cost; write [[allocation]] in site.toml, see README.md")
-    period, words = _period(arguments)
-    low, high = period_of(words, period, plan.site)
-    with closing(SqliteStore.reader(path)) as store, closing(ArchiveReader(path)) as archive:
-        found = statements(store, plan.site, period, Wanted(low, high))
-        kept, schema = kept_span(store, plan.site), archive.schema
-    span = Span(period, low, high, low if kept is None else kept.until_ms)
+    plan, store = _plan(arguments)
+    asked = _when(arguments)
     if arguments.pdf is None and arguments.xlsx is None:
-        empty = f"no allocation is made per {period}"
-        lines = _cost_lines(found, plan.site, span)
-        write(lines, arguments.format, _console(), title=f"Cost allocation {words} ({plan.site.zone})", empty=empty)
+        found = costs_of(plan, store, asked)
+        empty = f"no allocation is made per {asked.period}"
+        title = f"Cost allocation {asked.words} ({plan.site.zone})"
+        lines = _cost_lines(found.statements, plan.site, found.span)
+        write(lines, arguments.format, _console(), title=title, empty=empty)
         return DONE
-    made = Allocated(span, tuple(found), Revision(plan.fingerprint, __version__, schema))
-    document = allocation_document(plan.site, made, _lang(arguments, plan))
-    for file, data in _files(arguments, document):
-        _write(file, data)
-        digest = hashlib.sha256(data).hexdigest()
-        finished(Finished("cost-allocation", words, digest, channels_of(plan.site), low, high, file))
+    _give(arguments, plan, store, made=costs(plan, store, asked, lang=_lang(arguments, plan)))
     return DONE
+
+
+def _give(arguments: argparse.Namespace, plan: "Plan", store: Path, *, made: "Made") -> None:
+    """Write the files of a paper. A file gets its name when it is recorded that it was given out."""
+    from meterd.app.clock import WallClock
+    from meterd.app.finding_commands import user
+    from meterd.app.paper_making import Given, give_out
+
+    person = arguments.by or user()
+    for path, data in _files(arguments, made.document):
+        given = Given(person, WallClock().now_ms())
+        words = _write(path, data, lambda data=data, given=given: give_out(plan, store, made, data, given))  # type: ignore[misc]
+        print(f"{path}: {words}")
 
 
 def _cost_lines(found: "Iterable[Statement]", site: "Site", span: "Span") -> list[dict[str, object]]:
@@ -172,8 +136,10 @@ def _cost_line(name: str, wh: int, cents: int | None, *, currency: str, estimate
     return {"line": name, "energy_wh": float(wh), "cost": cost, "currency": currency, "quality": quality}
 
 
-def _period(arguments: argparse.Namespace) -> tuple[Period, str]:
-    return (Period.MONTH, arguments.month) if arguments.month else (Period.YEAR, arguments.year)
+def _when(arguments: argparse.Namespace) -> "When":
+    from meterd.app.paper_making import When
+
+    return When(Period.MONTH, arguments.month) if arguments.month else When(Period.YEAR, arguments.year)
 
 
 # -- acceptance, documents, labels ---------------------------------------------------------------------------------------
@@ -181,49 +147,27 @@ def _period(arguments: argparse.Namespace) -> tuple[Period, str]:
 
 def run_acceptance(arguments: argparse.Namespace) -> int:
     """`meterd acceptance PLAN --point P --pdf FILE`."""
-    from meterd.app.query import some_boards, some_points
-    from meterd.papers.acceptance_paper import board_document, point_document
-    from meterd.papers.pdf import pdf
+    from meterd.app.paper_making import acceptance_of_board, acceptance_of_point, rendered
 
     plan, store = _plan(arguments)
     _needs_file(arguments)
-    site, paper = plan.site, _paper_plan(plan)
+    lang = _lang(arguments, plan)
     if arguments.point:
-        point = site.point(some_points(site, [arguments.point])[0])
-        seen = _seen(site, store, [point], board=None)
-        document = point_document(paper, point, seen, _lang(arguments, plan))
+        document = acceptance_of_point(plan, store, arguments.point, lang=lang)
     else:
-        name = some_boards(site, [arguments.board])[0]
-        board = next(one for one in site.boards if one.name == name)
-        document = board_document(paper, board, _seen(site, store, [], board=name), _lang(arguments, plan))
-    _write(arguments.pdf, pdf(document))
+        document = acceptance_of_board(plan, store, arguments.board, lang=lang)
+    _write(arguments.pdf, rendered(document, "pdf"))
     print(f"{arguments.pdf}: {document.title}")
     return DONE
 
 
-def _seen(site: "Site", path: Path, points: "list[Point]", *, board: str | None) -> "Seen":
-    """Newest readings of points and the newest closed day of a board; nothing where there is no store yet."""
-    from meterd.papers.acceptance_paper import Read, Seen
-    from meterd.store.sqlite import SqliteStore
-
-    if not path.exists():
-        return Seen({})
-    names = {point.name for point in points}
-    with closing(SqliteStore.reader(path)) as store:
-        channels = [(one.point, one.register) for one in site.inputs if one.point in names]
-        newest = {channel: found for channel in channels if (found := store.latest(channel)) is not None}
-        days = store.span(Period.DAY) if board is not None else None
-        rows = store.balances(board, Period.DAY, days[0], days[1] + 1) if board is not None and days is not None else []
-    return Seen({channel: Read(*found) for channel, found in newest.items()}, rows[-1] if rows else None)
-
-
 def run_documents(arguments: argparse.Namespace) -> int:
     """`meterd documents PLAN --pdf FILE --xlsx FILE`."""
-    from meterd.papers.plan_paper import plan_document
+    from meterd.app.paper_making import documents
 
     plan, _ = _plan(arguments)
     _needs_file(arguments)
-    document = plan_document(_paper_plan(plan), _lang(arguments, plan))
+    document = documents(plan, lang=_lang(arguments, plan))
     for path, data in _files(arguments, document):
         _write(path, data)
         print(f"{path}: {document.title}, plan {plan.fingerprint[:12]}")
@@ -232,19 +176,13 @@ def run_documents(arguments: argparse.Namespace) -> int:
 
 def run_labels(arguments: argparse.Namespace) -> int:
     """`meterd labels PLAN --pdf FILE`."""
-    from meterd.app.query import some_boards, some_points
-    from meterd.papers.labels import label_pdf, labels_of
+    from meterd.app.paper_making import labels
 
     plan, _ = _plan(arguments)
     _needs_file(arguments)
-    site, paper = plan.site, _paper_plan(plan)
-    names = some_points(site, arguments.point) if arguments.point else [point.name for point in site.points]
-    boards = some_boards(site, arguments.board)
-    points = [site.point(name) for name in names if site.point(name).board in boards]
-    lang = _lang(arguments, plan)
-    labels = labels_of(paper, points, lang)
-    _write(arguments.pdf, label_pdf(paper, labels, lang))
-    print(f"{arguments.pdf}: {len(labels)} labels")
+    count, data = labels(plan, arguments.point, arguments.board, lang=_lang(arguments, plan))
+    _write(arguments.pdf, data)
+    print(f"{arguments.pdf}: {count} labels")
     return DONE
 
 
@@ -259,13 +197,6 @@ def _plan(arguments: argparse.Namespace) -> "tuple[Plan, Path]":
     return plan, getattr(arguments, "store", None) or store_path(arguments.plan, plan.site)
 
 
-def _paper_plan(plan: "Plan") -> "PaperPlan":
-    from meterd import __version__
-    from meterd.papers.acceptance_paper import Plan as PaperPlan
-
-    return PaperPlan(plan.site, plan.fingerprint, __version__)
-
-
 def _lang(arguments: argparse.Namespace, plan: "Plan") -> str:
     return str(arguments.lang or plan.site.page.language)
 
@@ -277,20 +208,26 @@ def _needs_file(arguments: argparse.Namespace) -> None:
 
 
 def _files(arguments: argparse.Namespace, document: "Document") -> Iterable[tuple[Path, bytes]]:
-    from meterd.papers.pdf import pdf
-    from meterd.papers.xlsx import workbook
+    from meterd.app.paper_making import rendered
 
-    if arguments.pdf is not None:
-        yield arguments.pdf, pdf(document)
-    if arguments.xlsx is not None:
-        yield arguments.xlsx, workbook(document)
+    for form in ("pdf", "xlsx"):
+        if (path := getattr(arguments, form, None)) is not None:
+            yield path, rendered(document, form)
 
 
-def _write(path: Path, data: bytes) -> None:
-    """Whole or not at all: who opens the file sees the old one or the new one."""
+def _write(path: Path, data: bytes, before: Callable[[], str] = str) -> str:
+    """Whole or not at all: who opens the file sees the old one or the new one.
+
+    `before` is done when the content lies on the disk under another name; if it raises, there is no new file. Returns its words.
+    """
     partial = path.with_name(path.name + ".partial")
     try:
         partial.write_bytes(data)
+        words = before()
         partial.replace(path)
     except OSError as exc:
         raise StoreError(f"cannot write {path}: {exc.strerror}; name a file in a folder that can be written") from exc
+    finally:
+        with suppress(OSError):
+            partial.unlink()
+    return words

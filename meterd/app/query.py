@@ -320,7 +320,7 @@ def _cell(name: str, value: object) -> str:
         return _some(str(value).split())
     if isinstance(value, bool):
         return "yes" if value else ""
-    if isinstance(value, float) and name.endswith(("_wh", "_w")):
+    if isinstance(value, int | float) and name.endswith(("_wh", "_w")):
         return f"{value / 1000:.3f}"
     return str(value)
 

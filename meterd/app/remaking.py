@@ -21,6 +21,12 @@ def refuse_final(store: SqliteStore, from_ms: int) -> None:
         raise ConfigError(f"{words}; begin the correction there or later")
 
 
+def first_touched(store: SqliteStore, state: State, channel: Channel, since_ms: int) -> int:
+    """The first interval that changes when a register did something else from a moment on: that of the reading before."""
+    first, _ = pipeline.plan_rerun(state, Request(channel, since_ms), partial(store.anchor, channel))
+    return since_ms if first is None else min(first, since_ms)
+
+
 def made_again(store: SqliteStore, state: State, channel: Channel, low: int, high: int) -> list[FigureRow]:
     """Figures of the intervals in [low, high), all of them closed, as the corrections of the state have them.
 

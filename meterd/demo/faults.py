@@ -24,6 +24,7 @@ class Place(StrEnum):
     METER = "a point with an instrument"
     LOAD = "a point that is not yet live, or a board"
     PV = "a pv point"
+    CONSUMER = "a consumer with a meter of its own"
     SITE = "the site"
 
 
@@ -57,6 +58,7 @@ FAULTS: dict[str, Kind] = {
     "clock": Kind("the instrument's clock is ahead", value=300.0, meaning="seconds"),
     "unmetered": Kind("a load where nothing is metered yet", Place.LOAD, 15_000.0, "W"),
     "noon-cloud": Kind("a thick cloud over the roof", Place.PV, 0.15, "share of clear-sky light", 600.0),
+    "overdraw": Kind("a consumer ignores its share", Place.CONSUMER, 1.5, "part of its largest power that it draws"),
     "outage": Kind(
         "no supply from the transformers; a backup supply carries the essential loads", Place.SITE, 0, "", 600
     ),
@@ -145,6 +147,9 @@ def _targets(site: Site, name: str, place: Place) -> list[str]:
     if place is Place.LOAD:
         early = [p.name for p in site.points if p.state in (PointState.PLANNED, PointState.FITTED)]
         return early + [board.name for board in site.boards]
+    if place is Place.CONSUMER:
+        # behind a meter with other loads nobody would see it
+        return [c.name for c in site.consumers if c.alone and c.point is not None]
     if name == "rollover-soon":
         return sorted({i.point for i in site.instruments if i.register_max_wh is not None})
     return [p.name for p in site.points if p.state not in (PointState.PLANNED, PointState.RETIRED)]
@@ -152,7 +157,7 @@ def _targets(site: Site, name: str, place: Place) -> list[str]:
 
 def happenings(faults: Sequence[Fault], begin_ms: int) -> tuple[Happening, ...]:
     """Those faults that change the true powers rather than what an instrument says."""
-    names = {Place.LOAD: "load", Place.PV: "cloud", Place.SITE: "outage"}
+    names = {Place.LOAD: "load", Place.PV: "cloud", Place.CONSUMER: "overdraw", Place.SITE: "outage"}
     found = []
     for planted in faults:
         name = names.get(FAULTS[planted.name].place)

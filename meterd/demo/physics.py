@@ -34,7 +34,8 @@ class Happening:
     """Something that changes the truth from `start_ms` until `end_ms` (exclusive).
 
     `kind` is "load" (an extra load of `value` W at a point or, unmetered, on a board), "cloud" (`value` of the clear-sky
-    light reaches a pv point) or "outage" (no supply from the transformers; `target` is ignored).
+    light reaches a pv point), "overdraw" (a flexible consumer draws `value` times its largest power, whatever it is given)
+    or "outage" (no supply from the transformers; `target` is ignored).
     """
 
     kind: str
@@ -140,11 +141,17 @@ def build(site: Site, seed: int) -> Mill:
 
 
 def load_of(point: Point, site: Site) -> tuple[str, float]:
-    """Shape name and peak in W of a load: by a word in its name, else by its role; never above 0.9 of its rating."""
+    """Shape name and peak in W of a load: by a word in its name, else by its role; never above 0.9 of its rating.
+
+    A meter that counts one flexible consumer alone has no other load.
+    """
     full = full_w(point, site)
+    alone = any(c.point == point.name and c.alone for c in site.consumers)
     for word, shape, peak_w in PLACES:
         if word in point.name:
-            return shape, min(peak_w, 0.9 * full)
+            return shape, 0.0 if alone else min(peak_w, 0.9 * full)
+    if alone:
+        return "mixed", 0.0
     return ("room", min(2_400.0, 0.5 * full)) if point.role is Role.SUB else ("mixed", 0.35 * full)
 
 
@@ -265,7 +272,7 @@ def truth(
     for happening in happenings:
         if happening.kind == "outage":
             mains[happening.during(at_ms)] = 0
-    power = _loads(mill, now, given or {})
+    power = _loads(mill, now, given or {}, happenings)
     _shed(mill, power, mains)
     power[mill.pv] = _photovoltaics(mill, now, happenings) * mains
     boards = {board.name: i for i, board in enumerate(mill.site.boards)}
@@ -282,7 +289,7 @@ def truth(
     return Truth(at_ms, power, reactive, cable, bus, unmetered, mains)
 
 
-def _loads(mill: Mill, now: Moments, given: Mapping[str, float]) -> Ints:
+def _loads(mill: Mill, now: Moments, given: Mapping[str, float], happenings: Sequence[Happening]) -> Ints:
     """Loads in mW, shape (n, m); rows that are sums are left 0."""
     own = own_numbers(mill.sources, now.at_ms)
     watts = np.zeros((len(mill.key), len(now.at_ms)))
@@ -290,12 +297,12 @@ def _loads(mill: Mill, now: Moments, given: Mapping[str, float]) -> Ints:
         watts[rows] = peaks[:, None] * shape.share(now, own.of(rows))
     milliwatts: Ints = np.rint(watts * 1000.0).astype(np.int64)
     if len(mill.consumer_rows):
-        np.add.at(milliwatts, mill.consumer_rows, consumption(mill, now, given))
+        np.add.at(milliwatts, mill.consumer_rows, consumption(mill, now, given, happenings))
     return milliwatts
 
 
-def consumption(mill: Mill, now: Moments, given: Mapping[str, float]) -> Ints:
-    """Power of each flexible consumer in mW, shape (c, m), whether by its own habit or as given."""
+def consumption(mill: Mill, now: Moments, given: Mapping[str, float], happenings: Sequence[Happening] = ()) -> Ints:
+    """Power of each flexible consumer in mW, shape (c, m), whether by its own habit, as given, or out of control."""
     placed = _placed(mill.site)
     use = profile(now, ((0, 0.06), (5, 0.08), (7, 0.28), (10, 0.2), (13, 0.25), (18, 0.35), (22, 0.2), (24, 0.06)))
     on = steps(mill.consumer_streams[0], now.at_ms, 1200.0) < use
@@ -307,6 +314,8 @@ def consumption(mill: Mill, now: Moments, given: Mapping[str, float]) -> Ints:
     for i, consumer in enumerate(placed):
         if consumer.name in given:
             watts[i] = min(max(given[consumer.name], 0.0), float(consumer.max_w))
+        for wild in (h for h in happenings if h.kind == "overdraw" and h.target == consumer.name):
+            watts[i] = np.where(wild.during(now.at_ms), wild.value * consumer.max_w, watts[i])
     found: Ints = np.rint(watts * 1000.0).astype(np.int64)
     return found
 

@@ -15,7 +15,8 @@ from meterd.figure import BalanceRow, Channel, PvRow, Version
 from meterd.finding import FindingNote, FindingRow, Suppression
 from meterd.health import Health
 from meterd.interval import Period
-from meterd.knots import Ints
+from meterd.knots import Anchor, Ints
+from meterd.reading import Reading
 from meterd.rollup import Columns
 from meterd.share_book import ShareRow
 from meterd.site import Site
@@ -60,6 +61,21 @@ class Viewer:
     def may(self, needed: str) -> bool:
         """Whether the viewer's role covers the one of that name."""
         return self.role.covers(UserRole(needed))
+
+
+@dataclass(frozen=True, slots=True)
+class PaperWish:
+    """A paper somebody wants: `kind` and `form` (pdf, xlsx) as the page lists them, `words` a local month or year.
+
+    `point` or `board` is whose acceptance sheet it is to be.
+    """
+
+    kind: str
+    form: str
+    words: str
+    language: str
+    point: str = ""
+    board: str = ""
 
 
 class FindingReads(Protocol):
@@ -133,6 +149,12 @@ class Reads(Protocol):
     def latest(self, channel: Channel) -> tuple[int, float] | None:
         """Time and value of the newest reading."""
 
+    def readings_between(self, channel: Channel, from_ms: int, until_ms: int, *, most: int) -> list[Reading]:
+        """The first `most` readings of a register in [from, until), sorted by (time, value), with their arrival."""
+
+    def anchor(self, channel: Channel, at_ms: int) -> tuple[int, Anchor] | None:
+        """The newest interval that starts at or before the moment and has an anchor: its start and the anchor."""
+
     def samples(self, channel: Channel, from_ms: int, until_ms: int) -> tuple[Ints, Floats]:
         """Times and values of an instantaneous register in [from, until), sorted; values in its base unit."""
 
@@ -187,6 +209,12 @@ class Desk(Protocol):
         """The smallest visible error of each point, and whether it is from the `history` or the `plan`.
 
         Nothing and an empty word while it is being worked out: that takes seconds, so it is done once a day beside the asking.
+        """
+
+    def paper(self, wish: PaperWish, person: str) -> tuple[str, str, bytes]:
+        """A paper as file name, media type and content; reports and allocations are recorded as given out to the person.
+
+        MeterdError in words for what cannot be; ConfigError of these for a paper that this site does not have.
         """
 
     def order(self, kind: str, what: str, person: str, note: str) -> tuple[bool, str]:

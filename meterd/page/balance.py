@@ -1,7 +1,8 @@
 """Sheet "balance": do my feeders add up; how large a gap is normal; which meter is suspect; what could I not see?"""
 
 import re
-from datetime import UTC, date, datetime
+from collections.abc import Mapping
+from datetime import UTC, datetime
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
@@ -9,21 +10,30 @@ import numpy as np
 from fastapi import Depends, Query
 from starlette.exceptions import HTTPException
 
-from meterd.figure import BalanceRow
-from meterd.interval import DAY_MS, Period, bounds, to_ms
+from meterd.figure import BalanceRow, Channel
+from meterd.interval import DAY_MS, Period, bounds, local, to_ms
 from meterd.knots import Flag
 from meterd.page import Reads, Viewer, wording
 from meterd.page.asking import Office, office_of, viewer_of
-from meterd.page.view import FindingLine, SheetValues, Values, basis, finding_line, picture, visible
-from meterd.reading import EXPORT, IMPORT
+from meterd.page.balance_case import Gap, Place, checks, obstacles, places, suspected, suspects
+from meterd.page.view import FindingLine, SheetValues, Values, basis, picture
+from meterd.reading import EXPORT, IMPORT, REGISTERS
 from meterd.single_line import Drawing, Flow, draw
-from meterd.site import Board, Point, Site
+from meterd.site import Board, Point, PointState, Role, Site
 from meterd.snapshot import Snapshot
 
-SUSPECT = ("drift", "balance-shift", "outside-band", "gross")  # beginnings of causes that speak about meters of a board
-BACK = {Period.INTERVAL: 2 * DAY_MS, Period.HOUR: 7 * DAY_MS, Period.DAY: 62 * DAY_MS, Period.MONTH: 800 * DAY_MS}
-_DAY, _MONTH = re.compile(r"\d{4}-\d{2}-\d{2}"), re.compile(r"\d{4}-\d{2}")
 Length = Literal["interval", "hour", "day", "month"]
+# what the chart is made of, and how far it reaches back from the end of the chosen period
+SERIES = {
+    Period.INTERVAL: (Period.INTERVAL, 2 * DAY_MS),
+    Period.HOUR: (Period.INTERVAL, 2 * DAY_MS),
+    Period.DAY: (Period.INTERVAL, 2 * DAY_MS),
+    Period.MONTH: (Period.DAY, 62 * DAY_MS),
+}
+# where the newest closed one is looked for: so long a daemon may have been down
+NEWEST = {Period.INTERVAL: DAY_MS, Period.HOUR: 2 * DAY_MS, Period.DAY: 31 * DAY_MS, Period.MONTH: 400 * DAY_MS}
+LAST_MS = 7_000_000_000_000  # the year 2191: zone rules and calendars know nothing later
+_TEXT = re.compile(r"(\d{4})-(\d{2})(?:-(\d{2})(?:[T ](\d{2}):(\d{2}))?)?")
 
 
 class BoardName(Values):
@@ -33,58 +43,67 @@ class BoardName(Values):
     title: str
 
 
-class Gap(Values):
-    """One balance; energies in mWh, None = missing."""
+class RegisterLine(Values):
+    """One register of a point in the period: OBIS code, its name, and what it counted in mWh, None = missing."""
 
-    start_ms: int
-    end_ms: int
-    feed_mwh: int | None
-    outgoing_mwh: int | None
-    residual_mwh: int | None
-    band_mwh: int | None
-    verdict: str
-    estimated: bool
-    covered: int
-    of: int
-    missing: list[str]
-    uncovered: list[str]
+    code: str
+    name: str
+    energy_mwh: int | None
 
 
 class Branch(Values):
-    """One point of the board in the period: net energy along its arrow, its part of the feed side, and its quality."""
+    """One point of the board in the period: net energy along its arrow, its part of the feed side, and its quality.
+
+    `quality` is "good", "estimated", "bound" (at least this much), "missing", "waiting" (not live yet) or "hidden" (a single
+    room that this viewer may not see). `suspect` is "named", "possible" (one of several that would fit) or empty.
+    """
 
     point: str
     title: str
     role: str
     state: str
     energy_mwh: int | None
+    registers: list[RegisterLine]
     part: float | None
-    quality: str  # "good", "estimated" or "missing"
-    suspect: bool
+    quality: str
+    suspect: str
 
 
 class Visibility(Values):
-    """The smallest error of one meter that could be seen after 7, 30 and 365 days, as a ratio; None = never."""
+    """The smallest error of one meter that could be seen after 7, 30 and 365 days, as a ratio; None = never.
+
+    `rival` is what it is hardest to tell from, with the correlation of the two.
+    """
 
     point: str
     seen: list[float | None]
     named: list[float | None]
     rival: str
+    correlation: float
     note: str
 
 
 class BalanceView(SheetValues):
-    """The answer for one board and period."""
+    """The answer for one board and period. `asked` is the local moment that was asked for, empty for the newest.
+
+    `before_ms` and `after_ms` are moments in the periods beside it that are closed too. `checks` are keys of the texts about
+    what can be looked at on site, `places` where.
+    """
 
     board: str
     title: str
     boards: list[BoardName]
     period: Length
+    asked: str
     before_ms: int | None
     after_ms: int | None
     gap: Gap | None
     branches: list[Branch]
     suspects: list[FindingLine]
+    obstacles: list[FindingLine]
+    checks: list[str]
+    places: list[Place]
+    series_of: Length
     series: list[Gap]
     days: list[int]
     unseen: list[Visibility]
@@ -97,85 +116,106 @@ def look(
     snapshot: Annotated[Snapshot, Depends(picture)],
     board: Annotated[str | None, Query(max_length=100, description="name of a board")] = None,
     period: Annotated[Length, Query(description="how long")] = "interval",
-    at: Annotated[str | None, Query(max_length=30, description="2026-05-04, 2026-05, or ms since 1970 UTC")] = None,
+    at: Annotated[
+        str | None, Query(max_length=30, description="2026-05, 2026-05-04, 2026-05-04T10:15 local, or ms since 1970 UTC")
+    ] = None,
 ) -> BalanceView:
     """One board over one period; the newest closed one unless a moment is given."""
-    site, zone = office.desk.site, office.zone()
+    site, zone, kind = office.desk.site, office.zone(), Period(period)
     here = _board(site, board)
-    kind = Period(period)
+    asked = moment(at, zone) if at else None
+    said = suspects(snapshot, viewer, site, here)
+    part, back = SERIES[kind]
     with office.desk.reader() as reads:
-        rows = reads.balances(here.name, kind, *_around(at, kind, snapshot, zone, site))
-        row = _chosen(rows, at, kind, zone, site)
-        suspects = _suspects(snapshot, viewer, site, here)
-        named = {point for line in suspects for point in (line.subject, *line.points)}
-        branches = [] if row is None else _branches(reads, site, here, row, named)
+        row = _row(reads, here, kind, site, asked=asked, now_ms=snapshot.now_ms)
+        branches = [] if row is None else _branches(reads, site, viewer, here, row=row, marks=suspected(said))
+        rows = [] if row is None else reads.balances(here.name, part, row.end_ms - back, row.end_ms)
+        beside = (None, None) if row is None else _beside(reads, row, site)
+    gap = None if row is None else gap_of(row)
     visibility, source = office.desk.visible_errors()
-    on_board = {p.name for p in site.on_board(here.name)}
+    on_board = {p.name for p in site.on_board(here.name) if viewer.sees(p.name, site)}
     return BalanceView(
         basis=basis(office.desk, snapshot),
         board=here.name,
         title=here.title,
         boards=[BoardName(name=one.name, title=one.title) for one in site.boards],
         period=period,
-        before_ms=None if row is None else row.start_ms - 1,
-        after_ms=None if row is None or row.end_ms >= rows[-1].end_ms else row.end_ms,
-        gap=None if row is None else _gap(row),
+        asked="" if asked is None else local(asked, zone).strftime("%Y-%m-%dT%H:%M"),
+        before_ms=beside[0],
+        after_ms=beside[1],
+        gap=gap,
         branches=branches,
-        suspects=suspects,
-        series=[_gap(one) for one in rows],
+        suspects=said,
+        obstacles=obstacles(snapshot, viewer, site, gap),
+        checks=checks(gap, said),
+        places=places(site, gap, said),
+        series_of="day" if part is Period.DAY else "interval",
+        series=[gap_of(one) for one in rows],
         days=[7, 30, 365],
         unseen=[
-            Visibility(point=one.point, seen=list(one.seen), named=list(one.named), rival=one.rival, note=one.note)
+            Visibility(
+                point=one.point, seen=list(one.seen), named=list(one.named), rival=one.rival,
+                correlation=one.correlation, note=one.note,
+            )
             for one in visibility
             if one.point in on_board
         ],
         unseen_from=source,
-    )
+    )  # fmt: skip
 
 
 def _board(site: Site, name: str | None) -> Board:
-    found = next((one for one in site.boards if name in (None, one.name)), None)
+    found = next((one for one in site.boards if name in (None, "", one.name)), None)
     if found is None:
         raise HTTPException(404, f"there is no board {name}; known: {', '.join(one.name for one in site.boards)}")
     return found
 
 
-def _moment(at: str, zone: ZoneInfo) -> int:
-    """A moment as it is asked for, in ms UTC; 422 for anything else."""
+# -- when --------------------------------------------------------------------------------------------------------------
+
+
+def moment(at: str, zone: ZoneInfo) -> int:
+    """A moment as it is asked for, in ms UTC; 422 for anything else.
+
+    A month or a day stands for its middle, so that it is the right one in every zone.
+    """
+    found: int | None = None
     try:
-        if _DAY.fullmatch(at):
-            day = date.fromisoformat(at)
-            return to_ms(datetime(day.year, day.month, day.day, 12, tzinfo=zone).astimezone(UTC))
-        if _MONTH.fullmatch(at):
-            return to_ms(datetime(int(at[:4]), int(at[5:]), 15, tzinfo=UTC))
-        if at.isascii() and at.isdigit() and len(at) < 15:
-            return int(at)
+        if at.isascii() and (parts := _TEXT.fullmatch(at)) is not None:
+            year, month, day, hour, minute = (None if part is None else int(part) for part in parts.groups())
+            when = datetime(year or 0, month or 0, day or 15, 12 if hour is None else hour, minute or 0, tzinfo=zone)
+            found = to_ms(when.astimezone(UTC))
+        elif at.isascii() and at.isdigit() and len(at) < 15:
+            found = int(at)
     except (ValueError, OverflowError):
-        pass
-    raise HTTPException(422, f"{at} is no moment; write 2026-05-04, 2026-05 or milliseconds since 1970")
+        found = None
+    if found is None or not 0 <= found < LAST_MS:
+        right = "write 2026-05, 2026-05-04, 2026-05-04T10:15 or milliseconds since 1970"
+        raise HTTPException(422, f"{at} is no moment that can be asked for; {right}")
+    return found
 
 
-def _around(at: str | None, kind: Period, snapshot: Snapshot, zone: ZoneInfo, site: Site) -> tuple[int, int]:
-    """The span that is shown with the chosen period: what led to it, and a little of what followed."""
-    if at is None:
-        return snapshot.now_ms - BACK[kind], snapshot.now_ms + 1
-    moment = _moment(at, zone)
-    if not 0 <= moment < 7_000_000_000_000:
-        raise HTTPException(422, f"{at} lies outside the calendar of this page")
-    low, high = bounds(kind, moment, zone, site.interval_s * 1000)
-    return low - BACK[kind] // 2, high + BACK[kind] // 2
+def _row(
+    reads: Reads, board: Board, kind: Period, site: Site, *, asked: int | None, now_ms: int
+) -> BalanceRow | None:
+    """The balance of the period that holds the moment, or the newest one; None if it is not closed."""
+    if asked is None:
+        return next(reversed(reads.balances(board.name, kind, now_ms - NEWEST[kind], now_ms + 1)), None)
+    low, _ = bounds(kind, asked, ZoneInfo(site.zone), site.interval_s * 1000)
+    return next(iter(reads.balances(board.name, kind, low, low + 1)), None)
 
 
-def _chosen(rows: list[BalanceRow], at: str | None, kind: Period, zone: ZoneInfo, site: Site) -> BalanceRow | None:
-    if not rows:
-        return None
-    if at is None:
-        return rows[-1]
-    low, _ = bounds(kind, _moment(at, zone), zone, site.interval_s * 1000)
-    return next((row for row in rows if row.start_ms == low), None)
+def _beside(reads: Reads, row: BalanceRow, site: Site) -> tuple[int | None, int | None]:
+    """A moment in the period before and in the one after, where these are closed."""
+    zone, step = ZoneInfo(site.zone), site.interval_s * 1000
+    low, _ = bounds(row.period, row.start_ms - 1, zone, step)
+    before = reads.balances(row.board, row.period, low, low + 1)
+    after = reads.balances(row.board, row.period, row.end_ms, row.end_ms + 1)
+    return (low if before else None), (row.end_ms if after else None)
 
 
-def _gap(row: BalanceRow) -> Gap:
+def gap_of(row: BalanceRow) -> Gap:
+    """A balance as it is shown."""
     return Gap(
         start_ms=row.start_ms,
         end_ms=row.end_ms,
@@ -192,20 +232,14 @@ def _gap(row: BalanceRow) -> Gap:
     )
 
 
-def _suspects(snapshot: Snapshot, viewer: Viewer, site: Site, board: Board) -> list[FindingLine]:
-    """What is open about the meters of this board."""
-    names = {board.name, *(p.name for p in site.on_board(board.name))}
-    found = [
-        one
-        for one in visible(snapshot.findings, viewer, site)
-        if one.cause.startswith(SUSPECT) and not names.isdisjoint({one.subject, *one.points})
-    ]
-    return [finding_line(one) for one in found]
+# -- what --------------------------------------------------------------------------------------------------------------
 
 
-def _branches(reads: Reads, site: Site, board: Board, row: BalanceRow, named: set[str]) -> list[Branch]:
+def _branches(
+    reads: Reads, site: Site, viewer: Viewer, board: Board, *, row: BalanceRow, marks: Mapping[str, str]
+) -> list[Branch]:
     """Every point of the board with its energy in the period, sources first."""
-    points = [p for p in site.on_board(board.name) if p.counts or p.state in ("planned", "fitted")]
+    points = [p for p in site.on_board(board.name) if p.state is not PointState.RETIRED]
     read = {(one.point, one.register) for one in site.inputs}
     channels = [(p.name, r) for p in points for r in (IMPORT, EXPORT) if (p.name, r) in read]
     columns = reads.columns(channels, row.period, np.array([row.start_ms], dtype=np.int64))
@@ -213,49 +247,58 @@ def _branches(reads: Reads, site: Site, board: Board, row: BalanceRow, named: se
         channel: (int(columns.energy[0, i]), int(columns.flags[0, i])) if columns.present[0, i] else None
         for i, channel in enumerate(channels)
     }
-    lines = [_branch(point, table, read, row, named) for point in points]
-    return sorted(lines, key=lambda one: (one.role == "feeder", points_order(points, one.point)))
+    lines = [_branch(p, table, feed=row.feed, seen=viewer.sees(p.name, site), mark=marks.get(p.name, "")) for p in points]
+    return [one for feeders in (False, True) for one in lines if (one.role == Role.FEEDER) is feeders]
 
 
-def points_order(points: list[Point], name: str) -> int:
-    """Place of a point in the plan."""
-    return next(i for i, point in enumerate(points) if point.name == name)
+_Table = Mapping[Channel, tuple[int, int] | None]
 
 
-def _branch(
-    point: Point,
-    table: dict[tuple[str, str], tuple[int, int] | None],
-    read: set[tuple[str, str]],
-    row: BalanceRow,
-    named: set[str],
-) -> Branch:
-    wanted = [(point.name, r) for r in (IMPORT, EXPORT) if (point.name, r) in read]
-    found = [table[channel] for channel in wanted]
-    energy = None
-    if found and None not in found:
-        energy = sum(one[0] * (1 if r == IMPORT else -1) for one, (_, r) in zip(found, wanted, strict=True) if one)
-    estimated = any(one is not None and one[1] & (Flag.START | Flag.END | Flag.BOUND) for one in found)
+def _branch(point: Point, table: _Table, *, feed: int | None, seen: bool, mark: str) -> Branch:
+    found = {r: table[point.name, r] for r in (IMPORT, EXPORT) if (point.name, r) in table}
+    known = [(one[0] if r == IMPORT else -one[0], one[1]) for r, one in found.items() if one is not None]
+    energy = sum(one[0] for one in known) if found and len(known) == len(found) else None
+    if not seen or not point.counts:
+        energy, found = None, {}
     return Branch(
         point=point.name,
         title=point.title,
         role=str(point.role),
         state=str(point.state),
         energy_mwh=energy,
-        part=None if energy is None or not row.feed else energy / row.feed,
-        quality="missing" if energy is None else "estimated" if estimated else "good",
-        suspect=point.name in named,
+        registers=[
+            RegisterLine(code=r, name=REGISTERS[r].name, energy_mwh=None if one is None else one[0])
+            for r, one in found.items()
+        ],
+        part=None if energy is None or not feed else energy / feed,
+        quality=_quality(point, energy, sum({one[1] for one in known}), seen=seen),
+        suspect=mark,
     )
+
+
+def _quality(point: Point, energy: int | None, flags: int, *, seen: bool) -> str:
+    if not point.counts:
+        return "waiting"
+    if not seen:
+        return "hidden"
+    if energy is None:
+        return "missing"
+    return "bound" if flags & Flag.BOUND else "estimated" if flags else "good"
+
+
+# -- the drawing -------------------------------------------------------------------------------------------------------
 
 
 def diagram(view: BalanceView, site: Site, language: str) -> Drawing:
     """The single-line diagram with the energies of the view in the reader's language."""
     board = next(one for one in site.boards if one.name == view.board)
-    flows = {
-        one.point: Flow(
-            wording.energy(language, one.energy_mwh if one.energy_mwh is None else abs(one.energy_mwh)),
-            against=(one.energy_mwh or 0) < 0,
-            mark="▲ " + wording.say(language, "balance.suspect") if one.suspect else "",
-        )
-        for one in view.branches
-    }
+    flows = {one.point: _flow(one, language) for one in view.branches if one.quality != "waiting"}
     return draw(site, board, flows)
+
+
+def _flow(one: Branch, language: str) -> Flow:
+    words = "–" if one.quality == "hidden" else wording.energy(language, abs(one.energy_mwh or 0))
+    if one.quality == "missing":
+        words = wording.say(language, "word.missing")
+    mark = f"▲ {wording.say(language, f'balance.suspect_{one.suspect}')}" if one.suspect else ""
+    return Flow(words, against=(one.energy_mwh or 0) < 0, mark=mark)

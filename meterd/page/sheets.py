@@ -6,7 +6,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from meterd.page import UserRole, balance, commissioning, data, demand, find, findings, now, point, pv
+from meterd.page import UserRole, balance, commissioning, data, demand, find, findings, now, point, pv, why
 from meterd.site import Site
 
 
@@ -50,4 +50,5 @@ SHEETS: tuple[Sheet, ...] = (
     Sheet("data", data.look, data.DataView),
     Sheet("findings", findings.look, findings.FindingsView),
     Sheet("find", find.look, find.FindView),
+    Sheet("why", why.look, why.WhyView, listed=False),
 )

@@ -8,6 +8,7 @@ from importlib.resources import files
 from typing import Annotated, Any
 
 from fastapi import Depends, FastAPI, Form, Request
+from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
 from fastapi.staticfiles import StaticFiles
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -74,8 +75,10 @@ def application(office: Office) -> FastAPI:
     told: dict[int | str, dict[str, Any]] = {503: {"description": "no, with the reasons"}}
     app.add_api_route("/health", _health, response_class=JSONResponse, tags=["program"], responses=told)
     app.add_api_route("/ready", _ready, response_class=JSONResponse, tags=["program"], responses=told)
-    app.add_api_route("/metrics", _metrics, response_class=PlainTextResponse, tags=["program"])
+    exposition: dict[int | str, dict[str, Any]] = {200: {"content": {CONTENT_TYPE: {"schema": {"type": "string"}}}}}
+    app.add_api_route("/metrics", _metrics, response_class=Response, tags=["program"], responses=exposition)
     app.add_exception_handler(HTTPException, _refused)
+    app.add_exception_handler(RequestValidationError, _wrong)
     app.add_exception_handler(MeterdError, _cannot)
     app.add_exception_handler(Exception, _broke)
     app.add_middleware(Guard, office=office)
@@ -101,7 +104,7 @@ def _add(app: FastAPI, sheet: Sheet) -> None:
     app.add_api_route(
         f"/api{sheet.path}", values, response_model=sheet.view, dependencies=gate, tags=["sheets"],
         summary=wording.say("en", f"{sheet.key}.question"), name=f"api-{sheet.key}",
-        responses={401: {"model": Refusal}, 403: {"model": Refusal}, 404: {"model": Refusal}, 503: {"model": Refusal}},
+        responses={code: {"model": Refusal} for code in (401, 403, 404, 422, 503)},
     )  # fmt: skip
 
 
@@ -120,7 +123,7 @@ def page(request: Request, viewer: Viewer, template: str, *, status: int = 200, 
     language = viewer.language
     site = office.desk.site
     body = request.app.state.templates.get_template(template).render(
-        **{"sheet": None, **values},
+        **{"sheet": None, "back": "/now", **values},
         t=lambda key, **more: wording.say(language, key, **more),
         fmt=wording,
         language=language,
@@ -217,7 +220,7 @@ def _order(
         raise HTTPException(403, wording.say(viewer.language, "error.role", role="acknowledge"))
     done, words = office.desk.order(kind, what, viewer.name, note)
     if not done:
-        return page(request, viewer, "error.html", status=409, code=409, words=words)
+        return page(request, viewer, "error.html", status=409, code=409, words=words, back=_within(to))
     return RedirectResponse(_within(to), status_code=303)
 
 
@@ -289,6 +292,13 @@ def _metrics(office: Annotated[Office, Depends(office_of)]) -> Response:
 def _refused(request: Request, exc: Exception) -> Response:
     assert isinstance(exc, HTTPException), "registered for it"
     return _told(request, exc.status_code, str(exc.detail))
+
+
+def _wrong(request: Request, exc: Exception) -> Response:
+    """A question that cannot be: which part of it, and what would be right; the same shape as every other refusal."""
+    assert isinstance(exc, RequestValidationError), "registered for it"
+    words = "; ".join(f"{'.'.join(str(part) for part in one['loc'][1:])}: {one['msg'].lower()}" for one in exc.errors())
+    return _told(request, 422, words)
 
 
 def _cannot(request: Request, exc: Exception) -> Response:

@@ -206,6 +206,15 @@ class SqliteStore:
         table = np.array(rows, dtype=np.int64).reshape(-1, 2)
         return table[:, 0].copy(), table[:, 1].copy()
 
+    def readings_between(self, channel: Channel, from_ms: int, until_ms: int, *, most: int) -> list[Reading]:
+        """The first `most` readings of a register in [from, until), sorted by (time, value), with their arrival."""
+        rows = self._db.execute(
+            "SELECT at_ms, value, received_ms, marks FROM reading WHERE channel = ? AND at_ms >= ? AND at_ms < ?"
+            " ORDER BY at_ms, value LIMIT ?",
+            (self._ids.get(channel, -1), from_ms, until_ms, most),
+        )
+        return [Reading(*channel, at, value, got, bool(m & DEVICE_TIME), bool(m & OLD)) for at, value, got, m in rows]
+
     def latest(self, channel: Channel) -> tuple[int, float] | None:
         """Time and value of the newest reading of any register."""
         row = self._db.execute(

@@ -19,6 +19,7 @@ from meterd.errors import ConfigError
 from meterd.interval import Period
 from meterd.pipeline import begin
 from meterd.reading import EXPORT, IMPORT, Reading
+from meterd.site import Instrument, Site
 from meterd.store.sqlite import SqliteStore
 from tests.app.test_bookkeeper import BEGIN, CHANNELS, QUARTER, SERIES, SITE, ZONE, everything, readings_of
 
@@ -278,3 +279,28 @@ def test_what_cannot_be_made_again_is_refused_and_nothing_is_kept(store: SqliteS
         entered(books, store, made("f1", EXPORT, BEGIN, None, "2"), BEGIN + 9 * HOUR)
     assert store.corrections.all() == []
     assert stretches(store.corrections.all()) == ()
+
+
+def test_a_ratio_put_right_in_the_plan_makes_closed_figures_again(store: SqliteStore, tmp_path: Path) -> None:
+    """From the begin of the instrument on, year by year, with the reason; the same plan again changes nothing."""
+    rated = replace(SITE, inputs=tuple(replace(one, per_ct=True) for one in SITE.inputs))
+
+    def site(ratio: float) -> Site:
+        return replace(rated, instruments=(Instrument("f1", since + DAY, ct_primary_a=ratio, ct_secondary_a=5.0),))
+
+    since = BEGIN - 90 * DAY
+    books = Bookkeeper(store, site(200.0), ZONE)
+    times = np.arange(since, BEGIN + DAY, 6 * HOUR, dtype=np.int64)
+    books.import_history(F1, times, np.arange(len(times), dtype=np.int64) * 600, BEGIN)
+    books.settle(BEGIN, BEGIN)
+    store.close()
+    again = SqliteStore.writer(tmp_path / "s.sqlite")
+    books = Bookkeeper(again, site(250.0), ZONE)
+    counts = [books.correct_on(BEGIN) for _ in range(3)]
+    assert counts[2] is None
+    assert all(count for count in counts[:2])
+    grid = np.arange(since + DAY, BEGIN, QUARTER, dtype=np.int64)
+    assert set(again.columns([F1], Period.INTERVAL, grid).energy[:, 0].tolist()) == {600 * 50 // 24}
+    assert again.versions(F1, Period.INTERVAL, BEGIN - DAY)[-1].reason == "plan changed"
+    assert Bookkeeper(again, site(250.0), ZONE).correct_on(BEGIN) is None
+    again.close()

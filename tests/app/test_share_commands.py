@@ -143,3 +143,16 @@ def test_shares_now(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     assert lines(capsys, folder, "rata.toml", "shares") == [
         {"consumer": "heater", "share_w": "900", "reason": "runs at 900 W"}
     ]
+    assert main(["shares", plan, "--store", store]) == 0
+    said = capsys.readouterr().out
+    assert "share kW" in said
+    assert " 0.900 " in said, "kilowatts under the heading of kilowatts"
+
+
+def test_kwh_are_kwh_in_the_table_of_pv_shares(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    """Whole watt-hours of the books are shown as kWh under a heading that says so."""
+    main(["pv-shares", str(folder / "static.toml"), "--store", str(folder / "mill.sqlite"), "--month", "2026-05"])
+    out = capsys.readouterr().out
+    assert "pv kWh" in out
+    assert "20.000" in out
+    assert "20000" not in out

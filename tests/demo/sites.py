@@ -31,7 +31,7 @@ POINTS = (
     Point("pv-studio", "north", Role.PV, "riser", rating_a=16.0),
     Point("unknown-1", "north", Role.FEEDER),
 )
-CONSUMERS = (Consumer("heater-1", "studio-1", max_w=1500, min_w=1500), Consumer("free", None, max_w=9000))
+CONSUMERS = (Consumer("heater-1", "studio-1", max_w=1500, min_w=1500, alone=False), Consumer("free", None, max_w=9000))
 
 
 def instrument(point: str, **changed: object) -> Instrument:

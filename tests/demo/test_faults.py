@@ -17,6 +17,7 @@ from meterd.demo.faults import (
     parse_fault,
 )
 from meterd.errors import ConfigError
+from meterd.site import Consumer
 from tests.demo.sites import JUNE, mill
 
 VECTORS = Path(__file__).parents[1] / "vectors" / "wiring_fault_signatures.csv"
@@ -80,14 +81,26 @@ def test_rollover_needs_a_register_of_known_width():
         check_faults(mill(instruments=()), [fault("rollover-soon", "t1")])
 
 
+def test_overdraw_needs_a_consumer_that_is_measured_alone():
+    own = Consumer("boiler", "unknown-1", max_w=6000)
+    check_faults(mill(consumers=(own,)), [fault("overdraw", "boiler")])
+    with pytest.raises(ConfigError, match="needs a consumer with a meter of its own; nothing in this plan fits"):
+        check_faults(mill(), [fault("overdraw", "heater-1")])
+
+
 def test_start_and_end_count_from_the_beginning():
     assert fault("drift", "t1", start_s=30.0).span(JUNE) == (JUNE + 30_000, FOREVER_MS)
     assert parse_fault("silent:t1@5+10").span(JUNE) == (JUNE + 5_000, JUNE + 15_000)
 
 
 def test_only_changes_of_the_truth_become_happenings():
-    found = happenings([fault("drift", "t1"), fault("unmetered", "north"), fault("outage", "mill")], JUNE)
-    assert [(h.kind, h.target, h.value) for h in found] == [("load", "north", 15_000.0), ("outage", "mill", 0.0)]
+    planted = ("drift", "t1"), ("unmetered", "north"), ("outage", "mill"), ("overdraw", "heater-1")
+    found = happenings([fault(*one) for one in planted], JUNE)
+    assert [(h.kind, h.target, h.value) for h in found] == [
+        ("load", "north", 15_000.0),
+        ("outage", "mill", 0.0),
+        ("overdraw", "heater-1", 1.5),
+    ]
 
 
 def test_the_table_names_every_fault_with_its_default():

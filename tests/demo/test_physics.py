@@ -269,3 +269,23 @@ def test_a_plan_of_nothing_but_a_feed_is_possible():
 def test_consumers_of_a_point_that_is_not_live_draw_nothing():
     site = replace(mill(), consumers=(Consumer("c", "print-shop", max_w=5000),), _by_name={})
     assert not truth(build(site, 1), JUNE + DAY + AT_MS - AT_MS[0]).power[8].any()
+
+
+def test_a_meter_of_a_consumer_alone_counts_nothing_else():
+    site = replace(
+        mill(), consumers=(Consumer("boiler", "unknown-1", max_w=6000, min_w=2000, step_w=2000),), _by_name={}
+    )
+    found = truth(build(site, 1), AT_MS, given={"boiler": 4000.0}).power
+    assert set(found[12].tolist()) == {4_000_000}
+    assert truth(build(mill(), 1), AT_MS, given={}).power[12].max() > 0
+
+
+def test_overdraw_ignores_what_is_given_and_goes_on_through_the_feeder():
+    site = replace(mill(), consumers=(Consumer("boiler", "unknown-1", max_w=6000),), _by_name={})
+    wild = Happening("overdraw", "boiler", int(AT_MS[100]), int(AT_MS[200]), 1.5)
+    tame = truth(build(site, 1), AT_MS, given={"boiler": 0.0})
+    found = truth(build(site, 1), AT_MS, given={"boiler": 0.0}, happenings=(wild,))
+    assert found.power[12, 100:200].tolist() == [9_000_000] * 100
+    assert not found.power[12, :100].any()
+    more = (found.power - tame.power)[:2, 100:200].sum(axis=0) + (found.power - tame.power)[2, 100:200]
+    assert (abs(more - 9_000_000) < 100_000).all(), "the transformers carry it, with its losses"

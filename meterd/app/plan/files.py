@@ -17,6 +17,7 @@ class PlanFiles:
 
     def __init__(self, path: Path) -> None:
         self._path = path
+        self.is_folder = path.is_dir()
         self.folder = path if path.is_dir() else path.parent
         self.main = SITE_FILE if path.is_dir() else path.name
         names = [SITE_FILE, *SHEETS.values()] if path.is_dir() else [path.name]
@@ -32,9 +33,9 @@ class PlanFiles:
         with tempfile.TemporaryDirectory() as made:
             copy = Path(made) / "plan"
             self._lay(copy, {name: data.decode("utf-8") for name, data in self._found.items()})
-            before = load_plan(copy if self._path.is_dir() else copy / self.main)
+            before = load_plan(copy if self.is_folder else copy / self.main)
             self._lay(copy, self.texts)
-            return before, load_plan(copy if self._path.is_dir() else copy / self.main)
+            return before, load_plan(copy if self.is_folder else copy / self.main)
 
     def _lay(self, copy: Path, texts: dict[str, str]) -> None:
         for name, text in texts.items():

@@ -1,0 +1,106 @@
+"""Sheet "why": for any figure the readings, factors, parts, versions and rules that made it, and whether they still do."""
+
+import re
+from datetime import UTC, datetime
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo
+
+from fastapi import Depends, Query
+from starlette.exceptions import HTTPException
+
+from meterd.figure import Channel
+from meterd.interval import HOUR_MS, Period, bounds, to_ms
+from meterd.page import Viewer, wording
+from meterd.page.asking import Office, office_of, viewer_of
+from meterd.page.point import named
+from meterd.page.view import SheetValues, basis, picture
+from meterd.page.why_balance import BalanceWhy, why_balance
+from meterd.page.why_figure import FigureWhy, why_figure
+from meterd.reading import REGISTERS
+from meterd.site import Site
+from meterd.snapshot import Snapshot
+
+LAST_MS = 7_000_000_000_000  # the year 2191: zone rules and calendars know nothing later
+_TEXT = re.compile(r"(\d{4})(?:-(\d{2})(?:-(\d{2})(?:[T ](\d{2}):(\d{2}))?)?)?")
+Length = Literal["interval", "hour", "day", "week", "month", "year"]
+
+
+class WhyView(SheetValues):
+    """What made one energy (`figure`) or one balance (`balance`); neither when nothing was asked."""
+
+    figure: FigureWhy | None
+    balance: BalanceWhy | None
+
+
+def look(
+    office: Annotated[Office, Depends(office_of)],
+    viewer: Annotated[Viewer, Depends(viewer_of)],
+    snapshot: Annotated[Snapshot, Depends(picture)],
+    point: Annotated[str, Query(max_length=100, description="name or former name of a point")] = "",
+    register: Annotated[str, Query(max_length=20, description="OBIS code such as 1.8.0")] = "1.8.0",
+    board: Annotated[str, Query(max_length=100, description="name of a board, for its balance")] = "",
+    period: Annotated[Length, Query(description="how long")] = "interval",
+    start: Annotated[
+        str, Query(max_length=30, description="ms since 1970 UTC, or 2026, 2026-05, 2026-05-04, 2026-05-04T10:15 local")
+    ] = "",
+) -> WhyView:
+    """One figure of a point's register, or one balance of a board, in the period that holds the moment."""
+    site, zone, kind = office.desk.site, office.zone(), Period(period)
+    shared = basis(office.desk, snapshot)
+    if not point and not board:
+        return WhyView(basis=shared, figure=None, balance=None)
+    if point and board:
+        raise HTTPException(422, wording.say(viewer.language, "why.not_both"))
+    channel = _channel(site, point, register, viewer) if point else None
+    if channel is None and all(one.name != board for one in site.boards):
+        raise HTTPException(404, wording.say(viewer.language, "why.no_board", board=board))
+    span = bounds(kind, moment(start, zone, viewer.language), zone, site.interval_s * 1000)
+    with office.desk.reader() as reads:
+        if channel is not None:
+            return WhyView(basis=shared, figure=why_figure(reads, site, channel, kind=kind, span=span), balance=None)
+        return WhyView(
+            basis=shared, figure=None, balance=why_balance(reads, site, board, kind=kind, span=span, viewer=viewer)
+        )
+
+
+def _channel(site: Site, name: str, register: str, viewer: Viewer) -> Channel:
+    """The register that is asked for, if this viewer may see it."""
+    point = named(site, name)
+    if point is None:
+        raise HTTPException(404, wording.say(viewer.language, "why.no_point", point=name))
+    if register not in REGISTERS or not REGISTERS[register].cumulative:
+        counting = ", ".join(obis for obis, kind in REGISTERS.items() if kind.cumulative)
+        raise HTTPException(422, wording.say(viewer.language, "why.no_energy", register=register, known=counting))
+    if not viewer.sees(point.name, site):
+        raise HTTPException(403, wording.say(viewer.language, "point.hidden_more", role=site.page.rooms))
+    if not any((row.point, row.register) == (point.name, register) for row in site.inputs):
+        raise HTTPException(404, wording.say(viewer.language, "why.not_read", point=point.name, register=register))
+    return point.name, register
+
+
+def moment(start: str, zone: ZoneInfo, language: str) -> int:
+    """The moment of a text, in ms UTC: a local date begins where its day, month or year begins; 422 for anything else."""
+    found: int | None = None
+    if start.isascii() and start.isdigit() and 4 < len(start) < 15:
+        found = int(start)
+    elif start.isascii() and (parts := _TEXT.fullmatch(start)) is not None:
+        found = _local(parts, zone)
+    if found is None or not 0 <= found < LAST_MS:
+        raise HTTPException(422, wording.say(language, "why.no_moment", start=start))
+    return found
+
+
+def _local(parts: re.Match[str], zone: ZoneInfo) -> int | None:
+    """The first moment of a local year, month, day or minute; None for one that is not in the calendar."""
+    year, month, day, hour, minute = (None if part is None else int(part) for part in parts.groups())
+    try:
+        noon = datetime(year or 0, month or 7, day or 15, 12 if hour is None else hour, minute or 0, tzinfo=zone)
+        if not 1970 < noon.year < 2190:
+            return None
+        at_ms = to_ms(noon.astimezone(UTC))
+    except (ValueError, OverflowError):
+        return None
+    if hour is not None:
+        return at_ms
+    kind = Period.YEAR if month is None else Period.MONTH if day is None else Period.DAY
+    return bounds(kind, at_ms, zone, HOUR_MS)[0]
