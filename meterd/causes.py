@@ -210,7 +210,7 @@ def _foretold(wiring: Wiring, o: Observed, tried: float) -> float | None:
 
 def _displaced(observed: tuple[Observed, ...]) -> list[Cause]:
     """A phase displacement of the transformers: factor cos(phi - d) / cos(phi); free d, so only where the factor changes."""
-    if len(observed) < 2 or not _changes(observed):
+    if len(observed) < 2 or not changes(observed):
         return []
     best = (math.inf, 0.0, 1.0)
     for step in range(-round(DEGREES / DEGREE_STEP), round(DEGREES / DEGREE_STEP) + 1):
@@ -224,7 +224,7 @@ def _displaced(observed: tuple[Observed, ...]) -> list[Cause]:
     return [Cause(name, best[2], best[0], look)]
 
 
-def _changes(observed: tuple[Observed, ...]) -> bool:
+def changes(observed: tuple[Observed, ...]) -> bool:
     """Whether the factor of some two loads differs by three standard errors and more."""
     pairs = combinations(observed, 2)
     return any(abs(a.factor - b.factor) > 3 * math.hypot(a.error, b.error, STEADY) for a, b in pairs)
@@ -253,7 +253,7 @@ def dependence(observed: tuple[Observed, ...]) -> str:
     rows = [f"{o.factor:.3f} +- {math.hypot(o.error, o.common or 0.0):.3f} {_where(o)}" for o in observed]
     if len(rows) == 1:
         return f"reads {rows[0]}; seen at this power factor only: causes that depend on it cannot be told apart"
-    return f"reads {', '.join(rows)}: {'depends' if _changes(observed) else 'does not depend'} on the power factor"
+    return f"reads {', '.join(rows)}: {'depends' if changes(observed) else 'does not depend'} on the power factor"
 
 
 def _where(o: Observed) -> str:

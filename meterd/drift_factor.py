@@ -27,6 +27,11 @@ MOST_KINDS = 4
 HOUR_MS = 3_600_000
 PHI_MOST = 0.98
 ERROR_LEAST = 1e-4
+FEWEST_BEFORE = 64  # intervals before a change that are worth comparing with: most of a day
+REACH = 0.2  # a factor further from 1 before the change is no base to compare with: something was wrong already
+LEFT = (
+    0.2  # of what else is wrong in the balance, when two stretches of the same balance are compared: their loads differ
+)
 ROUNDS = 3  # of factor and moment in turn; both settle in two
 
 
@@ -207,6 +212,26 @@ def onset(net: Network, table: Intervals, point: str, fit: Fit, first_ms: int) -
         after = np.cumsum(gain[::-1])[::-1]
         best = Onset(int(table.start_ms[int(after.argmax())]), found, math.hypot(seen[0].error, seen[0].common or 0.0))
     return best
+
+
+def compared(
+    net: Network, table: Intervals, point: str, fit: Fit, seen: tuple[Observed, ...], from_ms: int
+) -> tuple[Observed, ...]:
+    """Factors since a change over the one before it, in the same table: what else is wrong in the balance mostly cancels.
+
+    As they are where less than most of a day is known before it.
+    """
+    earlier = replace(table, present=table.present & (table.end_ms <= from_ms)[:, None])
+    column = net.points.index(point)
+    before = observe(net, earlier, point, fit) if earlier.present[:, column].sum() >= FEWEST_BEFORE else ()
+    if not before or abs(before[0].factor - 1) > REACH:
+        return seen
+    base = before[0].factor
+    found = []
+    for o in seen:
+        common = abs(o.factor) * math.hypot(before[0].error, LEFT * (before[0].common or 0.0))
+        found.append(replace(o, factor=o.factor / base, error=o.error / base, common=common))
+    return tuple(found)
 
 
 def _gained(view: Passed, factor: float) -> Floats:

@@ -201,9 +201,7 @@ def _verdict(net: Network, trials: list[Trial], table: Intervals) -> Suspicion |
     listed = tuple(_candidate(net, t, top) for t in kept)
     named = listed[0].hypothesis if len(listed) == 1 else None
     start, end = int(table.start_ms[0]), int(table.end_ms[-1])
-    head = "; ".join(
-        c.text if c.unit == "kW" else f"{c.points[0]} reads {1 + c.step:.3f} of the truth" for c in listed[:6]
-    )
+    head = "; ".join(c.text if c.unit == "kW" else c.of_truth for c in listed[:6])
     if named is None:
         head = f"one of these would explain the day: {head}"
     causes = [f"possible cause: {c}" for c in listed[0].causes]

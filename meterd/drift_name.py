@@ -81,6 +81,11 @@ class Candidate:
         what = "unmetered standing load" if self.kind == "standing" else "losses at rated load"
         return f"{what} of {self.node} {self.step:+.2f} kW +- {self.step_error:.2f} kW"
 
+    @property
+    def of_truth(self) -> str:
+        """A ratio in words, where no baseline is compared with."""
+        return f"{'/'.join(self.points) or self.node} reads {1 + self.step:.3f} of the truth"
+
 
 @dataclass(frozen=True, slots=True)
 class Suspicion:
@@ -110,12 +115,14 @@ class Suspicion:
 
 
 def informed(said: Suspicion, candidates: tuple[Candidate, ...], correction: str = "") -> Suspicion:
-    """The same suspicion with causes that were judged with more knowledge, in the list and in the words."""
+    """The same suspicion with steps and causes that were judged with more knowledge, in the list and in the words."""
     before, after = (
         "".join(f"; possible cause: {c}" for c in some[0].causes) for some in (said.candidates, candidates)
     )
     end = f"; {NOT_OBSERVABLE}"
     words = said.text.replace(before, after, 1) if before else said.text.removesuffix(end) + after + end
+    for old, new in zip(said.candidates, candidates, strict=True):
+        words = words.replace(old.text, new.text, 1).replace(old.of_truth, new.of_truth, 1)
     return replace(said, candidates=candidates, text=words, correction=correction)
 
 

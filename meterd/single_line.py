@@ -18,7 +18,7 @@ HEAD = 230  # height of the sources above the first busbar
 LETTERS = 15  # of one line of a title
 TITLE_LINES = 3
 LINE_HEIGHT = 15
-LETTER_WIDTH, BOLD_WIDTH = 7, 9  # of titles and of energies, in the widest of the page's typefaces
+LETTER_WIDTH, BOLD_WIDTH = 7, 9  # of titles; of energies and marks, in the widest of the page's typefaces
 
 
 class Kind(StrEnum):
@@ -152,8 +152,8 @@ def _source(site: Site, point: Point, x: int, sheet: _Sheet, flow: Flow | None) 
     sheet.symbols.append(Symbol(_meter_kind(site, point), x, 146, point.name))
     sheet.symbols.append(Symbol(Kind.BREAKER, x, 178, point.name))
     if flow is not None:
-        sheet.symbols.append(Symbol(Kind.ARROW_UP if flow.against else Kind.ARROW_DOWN, x, 214, point.name))
-        sheet.labels.append(Label(x + 8, 206, (flow.words,), "energy", point.name))
+        sheet.symbols.append(Symbol(Kind.ARROW_UP if flow.against else Kind.ARROW_DOWN, x, 218, point.name))
+        sheet.labels.append(Label(x + 8, 203, (flow.words,), "energy", point.name))
         if flow.mark:
             sheet.labels.append(Label(x, 64, (flow.mark,), "mark", point.name))
 
@@ -216,7 +216,7 @@ def boxes(drawing: Drawing) -> Sequence[tuple[str, int, int, int, int]]:
     for label in drawing.labels:
         letters = max((len(line) for line in label.lines), default=0)
         foot = label.y + LINE_HEIGHT * (len(label.lines) - 1) + 4
-        wide = letters * (BOLD_WIDTH if label.role == "energy" else LETTER_WIDTH)
+        wide = letters * (LETTER_WIDTH if label.role == "title" else BOLD_WIDTH)
         left = label.x if label.role == "energy" else label.x - wide // 2
         found.append((f"{label.role} {label.point}", left, label.y - 11, left + wide, foot))
     return found

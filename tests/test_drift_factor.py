@@ -7,8 +7,8 @@ import pytest
 
 from meterd.causes import Observed, dependence, match
 from meterd.drift_day import add, daily_statistics
-from meterd.drift_factor import Reactive, observe, onset
-from meterd.drift_fit import Fit, fit
+from meterd.drift_factor import Reactive, compared, observe, onset
+from meterd.drift_fit import Fit, fit, prior
 from meterd.network_flows import Intervals
 from tests.simulator.drift_phasors import (
     DISPLACED,
@@ -169,3 +169,18 @@ def test_words_of_the_dependence() -> None:
     assert "0.92 capacitive: depends on the power factor" in dependence(two)
     steady = (Observed(0.8, 0.01, 0.9), Observed(0.8, 0.01, 0.7))
     assert dependence(steady).endswith("does not depend on the power factor")
+
+
+def test_a_change_is_measured_against_the_time_before_it(solved: Simulated) -> None:
+    """With class limits alone the factor is that of all errors of the board together; compared with itself it is 0.8."""
+    table, _ = seen_by(solved, RIGHT)
+    column, row = solved.net.points.index(POINT), 110
+    table.energy[row:, column] = np.rint(table.energy[row:, column] * 0.8)
+    since, limits = int(table.start_ms[row]), prior(solved.net)
+    later = replace(table, present=table.present & (table.start_ms >= since)[:, None])
+    plain = observe(solved.net, later, POINT, limits)
+    (whole,) = compared(solved.net, table, POINT, limits, plain, since)
+    assert whole.factor == pytest.approx(0.8, abs=0.01)
+    assert abs(whole.factor - 0.8) < abs(plain[0].factor - 0.8)
+    # less than most of a day before it is nothing to compare with
+    assert compared(solved.net, table, POINT, limits, plain, int(table.start_ms[20])) == plain

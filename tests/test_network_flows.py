@@ -116,7 +116,7 @@ def test_uncertainty_parts_are_those_of_the_covariance() -> None:
 def solved() -> tuple[dict[str, Floats], Network]:
     """96 power flows of 630 kVA (540 W, 4600 W, 4 %), five cables NAYY 4x150 of 30 to 200 m, power factor 0.95.
 
-    pandapower 3.5.6, runpp to 1e-12 MVA, by vectors/pandapower_day.py; kept as numbers: it pins pandas below the version used here.
+    pandapower 3.5.6, runpp to 1e-12 MVA, by vectors/pandapower_day.py; kept as numbers, for it pins an older pandas.
     """
     with (VECTORS / "pandapower_day.csv").open(newline="", encoding="utf-8") as lines:
         rows = list(csv.DictReader(lines))

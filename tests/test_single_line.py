@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meterd.app.config import load_plan
-from meterd.single_line import LETTERS, TITLE_LINES, Drawing, Flow, Kind, boxes, draw, wrapped
+from meterd.single_line import LETTERS, METERS, PER_ROW, TITLE_LINES, Drawing, Flow, Kind, boxes, draw, wrapped
 from meterd.site import Board, Point, PointState, Role, Site
 
 CONFIG = Path(__file__).parents[1] / "config"
@@ -19,7 +19,7 @@ BOARDS = [(name, board.name) for name, site in SITES.items() for board in site.b
 
 def drawing(site: Site, board: str) -> Drawing:
     """With an energy and a mark at every point."""
-    flows = {p.name: Flow("123.4 kWh", mark="▲ suspect") for p in site.points}
+    flows = {p.name: Flow("1,234.5 MWh", mark="▲ verdächtig") for p in site.points}
     return draw(site, next(b for b in site.boards if b.name == board), flows)
 
 
@@ -38,7 +38,7 @@ def test_every_point_of_the_board_is_drawn_once(name: str, board: str) -> None:
     site = SITES[name]
     found = drawing(site, board)
     expected = sorted(p.name for p in site.on_board(board))
-    assert sorted(s.point for s in found.symbols if s.kind is Kind.METER) == expected
+    assert sorted(s.point for s in found.symbols if s.kind in METERS) == expected
     assert sorted(label.point for label in found.labels if label.role == "title") == expected
     assert sorted(label.point for label in found.labels if label.role == "energy") == expected
 
@@ -62,11 +62,17 @@ def test_any_number_of_feeders_and_sources_finds_room(feeders: int, sources: int
     points = tuple(
         Point(f"f{i:02d}", "main", Role.FEEDER, title="Feeder with a long title of its own") for i in range(feeders)
     )
-    points += tuple(Point(f"s{i:02d}", "main", Role.PV, title="Roof") for i in range(sources))
+    kinds = (Role.FEED, Role.PV, Role.BACKUP, Role.STORAGE)
+    points += tuple(
+        Point(f"s{i:02d}", "main", kinds[i % 4], title="Source with a long title of its own") for i in range(sources)
+    )
     site = Site("x", "UTC", boards=(Board("main"),), points=points)
     found = drawing(site, "main")
     assert overlaps(found) == []
     assert {s.point for s in found.symbols} == {p.name for p in points}
+    assert max(right for _, _, _, right, _ in boxes(found)) <= found.width
+    bars = {line.y1 for line in found.lines if line.busbar and line.y1 == line.y2}
+    assert len(bars) == max(1, -(-feeders // PER_ROW))
 
 
 def test_what_is_not_in_service_is_dashed_and_what_is_retired_is_gone() -> None:
@@ -79,6 +85,32 @@ def test_what_is_not_in_service_is_dashed_and_what_is_retired_is_gone() -> None:
     found = drawing(replace(site, points=changed), "main")
     assert sum(line.dashed for line in found.lines) == 1
     assert all(s.point != "light" for s in found.symbols)
+
+
+def test_current_transformers_are_drawn_where_the_plan_has_them() -> None:
+    """The feed of the small plan is measured at transformers of 250/5, its feeders directly."""
+    found = drawing(SITES["small.toml"], "main")
+    kinds = {s.point: s.kind for s in found.symbols if s.kind in METERS}
+    assert kinds["grid"] is Kind.METER_CT
+    assert {kind for point, kind in kinds.items() if point != "grid"} == {Kind.METER}
+
+
+def test_a_board_fed_by_another_has_a_transformer_only_by_the_plan() -> None:
+    """Its supply is drawn as one; with a rating of its own there is a transformer between; the feeder above shows a bar."""
+    points = (
+        Point("in", "main", Role.FEED),
+        Point("q1", "main", Role.FEEDER),
+        Point("low", "sub", Role.FEED),
+        Point("q2", "sub", Role.FEEDER),
+    )
+    for rating, kind in ((None, Kind.SUPPLY), (250.0, Kind.TRANSFORMER)):
+        boards = (Board("main"), Board("sub", fed_by="q1", rating_kva=rating))
+        site = Site("x", "UTC", boards=boards, points=points)
+        assert next(s.kind for s in draw(site, boards[1], {}).symbols if s.point == "low") is kind
+    upper = draw(site, boards[0], {})
+    assert next(s.kind for s in upper.symbols if s.point == "in") is Kind.TRANSFORMER
+    assert sum(line.busbar for line in upper.lines) == 2
+    assert not any("arrow" in s.kind for s in upper.symbols)
 
 
 def test_a_flow_against_the_arrow_points_up() -> None:

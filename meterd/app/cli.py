@@ -21,9 +21,9 @@ from meterd.app.clock_commands import add as add_clock_change
 from meterd.app.drift_commands import add as add_drift
 from meterd.app.finding_commands import add as add_findings
 from meterd.app.fleet_command import add as add_fleet
+from meterd.app.life_commands import add as add_life
 from meterd.app.logs import FORMS, set_up
 from meterd.app.paper_commands import add as add_papers
-from meterd.app.life_commands import add as add_life
 from meterd.app.probe_commands import add as add_probe
 from meterd.app.share_commands import add as add_shares
 from meterd.app.store_commands import add as add_stores

@@ -21,6 +21,8 @@ from meterd.store.sqlite import SqliteStore
 
 log = logging.getLogger("meterd")
 
+ANSWER_LIMIT_S = 60.0  # one that makes a year of figures again, or closes months after a stand-still, takes some of it
+
 
 class Corrector:
     """Carries out such orders. Belongs to the one that writes the store.
@@ -140,7 +142,7 @@ def carry_out(order: Order, path: Path, site: Site, now_ms: int) -> tuple[bool, 
     try:
         store = SqliteStore.writer(path)
     except StoreInUse:
-        return ask(order, path)
+        return ask(order, path, ANSWER_LIMIT_S)
     try:
         corrector = Corrector(store, Bookkeeper(store, site, ZoneInfo(site.zone)), site)
         words = corrector.carry_out(order, now_ms)

@@ -12,8 +12,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from meterd.books import net_plan
-from meterd.causes import GROSS, Cause, dependence, match, undoing
-from meterd.drift_factor import Reactive, observe, onset
+from meterd.causes import GROSS, Cause, Observed, changes, dependence, match, undoing
+from meterd.drift_factor import Reactive, compared, observe, onset
 from meterd.drift_fit import Fit
 from meterd.drift_name import CAUSES, Candidate, Suspicion, informed
 from meterd.interval import DAY_MS, Period, floor
@@ -30,6 +30,7 @@ BEFORE_DAYS = 3  # the chart dates a change to a day or two
 BEFORE_GROSS_DAYS = (
     14  # without a baseline every day is judged alone, so the change may be older than the day it is seen on
 )
+WORTH_DATING = 0.02  # a smaller step cannot be dated to a quarter hour
 LEAST_FACTOR = 0.05  # less cannot be made right by multiplying: nothing was counted
 
 
@@ -75,36 +76,48 @@ def looked_into(
     table = intervals_of(
         store, site, net, (max(bounds[0], said.change_ms - back * DAY_MS, until - MOST_DAYS * DAY_MS), until)
     )
-    since, correction = said.change_ms, ""
-    best = said.candidates[0]
+    best, since = said.candidates[0], said.change_ms
     begun = None
-    if said.named is not None and best.kind == "ratio" and abs(best.step) >= GROSS:
+    if said.named is not None and best.kind == "ratio" and abs(best.step) >= WORTH_DATING:
         begun = onset(net, table, best.points[0], fit, said.change_ms)
-        since = said.change_ms if begun is None else begun.from_ms
-    kept = replace(table, present=table.present & (table.start_ms >= since)[:, None])
-    rows = tuple(_with_books(store, site, net, candidate, (kept, fit)) for candidate in said.candidates)
-    if begun is not None and begun.factor >= LEAST_FACTOR:
-        correction = _correction(site, best.points[0], (begun.from_ms, until), begun.factor, rows[0][1])
-    return informed(said, tuple(candidate for candidate, _ in rows), correction)
+    if begun is not None and abs(begun.factor - 1) >= GROSS:
+        since = begun.from_ms
+        # sums of all that passed tell a large factor better than a fit that is linear in small steps
+        (whole,) = compared(net, table, best.points[0], fit, (Observed(begun.factor, begun.error),), since)
+        best = replace(best, step=whole.factor - 1, step_error=math.hypot(whole.error, whole.common or 0.0))
+    rows = [_with_books(store, site, net, one, (table, since, fit)) for one in (best, *said.candidates[1:])]
+    gross = said.named is not None and abs(best.step) >= GROSS
+    correction = _correction(site, best, (since, until), *rows[0][1:]) if gross else ""
+    return informed(said, tuple(candidate for candidate, _, _ in rows), correction)
 
 
 def _with_books(
-    store: SqliteStore, site: Site, net: Network, candidate: Candidate, what: tuple[Intervals, Fit]
-) -> tuple[Candidate, tuple[Cause, ...]]:
+    store: SqliteStore, site: Site, net: Network, candidate: Candidate, what: tuple[Intervals, int, Fit]
+) -> tuple[Candidate, tuple[Observed, ...], tuple[Cause, ...]]:
     if candidate.kind != "ratio" or len(candidate.points) != 1:
-        return candidate, ()
-    table, fit = what
+        return candidate, (), ()
+    table, since, fit = what
     point = candidate.points[0]
-    seen = observe(net, table, point, fit, reactive=reactive_of(store, site, point, table.start_ms))
+    kept = replace(table, present=table.present & (table.start_ms >= since)[:, None])
+    seen = observe(net, kept, point, fit, reactive=reactive_of(store, site, point, table.start_ms))
     if not seen:
-        return candidate, ()
+        return candidate, (), ()
+    seen = compared(net, table, point, fit, seen, since)
     words = "; ".join(word for word in (candidate.measured, dependence(seen)) if word)
     causes = match(seen, ct_ratio=net.ct_ratio(net.points.index(point)))
-    return replace(candidate, causes=tuple(c.text for c in causes[:CAUSES]), measured=words), causes
+    return replace(candidate, causes=tuple(c.text for c in causes[:CAUSES]), measured=words), seen, causes
 
 
-def _correction(site: Site, point: str, span: tuple[int, int], factor: float, causes: tuple[Cause, ...]) -> str:
-    """A command line (two where it counts both ways) that puts the books right once the cause is confirmed on site."""
+def _correction(
+    site: Site, best: Candidate, span: tuple[int, int], seen: tuple[Observed, ...], causes: tuple[Cause, ...]
+) -> str:
+    """A command line (two where it counts both ways) that puts the books right once the cause is confirmed on site.
+
+    Empty for a factor that changes with the load, or where nothing was counted: no single number undoes them.
+    """
+    factor, point = 1 + best.step, best.points[0] if best.points else ""
+    if best.kind != "ratio" or factor < LEAST_FACTOR or not seen or changes(seen):
+        return ""
     exact = undoing(causes)
     start, end = (_local(ms, site.zone) for ms in span)
     why = causes[0].name if exact else f"read {factor:.4g} of the truth by the balance"

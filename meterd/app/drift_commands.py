@@ -77,7 +77,7 @@ def run_suspects(arguments: argparse.Namespace) -> int:
     for one in watched:
         places = ", ".join(node.name for node in one.network.nodes)
         for said in one.suspicions:
-            _print_suspicion(said)
+            _print_suspicion(said, arguments.plan)
         if not one.suspicions:
             print(f"{places}: no meter is suspect after {one.days} days")
         if one.state.learner is None:
@@ -88,7 +88,7 @@ def run_suspects(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def _print_suspicion(said: "Suspicion") -> None:
+def _print_suspicion(said: "Suspicion", plan: Path) -> None:
     print(f"{text(said.found_ms)}: {said.text}")
     for candidate in said.candidates:
         sure = "best" if candidate.odds <= 1 else f"{candidate.odds:.0f} times less likely"
@@ -103,7 +103,8 @@ def _print_suspicion(said: "Suspicion") -> None:
         print(f"  {said.if_feed_right}")
     print(f"  to settle it: {said.remedy}")
     if said.correction:
-        print(f"  once the cause is confirmed: {said.correction}")
+        for line in said.correction.split("; "):
+            print(f"  once the cause is confirmed: {line.replace('correct PLAN', f'correct {plan}', 1)}")
 
 
 def run_visible(arguments: argparse.Namespace) -> int:

@@ -234,22 +234,20 @@ def carry_out(order: "Order", path: Path, site: "Site") -> tuple[bool, str]:
         store.close()
 
 
-def ask(order: "Order", path: Path) -> tuple[bool, str]:
+def ask(order: "Order", path: Path, limit_s: float = ANSWER_LIMIT_S) -> tuple[bool, str]:
     """Leave an order for the process that writes the store and wait for its answer; StoreError if there comes none."""
     from meterd.app.orders import OrderFolder
 
     folder = OrderFolder(path)
     folder.put(order)
-    deadline = time.monotonic() + ANSWER_LIMIT_S
+    deadline = time.monotonic() + limit_s
     while time.monotonic() < deadline:
         answer = folder.answer(order)
         if answer is not None:
             return answer
         time.sleep(_LOOK_S)
     if folder.withdraw(order):
-        raise StoreError(
-            f"the process that writes {path} did not answer within {ANSWER_LIMIT_S:.0f} s; nothing was changed"
-        )
+        raise StoreError(f"the process that writes {path} did not answer within {limit_s:.0f} s; nothing was changed")
     return folder.answer(order) or (True, "carried out; see --history")
 
 

@@ -94,8 +94,8 @@ def _target(words: str, arguments: argparse.Namespace) -> "tuple[LinkSettings, s
         settings = link_settings(settings_for(Source("fleet", "mqtt", (("client_id", name),)), site))
         return replace(settings, session_expiry_s=0), site.prefix
     address, _, prefix = words.partition("/")
-    parts = urlsplit(f"//{address}")
     try:
+        parts = urlsplit(f"//{address}")
         host, port = parts.hostname, parts.port or (8883 if arguments.tls else 1883)
     except ValueError as exc:
         raise ConfigError(f"cannot read {words}: {exc}; write HOST, HOST:PORT or HOST:PORT/PREFIX") from exc

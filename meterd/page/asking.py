@@ -33,6 +33,7 @@ class Office:
     guesses: Guesses = field(default_factory=Guesses)
     closing: asyncio.Event = field(default_factory=asyncio.Event)  # set when the server ends: streams end by themselves
     streams: dict[str, int] = field(default_factory=dict)  # open streams by address
+    press: threading.Lock = field(default_factory=threading.Lock)  # held while a paper is made
     _told: set[str] = field(default_factory=set)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 

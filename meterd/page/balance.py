@@ -3,6 +3,8 @@
 import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from functools import reduce
+from operator import or_
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
@@ -117,7 +119,8 @@ def look(
     board: Annotated[str | None, Query(max_length=100, description="name of a board")] = None,
     period: Annotated[Length, Query(description="how long")] = "interval",
     at: Annotated[
-        str | None, Query(max_length=30, description="2026-05, 2026-05-04, 2026-05-04T10:15 local, or ms since 1970 UTC")
+        str | None,
+        Query(max_length=30, description="2026-05, 2026-05-04, 2026-05-04T10:15 local, or ms since 1970 UTC"),
     ] = None,
 ) -> BalanceView:
     """One board over one period; the newest closed one unless a moment is given."""
@@ -127,8 +130,9 @@ def look(
     said = suspects(snapshot, viewer, site, here)
     part, back = SERIES[kind]
     with office.desk.reader() as reads:
-        row = _row(reads, here, kind, site, asked=asked, now_ms=snapshot.now_ms)
-        branches = [] if row is None else _branches(reads, site, viewer, here, row=row, marks=suspected(said))
+        found = reads.balances(here.name, kind, *_span(kind, asked, snapshot.now_ms, zone, site.interval_s * 1000))
+        row = found[-1] if found else None
+        branches = [] if row is None else _branches(reads, site, viewer, row=row, marks=suspected(said))
         rows = [] if row is None else reads.balances(here.name, part, row.end_ms - back, row.end_ms)
         beside = (None, None) if row is None else _beside(reads, row, site)
     gap = None if row is None else gap_of(row)
@@ -195,14 +199,12 @@ def moment(at: str, zone: ZoneInfo) -> int:
     return found
 
 
-def _row(
-    reads: Reads, board: Board, kind: Period, site: Site, *, asked: int | None, now_ms: int
-) -> BalanceRow | None:
-    """The balance of the period that holds the moment, or the newest one; None if it is not closed."""
+def _span(kind: Period, asked: int | None, now_ms: int, zone: ZoneInfo, interval_ms: int) -> tuple[int, int]:
+    """Where the balance begins that is wanted: the one around the moment, or any of the newest."""
     if asked is None:
-        return next(reversed(reads.balances(board.name, kind, now_ms - NEWEST[kind], now_ms + 1)), None)
-    low, _ = bounds(kind, asked, ZoneInfo(site.zone), site.interval_s * 1000)
-    return next(iter(reads.balances(board.name, kind, low, low + 1)), None)
+        return now_ms - NEWEST[kind], now_ms + 1
+    low, _ = bounds(kind, asked, zone, interval_ms)
+    return low, low + 1
 
 
 def _beside(reads: Reads, row: BalanceRow, site: Site) -> tuple[int | None, int | None]:
@@ -235,11 +237,9 @@ def gap_of(row: BalanceRow) -> Gap:
 # -- what --------------------------------------------------------------------------------------------------------------
 
 
-def _branches(
-    reads: Reads, site: Site, viewer: Viewer, board: Board, *, row: BalanceRow, marks: Mapping[str, str]
-) -> list[Branch]:
+def _branches(reads: Reads, site: Site, viewer: Viewer, *, row: BalanceRow, marks: Mapping[str, str]) -> list[Branch]:
     """Every point of the board with its energy in the period, sources first."""
-    points = [p for p in site.on_board(board.name) if p.state is not PointState.RETIRED]
+    points = [p for p in site.on_board(row.board) if p.state is not PointState.RETIRED]
     read = {(one.point, one.register) for one in site.inputs}
     channels = [(p.name, r) for p in points for r in (IMPORT, EXPORT) if (p.name, r) in read]
     columns = reads.columns(channels, row.period, np.array([row.start_ms], dtype=np.int64))
@@ -247,7 +247,9 @@ def _branches(
         channel: (int(columns.energy[0, i]), int(columns.flags[0, i])) if columns.present[0, i] else None
         for i, channel in enumerate(channels)
     }
-    lines = [_branch(p, table, feed=row.feed, seen=viewer.sees(p.name, site), mark=marks.get(p.name, "")) for p in points]
+    lines = [
+        _branch(p, table, feed=row.feed, seen=viewer.sees(p.name, site), mark=marks.get(p.name, "")) for p in points
+    ]
     return [one for feeders in (False, True) for one in lines if (one.role == Role.FEEDER) is feeders]
 
 
@@ -256,8 +258,10 @@ _Table = Mapping[Channel, tuple[int, int] | None]
 
 def _branch(point: Point, table: _Table, *, feed: int | None, seen: bool, mark: str) -> Branch:
     found = {r: table[point.name, r] for r in (IMPORT, EXPORT) if (point.name, r) in table}
-    known = [(one[0] if r == IMPORT else -one[0], one[1]) for r, one in found.items() if one is not None]
-    energy = sum(one[0] for one in known) if found and len(known) == len(found) else None
+    known = {r: one for r, one in found.items() if one is not None}
+    whole = bool(found) and len(known) == len(found)
+    energy = sum(one[0] if r == IMPORT else -one[0] for r, one in known.items()) if whole else None
+    flags = reduce(or_, (one[1] for one in known.values()), 0)
     if not seen or not point.counts:
         energy, found = None, {}
     return Branch(
@@ -271,7 +275,7 @@ def _branch(point: Point, table: _Table, *, feed: int | None, seen: bool, mark: 
             for r, one in found.items()
         ],
         part=None if energy is None or not feed else energy / feed,
-        quality=_quality(point, energy, sum({one[1] for one in known}), seen=seen),
+        quality=_quality(point, energy, flags, seen=seen),
         suspect=mark,
     )
 

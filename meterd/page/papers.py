@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Annotated
 from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
 
 from fastapi import Depends, Query
 from starlette.exceptions import HTTPException
@@ -14,7 +15,7 @@ from meterd.page.view import SheetValues, Values, basis, months_between, picture
 from meterd.site import Site
 from meterd.snapshot import Snapshot
 
-PERIOD, LANGUAGE = r"^([0-9]{4}(-[0-9]{2})?)?$", r"^(en|de)?$"
+PERIOD, LANGUAGE = r"^([0-9]{4}(-(0[1-9]|1[0-2]))?)?$", r"^(en|de)?$"
 OF_A_PERIOD, OF_THE_PLAN = ("report", "cost-allocation"), ("documents", "labels")
 FORMS = {kind: ("pdf",) if kind == "labels" else ("pdf", "xlsx") for kind in (*OF_A_PERIOD, *OF_THE_PLAN)}
 
@@ -55,6 +56,7 @@ class PapersView(SheetValues):
     language: str
     languages: list[str]
     figures_role: str
+    may_figures: bool
     papers: list[PaperLine]
     boards: list[Subject]
     points: list[Subject]
@@ -69,27 +71,54 @@ def look(
 ) -> PapersView:
     """The papers of a period, without a wish those of the last month that is over."""
     site, zone = office.desk.site, office.zone()
-    with office.desk.reader() as reads:
-        kept = reads.span(Period.INTERVAL)
+    kept = _kept(office)
     months = [] if kept is None else months_between(kept, zone)
-    known = [*months, *dict.fromkeys(month[:4] for month in months)]
-    if period and period not in known:
-        raise HTTPException(404, wording.say(viewer.language, "papers.no_figures", period=period))
+    first, last = _ends(kept, site)
+    if period:
+        check_period(office, period, viewer.language)
     open_ = "" if kept is None else label(Period.MONTH, kept[1] + site.interval_s * 1000, zone)
     chosen = period or next((month for month in months if month != open_), months[0] if months else "")
     asked = _Asked(chosen, language or viewer.language, may=viewer.role.covers(figures_role(site)))
     return PapersView(
         basis=basis(office.desk, snapshot),
         period=chosen,
-        periods=known,
+        periods=_periods(months, first, last, chosen=chosen),
         over=bool(chosen) and chosen not in (open_, open_[:4]),
         language=asked.language,
         languages=list(wording.LANGUAGES),
         figures_role=str(figures_role(site)),
+        may_figures=asked.may,
         papers=[_line(kind, site, asked) for kind in FORMS],
         boards=[Subject(name=one.name, title=one.title, state="") for one in site.boards],
         points=[Subject(name=one.name, title=one.title, state=one.state) for one in site.points],
     )
+
+
+def check_period(office: Office, period: str, language: str) -> None:
+    """404 for a month or year without any figures."""
+    first, last = _ends(_kept(office), office.desk.site)
+    if not (first and period and first[: len(period)] <= period <= last[: len(period)]):
+        raise HTTPException(404, wording.say(language, "papers.no_figures", period=period or "-"))
+
+
+def _kept(office: Office) -> tuple[int, int] | None:
+    with office.desk.reader() as reads:
+        return reads.span(Period.INTERVAL)
+
+
+def _ends(kept: tuple[int, int] | None, site: Site) -> tuple[str, str]:
+    """The first and the last local month with figures; empty words without any."""
+    if kept is None:
+        return "", ""
+    zone = ZoneInfo(site.zone)
+    return label(Period.MONTH, kept[0], zone), label(Period.MONTH, kept[1], zone)
+
+
+def _periods(months: list[str], first: str, last: str, *, chosen: str) -> list[str]:
+    """The newest months and every year, the newest first; an older month is listed when it is chosen."""
+    years = [str(year) for year in range(int(last[:4]), int(first[:4]) - 1, -1)] if first else []
+    older = [chosen] if chosen and chosen not in (*months, *years) else []
+    return [*months, *older, *years]
 
 
 def figures_role(site: Site) -> UserRole:

@@ -6,7 +6,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from meterd.page import UserRole, balance, commissioning, data, demand, find, findings, now, point, pv, why
+from meterd.page import UserRole, balance, commissioning, data, demand, find, findings, now, papers, point, pv, why
 from meterd.site import Site
 
 
@@ -50,5 +50,6 @@ SHEETS: tuple[Sheet, ...] = (
     Sheet("data", data.look, data.DataView),
     Sheet("findings", findings.look, findings.FindingsView),
     Sheet("find", find.look, find.FindView),
+    Sheet("papers", papers.look, papers.PapersView, role=UserRole.LOOK),
     Sheet("why", why.look, why.WhyView, listed=False),
 )

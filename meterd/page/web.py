@@ -20,7 +20,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from meterd import __version__
 from meterd.errors import MeterdError
 from meterd.health import CONTENT_TYPE, Health, Verdict, alive, as_json, openmetrics, ready
-from meterd.page import UserRole, Viewer, wording
+from meterd.page import UserRole, Viewer, paper_route, wording
 from meterd.page.access import LONGEST_PASSWORD, same
 from meterd.page.asking import Office, needs, office_of, viewer_of
 from meterd.page.commissioning import TESTS_OF_THIS_PROCESS
@@ -72,6 +72,7 @@ def application(office: Office) -> FastAPI:
     app.add_api_route("/order", _order, methods=["POST"], include_in_schema=False)
     app.add_api_route("/switch-test", _begin_test, methods=["POST"], include_in_schema=False)
     app.add_api_route("/stream", stream, include_in_schema=False)
+    paper_route.add(app)
     told: dict[int | str, dict[str, Any]] = {503: {"description": "no, with the reasons"}}
     app.add_api_route("/health", _health, response_class=JSONResponse, tags=["program"], responses=told)
     app.add_api_route("/ready", _ready, response_class=JSONResponse, tags=["program"], responses=told)
@@ -291,7 +292,9 @@ def _metrics(office: Annotated[Office, Depends(office_of)]) -> Response:
 
 def _refused(request: Request, exc: Exception) -> Response:
     assert isinstance(exc, HTTPException), "registered for it"
-    return _told(request, exc.status_code, str(exc.detail))
+    response = _told(request, exc.status_code, str(exc.detail))
+    response.headers.update(exc.headers or {})
+    return response
 
 
 def _wrong(request: Request, exc: Exception) -> Response:

@@ -94,9 +94,20 @@ def _save(damaged: Path, store: SqliteStore) -> int:
             for readings in _batches(connection):
                 with store.transaction():
                     kept += len(store.add_readings(readings))
+            _save_words(connection, store)
     except sqlite3.DatabaseError:
         return kept
     return kept
+
+
+def _save_words(damaged: sqlite3.Connection, store: SqliteStore) -> None:
+    """What people entered and no reading can bring back: corrections, records, papers given out."""
+    for table in ("correction", "record", "issued"):
+        with suppress(sqlite3.DatabaseError):
+            rows = damaged.execute(f"SELECT * FROM {table}").fetchall()
+            with store.transaction():
+                for row in rows:
+                    store.connection.execute(f"INSERT INTO {table} VALUES ({', '.join('?' * len(row))})", row)
 
 
 def _batches(connection: sqlite3.Connection) -> Iterator[list[Reading]]:

@@ -148,7 +148,7 @@ def test_fifty_kills_lose_nothing_double_nothing_and_change_no_figure(tmp_path: 
             meters.join()
             wait_for_all(killed, count)
             end(child, signal.SIGTERM)
-    assert len(set(moments)) > KILLS // 3, f"the kills must fall between readings, they fell at {moments}"
+    assert len(set(moments)) > KILLS // 5, f"the kills must fall between readings, they fell at {moments}"
     assert books_of(killed) == books_of(whole)
     assert books_of(whole)["readings"] == count
     said = Path(f"{killed}.log").read_text()

@@ -430,7 +430,7 @@ def test_harrow_mill_is_sound_and_has_what_the_manual_says() -> None:
     site = plan.site
     assert plan.warnings == ()
     assert [board.rating_kva for board in site.boards] == [630, 400]
-    assert len([point for point in site.points if point.role is Role.FEEDER]) == 24
+    assert len([point for point in site.points if point.role is Role.FEEDER]) == 25
     studios = [point for point in site.points if point.role is Role.SUB]
     assert len(studios) == 48
     assert {point.below for point in studios} == {"riser-east", "riser-west"}

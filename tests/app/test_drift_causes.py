@@ -108,6 +108,7 @@ def test_cause_by_two_loads_of_different_power_factor(tmp_path: Path, wires: Wir
     assert first in said.text
     evidence = finding_of(said, plan(*ALL)).evidence[0]
     assert ("does not depend" in evidence) == (wires is not ROTATED_BACK)
+    assert (said.correction == "") == (wires is ROTATED_BACK), "no single number undoes what changes with the load"
     assert "power factor of" in evidence
 
 
@@ -142,6 +143,8 @@ def test_a_correction_is_proposed_from_the_quarter_hour_of_the_change(
     site = plan(IMPORT, EXPORT)
     said = suspected(tmp_path, site, RATIO, days=days, first_row=96 * (days - 4 + 2 * (days == 4)) + 40)
     assert said.kind == kind
+    assert said.candidates[0].step == pytest.approx(-0.2, abs=0.02)
+    assert said.candidates[0].text in said.text or said.candidates[0].of_truth in said.text
     assert said.named == "ratio pumps"
     first, second = said.correction.split("; ")
     words = shlex.split(first)

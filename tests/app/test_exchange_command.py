@@ -1,7 +1,6 @@
 """`meterd exchange`: the plan gets the new meter and nothing else changes; energies go on across it."""
 
 import argparse
-import json
 from collections.abc import Callable
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -13,13 +12,11 @@ from meterd.app.cli import main
 from meterd.app.config import load_plan
 from meterd.app.exchange_command import complete, local, readings, written
 from meterd.errors import ConfigError
-from meterd.interval import Period, text
+from meterd.interval import Period
 from meterd.reading import IMPORT, Reading
 from meterd.store.sqlite import SqliteStore
 from tests.app.workshop import DAY, FILES, HOUR, MAY, MINUTE, QUARTER, STEP, filled, keep, plan
 from tests.app.workshop import readings as shown
-from tests.brokers import Mosquitto, until
-from tests.faults.mill import Child
 from tests.plans import FILES as MILL
 from tests.plans import write
 
@@ -252,21 +249,3 @@ def test_a_local_time_is_one_moment() -> None:
     for words in ("2026-10-25T02:30", "2026-03-29T02:30", "2026-05-06", "morning"):
         with pytest.raises(ConfigError):
             local(words, ZONE)
-
-
-@pytest.mark.slow
-def test_a_running_daemon_takes_the_new_meter_over(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    """Plan and record are written beside it; it reads the plan again by itself and makes closed figures again."""
-    with Mosquitto() as broker:
-        made, path = filled(tmp_path, port=broker.port)
-        end = MAY + 3 * DAY
-        keep(made, path, [*shown(MAY + 2 * DAY, OUT - STEP), *after_exchange(OUT, end)], end + MINUTE)
-        with Child(made, path) as child:
-            lock = path.with_name(path.name + ".lock")
-            assert until(lambda: lock.read_text().strip() == str(child.pid), 20)
-            code, out, err = run(capsys, "exchange", str(made), *WISH, *SHOWN)
-            assert (code, err, "record 1" in out) == (0, "", True)
-            assert until(lambda: energies(path, end) == [1_500_000] * (3 * 96), 30)
-    store = SqliteStore.reader(path)
-    assert json.loads(json.dumps(dict(store.records.all()[0].details)))["fitted"] == text(OUT)
-    store.close()

@@ -6,7 +6,6 @@ import json
 import time
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from meterd.app.cli import main
@@ -17,9 +16,7 @@ from meterd.interval import Period, text
 from meterd.reading import IMPORT
 from meterd.store.issued import Issued
 from meterd.store.sqlite import SqliteStore
-from tests.app.workshop import DAY, HOUR, MAY, QUARTER, filled
-from tests.brokers import Mosquitto, until
-from tests.faults.mill import Child
+from tests.app.workshop import DAY, HOUR, MAY, filled
 
 Q01 = ("q01", IMPORT)
 FROM, TO = MAY + 6 * HOUR, MAY + DAY
@@ -173,38 +170,3 @@ def test_an_end_in_a_gap_is_told(capsys: pytest.CaptureFixture[str], tmp_path: P
     assert code == 0
     assert err.count("lies between readings far apart") == 1
     assert "q01 import" in out
-
-
-@pytest.mark.slow
-def test_a_running_daemon_takes_it_up(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    """The command of another process changes the books of the daemon; a restart of it changes nothing any more."""
-    with Mosquitto() as broker:
-        plan, path = filled(tmp_path, port=broker.port)
-        with Child(plan, path) as child:
-            assert until(lambda: _held(path, child), 20)
-            assert run(capsys, "correct", str(plan), *WISH, *WHO)[0] == 0
-            site = load_plan(plan).site
-            paper = Issued("day-report", "2026-05-04", MAY, MAY + DAY, 1, "Cleo", "ab" * 32, (("q01", IMPORT, 1),))
-            assert record_issued(path, site, paper) == "paper 1: day-report 2026-05-04"
-            first = _energies(path)
-            code, _, err = run(capsys, "correct", str(plan), "--withdraw", "3", *WHO)
-            assert (code, "no correction 3" in err) == (2, True)
-        with Child(plan, path) as child:
-            assert until(lambda: _held(path, child), 20)
-            assert _energies(path) == first
-    assert first[:2] == [2_400_000, 2_400_000]
-    assert first[24:96] == [3_000_000] * 72
-
-
-def _held(path: Path, child: Child) -> bool:
-    """Whether that process has the store."""
-    lock = path.with_name(path.name + ".lock")
-    return lock.exists() and lock.read_text().strip() == str(child.pid)
-
-
-def _energies(path: Path) -> list[int]:
-    store = SqliteStore.reader(path)
-    grid = np.arange(MAY, MAY + 2 * DAY, QUARTER, dtype=np.int64)
-    found: list[int] = store.columns([Q01], Period.INTERVAL, grid).energy[:, 0].tolist()
-    store.close()
-    return found

@@ -1,0 +1,121 @@
+"""Reports and allocations are recorded when they are given out, so that a correction lists them before and after."""
+
+import csv
+import hashlib
+import io
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from meterd.app.bookkeeper import Bookkeeper
+from meterd.app.cli import main
+from meterd.app.config import load_plan
+from meterd.app.corrector import Corrector
+from meterd.app.orders import OrderFolder
+from meterd.interval import text
+from meterd.store.issued import Issued
+from meterd.store.sqlite import SqliteStore
+from tests.app.workshop import DAY, HOUR, MAY, filled
+
+WHOLE, GAIN = 2 * 288 * 800_000, 18 * 12 * 200_000  # mWh of q01 in the two days, and what the right ratio adds
+
+
+def issued(path: Path) -> list[Issued]:
+    """Every paper on record."""
+    store = SqliteStore.reader(path)
+    try:
+        return store.issued.all()
+    finally:
+        store.close()
+
+
+@contextmanager
+def written_elsewhere(plan: Path, path: Path) -> Iterator[None]:
+    """Somebody else has the store and carries out orders as the daemon does."""
+    site, ended = load_plan(plan).site, threading.Event()
+    store = SqliteStore.writer(path)
+    corrector = Corrector(store, Bookkeeper(store, site, ZoneInfo(site.zone)), site)
+
+    def work() -> None:
+        while not ended.wait(0.02):
+            OrderFolder(path).carry_out(lambda order: corrector.carry_out(order, MAY + 3 * DAY))
+
+    thread = threading.Thread(target=work)
+    thread.start()
+    try:
+        yield
+    finally:
+        ended.set()
+        thread.join()
+        store.close()
+
+
+def report(plan: Path, *more: object) -> int:
+    """The report of May by Ada; the exit code."""
+    return main(["report", str(plan), "--month", "2026-05", "--by", "Ada", *(str(one) for one in more)])
+
+
+def test_each_file_is_recorded_once_with_what_it_rests_on(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """Written directly while nobody else has the store; energies of the whole time, check sum, person."""
+    plan, path = filled(tmp_path)
+    files = tmp_path / "r.pdf", tmp_path / "r.xlsx"
+    for _ in range(2):
+        assert report(plan, "--pdf", files[0], "--xlsx", files[1]) == 0
+    found = issued(path)
+    assert [one.sha256 for one in found] == [hashlib.sha256(file.read_bytes()).hexdigest() for file in files]
+    assert {(one.kind, one.period, one.person) for one in found} == {("month-report", "2026-05", "Ada")}
+    assert (found[0].from_ms < MAY, found[0].until_ms) == (True, MAY + 2 * DAY)
+    assert ("q01", "1.8.0", None) in found[0].figures  # the month began before the first reading
+    assert f"{files[1]}: paper 2: month-report 2026-05, SHA-256 {found[1].sha256}" in capsys.readouterr().out
+
+
+def test_the_one_that_writes_the_store_is_asked_to_record(tmp_path: Path) -> None:
+    """By an order, with its own clock; the allocation too."""
+    plan, path = filled(tmp_path)
+    with written_elsewhere(plan, path):
+        assert report(plan, "--xlsx", tmp_path / "r.xlsx") == 0
+        costs = ["cost-allocation", str(plan), "--month", "2026-05", "--by", "Ada", "--xlsx", str(tmp_path / "c.xlsx")]
+        assert main(costs) == 0
+    found = issued(path)
+    assert [(one.kind, one.made_ms) for one in found] == [
+        ("month-report", MAY + 3 * DAY),
+        ("cost-allocation", MAY + 3 * DAY),
+    ]
+    assert ("q01", "1.8.0") in [(point, register) for point, register, _ in found[1].figures]
+
+
+def test_what_cannot_be_recorded_is_not_given_out(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Somebody else has the store and does not answer: no file, no half a file, an old one stays; words that say why."""
+    monkeypatch.setattr("meterd.app.finding_commands.ANSWER_LIMIT_S", 0.1)
+    plan, path = filled(tmp_path)
+    (tmp_path / "r.xlsx").write_bytes(b"the old one")
+    store = SqliteStore.writer(path)
+    assert report(plan, "--xlsx", tmp_path / "r.xlsx") == 1
+    store.close()
+    assert "not given out, because that cannot be recorded" in capsys.readouterr().err
+    assert (tmp_path / "r.xlsx").read_bytes() == b"the old one"
+    assert not list(tmp_path.glob("*.partial"))
+    assert issued(path) == []
+
+
+def test_a_correction_lists_the_paper_before_and_after(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """As it was given out, and as the books have it now."""
+    plan, path = filled(tmp_path)
+    assert (
+        main(["cost-allocation", str(plan), "--month", "2026-05", "--by", "Ada", "--xlsx", str(tmp_path / "c.xlsx")])
+        == 0
+    )
+    assert report(plan, "--xlsx", tmp_path / "r.xlsx") == 0
+    numbers = {one.kind: one for one in issued(path)}
+    capsys.readouterr()
+    wish = ["correct", str(plan), "--point", "q01", "--from", text(MAY + 6 * HOUR), "--to", text(MAY + DAY)]
+    assert main([*wish, "--factor", "250/200", "--reason", "plate", "--person", "Ada", "--format", "csv"]) == 0
+    rows = [row for row in csv.DictReader(io.StringIO(capsys.readouterr().out)) if row["what"] == "issued"]
+    assert [row["subject"].rpartition(" of ")[0] for row in rows] == [f"{k} {one.id}" for k, one in numbers.items()]
+    print(rows)

@@ -1,0 +1,80 @@
+"""A correction over a year of one register of a board of forty points: figures, balances and PV figures made again."""
+
+import time
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+
+from meterd.app.bookkeeper import Bookkeeper
+from meterd.app.supposed import SupposedStore
+from meterd.app.touched import Touch, picture
+from meterd.correction import Correction
+from meterd.interval import Period
+from meterd.reading import EXPORT, IMPORT
+from meterd.site import Board, Input, Instrument, Point, Role, Site
+from meterd.store.sqlite import SqliteStore
+from tests.bench.table import Line
+
+pytestmark = [pytest.mark.bench, pytest.mark.slow]
+BEGIN = 1_735_686_000_000  # 2025-01-01 in Vienna
+DAY, QUARTER = 86_400_000, 900_000
+Q01 = ("q01", IMPORT)
+
+
+def board(points: int) -> Site:
+    """One board with a feed, a roof and feeders of five tenants."""
+    found = [Point("t1", "main", Role.FEED), Point("roof", "main", Role.PV)]
+    found += [Point(f"q{i:02d}", "main", Role.FEEDER, tenant=f"tenant-{i % 5}") for i in range(1, points - 1)]
+    read = [(p.name, IMPORT) for p in found] + [("t1", EXPORT)]
+    return Site(
+        "bench", "Europe/Vienna", boards=(Board("main"),), points=tuple(found),
+        inputs=tuple(Input(p, r, "s", f"{p}/{r}") for p, r in read),
+        instruments=tuple(Instrument(p.name, 0, meter_class="B") for p in found),
+    )  # fmt: skip
+
+
+def filled(path: Path, site: Site, days: int) -> None:
+    """Readings every five minutes, of the register that will be corrected every minute, and all figures."""
+    store = SqliteStore.writer(path)
+    books = Bookkeeper(store, site, ZoneInfo(site.zone))
+    generator, end = np.random.default_rng(1), BEGIN + days * DAY
+    for row in site.inputs:
+        step = 60_000 if row.point == "q01" else 300_000
+        times = np.arange(BEGIN, end + step, step, dtype=np.int64)
+        rises = generator.integers(0, step // 60_000 * 100_000 * (20 if row.point == "t1" else 1), len(times))
+        books.import_history((row.point, row.register), times, np.cumsum(rises), end)
+    books.settle(end, end)
+    store.close()
+
+
+def test_a_year_of_one_of_forty_points(tmp_path: Path, report: list[Line], full: bool) -> None:
+    """Every interval is the factor times what it was, and so is their sum."""
+    points, days = (40, 365) if full else (5, 6)
+    site, path, end = board(points), tmp_path / "s.sqlite", BEGIN + days * DAY
+    filled(path, site, days)
+    one = Correction(0, *Q01, BEGIN, end, "1.0204", "bench", "bench", end)
+    grid = np.arange(BEGIN, end, QUARTER, dtype=np.int64)
+    begun = time.perf_counter()
+    supposed = SupposedStore.of(path, site, Q01, (BEGIN, end), [one])
+    expected = supposed.columns([Q01], Period.INTERVAL, grid).energy
+    shown = picture(supposed, site, Touch(Q01, BEGIN, end))
+    supposed.close()
+    shown_s = time.perf_counter() - begun
+    store = SqliteStore.writer(path)
+    books = Bookkeeper(store, site, ZoneInfo(site.zone))
+    before = int(store.columns([Q01], Period.INTERVAL, grid).energy.sum())
+    begun = time.perf_counter()
+    books.correct(Q01, (BEGIN, end), end, lambda: store.corrections.add(one))
+    counts = [books.correct_on(end), books.correct_on(end)]
+    corrected_s = time.perf_counter() - begun
+    after = store.columns([Q01], Period.INTERVAL, grid).energy
+    assert counts == [len(grid), None]
+    assert (after == expected).all()
+    assert abs(int(after.sum()) - before * 1.0204) < 1
+    assert picture(store, site, Touch(Q01, BEGIN, end)) == shown
+    store.close()
+    what = f"{days} days of 1 of {points} points"
+    report.append(Line("correction", f"{what}, 1 reading a minute", f"{corrected_s:.1f} s", aim="< 10 s"))
+    report.append(Line("correction", "what it would change, one look", f"{shown_s:.1f} s"))
