@@ -10,7 +10,9 @@ from meterd.site import Copied, Instrument, Point, PointState, Role, Site
 
 ODD = 5.0  # times the spread of the row: of 24 rooms with ordinary tenants one in some hundred rows is so far off by chance
 LEAST_ROOMS = 5  # below it a median says nothing about one of them
-LEAST_SPREAD = 0.15  # rooms of one pattern differ by at least a seventh (common practice); a quiet row must not make all of them odd
+LEAST_SPREAD = (
+    0.15  # rooms of one pattern differ by a seventh (common practice); a quiet row must not make all of them odd
+)
 DROP_W = 50.0  # smaller falls are the ordinary life of loads
 GONE, GONE_W = 0.005, 10.0  # what a meter behind an open breaker may still show, of before or in W: noise of its input
 

@@ -165,7 +165,7 @@ def _feeder(site: Site, point: Point, at: tuple[int, int], sheet: _Sheet, flow: 
     sheet.symbols.append(Symbol(Kind.BREAKER, x, bar + 28, point.name))
     sheet.symbols.append(Symbol(_meter_kind(site, point), x, bar + 62, point.name))
     if flow is not None:
-        sheet.symbols.append(Symbol(Kind.ARROW_UP if flow.against else Kind.ARROW_DOWN, x, bar + 112, point.name))
+        sheet.symbols.append(Symbol(Kind.ARROW_UP if flow.against else Kind.ARROW_DOWN, x, bar + 115, point.name))
         sheet.labels.append(Label(x + 8, bar + 98, (flow.words,), "energy", point.name))
         if flow.mark:
             sheet.labels.append(Label(x, bar + 142, (flow.mark,), "mark", point.name))

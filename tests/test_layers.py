@@ -8,14 +8,15 @@ import pytest
 
 PACKAGE = Path(__file__).parents[1] / "meterd"
 FLOW = (  # the order of the data
-    "errors", "naming", "reading", "finding", "site", "site_change", "finder", "single_line", "interval", "zone_change", "health", "knots", "register", "correction", "exchange", "rollup",
-    "figure", "completeness", "snapshot", "ratio_check",
-    "uncertainty", "point_check", "balance", "reconciliation", "network", "network_flows", "drift_day", "drift_fit", "drift_chart",
-    "causes", "drift_factor", "drift_name", "drift_silent", "drift", "drift_state", "drift_gross", "drift_drill", "visible", "commissioning", "loading", "surplus", "pv_month", "plausible",
-    "apportion", "sharing", "loads", "pv_ahead", "room", "rotation", "allocation", "same_time", "pv_shares",
-    "cost_allocation",
-    "share_book", "books", "bulk", "explain", "report_figures", "report", "row", "share_rows", "derived", "senml", "message", "fleet", "agreement", "staleness", "conditions",
-    "grouping", "notice", "clock_change", "pipeline",
+    "errors", "naming", "reading", "finding", "site", "site_change", "finder", "single_line", "interval",
+    "zone_change", "health", "knots", "register", "correction", "exchange", "rollup", "figure", "completeness",
+    "snapshot", "ratio_check", "uncertainty", "point_check", "balance", "reconciliation", "network",
+    "network_flows", "drift_day", "drift_fit", "drift_chart", "causes", "drift_factor", "drift_name",
+    "drift_silent", "drift", "drift_state", "drift_gross", "drift_drill", "visible", "commissioning", "loading",
+    "surplus", "pv_month", "plausible", "apportion", "sharing", "loads", "pv_ahead", "room", "rotation",
+    "allocation", "same_time", "pv_shares", "cost_allocation", "share_book", "books", "bulk", "explain",
+    "report_figures", "report", "row", "share_rows", "derived", "senml", "message", "fleet", "agreement",
+    "staleness", "conditions", "grouping", "notice", "clock_change", "pipeline",
 )  # fmt: skip
 ROOM_MAY_IMPORT = {
     "mqtt": set(),
@@ -29,8 +30,9 @@ ROOM_MAY_IMPORT = {
     "app": {"mqtt", "sources", "store", "publish", "demo", "notify", "page", "papers"},
 }
 PURE_MAY_IMPORT = {
-    "meterd", "numpy", "scipy", "array", "bisect", "cmath", "collections", "contextlib", "dataclasses", "datetime", "decimal", "enum",
-    "fractions", "functools", "heapq", "itertools", "json", "math", "operator", "re", "statistics", "types", "typing", "unicodedata", "weakref", "zoneinfo",
+    "meterd", "numpy", "scipy", "array", "bisect", "cmath", "collections", "contextlib", "dataclasses", "datetime",
+    "decimal", "enum", "fractions", "functools", "heapq", "itertools", "json", "math", "operator", "re",
+    "statistics", "types", "typing", "unicodedata", "weakref", "zoneinfo",
 }  # fmt: skip
 NOT_PURE = {
     "open",

@@ -98,7 +98,7 @@ class Corrector:
     def _record(self, order: Order, details: dict[str, Any], now_ms: int) -> str:
         if (known := self._store.records.carried_out(order.name)) is not None:
             return f"record {known} was kept before"
-        kind, rest = str(details["kind"]), {str(k): str(v) for k, v in details["details"].items()}
+        kind, rest = str(details["kind"]), {str(k): str(v) for k, v in dict(details["details"]).items()}
         one = Record(kind, order.what, order.from_ms, order.person, order.note, now_ms, rest)
         with self._store.transaction():
             number = self._store.records.add(one, order.name)

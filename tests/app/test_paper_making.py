@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import pandas as pd
 import pytest
 
 from meterd.app.bookkeeper import Bookkeeper
@@ -16,12 +17,12 @@ from meterd.app.cli import main
 from meterd.app.config import load_plan
 from meterd.app.corrector import Corrector
 from meterd.app.orders import OrderFolder
-from meterd.interval import text
 from meterd.store.issued import Issued
 from meterd.store.sqlite import SqliteStore
-from tests.app.workshop import DAY, HOUR, MAY, filled
+from tests.app.workshop import DAY, MAY, filled
+from tests.papers.month import energies, folder
 
-WHOLE, GAIN = 2 * 288 * 800_000, 18 * 12 * 200_000  # mWh of q01 in the two days, and what the right ratio adds
+MARCH = slice(pd.Timestamp("2026-02-28 23:00Z"), pd.Timestamp("2026-03-31 21:00Z"))
 
 
 def issued(path: Path) -> list[Issued]:
@@ -92,7 +93,7 @@ def test_what_cannot_be_recorded_is_not_given_out(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     """Somebody else has the store and does not answer: no file, no half a file, an old one stays; words that say why."""
-    monkeypatch.setattr("meterd.app.finding_commands.ANSWER_LIMIT_S", 0.1)
+    monkeypatch.setattr("meterd.app.corrector.ANSWER_LIMIT_S", 0.1)
     plan, path = filled(tmp_path)
     (tmp_path / "r.xlsx").write_bytes(b"the old one")
     store = SqliteStore.writer(path)
@@ -105,17 +106,19 @@ def test_what_cannot_be_recorded_is_not_given_out(
 
 
 def test_a_correction_lists_the_paper_before_and_after(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    """As it was given out, and as the books have it now."""
-    plan, path = filled(tmp_path)
-    assert (
-        main(["cost-allocation", str(plan), "--month", "2026-05", "--by", "Ada", "--xlsx", str(tmp_path / "c.xlsx")])
-        == 0
-    )
-    assert report(plan, "--xlsx", tmp_path / "r.xlsx") == 0
-    numbers = {one.kind: one for one in issued(path)}
+    """The energy in it as it was given out, and as the books have it now; March is whole, one day of it is doubled."""
+    plan = folder(tmp_path)
+    wish = ["--month", "2026-03", "--by", "Ada", "--xlsx"]
+    for command in ("report", "cost-allocation"):
+        assert main([command, str(plan), *wish, str(tmp_path / "x.xlsx")]) == 0
+    numbers = [f"{one.kind} {one.id}" for one in issued(tmp_path / "hof.sqlite")]
+    assert numbers == ["month-report 1", "cost-allocation 2"]
     capsys.readouterr()
-    wish = ["correct", str(plan), "--point", "q01", "--from", text(MAY + 6 * HOUR), "--to", text(MAY + DAY)]
-    assert main([*wish, "--factor", "250/200", "--reason", "plate", "--person", "Ada", "--format", "csv"]) == 0
+    asked = ["--point", "bakery", "--from", "2026-03-10", "--to", "2026-03-11", "--factor", "2"]
+    who = ["--reason", "plate", "--person", "Ada", "--format", "csv"]
+    assert main(["correct", str(plan), *asked, *who]) == 0
     rows = [row for row in csv.DictReader(io.StringIO(capsys.readouterr().out)) if row["what"] == "issued"]
-    assert [row["subject"].rpartition(" of ")[0] for row in rows] == [f"{k} {one.id}" for k, one in numbers.items()]
-    print(rows)
+    assert [row["subject"].rpartition(" of ")[0] for row in rows] == numbers
+    wh = energies()["bakery"].loc[MARCH]
+    day = wh.loc["2026-03-09 23:00":"2026-03-10 22:00"].sum()  # type: ignore[misc]
+    assert {(float(row["before"]), float(row["after"])) for row in rows} == {(wh.sum(), wh.sum() + day)}

@@ -65,10 +65,10 @@ def test_a_year_of_one_of_forty_points(tmp_path: Path, report: list[Line], full:
     store = SqliteStore.writer(path)
     books = Bookkeeper(store, site, ZoneInfo(site.zone))
     before = int(store.columns([Q01], Period.INTERVAL, grid).energy.sum())
-    begun = time.perf_counter()
+    begun, used = time.perf_counter(), time.process_time()
     books.correct(Q01, (BEGIN, end), end, lambda: store.corrections.add(one))
     counts = [books.correct_on(end), books.correct_on(end)]
-    corrected_s = time.perf_counter() - begun
+    corrected_s, used = time.perf_counter() - begun, time.process_time() - used
     after = store.columns([Q01], Period.INTERVAL, grid).energy
     assert counts == [len(grid), None]
     assert (after == expected).all()
@@ -76,5 +76,13 @@ def test_a_year_of_one_of_forty_points(tmp_path: Path, report: list[Line], full:
     assert picture(store, site, Touch(Q01, BEGIN, end)) == shown
     store.close()
     what = f"{days} days of 1 of {points} points"
-    report.append(Line("correction", f"{what}, 1 reading a minute", f"{corrected_s:.1f} s", aim="< 10 s"))
+    report.append(
+        Line(
+            "correction",
+            f"{what}, 1 reading a minute",
+            f"{corrected_s:.1f} s",
+            aim="< 10 s",
+            note=f"{used:.1f} s of a core",
+        )
+    )
     report.append(Line("correction", "what it would change, one look", f"{shown_s:.1f} s"))

@@ -92,9 +92,17 @@ def timed(client: httpx.Client, path: str, times: int) -> tuple[float, str]:
     return percentile(took, 0.5), body
 
 
-def test_sheets_of_a_year(full: bool, report: list[Line], tmp_path: Path) -> None:
+@pytest.fixture(scope="module")
+def running(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
+    """The demo, after a year in the full form."""
+    full = request.config.option.markexpr == "bench"
+    with demo(tmp_path_factory.mktemp("page"), 365 if full else 1) as found:
+        yield found
+
+
+def test_sheets_of_a_year(full: bool, report: list[Line], running: Running) -> None:
     """Every sheet that needs no question of its own answers; its size with style and scripts stays small."""
-    with demo(tmp_path, 365 if full else 2) as running, httpx.Client(base_url=running.address, timeout=60) as client:
+    with httpx.Client(base_url=running.address, timeout=60) as client:
         static = sum(
             len(client.get(f"/static/{name}").content)
             for name in ("page.css", "page.js", "uPlot.iife.min.js", "uPlot.min.css")
@@ -151,18 +159,16 @@ async def _listen(address: str, count: int, seconds: float) -> int:
             await client.aclose()
 
 
-def test_fifty_browsers_on_the_stream(full: bool, report: list[Line], tmp_path: Path) -> None:
+def test_fifty_browsers_on_the_stream(full: bool, report: list[Line], running: Running) -> None:
     """All hear the picture; what they cost is the daemon's processor time with them less that without."""
-    span = 60.0 if full else 4.0
-    with demo(tmp_path, 1) as running:
-        time.sleep(5.0 if full else 0.0)
-        before, since = cpu_s(running.pid), time.monotonic()
-        time.sleep(span)
-        alone = (cpu_s(running.pid) - before) / (time.monotonic() - since)
-        before, since = cpu_s(running.pid), time.monotonic()
-        with ThreadPoolExecutor(1) as own:  # a browser of another test may have its event loop in this thread
-            events = own.submit(asyncio.run, _listen(running.address, BROWSERS, span)).result()
-        watched = (cpu_s(running.pid) - before) / (time.monotonic() - since)
+    span = 60.0 if full else 3.0
+    before, since = cpu_s(running.pid), time.monotonic()
+    time.sleep(span)
+    alone = (cpu_s(running.pid) - before) / (time.monotonic() - since)
+    before, since = cpu_s(running.pid), time.monotonic()
+    with ThreadPoolExecutor(1) as own:  # a browser of another test may have its event loop in this thread
+        events = own.submit(asyncio.run, _listen(running.address, BROWSERS, span)).result()
+    watched = (cpu_s(running.pid) - before) / (time.monotonic() - since)
     assert events >= BROWSERS
     report.append(
         Line(

@@ -1,0 +1,121 @@
+"""Orders that change the books: carried out once, refused in words, taken up by the loop."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from meterd.app.alarms import Alarms
+from meterd.app.bookkeeper import Bookkeeper
+from meterd.app.corrector import Corrector
+from meterd.app.orders import OrderFolder, new_order
+from meterd.errors import ConfigError
+from meterd.interval import Period
+from meterd.reading import IMPORT
+from meterd.store.sqlite import SqliteStore
+from tests.app.test_bookkeeper import BEGIN, SITE, ZONE
+from tests.app.test_correcting import HOUR, filled
+
+F1 = json.dumps({"register": IMPORT, "factor": "5/4"})
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> SqliteStore:
+    """A new store."""
+    return SqliteStore.writer(tmp_path / "s.sqlite")
+
+
+def made(store: SqliteStore) -> tuple[Corrector, list[str]]:
+    """One that carries out, and how often it said that all figures are done."""
+    done: list[str] = []
+    return Corrector(store, filled(store), SITE, lambda: done.append("done")), done
+
+
+def test_an_order_is_carried_out_once(store: SqliteStore) -> None:
+    """Found again after a power cut it changes nothing; the drift watch is told once, when all figures are made."""
+    corrector, done = made(store)
+    assert not corrector.look(BEGIN)
+    order = new_order("correct", "f1", "Ada", "plate", details=F1, from_ms=BEGIN, until_ms=BEGIN + HOUR)
+    assert corrector.carry_out(order, BEGIN).startswith("correction 1: f1 import times 5/4 from ")
+    assert corrector.carry_out(order, BEGIN) == "correction 1 was entered before"
+    assert (corrector.look(BEGIN), done, corrector.look(BEGIN), done, corrector.look(BEGIN)) == (
+        True, done, False, ["done"], False,
+    )  # fmt: skip
+    back = new_order("withdraw", "1", "Bo", "wrong")
+    assert corrector.carry_out(back, BEGIN).startswith("correction 1 is withdrawn: ")
+    assert corrector.carry_out(back, BEGIN) == "correction 1 was withdrawn before"
+    assert len(store.corrections.all()) == 1
+    record = new_order("record", "f1", "Ada", "n", details=json.dumps({"kind": "exchange", "details": {"a": "b"}}))
+    assert corrector.carry_out(record, BEGIN) == "record 1: exchange at f1"
+    assert corrector.carry_out(record, BEGIN) == "record 1 was kept before"
+
+
+@pytest.mark.parametrize(
+    ("kind", "what", "details", "said"),
+    [
+        ("correct", "f1", "{}", "lacks something"),
+        ("correct", "f1", "[]", "not an object"),
+        ("correct", "f1", "{", "not JSON"),
+        ("correct", "f9", F1, "reads no register"),
+        ("correct", "f1", json.dumps({"register": "9.9", "factor": "2"}), "reads no register"),
+        ("correct", "f1", json.dumps({"register": IMPORT, "factor": "1e3"}), "is not a factor"),
+        ("withdraw", "5", "", "there is no correction 5"),
+        ("record", "f1", json.dumps({"kind": "x"}), "lacks something"),
+        ("record", "f1", json.dumps({"kind": "x", "details": 5}), "cannot be"),
+        ("issue", "2026-05", json.dumps({"kind": "x", "sha256": "", "figures": [["a", "b", "c"]]}), "cannot be"),
+    ],
+)
+def test_what_cannot_be_done_is_said(store: SqliteStore, kind: str, what: str, details: str, said: str) -> None:
+    """Whatever lies in the folder of orders stops nothing and changes nothing."""
+    corrector, _ = made(store)
+    order = new_order(kind, what, "Ada", "n", details=details, from_ms=BEGIN, until_ms=0)
+    with pytest.raises(ConfigError, match=said):
+        corrector.carry_out(order, BEGIN)
+    assert (store.corrections.all(), store.records.all(), store.issued.all()) == ([], [], [])
+
+
+def test_a_correction_that_ends_before_it_begins_is_none(store: SqliteStore) -> None:
+    """Said in words."""
+    corrector, _ = made(store)
+    order = new_order("correct", "f1", "Ada", "n", details=F1, from_ms=BEGIN + 5, until_ms=BEGIN + 5)
+    with pytest.raises(ConfigError, match="ends before it begins"):
+        corrector.carry_out(order, BEGIN)
+
+
+def test_the_loop_takes_orders_of_both_kinds_up(store: SqliteStore, tmp_path: Path) -> None:
+    """Those about findings go to the findings, the others to the books; figures follow with the same look."""
+    path = tmp_path / "s.sqlite"
+    corrector, done = made(store)
+    alarms, folder = Alarms(store, path, SITE, BEGIN, corrector), OrderFolder(path)
+    orders = [
+        new_order("correct", "f1", "Ada", "plate", details=F1, from_ms=BEGIN, until_ms=BEGIN + HOUR),
+        new_order("see", "stale-f1", "Ada"),
+    ]
+    for order in orders:
+        folder.put(order)
+    alarms.look([], [], BEGIN + 9 * HOUR)
+    first, second = (folder.answer(order) for order in orders)
+    assert first is not None
+    assert second is not None
+    assert (first[0], second) == (True, (False, "there is no finding stale-f1; `meterd findings` lists them"))
+    assert store.versions(("f1", IMPORT), Period.HOUR, BEGIN)[-1].reason == "correction 1"
+    alarms.look([], [], BEGIN + 9 * HOUR)
+    assert done == ["done"]
+    alarms.close()
+    bare = Alarms(store, path, SITE, BEGIN)
+    order = new_order("withdraw", "1", "Ada", "n")
+    folder.put(order)
+    bare.look([], [], BEGIN + 9 * HOUR)
+    assert folder.answer(order) == (False, "nobody here changes the books")
+    bare.close()
+
+
+def test_a_half_made_correction_goes_on_after_a_start(store: SqliteStore) -> None:
+    """The next run finds what is left in the store."""
+    corrector, _ = made(store)
+    order = new_order("correct", "f1", "Ada", "plate", details=F1, from_ms=BEGIN, until_ms=0)
+    corrector.carry_out(order, BEGIN)
+    again = Corrector(store, Bookkeeper(store, SITE, ZONE), SITE)
+    assert again.look(BEGIN)
+    assert not again.look(BEGIN)
+    assert store.versions(("f1", IMPORT), Period.HOUR, BEGIN)[-1].energy == 50_000_000
