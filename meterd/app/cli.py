@@ -364,6 +364,7 @@ def _add_demo(commands: "Commands[argparse.ArgumentParser]") -> None:
     demo.add_argument("--seed", type=int, help="of the simulated site; the default has passing clouds")
     demo.add_argument("--speed", type=float, default=1.0, help="times real time (default: 1)")
     demo.add_argument("--store", type=Path, metavar="FILE", help="keep the store; default: a temporary one")
+    demo.add_argument("--page-port", type=int, default=0, help="of the page (default: that of the plan, or a free one)")
     demo.add_argument("--verbose", action="store_true", help="log every change of state")
 
 

@@ -91,7 +91,7 @@ def run_demo(arguments: argparse.Namespace, stop: threading.Event) -> int:
     site = replace(
         site,
         broker=replace(site.broker, embedded=True, host="127.0.0.1", port=arguments.port or free_port()),
-        page=replace(site.page, port=_page_port(site.page.port)),
+        page=replace(site.page, port=arguments.page_port or _page_port(site.page.port)),
     )
     now_ms = WallClock().now_ms()
     seed = DEFAULT_SEED if arguments.seed is None else arguments.seed

@@ -16,7 +16,7 @@ from meterd.interval import Period, text
 from meterd.reading import IMPORT
 from meterd.store.issued import Issued
 from meterd.store.sqlite import SqliteStore
-from tests.app.workshop import DAY, HOUR, MAY, filled
+from tests.app.workshop import DAY, HOUR, MAY, filled, readings
 
 Q01 = ("q01", IMPORT)
 FROM, TO = MAY + 6 * HOUR, MAY + DAY
@@ -170,3 +170,21 @@ def test_an_end_in_a_gap_is_told(capsys: pytest.CaptureFixture[str], tmp_path: P
     assert code == 0
     assert err.count("lies between readings far apart") == 1
     assert "q01 import" in out
+
+
+def test_a_replay_into_tables_may_have_the_corrections_of_a_store(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """The same energies as the store's, and the description says which corrections are in them."""
+    plan, path = filled(tmp_path)
+    assert run(capsys, "correct", str(plan), *WISH, *WHO)[0] == 0
+    old = tmp_path / "old.csv"
+    rows = [f"{text(r.at_ms)},{r.point},{r.register},{r.value / 1000}" for r in readings(MAY, MAY + 2 * DAY)]
+    old.write_text("time,point,register,value\n" + "\n".join(rows) + "\n")
+    folder = tmp_path / "tables"
+    assert run(capsys, "replay", str(plan), str(old), "--out", str(folder), "--corrections", str(path))[0] == 0
+    with (folder / "energy_interval.csv").open() as file:
+        found = [int(row["q01.import_mwh"]) for row in csv.DictReader(file)]
+    assert found == [2_400_000] * 24 + [3_000_000] * 72 + [2_400_000] * 96
+    description = json.loads((folder / "description.json").read_text())
+    assert description["corrections"] == [{"id": 1, "point": "q01", "register": IMPORT, "factor": "250/200"}]

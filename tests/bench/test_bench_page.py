@@ -42,6 +42,7 @@ class Running:
 def demo(folder: Path, days: int) -> Iterator[Running]:
     """The demo until its first picture."""
     command = [sys.executable, "-m", "meterd.app.cli", "demo", "--days", str(days), "--store", str(folder / "s.sqlite")]
+    command += ["--page-port", str(free_port())]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True) as process:
         assert process.stdout is not None, "a pipe was asked for"
         try:

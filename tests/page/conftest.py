@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, sync_playwright
 
+from meterd.mqtt.broker import free_port
 from meterd.page import UserRole
 from meterd.page.access import UserFile
 
@@ -36,6 +37,7 @@ def mill(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mill]:
     for role in (UserRole.LOOK, UserRole.ACKNOWLEDGE, UserRole.CHANGE):
         users.keep(str(role), role, PASSWORD)
     command = [sys.executable, "-m", "meterd.app.cli", "demo", "--days", str(DAYS), "--store", str(store)]
+    command += ["--page-port", str(free_port())]  # two such demos may begin at once
     for fault in FAULTS:
         command += ["--fault", fault]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True) as process:
