@@ -35,6 +35,7 @@ from meterd.store.sqlite import SqliteStore
 EARLIER_MS = 3_600_000  # so much of the past is simulated before the start, so that closed quarter hours can be seen
 MOST_DAYS = 800  # of history before that
 STEP_S = 300  # of that history: boundaries between readings five minutes apart count as read, not as estimated
+COARSE_DAYS, COARSE_S = 60, 900  # longer histories have a reading a quarter hour: a year is made in minutes
 BEFOREHAND_MS = 60_000  # readings of the past are kept in ticks of this length
 
 
@@ -127,7 +128,7 @@ def _live_long_ago(site: Site, seed: int, path: Path, when: tuple[int, int, int]
     stand: list[Levels] = []
     first_ms = begin_ms - days * DAY_MS
     blocks = history(
-        site, seed, first_ms, begin_ms, step_s=STEP_S, world_offset_ms=offset_ms, stand=stand
+        site, seed, first_ms, begin_ms, step_s=STEP_S if days <= COARSE_DAYS else COARSE_S, world_offset_ms=offset_ms, stand=stand
     )  # fmt: skip
     store = SqliteStore.writer(path)
     try:
