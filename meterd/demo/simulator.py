@@ -11,7 +11,7 @@ from meterd.demo.noise import Floats
 from meterd.demo.payload import Field, Number, Topic, payload, topics
 from meterd.demo.physics import Truth, build, frequency, phases, truth, voltages
 from meterd.interval import floor
-from meterd.reading import POWER, Reading, milli
+from meterd.reading import CT_PRIMARY, CT_SECONDARY, POWER, Reading, milli
 from meterd.site import Site, base_scale
 
 STEP_S = 10
@@ -213,6 +213,8 @@ class Picture:
             return np.where(apparent > 0.0, np.abs(power) / np.where(apparent > 0.0, apparent, 1.0), 1.0)
         if register == "14.7.0":
             return np.broadcast_to(frequency(self._bank.mill, self._truth.at_ms), power.shape)
+        if register in (CT_PRIMARY, CT_SECONDARY):
+            return self._set_ratio(register)
         phase = {"3": 0, "5": 1, "7": 2}[register[0]]
         if register.startswith(("36.", "56.", "76.")):
             return self._phases()[phase]
@@ -220,6 +222,17 @@ class Picture:
         if register.startswith(("32.", "52.", "72.")):
             return volts
         return np.asarray(np.hypot(self._phases()[phase], reactive / 3.0) / volts)
+
+    def _set_ratio(self, register: str) -> Floats:
+        """What each meter is set to: the current of its transformers by the plan, 1 A where it is connected directly."""
+        found = np.ones(self.block.power.shape)
+        at_ms = int(self.block.at_ms[0])
+        for point, row in self._bank.mill.row.items():
+            for one in self._bank.site.instruments_of(point):
+                if one.from_ms <= at_ms and (one.until_ms is None or at_ms < one.until_ms):
+                    ampere = one.ct_primary_a if register == CT_PRIMARY else one.ct_secondary_a
+                    found[row] = 1.0 if ampere is None else ampere
+        return found
 
     def _voltages(self) -> Floats:
         if self._volts is None:

@@ -102,6 +102,7 @@ def test_every_register_can_be_asked_for():
     apparent = sum(row[volt] * row[amp] for volt, amp in phases)
     assert apparent == pytest.approx(np.hypot(watts, vars_), rel=0.02)
     assert 49.5 < row["14.7.0"] < 50.5
+    assert row["0.4.2"] / row["0.4.5"] >= 1.0
     assert row["3.8.0"] > 0
     assert row["4.8.0"] >= 0
 
