@@ -14,11 +14,14 @@ from operator import attrgetter
 from typing import Protocol
 
 from meterd.errors import ConfigError, SourceError, described
+from meterd.reading import Reading
 from meterd.sources import CLOCK_SET_MS, Delivery, RefusalLog, Refused
 from meterd.sources.items import Taken
 from meterd.sources.tcp import LineLost, NoAnswer
 
 RETRY_FIRST_S = 1.0  # a device that restarts is back within seconds
+# readings of stations asked one after the other are handed over together: the loop is woken once, not for each
+TOGETHER_S = 0.02
 HELD_S = 0.05  # between two offers to a loop whose queue is full
 HIGHEST_PORT = 65_535
 SHORTEST_PERIOD_S = 0.1
@@ -105,6 +108,8 @@ class PolledSource:
         self._worker: threading.Thread | None = None
         self._deliver_to: Callable[[Delivery], None] | None = None
         self._counts = dict.fromkeys(COUNTS, 0)
+        self._pending: list[Reading] = []  # taken and not handed over yet
+        self._pending_since = 0.0
         self._random = random.Random()
         self.error = ""  # why the last attempt failed; empty after a good one
 
@@ -155,10 +160,14 @@ class PolledSource:
         begun = time.monotonic()
         visits = [Visit(station, begun) for station in self._line.stations()]
         failures, closed_until = 0, begun
+        self._pending = []
         try:
             while visits and not self._stopping.is_set():
                 visit = min(visits, key=_DUE)
-                ahead = max(visit.due, closed_until) - time.monotonic()
+                now = time.monotonic()
+                ahead = max(visit.due, closed_until) - now
+                if self._pending and (ahead > 0 or self._may_wait(visit) or now - self._pending_since > TOGETHER_S):
+                    self._hand_over(deliver)
                 if ahead > 0 and self._stopping.wait(ahead):
                     return
                 if not self._line.is_open() and not self._opened():
@@ -166,7 +175,7 @@ class PolledSource:
                     closed_until = time.monotonic() + self._delay(failures)
                     continue
                 failures = 0
-                self._visit(visit, deliver)
+                self._visit(visit)
         finally:
             self._line.close()
 
@@ -181,8 +190,13 @@ class PolledSource:
         self._counts["connects"] += 1
         return True
 
-    def _visit(self, visit: Visit, deliver: Callable[[Delivery], None]) -> None:
+    def _may_wait(self, visit: Visit) -> bool:
+        """Whether the next look takes its time: a station that was silent, one that sends on its own, a line to be opened."""
+        return visit.failures > 0 or not self._pace.period_s or not self._line.is_open()
+
+    def _visit(self, visit: Visit) -> None:
         self._counts["polls"] += 1
+        begun = time.monotonic()  # a slow line hands over after each station
         try:
             taken = self._line.read(visit.station)
         except NoAnswer as exc:
@@ -206,7 +220,13 @@ class PolledSource:
             if self._clock() < CLOCK_SET_MS:
                 self._counts["clock_unset"] += 1  # values without a time; the next poll has them again
             elif taken.readings:
-                self._deliver(Delivery(taken.readings), deliver)
+                if not self._pending:
+                    self._pending_since = begun
+                self._pending += taken.readings
+
+    def _hand_over(self, deliver: Callable[[Delivery], None]) -> None:
+        readings, self._pending = tuple(self._pending), []
+        self._deliver(Delivery(readings), deliver)
 
     def _failed(self, visit: Visit, kind: str, reason: str) -> None:
         if self._stopping.is_set():

@@ -14,7 +14,7 @@ pytestmark = [pytest.mark.bench, pytest.mark.slow]
 
 UNITS = 100
 REGISTERS = 6
-AIM = 3.0  # times the bare library: grid, late bytes, checks, readings and their delivery to another thread
+AIM = 2.0  # times the bare library: grid, late bytes, checks, readings and their delivery to another thread
 
 
 @contextmanager

@@ -231,7 +231,7 @@ def test_programs_get_the_same_values(mill: Mill) -> None:
     with httpx.Client(base_url=mill.address, timeout=20) as client:
         boards = client.get("/api/point").json()["boards"]
         names = [line["point"] for board in boards for line in board["points"]]
-        assert len(names) == 77
+        assert len(names) == 78
         for name in ("yard-light", "pv-hall", "studio-07", "print-shop"):
             assert client.get("/api/point", params={"point": name}).json()["one"]["point"] == name
             assert client.get("/point", params={"point": name}).status_code == 200

@@ -224,3 +224,41 @@ def test_all_faults_of_common_options_at_once() -> None:
         check_common("line", "", 70_000, period_s=0.0, timeout_s=60.0, retry_max_s=0.0)
     for word in ("host", "port", "period_s", "timeout_s", "retry_max_s"):
         assert f"option {word}" in str(caught.value)
+
+
+@pytest.mark.slow
+def test_stations_asked_one_after_the_other_are_handed_over_together() -> None:
+    line = Script(**{f"s{n}": good for n in range(20)})
+    source = polled(line, period_s=0.2)
+    taken: list[Delivery] = []
+    run(source, 0.9, taken.append)
+    readings = sum(len(delivery.readings) for delivery in taken)
+    assert readings == source.counters()["readings"] >= 80
+    assert len(taken) < readings / 4, "the loop is not woken for each of them"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("period_s", [0.1, 0.0], ids=["asked", "sends on its own"])
+def test_no_reading_waits_for_a_station_that_lets_us_wait(period_s: float) -> None:
+    turns = itertools.count()
+
+    def silent() -> Taken:
+        time.sleep(0.3)
+        raise NoAnswer("silent")
+
+    def now_and_then() -> Taken:
+        if not period_s and next(turns) % 2:
+            time.sleep(0.3)
+            raise NoAnswer("silent")
+        read.append(time.monotonic())
+        return good()
+
+    read: list[float] = []
+    handed: list[float] = []
+    line = Script(a=now_and_then, b=silent) if period_s else Script(a=now_and_then)
+    source = polled(line, period_s=period_s, retry_max_s=0.05)
+    run(source, 1.5, lambda _: handed.append(time.monotonic()))
+    late = [after - before for before, after in zip(read, handed, strict=False)]
+    assert len(late) >= 3
+    # only the first time is it not known yet that b is silent
+    assert max(late[1:]) < 0.2
