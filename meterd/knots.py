@@ -211,10 +211,11 @@ def figures(
     if not len(knots) or not count:
         none = np.zeros(count, dtype=np.int64)
         return Figures(boundaries[:count], none, none.astype(bool), none.astype(np.uint8), none - 1)
-    # views, not copies: nothing that is returned shares memory with them, and the knots may grow again after this
-    t = np.frombuffer(knots.t, dtype=np.int64)
-    total = np.frombuffer(knots.total, dtype=np.int64)
-    edge = np.frombuffer(knots.edge, dtype=np.uint8)
+    # copies, not views: a view forbids the knots to grow as long as anything holds the frame of this call, and the
+    # supervisor holds the frames of all threads for a moment when it looks where they stand
+    t = np.array(knots.t, dtype=np.int64)
+    total = np.array(knots.total, dtype=np.int64)
+    edge = np.array(knots.edge, dtype=np.uint8)
     forced = (edge == Edge.ESTIMATED) | (edge == Edge.BOUND)
     value, known, estimated = _boundary_values(t, total, forced, boundaries, gap_exact_ms)
     broken = edge == Edge.BREAK
@@ -235,7 +236,7 @@ def figures(
 def _anchors(t: Ints, anchorable: bytearray, starts: Ints) -> Ints:
     if not anchorable:
         return np.full(len(starts), -1, dtype=np.int64)
-    usable = np.frombuffer(anchorable, dtype=np.uint8).astype(bool)
+    usable = np.array(anchorable, dtype=np.bool_)
     latest = np.maximum.accumulate(np.where(usable, np.arange(len(t)), -1))
     index = np.searchsorted(t, starts, side="right") - 1
     found: Ints = np.where(index >= 0, latest[np.clip(index, 0, None)], -1)

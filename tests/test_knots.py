@@ -1,7 +1,9 @@
 """Energies read off a line of knots: exact at knots, rounded down between them, telescoping, missing across breaks."""
 
+import sys
 from fractions import Fraction
 from itertools import pairwise
+from types import FrameType
 
 import numpy as np
 import pytest
@@ -148,3 +150,22 @@ def test_total_at_a_moment_is_the_boundary_value(steps: list[tuple[int, int, Edg
 def test_a_break_counts_until_its_end(since: int, broken: bool) -> None:
     knots = line((0, 0, Edge.KNOWN), (QUARTER, 0, Edge.BREAK), (2 * QUARTER, 5, Edge.KNOWN))
     assert knots.broken_since(since) is broken
+
+
+def test_knots_grow_while_the_call_that_read_them_is_held() -> None:
+    """Whoever looks where threads stand holds their frames, and the supervisor does: nothing there may pin the columns."""
+    knots = line((0, 0, Edge.KNOWN), (QUARTER, 5, Edge.KNOWN), (3 * QUARTER, 9, Edge.BREAK))
+    held: list[FrameType] = []
+
+    def hold(frame: FrameType, _event: str, _argument: object) -> None:
+        held.append(frame)
+
+    sys.setprofile(hold)
+    try:
+        read(knots, 0, 4 * QUARTER)
+    finally:
+        sys.setprofile(None)
+    assert {"figures", "_boundary_values", "_overlap", "_anchors"} <= {frame.f_code.co_name for frame in held}
+    knots.add(4 * QUARTER, 11, 11, 4 * QUARTER, Edge.KNOWN, 1)
+    knots.trim(2 * QUARTER)
+    assert knots.t.tolist() == [QUARTER, 3 * QUARTER, 4 * QUARTER]

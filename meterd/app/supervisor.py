@@ -145,8 +145,10 @@ class Supervisor:
 
     def _sample(self, now_s: float) -> None:
         """A thread that is inside the same call at the same instruction as before has not gone on."""
-        frames = sys._current_frames()  # the one way to see what other threads do (CPython)
         limits = {t.ident: (t.name, limit) for t in threading.enumerate() if (limit := _limit(t.name)) and t.ident}
+        # the one way to see what other threads do (CPython). A frame keeps what its call has at hand: those of the other
+        # threads, the loop's among them, are let go at once
+        frames = {ident: frame for ident, frame in sys._current_frames().items() if ident in limits}
         stands, stuck = {}, {}
         for ident, (name, limit) in limits.items():
             frame = frames.get(ident)
