@@ -12,7 +12,9 @@ from meterd.sources import Delivery, Source
 DELIVERIES = 2_000  # waiting for the loop; a full queue slows the sources down, and they their brokers
 LINGER_S = 0.01  # a tick waits for so long a silence: readings of one burst share a commit (4 ms) and a live picture
 LINGER_MOST_S = 0.05  # and never longer than this
-READINGS_AT_ONCE = 20_000  # a tick stays below a second or so, also when catching up
+READINGS_AT_ONCE = 20_000  # more save little; on a slow machine a tick takes less, so that values go out meanwhile
+LEAST_AT_ONCE = 500
+TICK_S = 1.0  # a tick that keeps many readings should take no longer
 
 
 @dataclass(slots=True)
@@ -22,6 +24,7 @@ class Intake:
     counters: Counters
     held: list[tuple[Source, Delivery]] = field(default_factory=list)  # belongs to the loop
     readings: int = 0  # in the queue
+    at_once: int = READINGS_AT_ONCE  # how many readings a tick takes at most
     heard_s: dict[str, float] = field(default_factory=dict)  # source -> steady second of its last delivery
     _queue: "queue.Queue[tuple[Source, Delivery]]" = field(default_factory=lambda: queue.Queue(DELIVERIES))
     _lock: threading.Lock = field(default_factory=threading.Lock)
@@ -48,12 +51,19 @@ class Intake:
         with self._lock:
             self.readings += more
 
+    def took(self, readings: int, seconds: float) -> None:
+        """A tick of so many readings took so long: the next ones are as large as this machine can take in `TICK_S`."""
+        if seconds > TICK_S:
+            self.at_once = max(LEAST_AT_ONCE, min(self.at_once, round(readings * TICK_S / seconds)))
+        elif seconds < TICK_S / 2 and readings >= self.at_once:
+            self.at_once = min(READINGS_AT_ONCE, self.at_once * 2)
+
     def collect(self, wait_s: float) -> None:
         """Take deliveries from the queue: wait for the first, linger for the rest of its burst."""
         count = sum(len(delivery.readings) for _, delivery in self.held)
         deadline = time.monotonic() + wait_s
         latest = None
-        while count < READINGS_AT_ONCE:
+        while count < self.at_once:
             left = deadline - time.monotonic()
             try:
                 item = self._queue.get(timeout=left) if left > 0 else self._queue.get_nowait()

@@ -53,12 +53,14 @@ class Keeping:
         for reading in readings:
             if reading.device_time or not reading.old:
                 standing.clock.saw(reading.at_ms)
+        begun = time.monotonic()
         try:
             done = self._keep(readings)
         except StoreError as exc:
             self._store_refuses(readings, str(exc))
             return
         self._store_takes()
+        standing.intake.took(len(readings), time.monotonic() - begun)
         self.agreement.take(readings)
         parts.alarms.hear(readings)
         self.agreement.compare(parts.books.state.counters)
