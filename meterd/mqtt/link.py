@@ -10,7 +10,8 @@ What is closed here, each found on paho-mqtt 2.2.0 and each with a test in tests
 - an empty retained payload deletes a topic: `publish` refuses it, `clear` says so;
 - a full inbox would stop the flow for good, since a message refused in a connection never comes again in it: the
   receive maximum is kept below the inbox, messages without acknowledgement (QoS 0) are turned away first, a broker that
-  sends more all the same (mosquitto 2.0.11 does) is slowed by waiting, and what was missed is fetched by a reconnect.
+  sends more all the same (mosquitto 2.0.11 does) is slowed by waiting, and what was missed is fetched by a reconnect
+  when everything before it has been confirmed (holding.py).
 """
 
 import itertools
@@ -29,6 +30,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from meterd.errors import PublishError
+from meterd.mqtt.holding import Holding
 from meterd.mqtt.settings import LinkSettings, Will
 from meterd.mqtt.wire import (
     certificate_end,
@@ -151,7 +153,7 @@ class Link:
         self._short_in_a_row = 0
         self._started = False
         self._closing = False
-        self._missed = False
+        self._holding = Holding()
         self._subscribing: dict[int, Sequence[str]] = {}
         self._refused_topics: dict[str, str] = {}
         self._last_error = ""
@@ -201,9 +203,7 @@ class Link:
             self._client = self._new_client()
             self.start()
             return True
-        if self._missed and self._inbox is not None and self._inbox.qsize() <= self._inbox.maxsize // 4:
-            # an unacknowledged message comes again only in a new connection
-            self._missed = False
+        if self._connected and self._inbox is not None and self._holding.due(self._inbox.qsize(), self._inbox.maxsize):
             self._count(refetches=1)
             shut(self._client)
             return True
@@ -211,7 +211,7 @@ class Link:
 
     def refetch(self) -> None:
         """Let the broker send again what was never acknowledged, with the next `revive`."""
-        self._missed = True
+        self._holding.lose()
 
     def close(self) -> None:
         """Say goodbye to the broker (no will is sent) and end the thread within the stop limit."""
@@ -302,6 +302,7 @@ class Link:
             if token.connection != self._connection or not self.connected():
                 self._count(late_acks=1)
                 return False
+            self._holding.add(-1)
             return self._client.ack(token.mid, token.qos) == MQTTErrorCode.MQTT_ERR_SUCCESS
 
     def down_s(self) -> float:
@@ -378,6 +379,7 @@ class Link:
         with self._lock:
             self._connection = next(CONNECTIONS)
             client.drop_out_messages()
+        self._holding.begin()
         with self._waiting_lock:
             self._waiting.clear()
             self._early.clear()
@@ -470,20 +472,23 @@ class Link:
         if self._inbox is None or not self._room_for(message.qos):
             self._count(dropped=1)
             return
+        counts = int(message.qos > 0)
         arrived = Message(
             message.topic, bytes(message.payload), bool(message.retain), bool(message.dup), token, time.monotonic()
         )
+        self._holding.add(counts)
         try:
-            self._inbox.put(arrived, timeout=0.0 if self._missed else INBOX_WAIT_S)
+            self._inbox.put(arrived, timeout=INBOX_WAIT_S)
         except queue.Full:
+            self._holding.add(-counts)
+            self._holding.missed = True
             self._count(dropped=1)
-            self._missed = True
 
     def _room_for(self, qos: int) -> bool:
         assert self._inbox is not None, "asked only with an inbox"
-        if qos or self._inbox.maxsize <= 0:
-            return True
-        return self._inbox.qsize() < self._inbox.maxsize - self._receive_maximum
+        if qos:
+            return not self._holding.missed  # what follows a refused message comes again with it, in order
+        return self._inbox.maxsize <= 0 or self._inbox.qsize() < self._inbox.maxsize - self._receive_maximum
 
 
 def _receive_maximum(settings: LinkSettings, inbox: "queue.Queue[Message] | None") -> int:

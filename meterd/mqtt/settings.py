@@ -1,6 +1,6 @@
 """What a link needs to know, as plain values. Each default carries its reason."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 WEEK_S = 7 * 86_400
 
@@ -17,7 +17,7 @@ class LinkSettings:
     host: str = "localhost"
     port: int = 1883
     username: str = ""
-    password: str = ""
+    password: str = field(default="", repr=False)
     tls: bool = False
     ca_file: str = ""  # empty = the system's authorities
     cert_file: str = ""
