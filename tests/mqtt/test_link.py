@@ -207,6 +207,7 @@ def test_dead_network_thread_is_seen_and_revived(broker: Mosquitto) -> None:
 def test_offline_publish_is_refused_and_nothing_is_sent_late(broker: Mosquitto) -> None:
     link, inbox = reader(broker, "a")
     with link, writer(broker) as out:
+        assert ready(link)
         send(out, "a", [b"before"])
         assert link.ack(take(inbox, 1)[0].token)
         broker.kill()
