@@ -248,6 +248,7 @@ OTHERS: tuple[tuple[str, str], ...] = (
     ("service", "Whether the publisher is live or gone, with epoch, sequence, version and heartbeat time (JSON)."),
     ("catalogue", "This list (JSON)."),
     ("finding/{finding}", "One open finding; removed when it is closed (JSON)."),
+    ("point/{former}/renamed", "What a point is called now that had this name before (JSON)."),
 )
 
 
@@ -268,9 +269,34 @@ def catalogue_message(site: Site, version: str, epoch: int) -> Message:
         "epoch": epoch,
         "rule": RULE,
         "values": [_row_fields(entries) for entries in rows.values()],
+        "renamed": _renamed(site),
         "others": [{"topic": topic, "meaning": meaning} for topic, meaning in OTHERS],
     }
     return Message(f"{site.prefix}/{site.name}/catalogue", _json(fields), JSON, None)
+
+
+def renamed_messages(site: Site) -> tuple[Message, ...]:
+    """At each former name of a point what it is called now: for whoever still listens there. They never expire."""
+    root = f"{site.prefix}/{site.name}"
+    return tuple(
+        Message(_renamed_topic(root, former), _json({"point": name, "topic": f"{root}/point/{name}"}), JSON, None)
+        for former, name in _renamed(site).items()
+    )
+
+
+def _renamed(site: Site) -> dict[str, str]:
+    """Former name -> present name, of the former names that can be a level of a topic and name nothing else now."""
+    taken = {point.name for point in site.points}
+    return {
+        former: point.name
+        for point in site.points
+        for former in point.aliases
+        if former not in taken and re.fullmatch(r"[a-z0-9-]+", former)
+    }
+
+
+def _renamed_topic(root: str, former: str) -> str:
+    return f"{root}/point/{former}/renamed"
 
 
 def _row_fields(entries: list[Entry]) -> dict[str, object]:
@@ -290,16 +316,20 @@ def _row_fields(entries: list[Entry]) -> dict[str, object]:
 
 
 def catalogue_topics(root: str, payload: bytes) -> frozenset[str]:
-    """Every value topic, with its bare number, that an earlier catalogue names; what is malformed is left out."""
+    """Every value topic, with its bare number, and every former name that an earlier catalogue names.
+
+    What is malformed is left out.
+    """
     fields = _object(payload)
-    rows = fields.get("values")
+    rows, renamed = fields.get("values"), fields.get("renamed")
     found: set[str] = set()
     for row in rows if isinstance(rows, list) else []:
         names = row.get("names") if isinstance(row, dict) else None
         if isinstance(names, list):
             found.update(f"{root}/{row.get('pattern')}".replace(f"{{{row.get('each')}}}", str(name)) for name in names)
     safe = {topic for topic in found if re.fullmatch(r"[A-Za-z0-9][-A-Za-z0-9:./_]*", topic)}
-    return frozenset(safe | {f"{topic}/plain" for topic in safe})
+    former = {name for name in (renamed if isinstance(renamed, dict) else {}) if re.fullmatch(r"[a-z0-9-]+", name)}
+    return frozenset(safe | {f"{topic}/plain" for topic in safe} | {_renamed_topic(root, name) for name in former})
 
 
 def _json(fields: Mapping[str, object]) -> bytes:

@@ -25,6 +25,7 @@ from meterd.message import (
     parse_service,
     plain,
     remaining_s,
+    renamed_messages,
     usable,
 )
 from meterd.reading import REGISTERS, Quality
@@ -321,6 +322,18 @@ def test_the_catalogue_of_a_usual_site_fits_the_smallest_broker_limit() -> None:
 )
 def test_a_malformed_catalogue_names_no_topic_with_a_wildcard(payload: bytes) -> None:
     assert not [topic for topic in catalogue_topics(ROOT, payload) if "#" in topic or "+" in topic]
+
+
+def test_h2_former_names_tell_the_present_one_and_are_cleared_with_their_catalogue() -> None:
+    """Names that could not be a topic, or that another point has now, are left out."""
+    points = (replace(POINTS[0], aliases=("riser-old", POINTS[1].name, "Q 01/#")), *POINTS[1:])
+    plan = site(("1.8.0",), points=points)
+    (message,) = renamed_messages(plan)
+    assert message.topic == f"{ROOT}/point/riser-old/renamed"
+    assert json.loads(message.payload) == {"point": POINTS[0].name, "topic": f"{ROOT}/point/{POINTS[0].name}"}
+    assert (message.retain, message.expiry_s) == (True, None)
+    assert message.topic in catalogue_topics(ROOT, catalogue_message(plan, "0.1.0", 1).payload)
+    assert catalogue_topics(ROOT, b'{"renamed":{"a/#":"b","+":"c"}}') == frozenset()
 
 
 def test_a_finding_tells_its_life_and_evidence_beside_what_it_always_told() -> None:

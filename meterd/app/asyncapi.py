@@ -38,6 +38,12 @@ _SENML_SCHEMA: dict[str, object] = {
 }
 
 
+_PARAMETERS = {
+    "finding": "Cause and subject of the finding, joined by a hyphen.",
+    "former": "A former name of a point of the plan.",
+}
+
+
 def asyncapi(site: Site) -> str:
     """The AsyncAPI 3.0 document of a site as JSON text."""
     rows: dict[str, list[Entry]] = {}
@@ -151,8 +157,9 @@ def _other_channel(site: Site, topic: str, meaning: str) -> dict[str, object]:
         "payload": {"type": "object"},
     }
     channel = _channel(site, topic, [], message)
-    if "{finding}" in topic:
-        channel["parameters"] = {"finding": {"description": "Cause and subject of the finding, joined by a hyphen."}}
+    described = {name: {"description": words} for name, words in _PARAMETERS.items() if f"{{{name}}}" in topic}
+    if described:
+        channel["parameters"] = described
     return channel
 
 

@@ -26,6 +26,7 @@ from meterd.message import (
     pack,
     parse_service,
     plain,
+    renamed_messages,
 )
 from meterd.mqtt.link import Link
 from meterd.mqtt.link import Message as Heard
@@ -368,7 +369,7 @@ class Publisher:
             self._change_plan(snapshot.site)
         self._beat(snapshot.now_ms, clock_s)
         if not self._catalogue_sent and self._catalogue is not None:
-            self._catalogue_sent = self._send(self._catalogue)
+            self._catalogue_sent = all(self._send(one) for one in (self._catalogue, *renamed_messages(self._site)))
             self.counters.full_sets += self._catalogue_sent
         self._send_values(snapshot, clock_s)
         self._send_findings(snapshot.findings, clock_s)
@@ -378,6 +379,7 @@ class Publisher:
         """Make the catalogue of this plan and epoch; what the former one named and this one does not is cleared."""
         assert self.root == f"{site.prefix}/{site.name}", "another site needs another publisher"
         self._old_topics.update(topic for entry in self._changes.entries for topic in _both(entry.topic))
+        self._old_topics.update(message.topic for message in renamed_messages(self._site))
         self._site = site
         self._changes = Changes(catalogue(site), site.limits.publish_every_s)
         self._catalogue = catalogue_message(site, self._version, self._lease.epoch)
@@ -440,6 +442,7 @@ class Publisher:
         if not self._old_topics:
             return
         current = {topic for entry in self._changes.entries for topic in _both(entry.topic)}
+        current |= {message.topic for message in renamed_messages(self._site)}
         self._old_topics = {t for t in self._old_topics if t not in current and not self._clear(t)}
 
     def _clear(self, topic: str) -> bool:

@@ -1,5 +1,6 @@
 """With a real broker and plain clients of both protocol versions, controllers see what the documents promise."""
 
+import json
 import subprocess
 import sys
 import threading
@@ -192,6 +193,17 @@ def test_topics_of_an_earlier_plan_are_gone(broker: Mosquitto) -> None:
     with Daemon(broker, "b", smaller) as publisher, reading(broker) as seen:
         assert until(lambda: publisher.counters.cleared > 0 and len(seen) > 20)
         assert until(lambda: not [topic for topic in seen if "/q01/" in topic])
+
+
+def test_h2_the_old_topic_tells_the_new_name(broker: Mosquitto) -> None:
+    """A point renamed in the plan: its values move, and below the old name stands the new one, until the alias goes."""
+    renamed = site(points=(*POINTS[:-1], replace(POINTS[-1], aliases=(f"{POINTS[-1].name}-old",))))
+    sign = f"{ROOT}/point/{POINTS[-1].name}-old/renamed"
+    with Daemon(broker, "a", renamed), reading(broker) as seen:
+        assert until(lambda: sign in seen)
+        assert json.loads(seen[sign].payload)["point"] == POINTS[-1].name
+    with Daemon(broker, "b"), reading(broker) as seen:
+        assert until(lambda: seen.keys() == RETAINED, 20)
 
 
 def test_a_tiny_client_of_version_3_reads_a_bare_number(broker: Mosquitto) -> None:
