@@ -9,6 +9,7 @@ import re
 import signal
 import socket
 import sqlite3
+import sys
 import threading
 import time
 import tracemalloc
@@ -331,7 +332,15 @@ def _broker_child() -> int:
 
 
 def _threads(kind: str) -> list[threading.Thread]:
-    return [thread for thread in threading.enumerate() if thread.name == kind]
+    """Threads of that name that have come to their work: one that is being started cannot be ended from outside."""
+    return [thread for thread in threading.enumerate() if thread.name == kind and _works(thread)]
+
+
+def _works(thread: threading.Thread) -> bool:
+    frame = sys._current_frames().get(thread.ident or 0)
+    while frame is not None and frame.f_code.co_name != "run":
+        frame = frame.f_back
+    return frame is not None
 
 
 def test_e7_a_store_of_a_newer_version_is_refused_in_words(tmp_path: Path) -> None:
