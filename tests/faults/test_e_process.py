@@ -34,6 +34,7 @@ from meterd.app.selftest import CHECKS, self_test
 from meterd.app.steps import Counters, Steps
 from meterd.app.supervisor import Supervisor
 from meterd.errors import MeterdError, StoreError, described
+from meterd.finding import Finding
 from meterd.interval import Period
 from meterd.mqtt.link import Link, Message
 from meterd.mqtt.settings import LinkSettings
@@ -192,12 +193,18 @@ def test_e4_a_step_that_raises_every_time_is_told_and_the_others_go_on(
     ):
         assert until(lambda: here.daemon.counters.failures > 0 and out.connected())
         assert until(lambda: _taken(out, store))
-    kept = SqliteStore.reader(store)
-    found = {row.finding.id: row.finding for row in kept.findings()}
-    kept.close()
+        assert until(lambda: "fault-snapshot" in _findings(store))
+    found = _findings(store)
     assert "KeyError: 'injected'" in found["fault-snapshot"].text
     assert "meterd.app.loop" in found["fault-snapshot"].text
     assert "nothing that was read is lost" in found["fault-snapshot"].remedy
+
+
+def _findings(store: Path) -> dict[str, Finding]:
+    kept = SqliteStore.reader(store)
+    found = {row.finding.id: row.finding for row in kept.findings()}
+    kept.close()
+    return found
 
 
 def _taken(out: object, store: Path) -> bool:
