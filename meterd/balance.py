@@ -13,8 +13,9 @@ from fractions import Fraction
 import numpy as np
 import numpy.typing as npt
 
+from meterd.meter_clock import Clocks, Steps, steps_of
 from meterd.site import Board, Instrument, Point, PointState, Role, Site
-from meterd.uncertainty import COVERAGE, Accuracy, Floats, Ints, accuracy_of, energy_uncertainty
+from meterd.uncertainty import COVERAGE, Accuracy, Floats, Ints, accuracy_of, clock_uncertainty, energy_uncertainty
 
 Bools = npt.NDArray[np.bool_]
 
@@ -42,12 +43,18 @@ class Verdict(IntEnum):
 class Term:
     """One point in a balance: +1 feed side, -1 outgoing.
 
-    `accuracies` are (from_ms, until_ms or None, accuracy); where two hold, the later entry counts.
+    `accuracies` are (from_ms, until_ms or None, accuracy); where two hold, the later entry counts. `clock` says from when on
+    the clock of its meter may be off by how many seconds.
     """
 
     point: str
     sign: int
     accuracies: tuple[tuple[int, int | None, Accuracy], ...]
+    clock: Steps = ()
+
+    def clock_s(self, at_ms: int) -> int:
+        """How far its clock may be off at a moment."""
+        return next((off for since, off in reversed(self.clock) if since <= at_ms), 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +80,8 @@ class BoardTerms:
 class Parts:
     """What a balance is computed from, rows by terms: energy in mWh, additive uncertainty parts in whole uWh.
 
-    `ct_set` numbers the CT sets (-1 = none shared). `resolution` is the standard uncertainty in mWh of one difference
-    of readings: it does not add over rows.
+    `ct_set` numbers the CT sets (-1 = none shared). `resolution` is the standard uncertainty in mWh of what happens at the
+    two ends, steps of the register and a clock that is off: it does not add over rows.
     """
 
     energy: Ints
@@ -115,10 +122,15 @@ class Balance:
         return tuple(name for name, gone in zip(self.points, self.missing[row], strict=True) if gone)
 
 
-def board_terms(site: Site, board: Board) -> BoardTerms:
+def board_terms(site: Site, board: Board, clocks: Clocks | None = None) -> BoardTerms:
     """Terms of a board: its live and accepted points; retired ones are left out, the others are `uncovered`."""
     points = [point for point in site.on_board(board.name) if point.state is not PointState.RETIRED]
-    terms = tuple(Term(p.name, SIGN[p.role], tuple(_accuracies(site, p, board))) for p in points if p.counts)
+    least_s = site.limits.meter_clock_s
+    terms = tuple(
+        Term(p.name, SIGN[p.role], tuple(_accuracies(site, p, board)), steps_of(clocks or {}, p.name, least_s))
+        for p in points
+        if p.counts
+    )
     return BoardTerms(board.name, terms, tuple(p.name for p in points if not p.counts))
 
 
@@ -146,8 +158,19 @@ def interval_parts(terms: Sequence[Term], start_ms: Ints, end_ms: Ints, energy: 
         for rows, accuracy in _in_force(term, start_ms):
             m, c, q = energy_uncertainty(energy[rows, i], hours[rows], accuracy)
             meter[rows, i], ct[rows, i], resolution[rows, i] = np.rint(m * _UWH), np.rint(c * _UWH), q
+            if term.clock:
+                off = clock_uncertainty(energy[rows, i], hours[rows], _off_s(term.clock, start_ms[rows]), accuracy)
+                resolution[rows, i] = np.sqrt(q * q + off * off)
             sets[rows, i] = number.get(accuracy.ct_set or "", _NO_SET)
     return Parts(energy, meter, ct, sets, resolution)
+
+
+def _off_s(clock: Steps, start_ms: Ints) -> Floats:
+    """Seconds that a clock may be off, by the step in force at each start."""
+    since = np.array([at for at, _ in clock], dtype=np.int64)
+    off = np.array([0, *(seconds for _, seconds in clock)], dtype=np.float64)
+    found: Floats = off[np.searchsorted(since, start_ms, side="right")]
+    return found
 
 
 def _in_force(term: Term, start_ms: Ints) -> Iterator[tuple[slice | Bools, Accuracy]]:

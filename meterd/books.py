@@ -13,6 +13,7 @@ from meterd.balance import Balance, BoardTerms, balance, board_terms, period_bal
 from meterd.figure import BalanceRow, Channel, FigureRow, PvRow
 from meterd.interval import MADE_OF, Period, bounds, starts
 from meterd.knots import Bools, Ints
+from meterd.meter_clock import Clocks
 from meterd.reading import EXPORT, IMPORT
 from meterd.rollup import Columns, roll_up
 from meterd.site import Role, Site
@@ -179,11 +180,11 @@ class BoardBook:
         return rows
 
 
-def board_books(site: Site) -> dict[str, BoardBook]:
-    """One book for each board of the plan."""
+def board_books(site: Site, clocks: Clocks | None = None) -> dict[str, BoardBook]:
+    """One book for each board of the plan; with `clocks`, what was measured of those of its meters."""
     books = {}
     for board in site.boards:
-        terms = board_terms(site, board)
+        terms = board_terms(site, board, clocks)
         books[board.name] = BoardBook(terms, net_plan(site, [t.point for t in terms.terms]))
     return books
 

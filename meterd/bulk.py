@@ -12,7 +12,7 @@ import numpy as np
 
 from meterd.balance import Balance, balance_of, interval_parts, period_parts
 from meterd.books import BoardBook, NetPlan, PvBook
-from meterd.correction import Stretch, corrected
+from meterd.correction import Edits, Stretch, corrected, edited
 from meterd.figure import Channel
 from meterd.interval import HOUR_MS, MADE_OF, Period, bounds, floor, plain_hours
 from meterd.knots import Bools, Figures, Ints, Knots, Line, figures
@@ -41,11 +41,13 @@ def follow(
     limits: Limits,
     interval_ms: int,
     corrections: Sequence[Stretch] = (),
+    edits: Edits | None = None,
 ) -> Followed:
     """Figures of one register from all its readings, in any order and with repeats."""
     if not bool(np.all(times[1:] > times[:-1])):  # most histories ascend, and finding that out costs a tenth of sorting
         order = np.lexsort((raws, times))
         times, raws = times[order], raws[order]
+    times, raws = edited(times, raws, edits or {})
     tracker = Tracker(rules, knots=Knots() if corrections else Line())  # a correction needs what the register showed
     tracker.run(times, raws)
     knots = tracker.knots

@@ -44,8 +44,9 @@ _SILENT_EVENTS = ("rollover", "hurried", "exchange")  # as they should be
 FAULT, UNKEPT = "fault", "unkept"  # of this program: a step that went wrong; a reading that cannot be kept
 DAMAGED = "store-damaged"
 ZONE_RULES = "zone-rules"  # the rules of the time zone are not those of the last run
+DELETED = "readings-deleted"  # old readings went by themselves, because the disk had no room
 EVENT_CAUSES = frozenset(
-    {*_EVENTS, FAULT, UNKEPT, DAMAGED, ZONE_RULES}
+    {*_EVENTS, FAULT, UNKEPT, DAMAGED, ZONE_RULES, DELETED}
 )  # these happened; every other finding lasts as long as its condition
 _REPORT = "this is a fault of the program, not of the site: report it with this text; nothing that was read is lost"
 
@@ -101,7 +102,7 @@ def staleness_findings(found: Iterable[Staleness]) -> list[Finding]:
     causes = {
         Stale.METER_TIME: (
             "meter-clock",
-            "set the clock of the meter or of its gateway; its energies are booked by that clock",
+            "set the clock of the meter or of its gateway; its energies are booked by that clock, and the band is wider",
         ),
         Stale.VALUE: ("frozen-value", "compare with the display of the meter; restart what reads it"),
     }
@@ -163,6 +164,23 @@ def refused_finding(point: str, register: str, count: int, reason: str, sample: 
 def fault_finding(subject: str, words: str, now_ms: int) -> Finding:
     """A step of the program that went wrong; the others went on."""
     return Finding(FAULT, subject, now_ms, f"{subject}: a step went wrong and was left out: {words}", _REPORT)
+
+
+def low_disk_finding(site: str, room: tuple[int, int], what: str, now_ms: int) -> Finding:
+    """A disk with less room for the store than the plan wants, both in bytes; `what` is done about it."""
+    left, wanted = (f"{size / 1e6:.0f} MB" for size in room)
+    words = f"{site}: the store has room for {left} more, {wanted} are wanted; the log keeps to warnings; {what}"
+    remedy = "make room on the disk, or archive old readings with meterd retain"
+    return Finding("disk-low", site, now_ms, words, remedy)
+
+
+def deleted_finding(site: str, count: int, before_ms: int, now_ms: int) -> Finding:
+    """Old readings that went by the rule of the plan."""
+    words = f"{site}: {count} readings before {text(before_ms)} were verified and deleted to make room"
+    remedy = (
+        "figures, balances and the newest reading of every register stay; give the store more room if readings matter"
+    )
+    return Finding(DELETED, site, now_ms, words, remedy)
 
 
 def unkept_finding(point: str, count: int, words: str, now_ms: int) -> Finding:

@@ -13,7 +13,7 @@ the order in which corrections were entered.
 
 import re
 from bisect import bisect_right
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
@@ -21,20 +21,25 @@ from itertools import pairwise
 import numpy as np
 
 from meterd.errors import ConfigError
-from meterd.knots import Edge, Figures, Flag, Knots
+from meterd.knots import Edge, Figures, Flag, Ints, Knots
 from meterd.register import Rule
 
 FOREVER_MS = 2**62
 LARGEST = 10_000  # a transformer of 2500/1 A that was left out is 2500; beyond this it is a slip of the keyboard
 _DECIMAL = re.compile(r"[0-9]{1,9}(?:\.[0-9]{1,12})?\Z")
 _RATIO = re.compile(r"[0-9]{1,9}/[0-9]{1,9}\Z")
+_SHOWN = re.compile(r"[0-9]{1,15}(?:\.[0-9]{1,3})?\Z")
+STRUCK = "strike"  # said of a reading that is to be left out
+Edits = Mapping[int, int | None]  # moment of a reading -> what it reads (milli-units as shown), None = left out
 
 
 @dataclass(frozen=True, slots=True)
 class Correction:
     """One correction of one register of a point, from `from_ms` until `until_ms` (exclusive; None = for good).
 
-    `factor` is the text as it was entered, true energy over energy as read. A withdrawn correction stays in the books.
+    `factor` is the text as it was entered, true energy over energy as read. With `reads` it is instead the reading of the
+    moment `from_ms` that is corrected: what it should have shown (in the base unit, as shown), or `STRUCK`. A withdrawn
+    correction stays in the books.
     """
 
     id: int
@@ -49,11 +54,39 @@ class Correction:
     withdrawn_ms: int | None = None
     withdrawn_by: str = ""
     withdrawn_reason: str = ""
+    reads: str = ""
 
     @property
     def end_ms(self) -> int:
         """Its end as a moment."""
         return FOREVER_MS if self.until_ms is None else self.until_ms
+
+    @property
+    def reach_ms(self) -> int:
+        """Up to when energies may change: a reading can decide how every later one is understood."""
+        return FOREVER_MS if self.reads else self.end_ms
+
+
+@dataclass(frozen=True, slots=True)
+class ChangedFigure:
+    """Something that a correction makes different: what it is, its period, whose; before and after in mWh or words.
+
+    None is missing. `what` is energy, balance, pv, pv-shares, cost-allocation, finding or issued (a paper).
+    """
+
+    what: str
+    period: str
+    subject: str
+    before: int | str | None
+    after: int | str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Foreseen:
+    """What a correction would change. `doubtful_ms` are those of its ends that lie between readings far apart."""
+
+    figures: tuple[ChangedFigure, ...]
+    doubtful_ms: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,12 +118,54 @@ def factor_of(words: str) -> Fraction:
     return factor
 
 
+def shown_of(words: str) -> int | None:
+    """What a corrected reading shows, in milli-units; None if it is left out. ConfigError for what is no reading.
+
+    >>> shown_of("12000.5"), shown_of("strike")
+    (12000500, None)
+    """
+    if words == STRUCK:
+        return None
+    if not _SHOWN.match(words):
+        raise ConfigError(f"{words[:40]!r} is not what a register shows; write it in its base unit, such as 12000.5")
+    return int(Fraction(words) * 1000)
+
+
+def edits(corrections: Iterable[Correction]) -> dict[int, int | None]:
+    """The readings of one register that are corrected, by their moment. Of several corrections of one the newest decides.
+
+    Withdrawn ones do not count: with the newest withdrawn the one before it decides again.
+    """
+    some = (c for c in corrections if c.reads and c.withdrawn_ms is None)
+    return {c.from_ms: shown_of(c.reads) for c in sorted(some, key=lambda c: c.id)}
+
+
+def edited(times: Ints, shown: Ints, edits: Edits) -> tuple[Ints, Ints]:
+    """Readings sorted by (time, value), with the corrected ones in the place of all that are kept of their moments."""
+    hit = np.isin(times, np.array(list(edits), dtype=np.int64)) if edits else np.zeros(0, dtype=np.bool_)
+    if not hit.any():
+        return times, shown
+    wanted = [(t, value) for t in np.unique(times[hit]).tolist() if (value := edits[t]) is not None]
+    table = np.array(wanted, dtype=np.int64).reshape(-1, 2)
+    at, values = np.concatenate([times[~hit], table[:, 0]]), np.concatenate([shown[~hit], table[:, 1]])
+    order = np.argsort(at, kind="stable")  # a corrected moment has one value only
+    return at[order], values[order]
+
+
+def edited_pairs(pairs: Iterable[tuple[int, int]], edits: Edits) -> list[tuple[int, int]]:
+    """The same for a few readings (time, value) in any order; sorted."""
+    if not edits:
+        return sorted(pairs)
+    found = {(t, edits.get(t, value)) for t, value in pairs}
+    return sorted((t, value) for t, value in found if value is not None)
+
+
 def stretches(corrections: Iterable[Correction]) -> tuple[Stretch, ...]:
     """The times in which the corrections of one register change something, in order. Where several overlap they multiply.
 
-    Withdrawn ones do not count. Times of one factor that follow each other are one stretch.
+    Withdrawn ones and those of single readings do not count. Times of one factor that follow each other are one stretch.
     """
-    active = [(c.from_ms, c.end_ms, factor_of(c.factor)) for c in corrections if c.withdrawn_ms is None]
+    active = [(c.from_ms, c.end_ms, factor_of(c.factor)) for c in corrections if c.withdrawn_ms is None and not c.reads]
     moments = sorted({moment for low, high, _ in active for moment in (low, high)})
     found: list[Stretch] = []
     for low, high in pairwise(moments):

@@ -379,6 +379,7 @@ def _alarmed(state: WatchState) -> tuple[WatchState, tuple[Suspicion, ...]]:
         days=len(days) - first,
         false_alarms_per_year=state.threshold.false_alarms_per_year,
         explained=_explained(base, M, s, float(seen.T.max()) * scale),
+        zone=state.network.zone,
     )
     still = silent(state.network, state.recent[:first], state.recent[first:], whole.mean)
     said = suspicion(tuple(state.tests[j] for j in mine), seen, window, feeds, still)

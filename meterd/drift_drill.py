@@ -3,14 +3,17 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from itertools import pairwise
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.drift import WatchState, begin, clear, watch
+from meterd.drift import FIRST_ALARM_DAYS, WatchState, begin, clear, watch
+from meterd.drift_chart import FALSE_ALARMS_PER_YEAR
 from meterd.drift_day import daily_statistics
 from meterd.drift_fit import hypotheses
 from meterd.drift_gross import gross
 from meterd.drift_name import Suspicion
+from meterd.interval import day_of
 from meterd.network import Network
 from meterd.network_flows import Intervals
 from meterd.uncertainty import Floats
@@ -21,12 +24,13 @@ class Drill:
     """What came of a planted fault. Days count from its first day (1 = that evening); None = not within the history.
 
     `day_ms` and `paths` are the highest of both CUSUM sides per day of the `shown` hypotheses, `threshold` per day, both for a
-    plot. `false_alarms` were raised before the fault, on the history as it is.
+    plot, in days of `zone`. `false_alarms` were raised before the fault, on the history as it is.
     """
 
     point: str
     factor: float
     from_ms: int
+    zone: str
     found_ms: int | None
     found_days: int | None
     found_by: str
@@ -50,16 +54,22 @@ class Drill:
 SHOWN = 6  # paths in a plot: more cannot be told apart
 
 
-def drill(net: Network, days: Sequence[Intervals], point: str, factor: float, from_ms: int) -> Drill:
+def drill(
+    net: Network,
+    days: Sequence[Intervals],
+    point: str,
+    factor: float,
+    from_ms: int,
+    *,
+    wanted: float = FALSE_ALARMS_PER_YEAR,
+) -> Drill:
     """Replay days of intervals with `point` reading `factor` times what it read from `from_ms` on.
 
-    Raises ValueError for a point no balance contains, and for a history that ends before the fault.
+    `wanted` false alarms per year are those of the watch that is rehearsed. Raises ValueError for a point no balance
+    contains, for one that nothing passes, and for a moment that is not within the history.
     """
-    if point not in net.points:
-        raise ValueError(f"no balance contains {point}; a drill needs one of {', '.join(net.points)}")
-    if not days or int(days[-1].end_ms[-1]) <= from_ms:
-        raise ValueError("the history ends before the fault begins; choose an earlier date")
-    column, state = net.points.index(point), begin(net)
+    column = _asked(net, days, point, from_ms)
+    state = begin(net, wanted=wanted)
     trace = _Trace()
     for table in days:
         planted = _planted(table, column, factor, from_ms)
@@ -77,7 +87,26 @@ def drill(net: Network, days: Sequence[Intervals], point: str, factor: float, fr
             trace.take(replace(said[0], found_ms=int(table.end_ms[-1])))
         if trace.named is not None:
             break
-    return _result(net, trace, point, factor, from_ms)
+    after = sum(int(table.end_ms[-1]) > from_ms for table in days)
+    return _result(net, trace, point, factor, (from_ms, len(days) - after, after))
+
+
+def _asked(net: Network, days: Sequence[Intervals], point: str, from_ms: int) -> int:
+    """The column of the point; ValueError where a drill makes no sense, with what would."""
+    if point not in net.points:
+        raise ValueError(f"no balance contains {point}; a drill needs one of {', '.join(net.points)}")
+    if not days:
+        raise ValueError("there is no closed day of history yet; a drill replays closed days")
+    zone = ZoneInfo(net.zone)
+    first, last = int(days[0].start_ms[0]), int(days[-1].end_ms[-1])
+    if not first <= from_ms < last:
+        which = "ends before the fault begins" if from_ms >= last else "begins after the fault"
+        span = f"{day_of(first, zone)} to {day_of(last - 1, zone)}"
+        raise ValueError(f"the history {which}: it goes from {span}; choose a day in it")
+    column = net.points.index(point)
+    if not any(table.energy[:, column].any() for table in days if int(table.end_ms[-1]) > from_ms):
+        raise ValueError(f"no energy has passed {point} since then, so no error of its meter could show")
+    return column
 
 
 def _planted(table: Intervals, column: int, factor: float, from_ms: int) -> Intervals:
@@ -113,7 +142,9 @@ class _Trace:
             self.named = said
 
 
-def _result(net: Network, trace: _Trace, point: str, factor: float, from_ms: int) -> Drill:
+def _result(net: Network, trace: _Trace, point: str, factor: float, when: tuple[int, int, int]) -> Drill:
+    """`when`: the moment of the fault, and the days of history before and after it."""
+    from_ms = when[0]
     names = [test.name for test in hypotheses(net)]
     charts = np.array(trace.charts)
     own = names.index(f"ratio {point}")
@@ -125,6 +156,7 @@ def _result(net: Network, trace: _Trace, point: str, factor: float, from_ms: int
         point=point,
         factor=factor,
         from_ms=from_ms,
+        zone=net.zone,
         found_ms=None if found is None else found.found_ms,
         found_days=days[0],
         found_by="" if found is None else found.kind,
@@ -138,7 +170,7 @@ def _result(net: Network, trace: _Trace, point: str, factor: float, from_ms: int
         shown=tuple(names[j] for j in order),
         paths=tuple(tuple(float(v) for v in charts[:, j]) for j in order),
         threshold=tuple(trace.threshold),
-        text=_text(point, factor, days, named, wanted),
+        text=_text(f"{point} reading {100 * (factor - 1):+.2f} %", when, days, (found, named), wanted),
     )
 
 
@@ -146,14 +178,34 @@ def _days(day_ms: list[int], from_ms: int, found_ms: int) -> int:
     return sum(1 for start in day_ms if start < found_ms and start + 86_400_000 > from_ms)
 
 
-def _text(point: str, factor: float, days: list[int | None], named: Suspicion | None, wanted: str) -> str:
-    fault = f"{point} reading {100 * (factor - 1):+.2f} %"
-    if days[0] is None:
-        return f"{fault} would not have been found in this history"
-    if named is None:
-        return f"{fault} would have been found after {days[0]} days, but not named"
-    verdict = "rightly" if named.named == wanted else f"wrongly, as {named.named},"
-    return f"{fault} would have been found after {days[0]} days and {verdict} named after {days[1]} days"
+def _text(
+    fault: str,
+    when: tuple[int, int, int],
+    days: list[int | None],
+    said: tuple[Suspicion | None, Suspicion | None],
+    wanted: str,
+) -> str:
+    found, named = said
+    if found is None:
+        text = f"{fault} would not have been found within the {_in_days(when[2])} of history after it"
+    elif named is None:
+        listed = ", ".join(c.about for c in found.candidates)
+        text = (
+            f"{fault} would have been found after {_in_days(days[0])}, but not named; listed would have been {listed}"
+        )
+    else:
+        verdict = "rightly" if named.named == wanted else f"wrongly, as {named.candidates[0].about},"
+        text = f"{fault} would have been found after {_in_days(days[0])} and {verdict} named after {_in_days(days[1])}"
+    if when[1] < FIRST_ALARM_DAYS:
+        text += (
+            f"; with only {_in_days(when[1])} of history before it: until {FIRST_ALARM_DAYS} days none but gross faults"
+            " are looked for"
+        )
+    return text
+
+
+def _in_days(count: int | None) -> str:
+    return f"{count} day{'' if count == 1 else 's'}"
 
 
 def split_days(table: Intervals, bounds_ms: Sequence[int]) -> Iterator[Intervals]:

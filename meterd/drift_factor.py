@@ -187,11 +187,15 @@ def _long_run(left: Floats, rows: Bools, table: Intervals) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Onset:
-    """Since when an instrument reads a factor of the truth: the start of the first interval, and the factor from there on."""
+    """Since when an instrument reads a factor of the truth: the start of the first interval, and the factor from there on.
+
+    `error` and `common` as in `Observed`: kept apart, because the second mostly cancels when it is `compared`.
+    """
 
     from_ms: int
     factor: float
     error: float
+    common: float
 
 
 def onset(net: Network, table: Intervals, point: str, fit: Fit, first_ms: int) -> Onset | None:
@@ -200,7 +204,7 @@ def onset(net: Network, table: Intervals, point: str, fit: Fit, first_ms: int) -
     `first_ms` is where it is looked for first. Least squares with one factor from a moment on and none before; factor and
     moment in turn. None where no factor can be computed.
     """
-    i, best = net.points.index(point), Onset(first_ms, 1.0, math.inf)
+    i, best = net.points.index(point), Onset(first_ms, 1.0, math.inf, 0.0)
     for _ in range(ROUNDS):
         later = replace(table, present=table.present & (table.start_ms >= best.from_ms)[:, None])
         seen = observe(net, later, point, fit)
@@ -210,7 +214,7 @@ def onset(net: Network, table: Intervals, point: str, fit: Fit, first_ms: int) -
         views = list(balances_of(net, table, i, fit))
         gain = sum((_gained(view, found) for view in views), np.zeros(len(table.start_ms)))
         after = np.cumsum(gain[::-1])[::-1]
-        best = Onset(int(table.start_ms[int(after.argmax())]), found, math.hypot(seen[0].error, seen[0].common or 0.0))
+        best = Onset(int(table.start_ms[int(after.argmax())]), found, seen[0].error, seen[0].common or 0.0)
     return best
 
 

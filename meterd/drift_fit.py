@@ -40,6 +40,16 @@ class Hypothesis:
     ct_ratio: tuple[float, float] | None = None
 
     @property
+    def words(self) -> str:
+        """What it would be, for people."""
+        if self.kind == "ratio":
+            return self.points[0]
+        if self.kind == "ct-set":
+            return f"the CT set of {', '.join(self.points)}"
+        where = self.node if self.node.startswith("below ") else f"at {self.node}"
+        return f"a load without a meter {where}" if self.kind == "standing" else f"losses {where}"
+
+    @property
     def unit(self) -> str:
         """Of its step."""
         return "ratio" if self.kind in ("ratio", "ct-set") else "kW"

@@ -2,18 +2,20 @@
 
 import math
 from dataclasses import asdict, dataclass, replace
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from meterd.causes import CAUTION, Observed, match
 from meterd.drift_fit import Fit, Hypothesis
-from meterd.interval import text as moment
+from meterd.interval import day_of
 from meterd.network import NOT_OBSERVABLE
 from meterd.uncertainty import Floats
 
 ODDS = 20.0  # a name is given only where the next hypothesis is so many times less likely
 ALIKE = 0.95  # signatures correlated more than this are listed together whatever the figures say
 STEP_FOR_CAUSE = 0.05  # a ratio step below it is drift within what wear and temperature do; causes are of no use
+THIN = 30.0  # T below which a feeder is not named: as much as the search for gross faults asks for
 CAUSES = 4  # named with each candidate; a longer list helps nobody on site
 GAP = 2 * math.log(ODDS)
 _EXPLAINED = 1e-9
@@ -82,6 +84,13 @@ class Candidate:
         return f"{what} of {self.node} {self.step:+.2f} kW +- {self.step_error:.2f} kW"
 
     @property
+    def about(self) -> str:
+        """What is wrong by it, without figures."""
+        if self.unit == "ratio":
+            return "/".join(self.points)
+        return f"{'a load without a meter' if self.kind == 'standing' else 'losses'} ({self.node})"
+
+    @property
     def of_truth(self) -> str:
         """A ratio in words, where no baseline is compared with."""
         return f"{'/'.join(self.points) or self.node} reads {1 + self.step:.3f} of the truth"
@@ -127,10 +136,21 @@ def informed(said: Suspicion, candidates: tuple[Candidate, ...], correction: str
 
 
 def shortlist(tests: tuple[Hypothesis, ...], seen: Evidence, feeds: frozenset[str]) -> tuple[list[int], str]:
-    """Hypotheses within 20:1 of the best, those too alike to it included, and the best with every feed right."""
+    """Hypotheses within 20:1 of the best, those too alike to it included, and the best with every feed right.
+
+    While the evidence is thin the feeds are in the list too: a feed that creeps hides in what the baseline allows to every
+    instrument, and what is left of it looks for weeks like a larger change of a small feeder.
+    """
     order = sorted(range(len(tests)), key=lambda j: (-seen.T[j], j))
     best = order[0]
-    kept = [j for j in order if _fits(seen, best, j) or _always_together(tests[best], tests[j])]
+    thin = seen.T[best] < THIN
+    kept = [
+        j
+        for j in order
+        if _fits(seen, best, j)
+        or _always_together(tests[best], tests[j])
+        or (thin and seen.step[j] != 0 and set(tests[j].points) & feeds)
+    ]
     inside = [j for j in order if not (set(tests[j].points) & feeds)]
     if not inside or not (set(tests[best].points) & feeds):
         return kept, ""
@@ -180,6 +200,7 @@ class Window:
     days: int
     false_alarms_per_year: float
     explained: float  # share of all that is unusual that the best hypothesis explains
+    zone: str = "UTC"  # of the day that is told
 
 
 def suspicion(
@@ -214,7 +235,7 @@ def suspicion(
 
 
 def _text(listed: tuple[Candidate, ...], named: str | None, window: Window, beside: str) -> str:
-    since = f"since {moment(window.change_ms)[:10]} ({window.days} days of evidence)"
+    since = f"since {day_of(window.change_ms, ZoneInfo(window.zone))} ({window.days} days of evidence)"
     if named is not None:
         head = f"{listed[0].text} than before, {since}; no other explanation within {ODDS:.0f}:1"
     else:

@@ -14,6 +14,7 @@ lower case, no full stop.
 
 _PACKAGE = __name__.partition(".")[0]
 _LONGEST = 300  # characters of foreign words in one line
+SHORTEST_SECRET = 4  # characters; to hide shorter ones would make holes in ordinary words
 
 
 class MeterdError(Exception):
@@ -46,6 +47,24 @@ class NotifyError(MeterdError):
     def __init__(self, words: str, *, again: bool = True) -> None:
         super().__init__(words)
         self.again = again
+
+
+def without(text: str, *secrets: str) -> str:
+    """The text without these secrets: a server may quote what it was given when it refuses it.
+
+    A secret of several words (a scheme and a token) is also hidden word by word. Hide before a text is cut: half a secret
+    would not be found.
+
+    >>> without("refused: Authorization: Bearer abc-123", "Bearer abc-123")
+    'refused: Authorization: ***'
+    >>> without("abc-123 is wrong", "Bearer abc-123")
+    '*** is wrong'
+    """
+    parts = {part for secret in secrets for part in (secret, *secret.split())}
+    for part in sorted(parts, key=len, reverse=True):
+        if len(part) >= SHORTEST_SECRET:
+            text = text.replace(part, "***")
+    return text
 
 
 def described(exc: BaseException) -> str:

@@ -1,7 +1,7 @@
 """The exchange of a meter as a person enters it: what speaks against the readings, and what flowed while none was fitted."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 from meterd.register import Rule
 
@@ -19,38 +19,85 @@ class Swap:
     first: Shown | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a person said about an exchange. Readings and gap are in thousandths, by OBIS code.
+
+    `new` are cells of the new instrument that are not as those of the old one.
+    """
+
+    point: str
+    out_ms: int
+    in_ms: int
+    closing: Mapping[str, int]
+    opening: Mapping[str, int]
+    serial: str
+    person: str
+    note: str
+    new: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """One thing that speaks against an exchange: a word for programs, and what was shown, as a person writes it."""
+
+    register: str
+    kind: str
+    values: Mapping[str, str] = field(default_factory=dict)
+
+    def __str__(self) -> str:
+        return f"{self.register}: {_WORDS[self.kind].format(**self.values)}"
+
+
+_THEN = " in that time"
+_WORDS = {
+    "no-closing": "there is no closing reading",
+    "no-opening": "there is no opening reading",
+    "closing-below": "the closing reading {shown} is below the last reading {other}",
+    "closing-above": "the closing reading {shown} is {rise} above the last reading, the point can draw {most}" + _THEN,
+    "first-below": "the first reading of the new meter {shown} is below its opening {other}",
+    "first-above": "the first reading of the new meter {shown} is {rise} above its opening, the point can draw {most}"
+    + _THEN,
+    "closing-too-large": "the closing reading {shown} is more than the register can show",
+    "opening-too-large": "the opening reading {shown} is more than the register can show",
+    "no-gap": "what flowed between the two meters is not known",
+}
+
+
 def doubts(swap: Swap) -> list[str]:
     """What makes the energy across the exchange unknown, in words; empty if it telescopes. Shown values in thousandths."""
-    old, new = swap.old, swap.new
+    return [str(one) for one in against(swap)]
+
+
+def against(swap: Swap) -> list[Doubt]:
+    """The same, each as a word with its values."""
+    old, new, name = swap.old, swap.new, swap.register
     found = []
     if old.closing is None:
-        found.append("there is no closing reading")
+        found.append(Doubt(name, "no-closing"))
     elif swap.last is not None:
-        found += _after(swap.last, (old.until_ms, old.closing), old, "the closing reading", "the last reading")
+        found += _after(swap.last, (old.until_ms, old.closing), old, (name, "closing"))
     if new.opening is None:
-        found.append("there is no opening reading")
+        found.append(Doubt(name, "no-opening"))
     elif swap.first is not None:
-        found += _after(
-            (new.from_ms, new.opening), swap.first, new, "the first reading of the new meter", "its opening"
-        )
+        found += _after((new.from_ms, new.opening), swap.first, new, (name, "first"))
     for words, shown, rule in (("closing", old.closing, old), ("opening", new.opening, new)):
         if shown is not None and rule.capacity is not None and shown >= rule.capacity:
-            found.append(f"the {words} reading {_shown(shown)} is more than the register can show")
+            found.append(Doubt(name, f"{words}-too-large", {"shown": _shown(shown)}))
     if new.from_ms > old.until_ms and new.gap is None:
-        found.append("what flowed between the two meters is not known")
-    return [f"{swap.register}: {words}" for words in found]
+        found.append(Doubt(name, "no-gap"))
+    return found
 
 
-def _after(before: Shown, after: Shown, rule: Rule, what: str, than: str) -> list[str]:
-    """Whether one reading can follow another of the same instrument."""
-    rise = after[1] - before[1]
+def _after(before: Shown, after: Shown, rule: Rule, about: tuple[str, str]) -> list[Doubt]:
+    """Whether one reading can follow another of the same instrument; `about` is the register and which reading it is."""
+    name, which = about
+    rise, shown = after[1] - before[1], _shown(after[1])
     if rise < -rule.resolution:
-        return [f"{what} {_shown(after[1])} is below {than} {_shown(before[1])}"]
+        return [Doubt(name, f"{which}-below", {"shown": shown, "other": _shown(before[1])})]
     most = rule.limit(max(0, after[0] - before[0]))
     if rise > most:
-        return [
-            f"{what} {_shown(after[1])} is {_shown(rise)} above {than}, the point can draw {_shown(most)} in that time"
-        ]
+        return [Doubt(name, f"{which}-above", {"shown": shown, "rise": _shown(rise), "most": _shown(most)})]
     return []
 
 

@@ -92,11 +92,15 @@ class LinkHealth:
 
 @dataclass(frozen=True, slots=True)
 class ClockState:
-    """The clock: whether it was ever set, why it is doubted (empty: it is not), how often it went back for good."""
+    """The clock: whether it was ever set, why it is doubted (empty: it is not), how often it went back for good.
+
+    `offset_s` is how far the computer's clock is ahead of the time the program goes by: 0 unless a jump is doubted.
+    """
 
     is_set: bool = True
     doubt: str = ""
     steps_back: int = 0
+    offset_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,6 +233,7 @@ def families(health: Health) -> list[Family]:
         *_of_storage(health.storage),
         *_of_link(health.link),
         _gauge("clock_doubted", "1 while the computer's clock is not believed.", int(bool(health.clock.doubt))),
+        _gauge("clock_offset_seconds", "How far the computer's clock is ahead of the time gone by here.", health.clock.offset_s),
         Family("clock_steps_back", "counter", "Times the clock went back for good.", (({}, health.clock.steps_back),)),
         *_of_sources(health.sources),
         Family("findings", "gauge", "Open findings by their state.", tuple(({"state": s}, n) for s, n in health.findings)),

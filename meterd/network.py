@@ -75,6 +75,7 @@ class Network:
     interval_s: int
     clock_s: float = 0.0  # how far the clocks of the instruments may be off
     ct_ratios: tuple[tuple[float, float] | None, ...] = ()  # primary and secondary current by the plan, point by point
+    zone: str = "UTC"  # of the days that people are told
 
     def ct_ratio(self, i: int) -> tuple[float, float] | None:
         """Primary and secondary current of the transformers at column i; None for direct connection or none in the plan."""
@@ -128,6 +129,7 @@ def network(site: Site, at_ms: int) -> Network:
         interval_s=site.interval_s,
         clock_s=float(site.limits.meter_clock_s),
         ct_ratios=tuple(_currents(i) for i in fitted),
+        zone=site.zone,
     )
 
 
@@ -312,6 +314,7 @@ def _part(net: Network, nodes: list[int]) -> Network:
         interval_s=net.interval_s,
         clock_s=net.clock_s,
         ct_ratios=tuple(net.ct_ratio(i) for i in kept),
+        zone=net.zone,
     )
 
 

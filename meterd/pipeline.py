@@ -13,12 +13,23 @@ import numpy as np
 
 from meterd.balance import balance
 from meterd.books import BoardBook, board_books
-from meterd.correction import Correction, Stretch, corrected, gain_between, stretches
+from meterd.correction import (
+    Correction,
+    Edits,
+    Stretch,
+    corrected,
+    edited,
+    edited_pairs,
+    edits,
+    gain_between,
+    stretches,
+)
 from meterd.errors import described
 from meterd.figure import BalanceRow, Channel, FigureRow
 from meterd.finding import Finding
 from meterd.interval import Period, floor
 from meterd.knots import Anchor, Ints, figures
+from meterd.meter_clock import Clocks
 from meterd.reading import EXPORT, IMPORT, REGISTERS, Quality, Reading
 from meterd.register import Event, Rule, Tracker, rules_of
 from meterd.rollup import mean_power_w
@@ -49,6 +60,7 @@ class State:
     books: dict[str, BoardBook]
     closed_to: int | None = None  # every interval before this moment is closed
     corrections: dict[Channel, tuple[Stretch, ...]] = field(default_factory=dict)  # of the registers that have any
+    edits: dict[Channel, Edits] = field(default_factory=dict)  # single readings that are corrected
     instant: dict[Channel, Now] = field(default_factory=dict)
     counters: dict[Channel, Now] = field(default_factory=dict)
     events: list[tuple[Channel, Event]] = field(default_factory=list)
@@ -58,7 +70,14 @@ class State:
     failed_boards: dict[str, str] = field(default_factory=dict)
 
 
-def begin(site: Site, zone: ZoneInfo, closed_to: int | None, corrections: Iterable[Correction] = ()) -> State:
+def begin(
+    site: Site,
+    zone: ZoneInfo,
+    closed_to: int | None,
+    corrections: Iterable[Correction] = (),
+    *,
+    clocks: Clocks | None = None,
+) -> State:
     """The state of a daemon that has just read its plan; registers are then caught up by `rerun`."""
     rules: dict[Channel, tuple[Rule, ...]] = {}
     for row in site.inputs:
@@ -67,7 +86,7 @@ def begin(site: Site, zone: ZoneInfo, closed_to: int | None, corrections: Iterab
                 site, site.point(row.point), row.register, per_ct=row.per_ct, pulses=row.unit == "imp"
             )
     trackers = {channel: Tracker(rule) for channel, rule in rules.items()}
-    state = State(site, zone, site.interval_s * 1000, rules, trackers, board_books(site), closed_to)
+    state = State(site, zone, site.interval_s * 1000, rules, trackers, board_books(site, clocks), closed_to)
     correct(state, corrections)
     return state
 
@@ -78,6 +97,7 @@ def correct(state: State, corrections: Iterable[Correction]) -> None:
     for one in corrections:
         groups.setdefault((one.point, one.register), []).append(one)
     state.corrections = {channel: found for channel, some in groups.items() if (found := stretches(some))}
+    state.edits = {channel: single for channel, some in groups.items() if (single := edits(some))}
 
 
 def restart_requests(state: State, from_ms: int | None = None) -> list[Request]:
@@ -113,7 +133,7 @@ def take(state: State, readings: Sequence[Reading]) -> list[Request]:
             _take_instant(state, channel, group)
             continue
         try:
-            again = _follow(tracker, group, state.closed_to)
+            again = _follow(tracker, group, state.closed_to, state.edits.get(channel, {}))
             _note(state, channel, tracker)
         except Exception as exc:  # an edge of the house style: one register must not stop the others
             set_aside(state, channel, exc)
@@ -140,13 +160,13 @@ def _take_instant(state: State, channel: Channel, group: list[Reading]) -> None:
         state.instant[channel] = Now(float(newest.value), newest.at_ms, newest.old)
 
 
-def _follow(tracker: Tracker, group: list[Reading], closed_to: int | None) -> int | None:
+def _follow(tracker: Tracker, group: list[Reading], closed_to: int | None, edits: Edits) -> int | None:
     """Follow readings of one register; the moment from which it must be followed again, if any.
 
     That is so for a reading earlier than one already followed, and where a new knot changes what is closed.
     """
     # a retained value without its own time says nothing about when it was true
-    ordered = sorted((r.at_ms, int(r.value)) for r in group if r.device_time or not r.old)
+    ordered = edited_pairs(((r.at_ms, int(r.value)) for r in group if r.device_time or not r.old), edits)
     if not ordered:
         return None
     if ordered[0][0] <= tracker.seen_to:
@@ -205,12 +225,12 @@ def rerun(
 ) -> tuple[list[FigureRow], Request | None]:
     """Follow a register again. Returns its figures from the first interval up to what is closed, or an earlier request."""
     first, anchor = plan
-    times, raws = history
     tracker = Tracker(state.rules[channel], anchor)
-    tracker.run(times, raws)
+    tracker.run(*edited(*history, state.edits.get(channel, {})))
     if tracker.rerun_from is not None and anchor is not None:
         return [], Request(channel, tracker.rerun_from)
     state.trackers[channel] = tracker
+    state.counters.pop(channel, None)  # the newest reading may be one that was left out
     _note(state, channel, tracker)
     if state.closed_to is None or not len(tracker.knots):
         return [], None
@@ -238,7 +258,7 @@ def remake(
     """Closed figures of a register up to a moment once more, beside the tracker that follows it; or an earlier request."""
     first, anchor = plan
     tracker = Tracker(state.rules[channel], anchor)
-    tracker.run(*history)
+    tracker.run(*edited(*history, state.edits.get(channel, {})))
     if tracker.rerun_from is not None and anchor is not None:
         return Request(channel, tracker.rerun_from)
     if not len(tracker.knots):

@@ -74,6 +74,36 @@ def _sum(rows: Iterable[PvRow], length_ms: int) -> tuple[int, int] | None:
     return (production, draw) if covered == length_ms else None
 
 
+def counted(rows: Sequence[PvRow]) -> Netted:
+    """The same energies as the meters counted them, each direction for itself: what the books hold. Its length is 0.
+
+    With several feeds one may export while another imports, and within an interval both directions may count: neither is
+    netted here, so export and import are at least those of any netting.
+
+    >>> row = lambda at, imported, exported: PvRow("interval", at, at + 900_000, 5, imported, exported, 4, 6, False)
+    >>> found = counted([row(0, 3, 1), row(900_000, 0, 1)])
+    >>> found.export, found.grid_import, found.self_use
+    (2, 3, 8)
+    """
+    known = [
+        (row.production, row.grid_import, row.grid_export, row.self_use)
+        for row in rows
+        if None not in (row.production, row.grid_import, row.grid_export, row.self_use)
+    ]
+    production, imported, export, self_use = (sum(one[i] or 0 for one in known) for i in range(4))
+    return Netted(
+        length_s=0,
+        production=production,
+        export=export,
+        self_use=self_use,
+        grid_import=imported,
+        self_consumption=ratio(self_use, production),
+        self_sufficiency=ratio(self_use, self_use + imported),
+        known=len(known),
+        of=len(rows),
+    )
+
+
 def two_nettings(rows: Sequence[PvRow], interval_ms: int) -> tuple[Netted, Netted]:
     """Per interval and per hour."""
     return netted(rows, interval_ms), netted(rows, max(HOUR_MS, interval_ms))

@@ -121,7 +121,8 @@ class Shared:
     """One interval as it comes out, in Wh: parts, what went to the grid, and the residual.
 
     The residual is PV that neither a participant nor the grid took: common areas, losses, unmetered loads. `rest_mwh` is
-    the part of the production below a whole watt-hour. None in `parts` = missing.
+    the part of the production below a whole watt-hour, `standby_mwh` a production below zero (inverters at night). None in
+    `parts` = missing.
     """
 
     start_ms: int
@@ -129,16 +130,17 @@ class Shared:
     to_grid: int = 0
     residual: int = 0
     rest_mwh: int = 0
+    standby_mwh: int = 0
 
 
 def share_quarter(quarter: Quarter, names: Sequence[str], method: str, weights: Sequence[int]) -> Shared:
-    """Share one interval. A production below zero (standby of inverters) shares nothing and is all in `rest_mwh`."""
+    """Share one interval. A production below zero (standby of inverters) shares nothing and is all in `standby_mwh`."""
     known = [use for use in quarter.used if use is not None]
     if quarter.production is None or len(known) < len(quarter.used):
         return Shared(quarter.start_ms, None)
     total, rest = divmod(quarter.production, MWH_PER_WH)
     if total < 0:
-        return Shared(quarter.start_ms, (0,) * len(names), rest_mwh=quarter.production)
+        return Shared(quarter.start_ms, (0,) * len(names), standby_mwh=quarter.production)
     # whole watt-hours of use, rounded down: nobody gets more than it used
     used = [max(0, use) // MWH_PER_WH for use in known]
     if method == "pro-rata":
@@ -163,6 +165,7 @@ class Account:
     rest_mwh: int
     intervals: int
     missing: int
+    standby_mwh: int = 0
 
     @property
     def shared(self) -> int:
@@ -171,8 +174,8 @@ class Account:
 
     @property
     def production_mwh(self) -> int:
-        """The production that was shared: parts, grid, residual and rests, exactly."""
-        return (self.shared + self.to_grid + self.residual) * MWH_PER_WH + self.rest_mwh
+        """The production that was shared: parts, grid, residual and rests, less what the inverters drew, exactly."""
+        return (self.shared + self.to_grid + self.residual) * MWH_PER_WH + self.rest_mwh + self.standby_mwh
 
     @property
     def fairness(self) -> float | None:
@@ -186,7 +189,7 @@ def account(
     """Share every interval and add up. Participants keep their order; for `priority` it is the order of serving."""
     weights = weights or (1,) * len(names)
     parts, used = [0] * len(names), [0] * len(names)
-    grid = residual = rest = count = missing = 0
+    grid = residual = rest = standby = count = missing = 0
     for quarter in quarters:
         count += 1
         one = share_quarter(quarter, names, method, weights)
@@ -195,8 +198,9 @@ def account(
             continue
         parts = [a + b for a, b in zip(parts, one.parts, strict=True)]
         used = [a + max(0, b or 0) // MWH_PER_WH for a, b in zip(used, quarter.used, strict=True)]
-        grid, residual, rest = grid + one.to_grid, residual + one.residual, rest + one.rest_mwh
-    return Account(tuple(names), tuple(parts), tuple(used), grid, residual, rest, count, missing)
+        grid, residual = grid + one.to_grid, residual + one.residual
+        rest, standby = rest + one.rest_mwh, standby + one.standby_mwh
+    return Account(tuple(names), tuple(parts), tuple(used), grid, residual, rest, count, missing, standby)
 
 
 @dataclass(frozen=True, slots=True)

@@ -108,7 +108,10 @@ def slot(start_ms: int, interval_ms: int) -> int:
 
 @dataclass(frozen=True, slots=True)
 class WouldHave:
-    """A span summed up. Energies in Wh; `used` and `would_use` are PV used on the site, None without production."""
+    """A span summed up. Energies in Wh; `used` and `would_use` are PV used on the site, None without production.
+
+    They are netted sample by sample; `netted` and `would_net` are the same with import and export netted over each interval.
+    """
 
     hours: float
     production: float
@@ -118,6 +121,8 @@ class WouldHave:
     energy: Mapping[str, float]
     switches: Mapping[str, int]
     fairness: float | None
+    netted: float | None = None
+    would_net: float | None = None
 
     @property
     def self_consumption(self) -> tuple[float | None, float | None]:
@@ -125,6 +130,13 @@ class WouldHave:
         if not self.production or self.used is None or self.would_use is None:
             return None, None
         return self.used / self.production, self.would_use / self.production
+
+    @property
+    def netted_consumption(self) -> tuple[float | None, float | None]:
+        """The same, netted over each interval: as much as most bills see."""
+        if not self.production or self.netted is None or self.would_net is None:
+            return None, None
+        return self.netted / self.production, self.would_net / self.production
 
 
 def would_have(rows: Sequence[ShareRow], names: Sequence[str]) -> WouldHave:
@@ -144,4 +156,10 @@ def would_have(rows: Sequence[ShareRow], names: Sequence[str]) -> WouldHave:
         energy=energy,
         switches={name: sum(r.switches.get(name, 0) for r in rows) for name in names},
         fairness=jain(list(energy.values())),
+        netted=total(_used(r.production, r.exported - r.imported) for r in rows) if rows else None,
+        would_net=total(_used(r.production, r.would_export - r.would_import) for r in rows) if rows else None,
     )
+
+
+def _used(production: int, net_export: int) -> int:
+    return production - min(max(net_export, 0), production)

@@ -205,10 +205,13 @@ class Limits:
     meter_clock_s: int = (
         0  # how far the meters' clocks may be off; widens what an interval is believed to, 0 = set by us
     )
+    clock_band_s: int = 3_600  # what is measured of a meter's clock widens bands up to this; 0 = nothing measured does
     future_s: int = 60  # a device time further ahead than this is refused
     publish_every_s: int = 30  # heartbeat of every topic
     dead_band_w: int = 10  # smaller changes of a power wait for the heartbeat
     stop_limit_s: int = 10
+    disk_free_mb: int = 100  # less room for the store is told, and the log keeps to warnings: a day of a hundred points
+    keep_raw_days: int = 0  # with less room, verified readings older than this are deleted; 0 = none, 62 at least
     queue_limit: int = 100_000  # readings waiting for the loop; above it the newest of unknown topics go first
 
 

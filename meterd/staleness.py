@@ -145,6 +145,15 @@ class Hearing:
             groups.setdefault(point, []).append(one)
         return {point: _all_heard(several) for point, several in groups.items()}
 
+    def offsets(self) -> dict[str, int]:
+        """Meter clock minus ours in ms, of each point that sends times of its own and was heard long enough to be measured."""
+        found = {}
+        for point in self._points:
+            newest = max(self._of(point).values(), key=lambda one: one.at_ms, default=None)
+            if newest is not None and newest.timed and (lag_ms := _least_lag(newest)) is not None:
+                found[point] = -lag_ms
+        return found
+
     def stale(self, now_ms: int) -> list[Staleness]:
         """Points that deliver, but with a wrong clock or a frozen value; as of at most `ASKED_MS` ago."""
         if self._found is None or not 0 <= now_ms - self._found[0] < ASKED_MS:
@@ -225,6 +234,17 @@ def _all_heard(several: list[_Heard]) -> Heard:
     )
 
 
+def _least_lag(newest: _Heard) -> int | None:
+    """The least delay over one to two stretches; None before that, and for a clock that stands or old values that come."""
+    before = newest.before
+    if before is None:
+        return None
+    arrived, went = newest.received_ms - before.start_ms, newest.last_at_ms - before.start_at_ms
+    if not STANDS * arrived < went <= RUNS_FAST * arrived:
+        return None
+    return min(before.lag_ms, newest.span.lag_ms)
+
+
 def clock_staleness(point: str, heard: list[_Heard], stretch_ms: int, now_ms: int) -> Staleness | None:
     """Whether the clock of a point stands or is off, judged on the register with the newest time.
 
@@ -236,13 +256,13 @@ def clock_staleness(point: str, heard: list[_Heard], stretch_ms: int, now_ms: in
     if before is None:
         return None
     arrived, went = newest.received_ms - before.start_ms, newest.last_at_ms - before.start_at_ms
-    lag_ms = min(before.lag_ms, newest.span.lag_ms)
     if abs(went) <= STANDS * arrived:
         if now_ms - newest.last_at_ms <= stretch_ms:
             return None
         words = f"values come, but its clock stands at {text(newest.last_at_ms)}"
         return Staleness(point, Stale.METER_TIME, newest.last_at_ms, words)
-    if not STANDS * arrived < went <= RUNS_FAST * arrived or abs(lag_ms) <= CLOCK_OFF_MS:
+    lag_ms = _least_lag(newest)
+    if lag_ms is None or abs(lag_ms) <= CLOCK_OFF_MS:
         return None
     way = "behind" if lag_ms > 0 else "ahead"
     words = f"values come, but its clock is {abs(lag_ms) / 1000:.0f} s {way}; measured as they arrive"

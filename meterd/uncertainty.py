@@ -175,6 +175,25 @@ def resolution_uncertainty(step: float) -> float:
     return step / math.sqrt(6)
 
 
+def clock_uncertainty(energy_mwh: Ints, hours: Floats, off_s: Floats, accuracy: Accuracy) -> Floats:
+    """Standard uncertainty in mWh of energies of intervals whose ends are shifted by a clock that is off by up to `off_s`.
+
+    A shifted interval gains at one end what it loses at the other, so the powers at its ends decide. They differ by the
+    power at rated current at most; where no rating is known, twice the mean power stands in, which is a load switched in the
+    middle. Limit = that power times the shift, the whole interval at most; u = limit / sqrt(3). Zero shift gives zero.
+
+    >>> rated = Accuracy("1", None, None, 63.0, 0, 400.0)
+    >>> clock_uncertainty(np.array([0]), np.array([0.25]), np.array([10.0]), rated).round().tolist()
+    [69999.0]
+
+    Source: JCGM 100:2008, 4.3.7 (rectangular limits).
+    """
+    length = np.broadcast_to(np.asarray(hours, dtype=np.float64), energy_mwh.shape)
+    full = _full_load_mwh(length, accuracy, 1.0)
+    most = 2 * np.abs(energy_mwh).astype(np.float64) if full is None else full
+    return most * np.minimum(off_s / (length * 3600), 1.0) * _SHARE_OF_LIMIT
+
+
 def meter_steps(meter_class: str | None, connection: Connection, power_factor: float) -> Steps:
     """Limits of a meter class as steps over the fraction of In (transformer) or Ib (direct).
 

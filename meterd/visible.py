@@ -19,6 +19,7 @@ from meterd.uncertainty import ASSUMED_LOAD, COVERAGE, Floats
 
 HORIZONS = (7, 30, 365)  # days
 DAY_SCATTER = 0.002  # of a board's throughput: what losses and unmetered bits change from day to day (common practice)
+ALIKE = 0.9  # correlation of two signatures from which on it takes far more to name than to see
 PLAN_RUN_DAYS = 3652.5  # one false alarm in ten years per chart while no history calibrates it
 
 
@@ -26,8 +27,8 @@ PLAN_RUN_DAYS = 3652.5  # one false alarm in ten years per chart while no histor
 class Visible:
     """Smallest visible error of one instrument as a ratio, per horizon; None = never.
 
-    `named` is the smallest that is also told from its nearest `rival`. `without_baseline` is what class limits alone would
-    show: the band of its balance over its own energy.
+    `named` is the smallest that is also told from its nearest `rival` (in words). `without_baseline` is what class limits alone
+    would show: the band of its balance over its own energy.
     """
 
     point: str
@@ -84,9 +85,11 @@ def from_history(state: WatchState) -> tuple[Visible, ...]:
             apart = float(looked.error[j]) * math.sqrt(GAP / max(1 - rho * rho, 1e-12))
             seen.append(visible if visible < 10 else None)
             named.append(max(visible, apart) if max(visible, apart) < 10 else None)
-        note = f"looks like {rival} (correlation {rho:+.2f})" if abs(rho) > 0.9 else ""
+        note = ""
         if seen[-1] is None:
-            note = "no energy has passed it in these days"
+            note, rival, rho = "no energy has passed it in these days", "", 0.0
+        elif abs(rho) > ALIKE:
+            note = f"hardly told from {rival}"
         found.append(Visible(test.points[0], tuple(seen), tuple(named), rival, rho, None, note))
     return tuple(found)
 
@@ -95,7 +98,7 @@ def _rival(state: WatchState, correlation: Floats, j: int) -> tuple[str, float]:
     row = np.abs(correlation[j]).copy()
     row[j] = -1.0
     k = int(row.argmax())
-    return state.tests[k].name, float(correlation[j, k])
+    return state.tests[k].words, float(correlation[j, k])
 
 
 def from_plan(net: Network, *, load: float = ASSUMED_LOAD, scatter: float = DAY_SCATTER) -> tuple[Visible, ...]:

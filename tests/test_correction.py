@@ -8,7 +8,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterd.correction import Correction, Stretch, corrected, factor_of, gain_between, guessed, stretches
+from meterd.correction import (
+    STRUCK,
+    Correction,
+    Stretch,
+    corrected,
+    edited,
+    edited_pairs,
+    edits,
+    factor_of,
+    gain_between,
+    guessed,
+    shown_of,
+    stretches,
+)
 from meterd.errors import ConfigError
 from meterd.knots import Figures, Flag, Knots, figures
 from meterd.register import Rule, Tracker
@@ -211,3 +224,47 @@ def test_a_rollover_and_an_exchange_inside_cost_at_most_a_milliwatt_hour_each() 
     assert plain.present.all()
     assert int(plain.energy.sum()) == 38_500 + 100_000 - 58_000 + round(200 * 300 * 1.5)
     assert abs(int(found.energy.sum()) - factor * int(plain.energy.sum())) < 4
+
+
+# -- single readings ---------------------------------------------------------------------------------------------------
+
+
+def reading(number: int, at_ms: int, reads: str, *, withdrawn: bool = False) -> Correction:
+    """The correction of one reading."""
+    return Correction(
+        number, "q01", "1.8.0", at_ms, at_ms + 1, "", "typed", "Ada", 0, 5 if withdrawn else None, reads=reads
+    )
+
+
+def test_what_a_reading_should_have_shown_is_read_exactly() -> None:
+    """Down to a thousandth of the base unit; None is left out."""
+    assert [shown_of(words) for words in ("0", "12000.5", "7.123", STRUCK)] == [0, 12_000_500, 7_123, None]
+    for words in ("-1", "1e3", "1,5", "", "1.2345", "nan", "1_000"):
+        with pytest.raises(ConfigError, match="is not what a register shows"):
+            shown_of(words)
+
+
+def test_of_several_corrections_of_one_reading_the_newest_that_holds_decides() -> None:
+    """Whatever order they come in; a factor is none of them, and they are no stretch."""
+    some = [reading(3, 7, "5", withdrawn=True), reading(2, 7, STRUCK), reading(1, 7, "4"), one(0, None, "2")]
+    assert edits(some) == edits(some[::-1]) == {7: None}
+    assert edits([*some, reading(4, 7, "6"), reading(5, 9, "1")]) == {7: 6_000, 9: 1_000}
+    assert stretches([*some, reading(4, 7, "6")]) == stretches([one(0, None, "2")])
+    assert reading(1, 7, "4").reach_ms > 2**61
+    assert one(0, 9, "2").reach_ms == 9
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 30), st.integers(0, 9)), max_size=30, unique=True),
+    st.dictionaries(st.integers(0, 35), st.one_of(st.none(), st.integers(0, 9))),
+)
+def test_columns_and_single_readings_are_corrected_alike(
+    readings: list[tuple[int, int]], said: dict[int, int | None]
+) -> None:
+    """Sorted by time; a corrected moment has one value or none, and no reading is invented."""
+    table = np.array(sorted(readings), dtype=np.int64).reshape(-1, 2)
+    times, values = edited(table[:, 0], table[:, 1], said)
+    pairs = edited_pairs(readings, said)
+    assert list(zip(times.tolist(), values.tolist(), strict=True)) == pairs == sorted(pairs)
+    assert {t for t, _ in pairs} == {t for t, _ in readings if said.get(t, 0) is not None}
+    assert all(said.get(t, value) == value for t, value in pairs)

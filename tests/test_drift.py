@@ -13,7 +13,7 @@ from meterd.drift_state import from_bytes, replay, to_bytes
 from meterd.network import network
 from meterd.site import Board, Point, Role, Site
 from tests.simulator.drift_sites import Simulated, grid
-from tests.simulator.drift_study import creeping
+from tests.simulator.drift_study import LOUD, creeping
 
 WARM = 80
 
@@ -101,13 +101,21 @@ def test_a_twin_pair_is_always_listed_together() -> None:
 
 
 def test_slow_ramps_are_found_by_the_frozen_copy() -> None:
-    """The feed creeps 3 % in 200 days, up or down, on four sites: each day too little for the learner, which follows.
+    """The feed creeps 3 % in 200 days, up or down, on two sites: each day too little for the learner, which follows.
 
     It must not be taken for scatter either: seed 16 was never found while both copies reckoned with one scatter.
     """
-    found = [creeping(seed, end) for seed, end in ((13, 0.03), (14, -0.03), (15, 0.03), (16, -0.03))]
-    assert all(days is not None and 0 < days <= 220 for days, _ in found)
-    assert sum("ratio main" in listed for _, listed in found) >= 3
+    found = [creeping(seed, end) for seed, end in ((15, 0.03), (16, -0.03))]
+    assert all(o.found is not None and 0 < o.found <= 220 for o in found)
+    assert all(o.listed for o in found)
+    assert all(o.right for o in found if o.named is not None)
+
+
+def test_a_creeping_feed_is_not_put_down_to_a_feeder_alone() -> None:
+    """Under losses that wander twice as much feeder 5 was named on this seed before the evidence was there."""
+    found = creeping(2411, -0.03, size=LOUD)
+    assert found.listed
+    assert found.right or found.named is None
 
 
 def test_one_odd_day_is_no_drift(site: Simulated, days: list[DayStatistics], warm: WatchState) -> None:

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from meterd.drift_factor import Reactive
 from meterd.drift_gross import gross
 from meterd.network_flows import Intervals
 from tests.simulator.drift_sites import Simulated, grid, mill
@@ -46,6 +47,41 @@ def test_a_meter_in_two_balances_is_named_at_the_mill(harrow: Simulated) -> None
     found = gross(harrow.net, harrow.day(2, {"riser-east": 0.8}))
     assert found is not None
     assert found.named == "ratio riser-east"
+
+
+@pytest.mark.parametrize("hour", [7, 10, 14])
+def test_a_transformer_reversed_in_the_course_of_a_day_is_named_that_day(solved: Simulated, hour: int) -> None:
+    """Work is done by day: a day that is half right hid its other half."""
+    day = solved.day(3)
+    column = solved.net.points.index("feeder1")
+    day.energy[4 * hour :, column] = np.rint(day.energy[4 * hour :, column] / 3)
+    found = gross(solved.net, day)
+    assert found is not None
+    assert found.named == "ratio feeder1"
+    assert 1 + found.candidates[0].step == pytest.approx(1 / 3, abs=0.04)
+
+
+@pytest.mark.parametrize(("turn", "name"), [(1, "rotated by one phase"), (-1, "rotated the other way")])
+def test_rotated_currents_are_undone_by_the_reactive_energy(solved: Simulated, turn: int, name: str) -> None:
+    """Motors by day and a better power factor by night: no single factor fits, and the complex energy turned back does."""
+    day = solved.day(3)
+    column, hour = solved.net.points.index("feeder2"), np.arange(96) // 4
+    angle = np.where((hour >= 7) & (hour < 17), np.arccos(0.72), np.arccos(0.96))
+    true = day.energy[:, column] * (1 + 1j * np.tan(angle))
+    shown = true * np.exp(turn * 2j * np.pi / 3)
+    day.energy[:, column] = np.rint(shown.real)
+    seen = Reactive(np.rint(shown.imag).astype(np.int64), np.ones(96, dtype=np.bool_))
+    found = gross(solved.net, day, reactive={"feeder2": seen})
+    assert found is not None
+    assert found.named == "ratio feeder2"
+    assert f"currents {name}" in found.candidates[0].causes[0]
+
+
+def test_right_reactive_energy_makes_no_fault(solved: Simulated) -> None:
+    day = solved.day(3)
+    column = solved.net.points.index("feeder2")
+    seen = Reactive(day.energy[:, column] // 2, np.ones(96, dtype=np.bool_))
+    assert gross(solved.net, day, reactive={"feeder2": seen}) is None
 
 
 def test_a_large_load_without_a_meter_is_never_blamed_on_an_instrument(solved: Simulated) -> None:

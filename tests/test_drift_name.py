@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from meterd.drift_fit import Fit, Hypothesis
-from meterd.drift_name import GAP, Window, evidence, shortlist, suspicion
+from meterd.drift_name import GAP, THIN, Window, evidence, shortlist, suspicion
 
 VECTORS = Path(__file__).parent / "vectors"
 with (VECTORS / "separability.csv").open(newline="", encoding="utf-8") as lines:
@@ -63,6 +63,25 @@ def test_a_name_needs_twenty_to_one() -> None:
     for gap, named in ((GAP - 0.1, None), (GAP + 0.1, "ratio q0")):
         seen = evidence(CERTAIN, M, np.array([math.sqrt(20 + gap), math.sqrt(20.0)]), D)
         assert suspicion(TESTS, seen, WINDOW, frozenset()).named == named
+
+
+def test_thin_evidence_never_leaves_a_feed_out() -> None:
+    """Found by slow ramps of a feed that were put down to a small feeder alone; with more evidence a feeder is named."""
+    M, D = two(0.0)
+    for T, names in ((THIN - 1, ["ratio q0", "ratio q1"]), (THIN + 1, ["ratio q0"])):
+        seen = evidence(CERTAIN, M, np.array([math.sqrt(T), 0.1]), D)
+        found = suspicion(TESTS, seen, WINDOW, frozenset({"q1"}))
+        assert [c.hypothesis for c in found.candidates] == names
+        assert found.named == (None if len(names) > 1 else "ratio q0")
+        assert suspicion(TESTS, seen, WINDOW, frozenset({"q0"})).named == "ratio q0", "a feed may be named"
+
+
+def test_the_day_of_a_change_is_a_local_one() -> None:
+    """The local day of 1 March begins on 28 February by UTC."""
+    M, D = two(0.0)
+    window = Window(0, 1_772_319_600_000, 14, 0.1, explained=1.0, zone="Europe/Vienna")
+    found = suspicion(TESTS, evidence(CERTAIN, M, np.array([9.0, 0.0]), D), window, frozenset())
+    assert "since 2026-03-01 (14 days" in found.text
 
 
 def test_signatures_that_are_alike_are_listed_together_whatever_the_figures() -> None:

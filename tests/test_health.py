@@ -72,6 +72,14 @@ def test_families_have_type_help_and_a_unit_where_the_name_ends_in_one() -> None
     assert all(one.documentation and one.type in ("gauge", "counter", "info") for one in families.values())
 
 
+def test_a_jump_of_the_clock_that_is_not_believed_is_its_offset() -> None:
+    """A clock an hour behind: doubted, and by how much."""
+    found = samples(replace(GOOD, clock=ClockState(True, "the computer's clock jumped", 0, -3600.5)))
+    values = {name: found[name, ()] for name in ("meterd_clock_offset_seconds", "meterd_clock_doubted")}
+    assert list(values.values()) == [-3600.5, 1]
+    assert samples(GOOD)["meterd_clock_offset_seconds", ()] == 0
+
+
 def test_what_is_not_known_is_left_out_and_null() -> None:
     """Never zero for missing."""
     unknown = replace(GOOD, storage=Storage(), started_ms=None, link=LinkHealth())

@@ -8,8 +8,8 @@ import pytest
 
 PACKAGE = Path(__file__).parents[1] / "meterd"
 FLOW = (  # the order of the data
-    "errors", "naming", "reading", "finding", "site", "site_change", "finder", "single_line", "interval",
-    "zone_change", "health", "knots", "register", "correction", "exchange", "rollup", "figure", "completeness",
+    "errors", "naming", "reading", "finding", "phrases", "site", "site_change", "finder", "single_line", "meter_clock",
+    "interval", "zone_change", "health", "knots", "register", "correction", "exchange", "rollup", "figure", "completeness",
     "snapshot", "ratio_check", "uncertainty", "point_check", "balance", "reconciliation", "network",
     "network_flows", "drift_day", "drift_fit", "drift_chart", "causes", "drift_factor", "drift_name",
     "drift_silent", "drift", "drift_state", "drift_gross", "drift_drill", "visible", "commissioning", "loading",
@@ -32,7 +32,7 @@ ROOM_MAY_IMPORT = {
 PURE_MAY_IMPORT = {
     "meterd", "numpy", "scipy", "array", "bisect", "cmath", "collections", "contextlib", "dataclasses", "datetime",
     "decimal", "enum", "fractions", "functools", "heapq", "itertools", "json", "math", "operator", "re",
-    "statistics", "types", "typing", "unicodedata", "weakref", "zoneinfo",
+    "statistics", "string", "types", "typing", "unicodedata", "weakref", "zoneinfo",
 }  # fmt: skip
 NOT_PURE = {
     "open",

@@ -1,11 +1,13 @@
 """Netting over two lengths: identities that hold for any figures, and rows that are missing."""
 
+from dataclasses import replace
+
 from hypothesis import given
 from hypothesis import strategies as st
 
 from meterd.figure import PvRow
 from meterd.interval import HOUR_MS, Period
-from meterd.pv_month import netted, two_nettings
+from meterd.pv_month import counted, netted, two_nettings
 
 QUARTER = 900_000
 ENERGY = st.integers(0, 10**9)
@@ -29,6 +31,19 @@ def test_longer_netting_never_shows_more_export_or_import(rows: list[PvRow]) -> 
     assert long.grid_import <= short.grid_import
     assert long.production == short.production
     assert long.grid_import - long.export == short.grid_import - short.export
+
+
+@given(ROWS)
+def test_as_counted_shows_at_least_the_export_and_import_of_any_netting(rows: list[PvRow]) -> None:
+    """Netting only takes away; what the meters counted is the plain sum of the rows."""
+    rows = [
+        replace(one, self_use=(one.production or 0) - min(one.production or 0, one.grid_export or 0)) for one in rows
+    ]
+    books, (short, _) = counted(rows), two_nettings(rows, QUARTER)
+    assert books.export == sum(one.grid_export or 0 for one in rows) >= short.export
+    assert books.grid_import == sum(one.grid_import or 0 for one in rows) >= short.grid_import
+    assert (books.production, books.known) == (short.production, short.known)
+    assert books.self_use <= short.self_use
 
 
 @given(ROWS)

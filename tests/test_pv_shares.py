@@ -84,6 +84,7 @@ def test_standby_of_inverters_is_no_share() -> None:
     found = account([Quarter(0, -1_500, 0, (10_000, 0, 0)), Quarter(QUARTER, 2_700, 0, (10_000, 0, 0))], NAMES)
     assert found.parts == (2, 0, 0)
     assert found.production_mwh == 1_200
+    assert (found.rest_mwh, found.standby_mwh) == (700, -1_500), "what inverters drew is not a rounding"
 
 
 def test_missing_intervals_are_counted_and_in_no_sum() -> None:

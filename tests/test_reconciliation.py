@@ -143,7 +143,10 @@ def test_inseparable_sets_of_the_networks(summary: dict[str, str]) -> None:
 
 
 @pytest.mark.parametrize(
-    "row", [r for r in table("gross_error_power") if r["problem"] != "P5"], ids=lambda r: r["problem"]
+    # P5 apart: its power study used standard deviations that are not those of its streams (0.925 with these, not 0.944)
+    "row",
+    [r for r in table("gross_error_power") if r["problem"] != "P5"],
+    ids=lambda r: r["problem"],
 )
 def test_power_of_the_global_test(row: dict[str, str]) -> None:
     """Published power at alpha 0.10 for one bias of 5 to 9 sigma, random sign, stream by stream; 40,000 draws."""

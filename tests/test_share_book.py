@@ -36,6 +36,17 @@ def test_a_span_is_summed_up() -> None:
     assert found.fairness == 0.5
 
 
+def test_netting_over_an_interval_uses_more() -> None:
+    """Half an hour of 3 kW out, half an hour of 1 kW in: 3.5 of 5 kWh are used by the sample, 4 of 5 netted over the hour."""
+    row = ShareRow(0, "shadow")
+    for minute in range(60):
+        row = sample(row, production_w=5_000, export_w=(3_000 if minute < 30 else -1_000), would_export_w=0)
+    found = would_have([row], ["a"])
+    assert found.self_consumption == (0.7, 1.0)
+    assert found.netted_consumption == (0.8, 1.0)
+    assert would_have([], ["a"]).netted_consumption == (None, None)
+
+
 def test_import_avoided_is_the_difference() -> None:
     """2 kW imported for an hour, 0.5 kW with shares: 1.5 kWh avoided; export beyond the production is no PV."""
     row = ShareRow(0, "shadow")

@@ -24,6 +24,8 @@ def test_history_shows_smaller_errors_with_time_and_larger_ones_on_small_feeders
     assert week["main"] < week["feeder1"] < week["feeder5"]
     assert 0.0025 <= week["main"] < 0.01
     assert "visible from" in found["main"].text
+    others = {*found, "a load without a meter at board main-board", "losses at board main-board"}
+    assert {v.rival for v in found.values()} <= others, "in words, not by the name of a hypothesis"
 
 
 def test_before_the_first_week_history_is_refused() -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from meterd.app.corrector import Corrector
 from meterd.app.findings import FindingKeeper
+from meterd.app.logs import about
 from meterd.app.orders import LIFE_KINDS, Order, OrderFolder
 from meterd.errors import ConfigError, StoreError
 from meterd.finding import Finding, FindingRow
@@ -162,7 +163,12 @@ class Alarms:
             return self.keeper.carry_out(order, now_ms)
         if self._corrector is None:
             raise ConfigError("nobody here changes the books")
-        return self._corrector.carry_out(order, now_ms)
+        words = self._corrector.carry_out(order, now_ms)
+        # changed books are told as a changed plan is
+        level = logging.INFO if order.kind == "issue" else logging.WARNING
+        why = f": {order.note}" if order.note else ""
+        log.log(level, "%s, by %s%s", words, order.person, why, extra=about(f"order-{order.kind}", order.what))
+        return words
 
     def _correct_on(self, now_ms: int) -> None:
         if self._corrector is None or time.monotonic() < self._correct_s:

@@ -2,8 +2,8 @@
 
 import json
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import groupby
@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from meterd import pipeline
-from meterd.app.remaking import FIGURES_FROM, first_touched, made_again, refuse_final
+from meterd.app.remaking import FIGURES_FROM, first_touched, made_again, refuse_final, vanished
 from meterd.app.replanned import changed_instruments, keep_instruments, take_names
 from meterd.books import BoardBook, NetPlan, Parent, board_books, parents, parts_of, pv_book, sum_of_parts, sum_pv
 from meterd.correction import FOREVER_MS
@@ -20,6 +20,7 @@ from meterd.errors import ConfigError, StoreError, described
 from meterd.figure import BalanceRow, Channel, FigureRow
 from meterd.interval import DAY_MS, MADE_OF, Period, bounds, floor
 from meterd.knots import Ints
+from meterd.meter_clock import KEPT, clocks_in, words_of, written
 from meterd.pipeline import Request, State
 from meterd.reading import Reading
 from meterd.rollup import Columns
@@ -48,7 +49,8 @@ class Bookkeeper:
     def __init__(self, store: SqliteStore, site: Site, zone: ZoneInfo) -> None:
         self._store = store
         self._site, self._zone = site, zone
-        self._boards = board_books(site)
+        self._clocks = clocks_in(store.fact(KEPT))
+        self._boards = board_books(site, self._clocks)
         self._pv = pv_book(site)
         self._spoiled = False  # whether the state holds more than was kept
         self.renamed = take_names(store, site)
@@ -60,7 +62,8 @@ class Bookkeeper:
         """Take up the journal where it ends: after a start, and after a transaction that was not kept."""
         closed_to = self._store.fact(_CLOSED_TO)
         corrections = self._store.corrections.all()
-        state = pipeline.begin(self._site, self._zone, None if closed_to is None else int(closed_to), corrections)
+        closed_ms = None if closed_to is None else int(closed_to)
+        state = pipeline.begin(self._site, self._zone, closed_ms, corrections, clocks=self._clocks)
         for row in self._site.inputs:
             channel = (row.point, row.register)
             if channel not in state.trackers and (latest := self._store.latest(channel)):
@@ -152,20 +155,43 @@ class Bookkeeper:
         `keep` returns the number of the correction, and so does this. Closed figures follow with `correct_on`, also after a
         restart. ConfigError where they cannot be made again, StoreError if nothing could be kept.
         """
+        with self._changing(channel, span[0], now_ms):
+            number = keep()
+            pipeline.correct(self.state, self._store.corrections.all())
+            self._store.set_fact(CORRECTING, json.dumps([*self._correcting(), [number, *channel, *span]]))
+        return number
+
+    def correct_reading(self, channel: Channel, at_ms: int, now_ms: int, keep: Callable[[], int]) -> int:
+        """Let `keep` change what the reading of a moment is taken for, and follow the register again from there.
+
+        Its figures are made again in the same transaction, since a reading decides how every later one is understood, also
+        those of the running interval. `keep` returns the number of the correction, and so does this. Raises like `correct`.
+        """
+        with self._changing(channel, at_ms, now_ms):
+            number = keep()
+            pipeline.correct(self.state, self._store.corrections.all())
+            rows = self._catch_up([Request(channel, at_ms)])
+            low = floor(at_ms, self.state.interval_ms)
+            rows = vanished(self._store, channel, low, rows, self.state.closed_to or low) + rows
+            reason = f"correction {number}"
+            self._roll(self._write(rows, now_ms, reason), now_ms, reason)
+            self._refuse_lost(channel, at_ms)
+        return number
+
+    @contextmanager
+    def _changing(self, channel: Channel, from_ms: int, now_ms: int) -> Iterator[None]:
+        """A transaction that begins with the books up to date; after any exception the state is what the journal says."""
         try:
             with self._store.transaction():
                 if self._spoiled:
                     self.state = self._begin()
                 self._roll(self._write(self._catch_up(self._behind), now_ms, "late readings"), now_ms)
-                self._refuse_lost(channel, span[0])
-                number = keep()
-                pipeline.correct(self.state, self._store.corrections.all())
-                self._store.set_fact(CORRECTING, json.dumps([*self._correcting(), [number, *channel, *span]]))
+                self._refuse_lost(channel, from_ms)
+                yield
         except BaseException:
             self._begin_again()
             raise
         self._behind = []
-        return number
 
     def correct_on(self, now_ms: int) -> int | None:
         """Make figures of at most one local year again that wait for it; how many intervals changed, None if none wait.
@@ -204,6 +230,27 @@ class Bookkeeper:
         if channel not in self.state.trackers:
             raise ConfigError(f"the plan reads no register {channel[1]} of {channel[0]} that counts energy")
         refuse_final(self._store, from_ms)
+
+    def note_clocks(self, offsets_ms: Mapping[str, int]) -> bool:
+        """Write down how far clocks of meters are off, from the first interval that is not closed; whether anything changed.
+
+        The band of every balance from there on follows. StoreError if it is not kept.
+        """
+        since, most_s = self.state.closed_to, self._site.limits.clock_band_s
+        found = self._clocks if since is None else written(self._clocks, offsets_ms, since, most_s)
+        if found == self._clocks:
+            return False
+        with self._store.transaction():
+            self._store.set_fact(KEPT, words_of(found))
+        self._clocks, self._boards = found, board_books(self._site, found)
+        self.state.books = self._boards
+        return True
+
+    def make_final(self, figures_from: int) -> None:
+        """No figure before that moment is made again: readings of it are about to be deleted. StoreError if not kept."""
+        with self._store.transaction():
+            self._store.set_fact(FIGURES_FROM, str(figures_from))
+        self._figures_from = max(self._figures_from, figures_from)
 
     def reopen(self, now_ms: int) -> bool:
         """Open again what was closed ahead of the moment (a clock that was ahead); whether there was anything."""

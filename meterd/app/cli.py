@@ -353,8 +353,8 @@ def _add_demo(commands: "Commands[argparse.ArgumentParser]") -> None:
         "--fault",
         action="append",
         default=[],
-        metavar="NAME:POINT[:VALUE][@START[+SECONDS]]",
-        help="plant a fault; repeat",
+        metavar="NAME:POINT[:VALUE][@START[+LASTS]]",
+        help="plant a fault; START -10d lies in the history; repeat",
     )
     demo.add_argument("--list-faults", action="store_true", help="list the faults that can be planted, and end")
     demo.add_argument("--port", type=int, default=0, help="port of the embedded broker (default: a free one)")

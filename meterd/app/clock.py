@@ -27,6 +27,9 @@ class Clock(Protocol):
     def doubt(self) -> str:
         """What is wrong with the clock at this moment, in a sentence; empty when nothing is."""
 
+    def offset_s(self) -> float:
+        """How far the computer's clock is ahead of the moment this clock gives."""
+
     def steps_back(self) -> int:
         """How often the moment has gone back for good since the start."""
 
@@ -94,6 +97,11 @@ class WallClock:
             f" when it stays there for {DOUBT_S / 60:.0f} min"
         )
 
+    def offset_s(self) -> float:
+        """The jump that is not believed yet; 0 when there is none."""
+        jump = self._jump
+        return 0.0 if jump is None else jump.by_ms / 1000
+
     def steps_back(self) -> int:
         """How often a jump back was followed after all."""
         return self._steps_back
@@ -116,6 +124,10 @@ class TrialClock:
     def doubt(self) -> str:
         """Nothing: it has no clock to doubt."""
         return ""
+
+    def offset_s(self) -> float:
+        """None that matters: the readings carry time on."""
+        return 0.0
 
     def steps_back(self) -> int:
         """Never."""

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from meterd.app.bookkeeper import Bookkeeper
 from meterd.app.finding_commands import ask
 from meterd.app.orders import Order, new_order
-from meterd.correction import Correction, factor_of
+from meterd.correction import STRUCK, Correction, factor_of, shown_of
 from meterd.errors import ConfigError, StoreInUse
 from meterd.interval import text
 from meterd.reading import REGISTERS
@@ -64,19 +64,41 @@ class Corrector:
         known = self._store.corrections.carried_out(order.name)
         if known is not None:
             return f"correction {known} was entered before"
-        until = order.until_ms or None
-        if until is not None and until <= order.from_ms:
-            raise ConfigError("the correction ends before it begins")
-        register, factor = str(details["register"]), str(details["factor"])
-        factor_of(factor)
-        one = Correction(0, order.what, register, order.from_ms, until, factor, order.note, order.person, now_ms)
+        one = self._entered(order, details, now_ms)
 
         def keep() -> int:
             return self._store.corrections.add(one, order.name)
 
-        number = self._books.correct((one.point, one.register), (one.from_ms, one.end_ms), now_ms, keep)
-        self._busy = True
+        number = self._change(one, now_ms, keep)
         return f"correction {number}: {described(one)}"
+
+    def _entered(self, order: Order, details: dict[str, Any], now_ms: int) -> Correction:
+        """The correction that an order asks for; ConfigError for one that cannot be."""
+        register, until = str(details["register"]), order.until_ms or None
+        if "reads" in details:
+            at_ms, reads = order.from_ms, str(details["reads"])
+            shown_of(reads)
+            if not self._store.readings_between((order.what, register), at_ms, at_ms + 1, most=1):
+                raise ConfigError(f"no reading of {register} at {order.what} is kept of {text(at_ms)}")
+            return Correction(
+                0, order.what, register, at_ms, at_ms + 1, "", order.note, order.person, now_ms, reads=reads
+            )
+        if until is not None and until <= order.from_ms:
+            raise ConfigError("the correction ends before it begins")
+        factor = str(details["factor"])
+        factor_of(factor)
+        return Correction(0, order.what, register, order.from_ms, until, factor, order.note, order.person, now_ms)
+
+    def _change(self, one: Correction, now_ms: int, keep: Callable[[], int]) -> int:
+        """Let a correction come into force or out of it; returns its number."""
+        channel = (one.point, one.register)
+        if one.reads:
+            number = self._books.correct_reading(channel, one.from_ms, now_ms, keep)
+            self._changed = True  # its figures are made already
+        else:
+            number = self._books.correct(channel, (one.from_ms, one.end_ms), now_ms, keep)
+        self._busy = True
+        return number
 
     def _withdraw(self, order: Order, _details: dict[str, Any], now_ms: int) -> str:
         number = int(order.what)
@@ -91,8 +113,7 @@ class Corrector:
             self._store.corrections.withdraw(number, now_ms, person=order.person, reason=order.note, order=order.name)
             return number
 
-        self._books.correct((one.point, one.register), (one.from_ms, one.end_ms), now_ms, keep)
-        self._busy = True
+        self._change(one, now_ms, keep)
         return f"correction {number} is withdrawn: {described(one)}"
 
     def _record(self, order: Order, details: dict[str, Any], now_ms: int) -> str:
@@ -123,8 +144,21 @@ class Corrector:
 
 def described(one: Correction) -> str:
     """A correction in words."""
+    if one.reads:
+        said = "is left out" if one.reads == STRUCK else f"reads {one.reads} {REGISTERS[one.register].unit}"
+        return f"{one.point} {REGISTERS[one.register].name}: the reading of {text(one.from_ms)} {said}"
     until = "for good" if one.until_ms is None else f"until {text(one.until_ms)}"
     return f"{one.point} {REGISTERS[one.register].name} times {one.factor} from {text(one.from_ms)} {until}"
+
+
+def order_of(one: Correction) -> Order:
+    """The order that enters a correction, or takes the one of its number back; ConfigError for words that cannot be kept."""
+    if one.id:
+        return new_order("withdraw", str(one.id), one.person, one.reason)
+    change = {"reads": one.reads} if one.reads else {"factor": one.factor}
+    details = json.dumps({"register": one.register, **change})
+    span = {"from_ms": one.from_ms, "until_ms": one.until_ms or 0}
+    return new_order("correct", one.point, one.person, one.reason, details=details, **span)
 
 
 def _details(order: Order) -> dict[str, Any]:

@@ -67,6 +67,7 @@ class Daemon:
     _intake: Intake = field(init=False)
     _facts: Facts = field(init=False)
     _plans: PlanWatch | None = None
+    _pageless: Finding | None = None
     _standing: Standing | None = None
     _parts: Parts | None = None
     _supervisor: Supervisor = field(init=False)
@@ -107,7 +108,7 @@ class Daemon:
                 supervisor=self._supervisor,
                 show=self._show,
                 ending=self._plan_waits,
-                conditions=self._plan_findings,
+                conditions=self._conditions,
             )
             self._standing = standing
             self._serve_plans(stop, standing, way_out)
@@ -119,6 +120,11 @@ class Daemon:
         """Read the plan again, as after SIGHUP; nothing happens at once."""
         if self._plans is not None:
             self._plans.ask()
+
+    def without_page(self, words: str) -> None:
+        """The page cannot be served: a finding for as long as this daemon runs, because somebody waits for the page."""
+        remedy = "see which program has this port, or change [page] of the plan; then stop and start"
+        self._pageless = Finding("page-away", self.site.name, self.clock.now_ms(), f"nobody can look: {words}", remedy)
 
     def health(self) -> Health:
         """How the program is. May be called from any thread, also while the loop hangs."""
@@ -181,8 +187,10 @@ class Daemon:
     def _plan_waits(self) -> bool:
         return self._plans is not None and self._plans.waiting()
 
-    def _plan_findings(self) -> list[Finding]:
-        return [] if self._plans is None else self._plans.findings()
+    def _conditions(self) -> list[Finding]:
+        """What is wrong beside the readings: a plan that was refused, a page that cannot be had."""
+        refused = [] if self._plans is None else self._plans.findings()
+        return refused if self._pageless is None else [*refused, self._pageless]
 
     def _serve_plans(self, stop: threading.Event, standing: Standing, way_out: WayOut) -> None:
         """One loop for each plan. A plan that cannot be begun after all gives way to the one before it."""
@@ -219,6 +227,7 @@ class Daemon:
         self._follow_rules(parts, standing)
         threads: dict[str, Callable[[], bool]] = {**way_out.threads(), "drift": parts.night.revive}
         threads |= {f"notify {name}": revive for name, revive in parts.alarms.threads().items()}
+        threads["room"] = parts.room.revive
         if parts.feed is not None:
             threads["line-store"] = parts.feed.revive
         if self._plans is not None:

@@ -18,7 +18,7 @@ from meterd.app.config import load_plan
 from meterd.app.daemon import Daemon
 from meterd.app.desk import served
 from meterd.demo.controller import Client, Controller, serve
-from meterd.demo.faults import fault_table, parse_fault
+from meterd.demo.faults import Fault, fault_table, in_history, parse_fault
 from meterd.demo.history import collect, history
 from meterd.demo.instruments import Levels
 from meterd.demo.physics import flexible
@@ -55,6 +55,10 @@ class DemoClock:
     def doubt(self) -> str:
         """Nothing: simulated time does not jump."""
         return ""
+
+    def offset_s(self) -> float:
+        """None that matters: a demo may begin at any time."""
+        return 0.0
 
     def steps_back(self) -> int:
         """Never."""
@@ -98,11 +102,13 @@ def run_demo(arguments: argparse.Namespace, stop: threading.Event) -> int:
     seed = DEFAULT_SEED if arguments.seed is None else arguments.seed
     if not 0 <= arguments.days <= MOST_DAYS:
         raise ConfigError(f"cannot use --days {arguments.days}: write 0 to {MOST_DAYS}")
+    earlier = in_history(faults, arguments.days)
     with tempfile.TemporaryDirectory(prefix="meterd-demo-") as folder:
         path = arguments.store or Path(folder) / f"{site.name}.sqlite"
         begin_ms = floor(now_ms - EARLIER_MS, STEP_S * 1000)
         offset_ms = summer_offset_ms(now_ms, site.zone)
-        stand = _live_long_ago(site, seed, path, (begin_ms, arguments.days, offset_ms)) if arguments.days else None
+        past = (begin_ms, arguments.days, offset_ms)
+        stand = _live_long_ago(site, seed, path, past, earlier) if arguments.days else None
         simulator = Simulator(site, seed, faults, start_ms=begin_ms, world_offset_ms=offset_ms, stand=stand)
         _live_the_past(site, simulator, path, now_ms)
         return _live(site, simulator, path, stop, (set_pace(now_ms, arguments.speed), limit_s))
@@ -119,8 +125,8 @@ def _page_port(wanted: int) -> int:
     return wanted
 
 
-def _live_long_ago(site: Site, seed: int, path: Path, when: tuple[int, int, int]) -> Levels:
-    """Some days before the moment at which the demo begins; where the registers stand then.
+def _live_long_ago(site: Site, seed: int, path: Path, when: tuple[int, int, int], faults: tuple[Fault, ...]) -> Levels:
+    """Some days before the moment at which the demo begins, with the faults of that time; where the registers stand then.
 
     `when` is that moment, the number of days, and the shift of sun and habits against the clock.
     """
@@ -128,8 +134,16 @@ def _live_long_ago(site: Site, seed: int, path: Path, when: tuple[int, int, int]
     stand: list[Levels] = []
     first_ms = begin_ms - days * DAY_MS
     blocks = history(
-        site, seed, first_ms, begin_ms, step_s=STEP_S if days <= COARSE_DAYS else COARSE_S, world_offset_ms=offset_ms, stand=stand
-    )  # fmt: skip
+        site,
+        seed,
+        first_ms,
+        begin_ms,
+        step_s=STEP_S if days <= COARSE_DAYS else COARSE_S,
+        faults=faults,
+        world_offset_ms=offset_ms,
+        faults_from_ms=begin_ms,
+        stand=stand,
+    )
     store = SqliteStore.writer(path)
     try:
         books = Bookkeeper(store, site, ZoneInfo(site.zone))

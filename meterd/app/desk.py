@@ -6,13 +6,17 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from meterd.app.config import Plan
+from meterd.app.corrector import carry_out as correct
+from meterd.app.corrector import order_of
 from meterd.app.daemon import Daemon
 from meterd.app.finding_commands import carry_out
 from meterd.app.orders import new_order
 from meterd.app.share_commands import share_rows
+from meterd.correction import Correction, Foreseen
 from meterd.errors import ConfigError, MeterdError, PublishError
+from meterd.exchange import Said
 from meterd.health import Health
-from meterd.page import PaperWish
+from meterd.page import ExchangeRecord, Fitted, PaperWish
 from meterd.page.server import PageServer
 from meterd.share_book import ShareRow
 from meterd.site import Site
@@ -24,6 +28,7 @@ from meterd.visible import Visible
 log = logging.getLogger("meterd.page")
 
 STOP_S = 3.0  # for answers on their way
+FORESEE_S = 180.0  # ten years of one of forty points take some two minutes; beyond that the command is the better way
 
 
 class DaemonDesk:
@@ -89,6 +94,31 @@ class DaemonDesk:
         except MeterdError as exc:
             return False, str(exc)
 
+    def foreseen(self, one: Correction) -> Foreseen:
+        """What a correction would change, worked out by a process of its own."""
+        from meterd.app.foreseen import foreseen_beside
+
+        return foreseen_beside(self._daemon.store_path, self.site, one, FORESEE_S)
+
+    def correct(self, one: Correction) -> tuple[bool, str]:
+        """Enter or withdraw a correction by way of the process that writes the store, as the command does."""
+        try:
+            return correct(order_of(one), self._daemon.store_path, self.site, self.now_ms())
+        except MeterdError as exc:
+            return False, str(exc)
+
+    def fitted(self, point: str) -> Fitted | None:
+        """The instrument that is at a point and stays there."""
+        from meterd.app.exchange_record import fitted_at
+
+        return fitted_at(self.site, point)
+
+    def exchange(self, said: Said, gap: Mapping[str, int] | None) -> ExchangeRecord:
+        """An exchange as it would be entered."""
+        from meterd.app.exchange_record import record_of
+
+        return record_of(self._daemon.store_path, self.site, said, gap)
+
 
 def users_path(site: Site, store: Path) -> Path:
     """Where the users of the page stand."""
@@ -99,7 +129,7 @@ def users_path(site: Site, store: Path) -> Path:
 def served(daemon: Daemon) -> Iterator[str]:
     """The page of a daemon while it runs; yields its address, empty if the plan wants none or it cannot be had.
 
-    A page that cannot be served stops no reading: it is told in the log.
+    A page that cannot be served stops no reading: it is told in the log and as a finding.
     """
     if not daemon.site.page.port:
         yield ""
@@ -109,6 +139,7 @@ def served(daemon: Daemon) -> Iterator[str]:
         server.start()
     except PublishError as exc:
         log.error("%s", exc)
+        daemon.without_page(str(exc))
         yield ""
         return
     log.info("page at %s", server.address)

@@ -83,7 +83,8 @@ def looked_into(
     if begun is not None and abs(begun.factor - 1) >= GROSS:
         since = begun.from_ms
         # sums of all that passed tell a large factor better than a fit that is linear in small steps
-        (whole,) = compared(net, table, best.points[0], fit, (Observed(begun.factor, begun.error),), since)
+        seen = Observed(begun.factor, begun.error, common=begun.common)
+        (whole,) = compared(net, table, best.points[0], fit, (seen,), since)
         best = replace(best, step=whole.factor - 1, step_error=math.hypot(whole.error, whole.common or 0.0))
     rows = [_with_books(store, site, net, one, (table, since, fit)) for one in (best, *said.candidates[1:])]
     gross = said.named is not None and abs(best.step) >= GROSS

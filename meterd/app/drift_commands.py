@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from meterd.errors import ConfigError, StoreError
-from meterd.interval import text
+from meterd.interval import day_of
+from meterd.network import NOT_OBSERVABLE
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from meterd.visible import Visible
 
 DONE = 0
+MOST_FACTOR = 100.0
 Commands = argparse._SubParsersAction
 
 
@@ -38,7 +40,7 @@ def add(commands: "Commands[argparse.ArgumentParser]") -> None:
     drill = commands.add_parser("drill", help=words, description=words[0].upper() + words[1:] + ".")
     drill.set_defaults(work=run_drill)
     drill.add_argument("--point", required=True, metavar="NAME", help="the point whose meter is to be wrong")
-    drill.add_argument("--factor", required=True, type=float, help="what it reads of the truth: 0.98, or 0.333")
+    drill.add_argument("--factor", required=True, metavar="FACTOR", help="what it reads of the truth: 0.98, or 0.333")
     drill.add_argument("--from", required=True, metavar="WHEN", help="2026-03-29 or a time: when the fault begins")
     drill.add_argument("--plot", type=Path, metavar="FILE.svg", help="draw the CUSUM paths")
     for parser in (suspects, visible, drill):
@@ -77,7 +79,7 @@ def run_suspects(arguments: argparse.Namespace) -> int:
     for one in watched:
         places = ", ".join(node.name for node in one.network.nodes)
         for said in one.suspicions:
-            _print_suspicion(said, arguments.plan)
+            _print_suspicion(said, arguments.plan, zoneinfo.ZoneInfo(site.zone))
         if not one.suspicions:
             print(f"{places}: no meter is suspect after {one.days} days")
         if one.state.learner is None:
@@ -88,15 +90,17 @@ def run_suspects(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def _print_suspicion(said: "Suspicion", plan: Path) -> None:
-    print(f"{text(said.found_ms)}: {said.text}")
+def _print_suspicion(said: "Suspicion", plan: Path, zone: zoneinfo.ZoneInfo) -> None:
+    head = said.text.removesuffix(f"; {NOT_OBSERVABLE}")
+    for cause in said.candidates[0].causes:
+        head = head.replace(f"; possible cause: {cause}", "", 1)
+    print(f"found with the figures of {day_of(said.found_ms - 1, zone)}: {head}")
     for candidate in said.candidates:
-        sure = "best" if candidate.odds <= 1 else f"{candidate.odds:.0f} times less likely"
+        sure = "best" if candidate.odds <= 1 else f"{candidate.odds:.3g} times less likely"
         alike = f", alike by {candidate.correlation:+.2f}" if candidate.odds > 1 else ""
-        print(
-            f"  {candidate.text} ({sure}{alike})"
-            + (f"; fits: {', '.join(candidate.causes)}" if candidate.causes else "")
-        )
+        print(f"  {candidate.text} ({sure}{alike})")
+        for cause in candidate.causes:
+            print(f"    possible cause: {cause}")
         if candidate.measured:
             print(f"    {candidate.measured}")
     if said.if_feed_right:
@@ -148,6 +152,8 @@ def run_visible(arguments: argparse.Namespace) -> int:
     from meterd.app.cli import _console
 
     _console().print(_visible_table(found))
+    if any(source == "plan" for _, source in found):
+        print("Which meters look alike is only known from a week of history on: from the plan no name is promised.")
     return DONE
 
 
@@ -156,13 +162,24 @@ def _visible_table(found: "list[tuple[Visible, str]]") -> "Table":
 
     from meterd.visible import HORIZONS
 
-    table = Table(title="Smallest error that could be seen (and named) after days", title_justify="left", box=None)
-    for name in ("point", *(str(days) for days in HORIZONS), *(f"named {days}" for days in HORIZONS), "from", "note"):
-        table.add_column(name, justify="left" if name in ("point", "from", "note") else "right")
+    history = any(source == "history" for _, source in found)
+    title = "Smallest error of each meter that could be seen" + (" (and named)" if history else "") + " after days"
+    table = Table(title=title, title_justify="left", box=None)
+    named = [f"named {days}" for days in HORIZONS] if history else []
+    left = ("point", "from", "most like", "note")
+    for name in (
+        "point",
+        *(str(days) for days in HORIZONS),
+        *named,
+        "from",
+        *(("most like", "note") if history else ()),
+    ):
+        table.add_column(name, justify="left" if name in left else "right")
     for line, source in found:
-        cells = [_percent(value) for value in (*line.seen, *line.named)]
-        rival = f"looks like {line.rival}" if line.rival else ""
-        table.add_row(line.point, *cells, source, "; ".join(word for word in (line.note, rival) if word))
+        cells = [_percent(value) for value in line.seen]
+        if history:
+            cells += [_percent(value) if source == "history" else "" for value in line.named]
+        table.add_row(line.point, *cells, source, *((line.rival, line.note) if history else ()))
     return table
 
 
@@ -176,15 +193,14 @@ def run_drill(arguments: argparse.Namespace) -> int:
     from meterd.app.query import moment, some_points
 
     site = _site(arguments)
-    if not 0 <= arguments.factor <= 100 or arguments.factor == 1:
-        raise ConfigError(
-            f"cannot drill with factor {arguments.factor:g}: use what the meter reads of the truth, such as 0.98"
-        )
+    factor = _factor(arguments.factor)
+    if arguments.plot is not None and arguments.plot.suffix.lower() != ".svg":
+        raise ConfigError(f"cannot draw --plot {arguments.plot}: the drawing is SVG; write a name that ends in .svg")
     point = some_points(site, [arguments.point])[0]
     from_ms = moment(getattr(arguments, "from"), zoneinfo.ZoneInfo(site.zone), "--from")
     store = _store(arguments, site)
     try:
-        result = work(store, site, point, arguments.factor, from_ms)
+        result = work(store, site, point, factor, from_ms)
     finally:
         store.close()
     if arguments.plot is not None:
@@ -194,8 +210,23 @@ def run_drill(arguments: argparse.Namespace) -> int:
     else:
         print(result.text)
         if result.false_alarms:
-            print(f"before the fault the watch raised {len(result.false_alarms)} alarms on the history as it is")
+            count = len(result.false_alarms)
+            print(f"before the fault the watch raised {count} alarm{'s'[: count > 1]} on the history as it is")
     return DONE
+
+
+def _factor(words: str) -> float:
+    """What the meter reads of the truth; negative where it counts backwards."""
+    try:
+        factor = float(words)
+    except ValueError:
+        factor = float("nan")
+    if not abs(factor) <= MOST_FACTOR or factor == 1:
+        raise ConfigError(
+            f"cannot drill with --factor {words}: write what the meter reads of the truth, such as 0.98 (2 % too little),"
+            " 0.333 (one current transformer reversed) or -0.5 (currents rotated)"
+        )
+    return factor
 
 
 def _draw(result: "Drill", path: Path) -> None:

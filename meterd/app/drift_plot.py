@@ -2,9 +2,10 @@
 
 from collections.abc import Sequence
 from html import escape
+from zoneinfo import ZoneInfo
 
 from meterd.drift_drill import Drill
-from meterd.interval import text
+from meterd.interval import day_of
 
 WIDTH, HEIGHT = 900, 420
 LEFT, RIGHT, TOP, BOTTOM = 60, 230, 50, 50
@@ -44,19 +45,20 @@ def svg(result: Drill) -> str:
         f'<text x="{LEFT - 8}" y="{y(top) + 10:.1f}" text-anchor="end">{top:.0f}</text>',
         line(result.threshold, THICK),
     ]
-    for k, (name, path) in enumerate(zip(result.shown, result.paths, strict=True)):
+    # the point of the drill last, so that it lies on top of those that rise with it
+    for k, (name, path) in reversed(list(enumerate(zip(result.shown, result.paths, strict=True)))):
         colour, dashes = STYLES[k % len(STYLES)]
-        style = f'stroke="{colour}" stroke-width="1.6" stroke-dasharray="{dashes}"'
+        style = f'stroke="{colour}" stroke-width="{1.6 if k else 2.4}" stroke-dasharray="{dashes}"'
         at = TOP + 16 + 20 * k
         body.append(line(path, style))
         body.append(f'<line x1="{WIDTH - RIGHT + 12}" x2="{WIDTH - RIGHT + 48}" y1="{at}" y2="{at}" {style}/>')
-        body.append(f'<text x="{WIDTH - RIGHT + 54}" y="{at + 4}">{escape(name)}</text>')
+        body.append(f'<text x="{WIDTH - RIGHT + 54}" y="{at + 4}">{escape(name.removeprefix("ratio "))}</text>')
     at = TOP + 16 + 20 * len(result.shown)
     body.append(f'<line x1="{WIDTH - RIGHT + 12}" x2="{WIDTH - RIGHT + 48}" y1="{at}" y2="{at}" {THICK}/>')
     body.append(f'<text x="{WIDTH - RIGHT + 54}" y="{at + 4}">threshold</text>')
     starts = [i for i, day in enumerate(result.day_ms) if day >= result.from_ms]
     if starts:
-        at_x = x(starts[0])
+        at_x = x(max(starts[0] - 1, 0))  # a value is that of an evening: the fault begins after the evening before
         body.append(
             f'<line x1="{at_x:.1f}" x2="{at_x:.1f}" y1="{TOP}" y2="{HEIGHT - BOTTOM}" stroke="black" stroke-dasharray="3 3"/>'
         )
@@ -64,7 +66,8 @@ def svg(result: Drill) -> str:
         body.append(f'<text {side} y="{TOP + 10}">fault begins</text>')
     if count:
         last = HEIGHT - BOTTOM + 18
-        body.append(f'<text x="{LEFT}" y="{last}">{text(result.day_ms[0])[:10]}</text>')
-        body.append(f'<text x="{WIDTH - RIGHT}" y="{last}" text-anchor="end">{text(result.day_ms[-1])[:10]}</text>')
+        first_day, last_day = (day_of(result.day_ms[i], ZoneInfo(result.zone)) for i in (0, -1))
+        body.append(f'<text x="{LEFT}" y="{last}">{first_day}</text>')
+        body.append(f'<text x="{WIDTH - RIGHT}" y="{last}" text-anchor="end">{last_day}</text>')
     head = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" font-family="sans-serif" font-size="12">'
     return "\n".join([head, f"<title>{escape(result.text)}</title>", *body, "</svg>\n"])

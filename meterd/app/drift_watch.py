@@ -15,14 +15,13 @@ from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from meterd.app.drift_causes import intervals_of, looked_into
+from meterd.app.drift_causes import intervals_of, looked_into, reactive_of
 from meterd.books import net_plan
 from meterd.drift import WatchState, begin, watch
 from meterd.drift_chart import FALSE_ALARMS_PER_YEAR
 from meterd.drift_day import DayStatistics, daily_statistics
 from meterd.drift_drill import Drill, drill, split_days
-from meterd.drift_fit import prior
-from meterd.drift_gross import gross
+from meterd.drift_gross import gross, tight
 from meterd.drift_name import Candidate, Suspicion
 from meterd.errors import ConfigError, MeterdError
 from meterd.finding import Finding
@@ -94,11 +93,18 @@ def _examine(store: SqliteStore, site: Site, part: Network, wanted: float) -> Wa
     for day in statistics:
         state, said = watch(state, day)
         found = said or (found if state.alarm is not None else ())
-    if statistics and not found:
+    if statistics:
         (last,) = days_of(store, site, part, bounds[-2:])
-        fault = gross(part, last, None if state.learner is None else state.learner.fit)
-        found = () if fault is None else (fault,)
-    fit = prior(part) if state.learner is None else state.learner.fit
+        turning = {name: reactive_of(store, site, name, last.start_ms) for name in part.points}
+        reactive = {name: one for name, one in turning.items() if one is not None}
+        fault = gross(part, last, None if state.learner is None else state.learner.fit, reactive=reactive)
+        # a gross fault beside a change that lasts is a second one if it names what that does not list
+        known = {candidate.hypothesis for one in found for candidate in one.candidates}
+        if fault is not None and (not found or (fault.named is not None and fault.named not in known)):
+            found = (*found, fault)
+    fit = (
+        tight(part) if state.learner is None else state.learner.fit
+    )  # without a baseline nothing but a gross fault is said
     said = tuple(looked_into(store, site, part, one, fit, (bounds[0], bounds[-1])) for one in found)
     return Watched(part, state, len(statistics), said, fresh)
 
@@ -154,12 +160,12 @@ def run_drill(store: SqliteStore, site: Site, point: str, factor: float, from_ms
     kept = store.span(Period.INTERVAL)
     if kept is None:
         raise ConfigError("there is no history yet: a drill replays closed days of the store")
-    for part in parts(site, kept[1]):
+    networks = parts(site, kept[1])
+    for part in networks:
         if point in part.points:
+            days = list(days_of(store, site, part, bounds_of(store, site, part)))
             try:
-                return drill(
-                    part, list(days_of(store, site, part, bounds_of(store, site, part))), point, factor, from_ms
-                )
+                return drill(part, days, point, factor, from_ms, wanted=FALSE_ALARMS_PER_YEAR / len(networks))
             except ValueError as exc:
                 raise ConfigError(str(exc)) from exc
     raise ConfigError(f"no balance contains {point}; `meterd visible-error` lists the points that can be watched")

@@ -5,9 +5,8 @@ import json
 import sys
 import tomllib
 import zoneinfo
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from decimal import Decimal
 from fractions import Fraction
@@ -15,9 +14,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from meterd.errors import ConfigError
-from meterd.exchange import Swap, doubts, usual_energy
+from meterd.exchange import Doubt, Said, Swap, against, usual_energy
 from meterd.figure import Channel
-from meterd.interval import DAY_MS, Period, from_ms, text, to_ms
+from meterd.interval import DAY_MS, HOUR_MS, Period, from_ms, text, to_ms
 from meterd.reading import REGISTERS, UNITS
 
 if TYPE_CHECKING:
@@ -29,7 +28,8 @@ DONE = 0
 SHEET = "instruments.csv"
 # what the new meter has as the old one unless it is said otherwise
 SAME = ("meter_class", "ct_class", "ct_set", "ct_ratio", "pulse_wh", "register_max_wh", "resolution_wh")
-LOOK_BACK_MS = 31 * DAY_MS  # how far before and after the exchange its neighbouring readings are looked for
+# how far before and after the exchange its neighbouring readings are looked for: a month of one a second is millions of them
+LOOKS_MS = (HOUR_MS, DAY_MS, 31 * DAY_MS)
 USUAL_DAYS = 7
 Ask = Callable[[str], str]
 Commands = argparse._SubParsersAction
@@ -60,21 +60,6 @@ def add(commands: "Commands[argparse.ArgumentParser]") -> None:
     parser.add_argument("--store", type=Path, metavar="FILE", help="store file; default: as the plan says")
 
 
-@dataclass(frozen=True, slots=True)
-class Said:
-    """What a person said about an exchange. Readings and gap are in thousandths, by OBIS code."""
-
-    point: str
-    out_ms: int
-    in_ms: int
-    closing: Mapping[str, int]
-    opening: Mapping[str, int]
-    serial: str
-    person: str
-    note: str
-    new: Mapping[str, str]
-
-
 def run(arguments: argparse.Namespace) -> int:
     """`meterd exchange`."""
     from meterd.app.check import render_faults
@@ -92,10 +77,10 @@ def run(arguments: argparse.Namespace) -> int:
         _, planned = files.check()
     except PlanError as exc:
         raise ConfigError(f"{render_faults(exc.faults)}\nthe plan would have faults; nothing was changed") from exc
-    against = _doubts(planned.site, path, said)
-    for words in against:
+    speaking = doubts_of(planned.site, path, said)
+    for words in speaking:
         print(words, file=sys.stderr)
-    if against and not arguments.anyway:
+    if speaking and not arguments.anyway:
         raise ConfigError("readings speak against this exchange; correct them, or say --anyway; nothing was changed")
     if arguments.show:
         _say_rows(files, said)
@@ -206,19 +191,7 @@ def edit(files: "PlanFiles", site: "Site", said: Said, gap: Mapping[str, int]) -
     """Close the row of the old instrument and add one for the new. ConfigError where the plan has it in a TOML file."""
     from meterd.app.plan.sheet_text import SheetText
 
-    zone, old = zoneinfo.ZoneInfo(site.zone), fitted(site, said.point)
-    closes = {"until": stamp(said.out_ms, zone), "closing_wh": written(said.closing)}
-    new = {
-        "point": said.point,
-        "from": stamp(said.in_ms, zone),
-        "serial": said.serial,
-        **{name: value for name, value in cells_of(old).items() if name in SAME},
-        **said.new,
-        "opening_wh": written(said.opening),
-        "gap_wh": written(gap),
-        "note": said.note,
-    }
-    new = {name: value for name, value in new.items() if value or name in ("point", "from")}
+    old, closes, new = fitted(site, said.point), closed_cells(site, said), new_cells(site, said, gap)
     if SHEET not in files.texts:
         _refuse_toml(files, said.point, closes, new)
         files.texts[SHEET] = (
@@ -231,12 +204,32 @@ def edit(files: "PlanFiles", site: "Site", said: Said, gap: Mapping[str, int]) -
         new = {**new, **{n: v for n in SAME if n not in said.new and (v := sheet.rows[row].get(n))}}
     else:  # it is there by a pattern or a row for every point: from now on the point has rows of its own
         _refuse_toml(files, said.point, closes, new)
-        start = {} if old.from_ms == 0 else {"from": stamp(old.from_ms, zone)}
+        start = {} if old.from_ms == 0 else {"from": stamp(old.from_ms, zoneinfo.ZoneInfo(site.zone))}
         sheet = sheet.with_row({"point": said.point, **start, **cells_of(old)})
         row = len(sheet.rows) - 1
     for column, value in closes.items():
         sheet = sheet.with_value(row, column, value)
     files.texts[SHEET] = sheet.with_row(new, after=row).text
+
+
+def closed_cells(site: "Site", said: Said) -> dict[str, str]:
+    """What is written into the row of the instrument that was taken out."""
+    return {"until": stamp(said.out_ms, zoneinfo.ZoneInfo(site.zone)), "closing_wh": written(said.closing)}
+
+
+def new_cells(site: "Site", said: Said, gap: Mapping[str, int]) -> dict[str, str]:
+    """The row of the new instrument; what is not said it has from the old one."""
+    new = {
+        "point": said.point,
+        "from": stamp(said.in_ms, zoneinfo.ZoneInfo(site.zone)),
+        "serial": said.serial,
+        **{name: value for name, value in cells_of(fitted(site, said.point)).items() if name in SAME},
+        **said.new,
+        "opening_wh": written(said.opening),
+        "gap_wh": written(gap),
+        "note": said.note,
+    }
+    return {name: value for name, value in new.items() if value or name in ("point", "from")}
 
 
 def _refuse_toml(files: "PlanFiles", point: str, closes: Mapping[str, str], new: Mapping[str, str]) -> None:
@@ -294,8 +287,6 @@ def stamp(ms: int, zone: zoneinfo.ZoneInfo) -> str:
 
 def _gap(arguments: argparse.Namespace, site: "Site", path: Path, said: Said) -> dict[str, int]:
     """Energy between the two meters in mWh, by OBIS code: as it was said, or as it usually is at that time of day."""
-    from meterd.store.sqlite import SqliteStore
-
     if said.in_ms == said.out_ms:
         if arguments.gap is not None:
             raise ConfigError("--gap needs --fitted: the one meter followed the other at the same moment")
@@ -306,8 +297,15 @@ def _gap(arguments: argparse.Namespace, site: "Site", path: Path, said: Said) ->
     if arguments.gap is None:
         minutes = (said.in_ms - said.out_ms) / 60_000
         raise ConfigError(f"no meter was fitted for {minutes:.0f} minutes: say --gap ENERGY, or --gap estimate")
+    return estimated_gap(site, path, said)
+
+
+def estimated_gap(site: "Site", path: Path, said: Said) -> dict[str, int]:
+    """What usually flows at that time of day, in mWh by OBIS code; ConfigError if no whole day before is known."""
+    from meterd.store.sqlite import SqliteStore
+
     with closing(SqliteStore.reader(path)) as store:
-        found = {register: _usual(store, site, (said.point, register), said) for register in registers}
+        found = {register: _usual(store, site, (said.point, register), said) for register in said.closing}
     lacking = [REGISTERS[register].name for register, energy in found.items() if energy is None]
     if lacking:
         raise ConfigError(
@@ -329,7 +327,7 @@ def _usual(store: "SqliteStore", site: "Site", channel: Channel, said: Said) -> 
     return usual_energy(days, said.out_ms, said.in_ms, DAY_MS)
 
 
-def _doubts(site: "Site", path: Path, said: Said) -> list[str]:
+def doubts_of(site: "Site", path: Path, said: Said) -> list[Doubt]:
     """What the readings in the store say against the exchange, as the plan would have it."""
     from meterd.pipeline import begin
     from meterd.store.sqlite import SqliteStore
@@ -337,18 +335,27 @@ def _doubts(site: "Site", path: Path, said: Said) -> list[str]:
     if not path.exists():
         return []
     rules = begin(site, zoneinfo.ZoneInfo(site.zone), None).rules
-    found: list[str] = []
+    found: list[Doubt] = []
     with closing(SqliteStore.reader(path)) as store:
         for register in said.closing:
             channel = (said.point, register)
             old = next(rule for rule in rules[channel] if rule.until_ms == said.out_ms)
             new = next(rule for rule in rules[channel] if rule.from_ms == said.in_ms)
-            before = store.history(channel, said.out_ms - LOOK_BACK_MS, said.out_ms)
-            after = store.history(channel, said.in_ms, said.in_ms + LOOK_BACK_MS)
-            last = (int(before[0][-1]), int(before[1][-1])) if len(before[0]) else None
-            first = (int(after[0][0]), int(after[1][0])) if len(after[0]) else None
-            found += doubts(Swap(REGISTERS[register].name, old, new, last, first))
+            last = _neighbour([(said.out_ms - far, said.out_ms) for far in LOOKS_MS], store, channel, -1)
+            first = _neighbour([(said.in_ms, said.in_ms + far) for far in LOOKS_MS], store, channel, 0)
+            found += against(Swap(REGISTERS[register].name, old, new, last, first))
     return found
+
+
+def _neighbour(
+    spans: Sequence[tuple[int, int]], store: "SqliteStore", channel: Channel, which: int
+) -> tuple[int, int] | None:
+    """The last (-1) or first (0) reading of the first span that has any; None if none has."""
+    for low, high in spans:
+        times, shown = store.history(channel, low, high)
+        if len(times):
+            return int(times[which]), int(shown[which])
+    return None
 
 
 # -- what is kept ------------------------------------------------------------------------------------------------------

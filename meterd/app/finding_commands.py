@@ -7,6 +7,8 @@ import time
 import zoneinfo
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from difflib import get_close_matches
+from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -209,12 +211,29 @@ def _order(arguments: argparse.Namespace, kind: str, path: Path, site: "Site") -
         begin = getattr(arguments, "from")
         rest["from_ms"] = _now_ms() if begin is None else moment(begin, zone, "--from")
         rest["until_ms"] = moment(arguments.until, zone, "--until")
+        _known(arguments.suppress, path, site)
     order = new_order(kind, getattr(arguments, kind), arguments.by or user(), arguments.note, **rest)
     if not path.exists():
         raise StoreError(f"there is no store at {path}; has the daemon written one yet?")
     done, words = carry_out(order, path, site)
     print(words, file=sys.stdout if done else sys.stderr)
     return DONE if done else FAILED
+
+
+def _known(what: str, path: Path, site: "Site") -> None:
+    """ConfigError for planned work at something that is not there: by a slip of the pen everything would be told."""
+    names = {*(p.name for p in site.points), *(b.name for b in site.boards), *(s.name for s in site.sources)}
+    names |= {site.name, *(c.name for c in site.consumers)}
+    if path.exists():
+        with _Reader(path) as tables:
+            names |= {row.finding.subject for row in tables.all()}
+    if any(fnmatchcase(name, what) for name in names):
+        return
+    near = get_close_matches(what, sorted(names), n=3)
+    hint = (
+        f"did you mean {' or '.join(near)}?" if near else "write a point, a board or a source; * stands for any letters"
+    )
+    raise ConfigError(f"nothing in the plan is called {what}; {hint}")
 
 
 def carry_out(order: "Order", path: Path, site: "Site") -> tuple[bool, str]:

@@ -7,24 +7,26 @@ import time
 import zoneinfo
 from collections.abc import Sequence
 from contextlib import closing
+from dataclasses import replace
+from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rich.table import Table
 
-from meterd.correction import FOREVER_MS, Correction, factor_of
+from meterd.correction import STRUCK, ChangedFigure, Correction, factor_of, shown_of
 from meterd.errors import ConfigError, StoreError
 from meterd.interval import from_ms, text
 from meterd.reading import REGISTERS
 
 if TYPE_CHECKING:
-    from meterd.app.touched import Touch, Value
+    from meterd.figure import Channel
     from meterd.site import Site
-    from meterd.store.sqlite import SqliteStore
 
 DONE, FAILED = 0, 1
 FIGURES_LIMIT_S = 900.0  # for the figures of many years: each takes the daemon some seconds
 LOOK_S = 0.2
+NEAR, NEAR_MS = 3, 3_600_000  # readings that are named where the one that is meant is not there
 Line = dict[str, object]
 Commands = argparse._SubParsersAction
 
@@ -40,7 +42,7 @@ def add(commands: "Commands[argparse.ArgumentParser]") -> None:
 
 
 def _add_correct(commands: "Commands[argparse.ArgumentParser]") -> None:
-    words = "correct the energy of a register between two moments by a factor; what was read is never changed"
+    words = "correct the energy of a register between two moments by a factor, or one reading; what was read is never changed"
     parser = commands.add_parser("correct", help=words, description=words[0].upper() + words[1:] + ".")
     parser.set_defaults(work=run)
     parser.add_argument("plan", type=Path, metavar="PLAN", help="plan folder, or a single .toml file")
@@ -49,6 +51,10 @@ def _add_correct(commands: "Commands[argparse.ArgumentParser]") -> None:
     parser.add_argument("--from", metavar="WHEN", help="2026, 2026-03, 2026-03-29 (local) or 2026-03-29T10:00:00Z")
     parser.add_argument("--to", metavar="WHEN", help="the same, exclusive; default: for good")
     parser.add_argument("--factor", metavar="F", help="true energy over energy as read: 1.0204, 3 or 250/200")
+    parser.add_argument("--at", metavar="TIME", help="the one reading that is wrong: 2026-05-04T09:30 (local)")
+    single = parser.add_mutually_exclusive_group()
+    single.add_argument("--reads", metavar="SHOWN", help="with --at: what the meter showed: 123456 (Wh) or 123.4kWh")
+    single.add_argument("--strike", action="store_true", help="with --at: leave that reading out")
     parser.add_argument("--reason", metavar="TEXT", help="why; kept with the correction")
     parser.add_argument("--person", metavar="NAME", help="who says so")
     what = parser.add_mutually_exclusive_group()
@@ -68,22 +74,70 @@ def run(arguments: argparse.Namespace) -> int:
     path = arguments.store or store_path(arguments.plan, site)
     if arguments.list:
         return _list(arguments, path, site)
-    one = _withdrawn(arguments, path) if arguments.withdraw is not None else _asked(arguments, site)
+    if arguments.withdraw is not None:
+        one = _withdrawn(arguments, path)
+    elif arguments.at is not None:
+        one = _asked_reading(arguments, path, site)
+    else:
+        one = _asked(arguments, site)
     if arguments.show:
         return _show(arguments, path, site, one)
     return _order(arguments, path, site, one)
+
+
+def _needed(arguments: argparse.Namespace, *names: str) -> dict[str, str]:
+    """Options that must be said; who and why only if something is changed. ConfigError names those that are not."""
+    options = {name: getattr(arguments, name) or "" for name in (*names, "reason", "person")}
+    missing = [
+        name for name, value in options.items() if not value and not (arguments.show and name in ("reason", "person"))
+    ]
+    if missing:
+        raise ConfigError(f"say {', '.join('--' + name for name in missing)}; `meterd correct --help` explains")
+    return options
+
+
+def _asked_reading(arguments: argparse.Namespace, path: Path, site: "Site") -> Correction:
+    """The correction of one reading; ConfigError for what is missing or cannot be."""
+    from meterd.app.exchange_command import local, readings
+    from meterd.app.query import some_points
+
+    options = _needed(arguments, "point", "at")
+    if arguments.factor or getattr(arguments, "from") or arguments.to:
+        raise ConfigError("--at is for one reading; --from, --to and --factor are for the energy of a time")
+    if not (arguments.reads or arguments.strike):
+        raise ConfigError("say --reads with what the meter showed, or --strike; `meterd correct --help` explains")
+    point = some_points(site, [options["point"]])[0]
+    register = _register(arguments.register, point, site)
+    at_ms = _reading_at(path, (point, register), local(options["at"], zoneinfo.ZoneInfo(site.zone)))
+    reads = STRUCK
+    if not arguments.strike:
+        reads = f"{Decimal(readings(arguments.reads, [register], '--reads')[register]) / 1000:f}"
+        shown_of(reads)
+    return Correction(0, point, register, at_ms, at_ms + 1, "", options["reason"], options["person"], 0, reads=reads)
+
+
+def _reading_at(path: Path, channel: "Channel", at_ms: int) -> int:
+    """The moment of the reading that is meant: that very one, else the only one within its second."""
+    from meterd.store.sqlite import SqliteStore
+
+    with closing(SqliteStore.reader(path)) as store:
+        for until in (at_ms + 1, at_ms + 1000):
+            found = sorted({r.at_ms for r in store.readings_between(channel, at_ms, until, most=100)})
+            if len(found) == 1:
+                return found[0]
+        near = {r.at_ms for r in store.readings_between(channel, at_ms, 2**62, most=NEAR)}
+        near |= {r.at_ms for r in store.readings_between(channel, at_ms - NEAR_MS, at_ms, most=10_000)[-NEAR:]}
+    said = ", ".join(text(ms) for ms in sorted(near)) or "none"
+    raise ConfigError(f"{'none' if not found else 'more than one'} is kept of {text(at_ms)}; readings near it: {said}")
 
 
 def _asked(arguments: argparse.Namespace, site: "Site") -> Correction:
     """The correction of the options; ConfigError for what is missing or cannot be."""
     from meterd.app.query import moment, some_points
 
-    options = {name: getattr(arguments, name) for name in ("point", "from", "factor", "reason", "person")}
-    needed = [
-        name for name, value in options.items() if not value and not (arguments.show and name in ("reason", "person"))
-    ]
-    if needed:
-        raise ConfigError(f"say {', '.join('--' + name for name in needed)}; `meterd correct --help` explains")
+    if arguments.reads or arguments.strike:
+        raise ConfigError("say --at: the moment of the reading that is wrong")
+    options = _needed(arguments, "point", "from", "factor")
     zone = zoneinfo.ZoneInfo(site.zone)
     point = some_points(site, [options["point"]])[0]
     low = moment(options["from"], zone, "--from")
@@ -92,9 +146,7 @@ def _asked(arguments: argparse.Namespace, site: "Site") -> Correction:
         raise ConfigError(f"--from {text(low)} is not before --to {text(high)}")
     register = _register(arguments.register, point, site)
     factor_of(options["factor"])
-    return Correction(
-        0, point, register, low, high, options["factor"], options["reason"] or "", options["person"] or "", 0
-    )
+    return Correction(0, point, register, low, high, options["factor"], options["reason"], options["person"], 0)
 
 
 def _register(words: str, point: str, site: "Site") -> str:
@@ -109,25 +161,16 @@ def _register(words: str, point: str, site: "Site") -> str:
 
 def _withdrawn(arguments: argparse.Namespace, path: Path) -> Correction:
     """The correction that is to be taken back."""
+    from meterd.app.foreseen import corrections
+
     needed = [name for name in ("reason", "person") if not getattr(arguments, name) and not arguments.show]
     if needed:
         raise ConfigError(f"say {', '.join('--' + name for name in needed)}: who withdraws it, and why")
-    one = next((c for c in _corrections(path) if c.id == arguments.withdraw), None)
+    one = next((c for c in corrections(path) if c.id == arguments.withdraw), None)
     if one is None or one.withdrawn_ms is not None:
         said = "there is no correction" if one is None else "withdrawn already: correction"
         raise ConfigError(f"{said} {arguments.withdraw}; --list lists them")
     return one
-
-
-def _corrections(path: Path) -> list[Correction]:
-    from meterd.store.sqlite import Failure, SqliteStore
-
-    with closing(SqliteStore.reader(path)) as store:
-        try:
-            return store.corrections.all()
-        except Failure as exc:
-            words = "a store of an earlier version is brought forward when the daemon starts"
-            raise StoreError(f"cannot read corrections: {exc}; {words}") from exc
 
 
 # -- what is listed ----------------------------------------------------------------------------------------------------
@@ -135,6 +178,7 @@ def _corrections(path: Path) -> list[Correction]:
 
 def _list(arguments: argparse.Namespace, path: Path, site: "Site") -> int:
     from meterd.app.cli import _console
+    from meterd.app.foreseen import corrections
     from meterd.app.query import write
 
     lines: list[Line] = [
@@ -145,6 +189,7 @@ def _list(arguments: argparse.Namespace, path: Path, site: "Site") -> int:
             "from": text(one.from_ms),
             "until": "" if one.until_ms is None else text(one.until_ms),
             "factor": one.factor,
+            "reads": one.reads,
             "reason": one.reason,
             "person": one.person,
             "entered": text(one.made_ms),
@@ -152,7 +197,7 @@ def _list(arguments: argparse.Namespace, path: Path, site: "Site") -> int:
             "withdrawn by": one.withdrawn_by,
             "withdrawn because": one.withdrawn_reason,
         }
-        for one in _corrections(path)
+        for one in corrections(path)
         if arguments.point is None or one.point in _names(site, arguments.point)
     ]
     write(lines, arguments.format, _console(), title=f"Corrections ({site.name})", empty="no corrections")
@@ -165,28 +210,13 @@ def _names(site: "Site", wanted: str) -> set[str]:
 
 def _show(arguments: argparse.Namespace, path: Path, site: "Site", one: Correction) -> int:
     """What would become different."""
-    from meterd.app.supposed import SupposedStore
-    from meterd.app.touched import Touch
-    from meterd.store.sqlite import SqliteStore
+    from meterd.app.foreseen import foresee
 
-    touch = Touch((one.point, one.register), one.from_ms, one.end_ms)
-    kept = [c for c in _corrections(path) if c.id != one.id]
-    wanted = kept if one.id else [*kept, one]
-    with (
-        closing(SqliteStore.reader(path)) as now,
-        closing(SupposedStore.of(path, site, touch.channel, (one.from_ms, one.end_ms), wanted)) as then,
-    ):
-        before, after = _look(now, site, touch), _look(then, site, touch)
-        lines = _lines(before, after) + _finding_lines(now, site, touch, after=None) + _paper_lines(then, site, touch)
-        _warn(then, site, touch)
+    found = foresee(path, site, one)
+    _warn(found.doubtful_ms)
+    lines = [_line(figure) for figure in found.figures]
     _write(arguments, lines, f"What {_words(one)} would change; nothing was changed")
     return DONE
-
-
-def _look(store: "SqliteStore", site: "Site", touch: "Touch") -> "dict[tuple[str, str, str], Value]":
-    from meterd.app.touched import picture
-
-    return picture(store, site, touch)
 
 
 def _words(one: Correction) -> str:
@@ -200,33 +230,28 @@ def _words(one: Correction) -> str:
 
 def _order(arguments: argparse.Namespace, path: Path, site: "Site", one: Correction) -> int:
     """Enter or withdraw it, wait for the figures, and list what has become different."""
-    from meterd.app.corrector import carry_out
-    from meterd.app.orders import new_order
-    from meterd.app.touched import Touch, findings_of
+    from meterd.app.corrector import carry_out, order_of
+    from meterd.app.foreseen import changed, doubtful, findings_changed, papers_changed, touch_of
+    from meterd.app.touched import findings_of, picture
     from meterd.store.sqlite import SqliteStore
 
     if not path.exists():
         raise StoreError(f"there is no store at {path}; has the daemon written one yet?")
-    touch = Touch((one.point, one.register), one.from_ms, one.end_ms)
     with closing(SqliteStore.reader(path)) as store:
-        before, found = _look(store, site, touch), findings_of(store, site, touch)
-    if one.id:
-        order = new_order("withdraw", str(one.id), arguments.person, arguments.reason)
-    else:
-        details = json.dumps({"register": one.register, "factor": one.factor})
-        span = {"from_ms": one.from_ms, "until_ms": one.until_ms or 0}
-        order = new_order("correct", one.point, one.person, one.reason, details=details, **span)
-    done, words = carry_out(order, path, site, _now_ms())
+        touch = touch_of(one, store)
+        before, found = picture(store, site, touch), findings_of(store, site, touch)
+    said = replace(one, person=arguments.person, reason=arguments.reason)
+    done, words = carry_out(order_of(said), path, site, _now_ms())
     print(words, file=sys.stdout if done and arguments.format == "table" else sys.stderr)
     if not done:
         return FAILED
     _await_figures(path)
     with closing(SqliteStore.reader(path)) as store:
         states = {row.finding.id: str(row.state) for row in found}
-        lines = _lines(before, _look(store, site, touch)) + _finding_lines(store, site, touch, after=states)
-        lines += _paper_lines(store, site, touch)
-        _warn(store, site, touch)
-    _write(arguments, lines, "What has become different")
+        figures = changed(before, picture(store, site, touch)) + findings_changed(store, site, touch, states)
+        figures += papers_changed(store, site, touch)
+        _warn(doubtful(store, site, touch))
+    _write(arguments, [_line(figure) for figure in figures], "What has become different")
     return DONE
 
 
@@ -254,54 +279,22 @@ def _now_ms() -> int:
 # -- before and after --------------------------------------------------------------------------------------------------
 
 
-def _lines(before: "dict[tuple[str, str, str], Value]", after: "dict[tuple[str, str, str], Value]") -> list[Line]:
-    from meterd.app.touched import differences
-
-    return [_line(*key, old, new) for key, old, new in differences(before, after)]
-
-
-def _line(what: str, period: str, subject: str, before: "Value", after: "Value") -> Line:
-    figures = not isinstance(before, str) and not isinstance(after, str)
+def _line(one: ChangedFigure) -> Line:
+    figures = not isinstance(one.before, str) and not isinstance(one.after, str)
     return {
-        "what": what,
-        "period": period,
-        "subject": subject,
+        "what": one.what,
+        "period": one.period,
+        "subject": one.subject,
         "unit": "Wh" if figures else "",
-        "before": before / 1000 if isinstance(before, int) else before,
-        "after": after / 1000 if isinstance(after, int) else after,
+        "before": one.before / 1000 if isinstance(one.before, int) else one.before,
+        "after": one.after / 1000 if isinstance(one.after, int) else one.after,
     }
 
 
-def _finding_lines(store: "SqliteStore", site: "Site", touch: "Touch", after: dict[str, str] | None) -> list[Line]:
-    """Findings of the time: their state before, and now; they are judged again by the daemon, drift after the next look."""
-    from meterd.app.touched import findings_of
-
-    return [
-        _line(
-            "finding",
-            text(row.first_ms),
-            row.finding.id,
-            str(row.state) if after is None else after.get(row.finding.id, "none"),
-            "is judged again" if after is None else str(row.state),
-        )
-        for row in findings_of(store, site, touch)
-    ]
-
-
-def _paper_lines(store: "SqliteStore", site: "Site", touch: "Touch") -> list[Line]:
-    from meterd.app.touched import papers_now, papers_of
-
-    issued, now = papers_of(store, site, touch), papers_now(store, site, touch)
-    return [_line(*key, value, now[key]) for key, value in issued.items()]
-
-
-def _warn(store: "SqliteStore", site: "Site", touch: "Touch") -> None:
-    from meterd.app.touched import doubtful_ends
-
-    for moment in doubtful_ends(store, site, touch):
-        if moment < FOREVER_MS:
-            words = "the energy of the gap is split there by an estimate"
-            print(f"{text(moment)} lies between readings far apart: {words}", file=sys.stderr)
+def _warn(doubtful_ms: Sequence[int]) -> None:
+    for moment in doubtful_ms:
+        words = "the energy of the gap is split there by an estimate"
+        print(f"{text(moment)} lies between readings far apart: {words}", file=sys.stderr)
 
 
 def _write(arguments: argparse.Namespace, lines: Sequence[Line], title: str) -> None:

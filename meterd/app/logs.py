@@ -33,6 +33,23 @@ class JsonLines(logging.Formatter):
         return json.dumps(fields, ensure_ascii=False)
 
 
+class Quiet:
+    """Lets the log keep to what needs attention while there is no room for more, and say everything again after it."""
+
+    def __init__(self) -> None:
+        self._usual: int | None = None
+
+    def keep(self, *, to_warnings: bool) -> None:
+        """From now on."""
+        root = logging.getLogger()
+        if to_warnings and self._usual is None:
+            self._usual = root.level
+            root.setLevel(max(root.level, logging.WARNING))
+        elif not to_warnings and self._usual is not None:
+            root.setLevel(self._usual)
+            self._usual = None
+
+
 def set_up(form: str, *, verbose: bool) -> None:
     """Write the log of this process to standard error in one of `FORMS`; `verbose`: also what needs no attention."""
     handler = logging.StreamHandler(sys.stderr)

@@ -19,6 +19,7 @@ from meterd.correction import Correction
 from meterd.errors import ConfigError
 from meterd.figure import BalanceRow, Channel, PvRow
 from meterd.interval import Period, bounds, starts
+from meterd.meter_clock import KEPT, clocks_in
 from meterd.reading import EXPORT, IMPORT
 from meterd.report import Change, Material, Revision, Span
 from meterd.report_figures import Intervals
@@ -148,7 +149,7 @@ class _Gathering:
     def _balances(self, intervals: Intervals) -> Iterator[BalanceRow]:
         """The balance of the whole period as the books have it; of one that is not over, from its closed intervals."""
         span = self._span
-        books = board_books(self._site)
+        books = board_books(self._site, clocks_in(self._store.fact(KEPT)))
         for board in self._site.boards:
             kept = self._store.balances(board.name, span.period, span.from_ms, span.from_ms + 1) if span.over else []
             if kept:

@@ -2,9 +2,10 @@
 
 import hashlib
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from meterd.app.query import kept_span, some_boards, some_points
 from meterd.errors import ConfigError, StoreError
 from meterd.figure import Channel
 from meterd.interval import Period
+from meterd.page import wording
 from meterd.papers.acceptance_paper import Plan as PaperPlan
 from meterd.papers.acceptance_paper import Read, Seen, board_document, point_document
 from meterd.papers.allocation_paper import Allocated, allocation_document
@@ -27,8 +29,9 @@ from meterd.papers.pdf import pdf
 from meterd.papers.plan_paper import plan_document
 from meterd.papers.report_paper import report_document
 from meterd.papers.xlsx import workbook
-from meterd.report import Revision, Span, make_report
+from meterd.report import Report, Revision, Span, make_report
 from meterd.rollup import Columns
+from meterd.site import Site
 from meterd.store.archive import ArchiveReader
 from meterd.store.issued import Issued, Used
 from meterd.store.sqlite import SqliteStore
@@ -75,10 +78,20 @@ def when(words: str) -> When:
 def report(plan: Plan, path: Path, asked: When, *, lang: str) -> Made:
     """The report of a month or year. ConfigError if the store has no figure of it."""
     material = gather(plan, path, asked.period, asked.words)
-    document = report_document(plan.site, make_report(plan.site, material), lang)
+    document = report_document(plan.site, _told(make_report(plan.site, material), plan.site, lang), lang)
     used = _sums(material.intervals.channels, material.intervals.columns)
     span = material.span
     return Made(document, f"{asked.period}-report", asked.words, span.from_ms, span.known_ms, used)
+
+
+def _told(made: Report, site: Site, lang: str) -> Report:
+    """The report with its findings in the language of the paper, as the page says them."""
+    zone = ZoneInfo(site.zone)
+    rows = []
+    for row in made.findings:
+        text, remedy = (wording.plain(lang, words, zone) for words in (row.finding.text, row.finding.remedy))
+        rows.append(replace(row, finding=replace(row.finding, text=text, remedy=remedy)))
+    return replace(made, findings=tuple(rows))
 
 
 def costs_of(plan: Plan, path: Path, asked: When) -> Costs:

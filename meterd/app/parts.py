@@ -14,6 +14,7 @@ from meterd.app.clock_watch import ClockChangeWatch
 from meterd.app.corrector import Corrector
 from meterd.app.drift_watch import NightWatch
 from meterd.app.intake import Intake
+from meterd.app.room_keeper import RoomKeeper
 from meterd.app.sharer import Sharer
 from meterd.app.steps import Counters, Steps
 from meterd.app.supervisor import Supervisor
@@ -61,6 +62,7 @@ class Parts:
     night: NightWatch
     sharer: Sharer
     clock_changes: ClockChangeWatch
+    room: RoomKeeper
 
 
 def make_parts(site: Site, standing: Standing, publisher: Publisher, stack: ExitStack) -> Parts:
@@ -75,7 +77,9 @@ def make_parts(site: Site, standing: Standing, publisher: Publisher, stack: Exit
     stack.callback(night.join, site.limits.stop_limit_s / 2)
     clock_changes = ClockChangeWatch(path, site)
     stack.callback(clock_changes.close)
-    return Parts(site, books, alarms, publisher, watches, feed, night, Sharer(site, store), clock_changes)
+    room = RoomKeeper(store, path, site, books)
+    stack.callback(room.close, site.limits.stop_limit_s / 2)
+    return Parts(site, books, alarms, publisher, watches, feed, night, Sharer(site, store), clock_changes, room)
 
 
 def take_up(parts: Parts, clock: Clock) -> bool:

@@ -17,6 +17,7 @@ from meterd.site import Source as SourceRow
 
 DONE, FAILED = 0, 1
 POLLED = ("modbus", "sunspec", "mbus", "sml", "iec62056-21")
+READ = (*POLLED, "mqtt")  # with a plan: what is published is listened to
 LIMIT_S = (
     15.0  # a meter that sends on its own does so every few seconds; a readout at 300 baud takes longer and is said so
 )
@@ -87,13 +88,13 @@ def _with_plan(arguments: argparse.Namespace) -> tuple[Site, tuple[Input, ...]]:
         if not inputs:
             raise ConfigError(f"point {arguments.point} has no input for register {arguments.register}")
     sources = {row.name: row for row in site.sources}
-    polled = tuple(one for one in inputs if sources[one.source].protocol in POLLED)
-    if not polled:
+    read = tuple(one for one in inputs if sources[one.source].protocol in READ)
+    if not read:
         protocols = ", ".join(sorted({sources[one.source].protocol for one in inputs}))
         raise ConfigError(
-            f"point {arguments.point} is read by {protocols}, which sends on its own; only {', '.join(POLLED)} ask"
+            f"point {arguments.point} is read by {protocols}, behind which there is no instrument; read are {', '.join(READ)}"
         )
-    return site, polled
+    return site, read
 
 
 def _without_plan(arguments: argparse.Namespace) -> tuple[Site, tuple[Input, ...]]:
@@ -137,7 +138,9 @@ def _one_source(console: Console, row: SourceRow, inputs: tuple[Input, ...], sit
     from meterd.sources.probe import once, probe
 
     options = dict(row.options)
-    console.print(f"[bold]source {escape(row.name)}[/bold]: {row.protocol} at {escape(str(options.get('host', '')))}")
+    console.print(
+        f"[bold]source {escape(row.name)}[/bold]: {row.protocol} at {escape(str(options.get('host', site.broker.host)))}"
+    )
     for section in probe(row, inputs, site):
         table = Table(title=escape(section.title), title_justify="left", show_edge=False)
         for column in ("", "value at", "as sent", "value", "unit", ""):

@@ -6,6 +6,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from difflib import get_close_matches
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -18,6 +19,7 @@ from meterd.errors import ConfigError
 from meterd.figure import BalanceRow, Channel, PvRow
 from meterd.interval import Period, bounds, from_ms, label, starts, text, to_ms
 from meterd.knots import Flag
+from meterd.meter_clock import KEPT, clocks_in
 from meterd.reading import EXPORT, IMPORT, REGISTERS
 from meterd.rollup import Columns, mean_power_w
 from meterd.site import Site
@@ -198,7 +200,7 @@ def _balances_so_far(store: SqliteStore, site: Site, period: Period, span: Span,
     parent = Parent(period, start, kept.until_ms)
     grid = np.arange(start, kept.until_ms, step, dtype=np.int64)
     lines = []
-    for name, book in board_books(site).items():
+    for name, book in board_books(site, clocks_in(store.fact(KEPT))).items():
         if name in boards:
             imports = store.columns(book.plan.imports, Period.INTERVAL, grid)
             net = book.plan.net(imports, store.columns(book.plan.exports, Period.INTERVAL, grid))
@@ -261,7 +263,9 @@ def some_points(site: Site, wanted: Sequence[str]) -> list[str]:
     known = {name: p.name for p in site.points for name in (p.name, *p.aliases)}
     for name in wanted:
         if name not in known:
-            raise ConfigError(f"the plan has no point {name}; `meterd check` lists them")
+            near = get_close_matches(name, known, n=3) or [one for one in known if name in one][:3]
+            hint = f"did you mean {' or '.join(near)}?" if near else "its names stand in points.csv or under [[point]]"
+            raise ConfigError(f"the plan has no point {name}; {hint}")
     return [known[name] for name in wanted]
 
 

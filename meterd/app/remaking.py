@@ -1,13 +1,15 @@
 """Closed figures of one register once more from the journal, beside the tracker that follows it live."""
 
+from collections.abc import Sequence
 from functools import partial
 
 from meterd import pipeline
 from meterd.errors import ConfigError, StoreError
 from meterd.figure import Channel, FigureRow
-from meterd.interval import DAY_MS, text
+from meterd.interval import DAY_MS, Period, text
 from meterd.pipeline import Request, State
 from meterd.store.sqlite import SqliteStore
+from meterd.store.withdraw import interval_starts
 
 FIGURES_FROM = "figures_from_ms"  # figures before this are final: not all of their readings are in the journal any more
 SURE_MS = 31 * DAY_MS  # readings behind a figure that are looked at first: a register seldom stands still for longer
@@ -25,6 +27,16 @@ def first_touched(store: SqliteStore, state: State, channel: Channel, since_ms: 
     """The first interval that changes when a register did something else from a moment on: that of the reading before."""
     first, _ = pipeline.plan_rerun(state, Request(channel, since_ms), partial(store.anchor, channel))
     return since_ms if first is None else min(first, since_ms)
+
+
+def vanished(store: SqliteStore, channel: Channel, low: int, rows: Sequence[FigureRow], until: int) -> list[FigureRow]:
+    """Figures from that of a reading on that stand before the first one made again: nothing is left that they rest on.
+
+    That is so where the first reading of all was left out. They become missing.
+    """
+    first = rows[0].start_ms if rows else until
+    gone = interval_starts(store, channel, low, first)
+    return [FigureRow(channel, Period.INTERVAL, start, None, 0, None) for start in gone]
 
 
 def made_again(store: SqliteStore, state: State, channel: Channel, low: int, high: int) -> list[FigureRow]:

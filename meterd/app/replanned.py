@@ -5,6 +5,8 @@ import logging
 from collections.abc import Sequence
 
 from meterd.figure import Channel
+from meterd.meter_clock import KEPT as METER_CLOCKS
+from meterd.meter_clock import clocks_in, words_of
 from meterd.pipeline import State
 from meterd.register import Rule
 from meterd.site import Site
@@ -35,6 +37,10 @@ def take_names(store: SqliteStore, site: Site) -> list[Channel]:
             for key in [key for key in kept if key.startswith(f"{old} ")]:
                 kept.setdefault(new + key.removeprefix(old), kept.pop(key))
         store.set_fact(_KEPT, json.dumps(kept, separators=(",", ":")))
+        clocks, names = clocks_in(store.fact(METER_CLOCKS)), dict(wanted)
+        if names.keys() & clocks.keys():
+            own = {point: steps for point, steps in clocks.items() if point not in names}
+            store.set_fact(METER_CLOCKS, words_of({names.get(one, one): steps for one, steps in clocks.items()} | own))
     return found
 
 

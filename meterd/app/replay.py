@@ -164,8 +164,10 @@ def into_folder(work: Work, folder: Path, kind: str, step: Step) -> Report:
     def one_register(channel: Channel) -> tuple[Followed, Refusals]:
         times, values, refused = work.history.column(*channel)
         parts = state.corrections.get(channel, ())
-        rules, limits = state.rules[channel], site.limits
-        found = follow(channel, rules, times, values, limits=limits, interval_ms=interval_ms, corrections=parts)
+        rules, limits, single = state.rules[channel], site.limits, state.edits.get(channel)
+        found = follow(
+            channel, rules, times, values, limits=limits, interval_ms=interval_ms, corrections=parts, edits=single
+        )
         return found, refused
 
     for one, refused in in_turn(one_register, work.channels):
@@ -371,6 +373,7 @@ def _description(work: Work, report: Report) -> dict[str, object]:
         "decided": report.events,
         "corrections": [
             {"id": c.id, "point": c.point, "register": c.register, "factor": c.factor}
+            | ({"at": text(c.from_ms), "reads": c.reads} if c.reads else {})
             for c in work.corrections
             if c.withdrawn_ms is None
         ],

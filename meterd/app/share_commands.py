@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import re
 import zoneinfo
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from meterd.errors import ConfigError
-from meterd.interval import DAY_MS, Period, bounds, floor, starts, text
+from meterd.interval import DAY_MS, Period, bounds, floor, local, starts
 from meterd.reading import IMPORT
 from meterd.site import Role
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 
 DONE = 0
 WEEK_MS = 7 * DAY_MS
+MONTH = re.compile(r"\d{4}-\d{2}")
 Line = dict[str, object]
 Commands = argparse._SubParsersAction
 
@@ -76,7 +78,7 @@ def run_shares(arguments: argparse.Namespace) -> int:
             now_ms = moment(arguments.until, zone, "--until") if arguments.until else WallClock().now_ms()
             lines, title = would_have_lines(store, site, now_ms - WEEK_MS, now_ms)
         else:
-            lines, title = share_lines(store)
+            lines, title = share_lines(store, zone)
     finally:
         store.close()
     empty = f"nothing was shared (mode {site.sharing.mode})"
@@ -84,7 +86,7 @@ def run_shares(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def share_lines(store: "SqliteStore") -> tuple[list[Line], str]:
+def share_lines(store: "SqliteStore", zone: zoneinfo.ZoneInfo) -> tuple[list[Line], str]:
     """The newest decision: share and reason of every consumer."""
     from meterd.app.sharer import NEWEST
 
@@ -95,7 +97,11 @@ def share_lines(store: "SqliteStore") -> tuple[list[Line], str]:
     lines: list[Line] = [
         {"consumer": name, "share_w": share, "reason": reason} for name, share, reason in found["shares"]
     ]
-    shown = f"Shares at {text(found['at_ms'])}, mode {found['mode']}: {found['room_w']} W to share"
+    shown = (
+        f"Shares at {local(found['at_ms'], zone):%Y-%m-%d %H:%M:%S}, mode {found['mode']}: {found['room_w']} W to share"
+    )
+    if (delay := found.get("delay")) is not None:
+        shown += f"; from a share to its effect {delay} sample{'' if delay == 1 else 's'}, as measured"
     return lines, shown + (f" ({found['reason']})" if found["reason"] else "")
 
 
@@ -133,10 +139,14 @@ def would_have_lines(store: "SqliteStore", site: "Site", from_ms: int, until_ms:
         }
     )
     was, would = found.self_consumption
+    net_was, net_would = found.netted_consumption
     modes = "/".join(sorted({row.mode for row in rows}))
     title = (
-        f"{text(rows[0].start_ms)} and {found.hours:.1f} h decided on (mode {modes}): PV {found.production / 1000:.1f} kWh,"
-        f" used {_percent(was)}, with shares {_percent(would)}; import avoided {found.import_avoided / 1000:.1f} kWh;"
+        f"From {local(rows[0].start_ms, zoneinfo.ZoneInfo(site.zone)):%Y-%m-%d %H:%M} on, {found.hours:.1f} h decided on"
+        f" (mode {modes}): PV {found.production / 1000:.1f} kWh,"
+        f" used {_percent(was)}, with shares {_percent(would)}"
+        f" (netted per {site.interval_s} s {_percent(net_was)}, with shares {_percent(net_would)});"
+        f" import avoided {round(found.import_avoided / 1000, 1) + 0.0:.1f} kWh;"
         f" Jain index {'undefined' if found.fairness is None else f'{found.fairness:.3f}'}"
     )
     return lines, title
@@ -154,6 +164,8 @@ def run_pv_shares(arguments: argparse.Namespace) -> int:
     from meterd.app.cli import _console
     from meterd.app.query import moment, write
 
+    if not MONTH.fullmatch(arguments.month):
+        raise ConfigError(f"cannot read --month {arguments.month!r}: write a month such as 2026-05")
     site, store = _open(arguments)
     zone = zoneinfo.ZoneInfo(site.zone)
     low, high = bounds(Period.MONTH, moment(arguments.month, zone, "--month"), zone, site.interval_s * 1000)
@@ -161,8 +173,19 @@ def run_pv_shares(arguments: argparse.Namespace) -> int:
         lines, title = pv_share_lines(store, site, low, high, arguments.by)
     finally:
         store.close()
-    write(lines, arguments.format, _console(), title=f"{arguments.month}: {title}", empty="no figures in that month")
+    shown = [_for_people(line) for line in lines] if arguments.format == "table" else lines
+    write(shown, arguments.format, _console(), title=f"{arguments.month}: {title}", empty="no figures in that month")
     return DONE
+
+
+def _for_people(line: Line) -> Line:
+    """A part as a percentage, and nothing where there is nothing to say: what the grid took is not missing a use."""
+    part = line["from_pv"]
+    return {
+        **line,
+        "used_wh": "" if line["used_wh"] is None else line["used_wh"],
+        "from_pv": f"{100 * part:.1f} %" if isinstance(part, float) else "",
+    }
 
 
 def participants(site: "Site") -> dict[str, str]:
@@ -191,7 +214,7 @@ def quarters_of(store: "SqliteStore", site: "Site", points: list[str], from_ms: 
 
 
 def pv_share_lines(store: "SqliteStore", site: "Site", from_ms: int, until_ms: int, by: str) -> tuple[list[Line], str]:
-    """Lines per point, area or tenant, then the grid, the residual and what is below a watt-hour."""
+    """Lines per point, area or tenant, then the grid, the residual, what is below a watt-hour and what inverters drew."""
     from meterd.pv_shares import account_of_points, joined
 
     tenant_of = participants(site)
@@ -230,6 +253,7 @@ def _account_lines(found: "PointAccount", site: "Site", tenant_of: dict[str, str
         ("to the grid", whole.to_grid),
         ("residual (common areas, losses)", whole.residual),
         ("below a watt-hour", whole.rest_mwh / 1000),
+        ("drawn by the inverters at night", whole.standby_mwh / 1000),
     )
     lines += [{by: name, "pv_wh": energy, "used_wh": None, "from_pv": None} for name, energy in rests]
     lines.append({by: "production", "pv_wh": whole.production_mwh / 1000, "used_wh": None, "from_pv": None})

@@ -233,6 +233,7 @@ class Sharer:
             "mode": self.site.sharing.mode,
             "room_w": room.keep_w,
             "reason": room.reason or (f"{room.ramp} to {room.top_w} W" if room.top_w < room.rise_w else ""),
+            "delay": None if self.delay is None else self.delay.samples,
             "shares": [(one.consumer, one.share_w, one.reason) for one in decisions],
         }
         self._unwritten[NEWEST] = json.dumps(found, separators=(",", ":"))

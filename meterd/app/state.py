@@ -60,7 +60,9 @@ def gather(
         work=_work(standing, parts),
         storage=_storage(standing.store_path, parts, refuses=refuses),
         link=LinkHealth() if parts is None else _link(parts),
-        clock=ClockState(now_ms >= EARLIEST_MS, standing.clock.doubt(), standing.clock.steps_back()),
+        clock=ClockState(
+            now_ms >= EARLIEST_MS, standing.clock.doubt(), standing.clock.steps_back(), standing.clock.offset_s()
+        ),
         sources=() if parts is None else tuple(_source(watch, standing, site) for watch in parts.watches),
         findings=tuple((state.value, counts[state]) for state in STATES),
     )

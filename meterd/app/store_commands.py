@@ -137,7 +137,8 @@ def _restore(arguments: argparse.Namespace) -> int:
 
 
 def _retain(arguments: argparse.Namespace) -> int:
-    from meterd.app.retention import LEAST_DAYS, archive, cut_of, retain, verify_figures
+    from meterd.app.old_readings import LEAST_DAYS, cut_of, verify_figures
+    from meterd.app.retention import archive, retain
     from meterd.store.sqlite import SqliteStore
 
     if arguments.keep < LEAST_DAYS:

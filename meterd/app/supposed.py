@@ -9,13 +9,14 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.app.remaking import made_again, refuse_final
+from meterd.app.remaking import FIGURES_FROM, first_touched, made_again, refuse_final, vanished
 from meterd.books import BoardBook, NetPlan, Parent, board_books, parts_of, pv_book, sum_pv
 from meterd.correction import Correction
 from meterd.errors import ConfigError
 from meterd.figure import BalanceRow, Channel, FigureRow, PvRow
 from meterd.interval import MADE_OF, Period, bounds, floor
 from meterd.knots import Ints
+from meterd.meter_clock import KEPT, clocks_in
 from meterd.pipeline import begin
 from meterd.rollup import Columns, roll_up
 from meterd.site import Site
@@ -54,8 +55,12 @@ class SupposedStore(SqliteStore):
             raise ConfigError(f"the plan reads no register {self.channel[1]} of {self.channel[0]} that counts energy")
         refuse_final(self, span[0])
         low, high = floor(span[0], state.interval_ms), min(-floor(-span[1], state.interval_ms), closed_to)
+        first = first_touched(self, state, self.channel, span[0])  # a corrected reading reaches back to the one before
+        first = min(low, max(first, int(self.fact(FIGURES_FROM) or first)))
         if low < high:
-            self._rows = {row.start_ms: row for row in made_again(self, state, self.channel, low, high)}
+            rows = made_again(self, state, self.channel, first, high)
+            rows += vanished(self, self.channel, low, rows, high)
+            self._rows = {row.start_ms: row for row in rows}
 
     def columns(self, channels: Sequence[Channel], period: Period, starts: Ints) -> Columns:
         """Newest figures, with those supposed of the register; sums of longer periods follow."""
@@ -84,7 +89,7 @@ class SupposedStore(SqliteStore):
     def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> list[BalanceRow]:
         """Newest balances, made again where the register is one of the board."""
         rows = super().balances(board, period, from_ms, until_ms)
-        book = board_books(self.site).get(board)
+        book = board_books(self.site, clocks_in(self.fact(KEPT))).get(board)
         if book is None or not rows or self.channel not in (*book.plan.imports, *book.plan.exports):
             return rows
         if period is Period.INTERVAL:

@@ -19,6 +19,7 @@ from meterd.figure import Channel
 from meterd.finding import FindingRow
 from meterd.interval import Period, bounds, label, starts, text
 from meterd.knots import Flag, Ints
+from meterd.meter_clock import KEPT, clocks_in
 from meterd.pv_shares import account_of_points
 from meterd.reading import IMPORT, REGISTERS
 from meterd.rollup import Columns
@@ -94,7 +95,7 @@ def _energy(store: SqliteStore, site: Site, touch: Touch, month: Month) -> Itera
 
 def _boards(store: SqliteStore, site: Site, touch: Touch, month: Month) -> Iterator[tuple[Key, Value]]:
     step = site.interval_s * 1000
-    for name, book in board_books(site).items():
+    for name, book in board_books(site, clocks_in(store.fact(KEPT))).items():
         if touch.channel not in (*book.plan.imports, *book.plan.exports):
             continue
         imports = store.columns(book.plan.imports, Period.INTERVAL, month.grid)

@@ -3,6 +3,7 @@
 import logging
 import time
 from collections.abc import Callable
+from contextlib import suppress
 
 from meterd.app.keeping import RETRY_S, Keeping
 from meterd.app.logs import about
@@ -27,6 +28,7 @@ from meterd.sources import Delivery
 
 log = logging.getLogger("meterd")
 
+CLOCKS_S = 10.0  # a clock takes a quarter hour to be measured
 IDLE_S = 1.0  # without readings the loop looks at the clock once a second
 
 
@@ -36,7 +38,7 @@ class Watcher:
     def __init__(self, parts: Parts, standing: Standing, keeping: Keeping) -> None:
         self._parts, self._standing, self._keeping = parts, standing, keeping
         self.snapshot: Snapshot | None = None  # the newest, for what its figures say
-        self._due_s = 0.0
+        self._due_s = self._clocks_s = 0.0
         self._begun_ms = 0  # when it began to listen
         self._steps_back = standing.clock.steps_back()
 
@@ -58,6 +60,7 @@ class Watcher:
             return
         self._due_s = time.monotonic() + IDLE_S
         conditions = self._conditions(now_ms)
+        events += parts.room.done()
         if now_ms < EARLIEST_MS:
             return  # the publisher says so on the screen; nothing can be written under such a time
         state.events.clear()
@@ -80,6 +83,7 @@ class Watcher:
     def _conditions(self, now_ms: int) -> list[Finding]:
         parts, site = self._parts, self._parts.site
         state, hearing = parts.books.state, parts.alarms.hearing
+        self._note_clocks()
         self._begun_ms = self._begun_ms or now_ms
         conditions = stale_points(
             site, {**state.counters, **state.instant}, now_ms, self._begun_ms, heard=hearing.arrivals()
@@ -95,6 +99,13 @@ class Watcher:
         conditions += parts.clock_changes.look(now_ms, state.closed_to)
         return conditions + self._own_state(now_ms)
 
+    def _note_clocks(self) -> None:
+        """What is known of the clocks of the meters goes into the bands."""
+        if time.monotonic() >= self._clocks_s:
+            self._clocks_s = time.monotonic() + CLOCKS_S
+            with suppress(StoreError):  # keeping readings says so; it is measured again
+                self._parts.books.note_clocks(self._parts.alarms.hearing.offsets())
+
     def _own_state(self, now_ms: int) -> list[Finding]:
         """What the program says about itself: sources, database, threads, clock, store, plan."""
         parts, standing, site = self._parts, self._standing, self._parts.site
@@ -108,6 +119,7 @@ class Watcher:
             conditions.append(clock_finding(words, site.name, now_ms))
         if self._keeping.trouble is not None:
             conditions.append(self._keeping.trouble.finding)
+        conditions += parts.room.look(now_ms)
         if standing.clock.steps_back() != self._steps_back:
             self._steps_back = standing.clock.steps_back()
             parts.books.reopen(now_ms)

@@ -1,10 +1,11 @@
 """Faults that can be planted in the simulated site, by name: what they do, to whom, when, and for how long.
 
-On the command line a fault is NAME:POINT[:VALUE][@START[+SECONDS]]; START counts in simulated seconds from the beginning,
-SECONDS says how long the fault lasts.
+On the command line a fault is NAME:POINT[:VALUE][@START[+LASTS]]; both are simulated seconds, or 5m, 2h, 10d. START counts
+from the beginning, LASTS says how long the fault lasts. A START below zero lies in the history before the beginning.
 """
 
 import difflib
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -14,7 +15,9 @@ from meterd.errors import ConfigError
 from meterd.site import PointState, Role, Site
 
 FOREVER_MS = 2**62
-FORM = "NAME:POINT[:VALUE][@START[+SECONDS]]"
+FORM = "NAME:POINT[:VALUE][@START[+LASTS]]"
+DAY_S = 86_400
+UNITS_S = {"s": 1, "m": 60, "h": 3600, "d": DAY_S}
 DEFAULT_START_S = 20.0  # some healthy readings come first, so that the change can be seen
 
 
@@ -92,7 +95,7 @@ def fault(name: str, target: str, value: float | None = None, start_s: float = D
 
 
 def parse_fault(text: str) -> Fault:
-    """The fault of a command-line word NAME:POINT[:VALUE][@START[+SECONDS]]; ConfigError with what would be right.
+    """The fault of a command-line word NAME:POINT[:VALUE][@START[+LASTS]]; ConfigError with what would be right.
 
     >>> parse_fault("drift:bakery-ovens:-0.03@60")
     Fault(name='drift', target='bakery-ovens', value=-0.03, start_s=60.0, lasts_s=None)
@@ -107,8 +110,8 @@ def parse_fault(text: str) -> Fault:
         plain.name,
         plain.target,
         _number(parts[2], text) if len(parts) == 3 else plain.value,
-        _number(start, text) if at else plain.start_s,
-        _number(lasts, text) if plus else plain.lasts_s,
+        _seconds(start, text) if at else plain.start_s,
+        _seconds(lasts, text) if plus else plain.lasts_s,
     )
 
 
@@ -120,6 +123,12 @@ def _number(word: str, text: str) -> float:
     if not abs(number) < 1e12:
         raise ConfigError(f"cannot read fault {text!r}: {word!r} is not a number; write {FORM}")
     return number
+
+
+def _seconds(word: str, text: str) -> float:
+    """90, 90s, 5m, 2h or -10d."""
+    unit = UNITS_S.get(word[-1:])
+    return _number(word, text) if unit is None else _number(word[:-1], text) * unit
 
 
 def check_faults(site: Site, faults: Sequence[Fault]) -> None:
@@ -153,6 +162,25 @@ def _targets(site: Site, name: str, place: Place) -> list[str]:
     if name == "rollover-soon":
         return sorted({i.point for i in site.instruments if i.register_max_wh is not None})
     return [p.name for p in site.points if p.state not in (PointState.PLANNED, PointState.RETIRED)]
+
+
+def in_history(faults: Sequence[Fault], days: int) -> tuple[Fault, ...]:
+    """Those that begin before the beginning; ConfigError for one that begins before the history of so many days.
+
+    And for a register that is to start at some level, where a history has already said at which it stands.
+    """
+    for planted in faults:
+        if planted.name == "rollover-soon" and days:
+            raise ConfigError(
+                "fault rollover-soon needs --days 0: after a history the register stands where that left it"
+            )
+        if planted.start_s < -days * DAY_S:
+            needed = math.ceil(-planted.start_s / DAY_S)
+            raise ConfigError(
+                f"fault {planted.name}:{planted.target} begins {needed} days back, the history has {days};"
+                f" write --days {needed + 1} or a later start"
+            )
+    return tuple(planted for planted in faults if planted.start_s < 0)
 
 
 def happenings(faults: Sequence[Fault], begin_ms: int) -> tuple[Happening, ...]:

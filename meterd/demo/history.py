@@ -43,6 +43,7 @@ def history(
     faults: Sequence[Fault] = (),
     power: bool = False,
     world_offset_ms: int = 0,
+    faults_from_ms: int | None = None,
     stand: list[Levels] | None = None,
 ) -> Iterator[Series]:
     """Readings of all registers that count (and of the power, if asked) from `start_ms` to `end_ms`, both inclusive.
@@ -50,18 +51,19 @@ def history(
     The true power holds for `step_s` seconds at a time, taken at the middle of each: longer steps give another, coarser
     site with the same habits. Blocks follow in the order of time, within a block the inputs in the order of the plan.
     Points without inputs in a plan without any get their import, and their export where power can flow back.
-    Faults act as in `Simulator`; late and doubled messages count as sent in time and once. Where the registers stand at
-    the end is put into `stand`, for a `Simulator` that goes on from there.
+    Faults act as in `Simulator`, their starts count from `faults_from_ms`; late and doubled messages count as sent in time and
+    once. Where the registers stand at the end is put into `stand`, for a `Simulator` that goes on from there.
     """
     check_faults(site, faults)
     step_ms = step_s * 1000
     begin_ms = floor(start_ms, step_ms)
     mill = build(site, seed)
-    bank = make_bank(mill, seed, faults, begin_ms)
+    planted_ms = begin_ms if faults_from_ms is None else faults_from_ms
+    bank = make_bank(mill, seed, faults, begin_ms, planted_ms=planted_ms)
     levels = Levels(bank.first.copy())
     if stand is not None:
         stand.append(levels)
-    events = happenings(faults, begin_ms + world_offset_ms)
+    events = happenings(faults, planted_ms + world_offset_ms)
     inputs = [i for i in inputs_of(site) if i.register in bank.registers or (power and i.register == POWER)]
     first = begin_ms
     while first <= end_ms:

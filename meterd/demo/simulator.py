@@ -53,7 +53,8 @@ class Simulator:
         self.truth: Truth | None = None
         self.sent = 0
         self._happenings = happenings(faults, planted_ms + world_offset_ms)
-        self._levels = Levels((self.bank.first if stand is None else stand.now).copy())
+        # what a held display shows goes on too, or it would jump and stand still anew
+        self._levels = Levels(self.bank.first.copy()) if stand is None else Levels(stand.now.copy(), dict(stand.held))
         self._next_ms = self.start_ms
         self._given: dict[str, float] = {}
         self._waiting: list[tuple[int, int, Sent]] = []

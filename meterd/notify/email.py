@@ -9,7 +9,7 @@ from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime, make_msgid
 
-from meterd.errors import NotifyError
+from meterd.errors import NotifyError, without
 from meterd.notice import Words, one_line
 from meterd.notify import secret
 from meterd.site import Notify
@@ -32,6 +32,7 @@ class EmailChannel:
         settings = self._settings
         mail = compose(message, now_ms, settings)
         password = secret(settings.smtp_password_env, settings.smtp_password_file, "the password of the mail server")
+        quoted = (password, _plain(settings.smtp_username, password))
         server = f"{settings.smtp_host}:{settings.smtp_port}"
         try:
             with self._connect() as smtp:
@@ -40,13 +41,15 @@ class EmailChannel:
                 refused = smtp.send_message(mail)
         except smtplib.SMTPAuthenticationError as exc:
             raise NotifyError(
-                f"mail server {server} refuses the user or the password: {_said(exc.smtp_error)}", again=False
+                f"mail server {server} refuses the user or the password: {_said(exc.smtp_error, quoted)}", again=False
             ) from exc
         except smtplib.SMTPResponseException as exc:
-            said = f"mail server {server} refuses the message: {exc.smtp_code} {_said(exc.smtp_error)}"
+            said = f"mail server {server} refuses the message: {exc.smtp_code} {_said(exc.smtp_error, quoted)}"
             raise NotifyError(said, again=exc.smtp_code in _LATER) from exc
         except smtplib.SMTPRecipientsRefused as exc:
-            raise NotifyError(f"mail server {server} refuses {_receivers(exc.recipients)}", again=False) from exc
+            raise NotifyError(
+                f"mail server {server} refuses {_receivers(exc.recipients, quoted)}", again=False
+            ) from exc
         except smtplib.SMTPNotSupportedError as exc:
             raise NotifyError(f"mail server {server}: {exc}; see smtp_security and smtp_username", again=False) from exc
         except ssl.SSLError as exc:
@@ -56,7 +59,7 @@ class EmailChannel:
         except (OSError, smtplib.SMTPException) as exc:
             raise NotifyError(f"mail server {server} cannot be reached: {one_line(str(exc), 200)}") from exc
         # the others have it: no second mail for them, but somebody must know
-        return f"mail server {server} took the mail, but not for {_receivers(refused)}" if refused else ""
+        return f"mail server {server} took the mail, but not for {_receivers(refused, quoted)}" if refused else ""
 
     def _connect(self) -> smtplib.SMTP:
         settings = self._settings
@@ -86,9 +89,14 @@ def _log_in(smtp: smtplib.SMTP, user: str, password: str) -> None:
     if "PLAIN" not in smtp.esmtp_features.get("auth", "").upper().split():
         smtp.login(user, password)
         return
-    code, said = smtp.docmd("AUTH", "PLAIN " + base64.b64encode(f"\0{user}\0{password}".encode()).decode())
+    code, said = smtp.docmd("AUTH", f"PLAIN {_plain(user, password)}")
     if code != AUTHENTICATED:
         raise smtplib.SMTPAuthenticationError(code, said)
+
+
+def _plain(user: str, password: str) -> str:
+    """User and password as AUTH PLAIN sends them."""
+    return base64.b64encode(f"\0{user}\0{password}".encode()).decode()
 
 
 def compose(message: Words, now_ms: int, settings: Notify) -> EmailMessage:
@@ -104,9 +112,10 @@ def compose(message: Words, now_ms: int, settings: Notify) -> EmailMessage:
     return mail
 
 
-def _said(words: bytes | str) -> str:
-    return one_line(words.decode(errors="replace") if isinstance(words, bytes) else words, 200)
+def _said(words: bytes | str, quoted: tuple[str, ...]) -> str:
+    """Words of the server, which may quote what it was given."""
+    return one_line(without(words.decode(errors="replace") if isinstance(words, bytes) else words, *quoted), 200)
 
 
-def _receivers(refused: dict[str, tuple[int, bytes]]) -> str:
-    return ", ".join(f"{name} ({code} {_said(words)})" for name, (code, words) in refused.items())
+def _receivers(refused: dict[str, tuple[int, bytes]], quoted: tuple[str, ...]) -> str:
+    return ", ".join(f"{name} ({code} {_said(words, quoted)})" for name, (code, words) in refused.items())

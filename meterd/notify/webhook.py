@@ -10,7 +10,7 @@ from email.message import Message
 from typing import IO
 
 from meterd import __version__
-from meterd.errors import NotifyError
+from meterd.errors import NotifyError, without
 from meterd.notice import Words, one_line
 from meterd.notify import secret
 from meterd.site import Notify
@@ -38,25 +38,26 @@ class WebhookChannel:
 
     def send(self, message: Words, now_ms: int) -> str:
         """Deliver; NotifyError for every answer that is not a success."""
-        request = self._request(message.fields)
+        settings = self._settings
+        hidden = secret(settings.webhook_secret_env, settings.webhook_secret_file, "the secret of the webhook")
+        request = self._request(message.fields, hidden)
         where = f"webhook {request.host}"
         try:
-            with self._opener().open(request, timeout=self._settings.timeout_s) as answer:
+            with self._opener().open(request, timeout=settings.timeout_s) as answer:
                 answer.read(ANSWER_BYTES)
                 return ""
         except urllib.error.HTTPError as exc:
             with exc:
-                said = one_line(exc.read(ANSWER_BYTES).decode(errors="replace"), 200)
+                said = one_line(without(exc.read(ANSWER_BYTES).decode(errors="replace"), hidden), 200)
             again = exc.code >= 500 or exc.code in _LATER
-            raise NotifyError(f"{where} answers {exc.code} {exc.reason}: {said}", again=again) from exc
+            raise NotifyError(f"{where} answers {exc.code} {without(exc.reason, hidden)}: {said}", again=again) from exc
         except (OSError, http.client.HTTPException, ValueError) as exc:  # URLError and time-outs are OSErrors
             raise NotifyError(f"{where} cannot be reached: {one_line(str(exc), 200) or type(exc).__name__}") from exc
 
-    def _request(self, fields: Mapping[str, object]) -> urllib.request.Request:
+    def _request(self, fields: Mapping[str, object], hidden: str) -> urllib.request.Request:
         settings = self._settings
         body = json.dumps(fields, allow_nan=False, ensure_ascii=False).encode()
         headers = {"Content-Type": "application/json", "User-Agent": f"meterd/{__version__}"}
-        hidden = secret(settings.webhook_secret_env, settings.webhook_secret_file, "the secret of the webhook")
         if hidden:
             headers[settings.webhook_header] = hidden
         return urllib.request.Request(settings.webhook_url, data=body, headers=headers, method="POST")

@@ -5,12 +5,13 @@ desk (live picture, read side of the store, orders) -> sheet (a question, answer
 
 from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Protocol
 
 from meterd.completeness import Kept
-from meterd.correction import Correction
+from meterd.correction import Correction, Foreseen
+from meterd.exchange import Doubt, Said
 from meterd.figure import BalanceRow, Channel, PvRow, Version
 from meterd.finding import FindingNote, FindingRow, Suppression
 from meterd.health import Health
@@ -76,6 +77,33 @@ class PaperWish:
     language: str
     point: str = ""
     board: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """The instrument that is at a point: serial, since when, and the cells of its row in the plan."""
+
+    serial: str
+    from_ms: int
+    cells: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class ExchangeRecord:
+    """An exchange of meters as it would be entered: what the readings say against it, both rows of the plan, the command.
+
+    `faulty` are columns of the new instrument that cannot be as they are; `no_estimate`: no whole day before is known, so
+    that nobody can say what usually flows. With either of them nothing else is told.
+    """
+
+    doubts: tuple[Doubt, ...] = ()
+    gap_mwh: Mapping[str, int] = field(default_factory=dict)
+    columns: tuple[str, ...] = ()
+    old: Mapping[str, str] = field(default_factory=dict)
+    new: Mapping[str, str] = field(default_factory=dict)
+    command: str = ""
+    faulty: tuple[str, ...] = ()
+    no_estimate: bool = False
 
 
 class FindingReads(Protocol):
@@ -219,3 +247,21 @@ class Desk(Protocol):
 
     def order(self, kind: str, what: str, person: str, note: str) -> tuple[bool, str]:
         """Say something about a finding: `see`, `explain` or `close`; whether it was done, and the answer in words."""
+
+    def foreseen(self, one: Correction) -> Foreseen:
+        """What entering a correction would change, or taking back the one of its number; takes seconds, changes nothing.
+
+        MeterdError in words for what cannot be, ConfigError of these where the correction is what is wrong.
+        """
+
+    def correct(self, one: Correction) -> tuple[bool, str]:
+        """Enter a correction, or take the one of its number back, with its reason, in the name of its person.
+
+        Whether it was done, and the answer in words. Closed figures follow within seconds.
+        """
+
+    def fitted(self, point: str) -> Fitted | None:
+        """The instrument that is at a point and stays there; None if the plan has none."""
+
+    def exchange(self, said: Said, gap: Mapping[str, int] | None) -> ExchangeRecord:
+        """An exchange checked against readings and plan; nothing is written. `gap` None: what usually flows at that time."""

@@ -15,6 +15,7 @@ from starlette.exceptions import HTTPException
 from meterd.errors import described
 from meterd.page import Desk, UserRole, Viewer, wording
 from meterd.page.access import Guesses, Sessions, UserFile
+from meterd.page.change_work import Foresight
 
 log = logging.getLogger("meterd.page")
 
@@ -34,6 +35,7 @@ class Office:
     closing: asyncio.Event = field(default_factory=asyncio.Event)  # set when the server ends: streams end by themselves
     streams: dict[str, int] = field(default_factory=dict)  # open streams by address
     press: threading.Lock = field(default_factory=threading.Lock)  # held while a paper is made
+    foresight: Foresight = field(default_factory=Foresight)  # what corrections would change
     _told: set[str] = field(default_factory=set)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 

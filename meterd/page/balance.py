@@ -1,8 +1,6 @@
 """Sheet "balance": do my feeders add up; how large a gap is normal; which meter is suspect; what could I not see?"""
 
-import re
 from collections.abc import Mapping
-from datetime import UTC, datetime
 from functools import reduce
 from operator import or_
 from typing import Annotated, Literal
@@ -13,11 +11,12 @@ from fastapi import Depends, Query
 from starlette.exceptions import HTTPException
 
 from meterd.figure import BalanceRow, Channel
-from meterd.interval import DAY_MS, Period, bounds, local, to_ms
+from meterd.interval import DAY_MS, Period, bounds, local
 from meterd.knots import Flag
 from meterd.page import Reads, Viewer, wording
 from meterd.page.asking import Office, office_of, viewer_of
 from meterd.page.balance_case import Gap, Place, checks, obstacles, places, suspected, suspects
+from meterd.page.moments import moment
 from meterd.page.view import FindingLine, SheetValues, Values, basis, picture
 from meterd.reading import EXPORT, IMPORT, REGISTERS
 from meterd.single_line import Drawing, Flow, draw
@@ -34,8 +33,6 @@ SERIES = {
 }
 # where the newest closed one is looked for: so long a daemon may have been down
 NEWEST = {Period.INTERVAL: DAY_MS, Period.HOUR: 2 * DAY_MS, Period.DAY: 31 * DAY_MS, Period.MONTH: 400 * DAY_MS}
-LAST_MS = 7_000_000_000_000  # the year 2191: zone rules and calendars know nothing later
-_TEXT = re.compile(r"(\d{4})-(\d{2})(?:-(\d{2})(?:[T ](\d{2}):(\d{2}))?)?")
 
 
 class BoardName(Values):
@@ -78,6 +75,7 @@ class Visibility(Values):
     """
 
     point: str
+    title: str
     seen: list[float | None]
     named: list[float | None]
     rival: str
@@ -120,13 +118,13 @@ def look(
     period: Annotated[Length, Query(description="how long")] = "interval",
     at: Annotated[
         str | None,
-        Query(max_length=30, description="2026-05, 2026-05-04, 2026-05-04T10:15 local, or ms since 1970 UTC"),
+        Query(max_length=30, description="2026, 2026-05, 2026-05-04, 2026-05-04T10:15 local, or ms since 1970 UTC"),
     ] = None,
 ) -> BalanceView:
     """One board over one period; the newest closed one unless a moment is given."""
     site, zone, kind = office.desk.site, office.zone(), Period(period)
     here = _board(site, board)
-    asked = moment(at, zone) if at else None
+    asked = moment(at, zone, viewer.language) if at else None
     said = suspects(snapshot, viewer, site, here)
     part, back = SERIES[kind]
     with office.desk.reader() as reads:
@@ -137,7 +135,7 @@ def look(
         beside = (None, None) if row is None else _beside(reads, row, site)
     gap = None if row is None else gap_of(row)
     visibility, source = office.desk.visible_errors()
-    on_board = {p.name for p in site.on_board(here.name) if viewer.sees(p.name, site)}
+    on_board = {p.name: p.title for p in site.on_board(here.name) if viewer.sees(p.name, site)}
     return BalanceView(
         basis=basis(office.desk, snapshot),
         board=here.name,
@@ -158,7 +156,7 @@ def look(
         days=[7, 30, 365],
         unseen=[
             Visibility(
-                point=one.point, seen=list(one.seen), named=list(one.named), rival=one.rival,
+                point=one.point, title=on_board[one.point], seen=list(one.seen), named=list(one.named), rival=one.rival,
                 correlation=one.correlation, note=one.note,
             )
             for one in visibility
@@ -176,27 +174,6 @@ def _board(site: Site, name: str | None) -> Board:
 
 
 # -- when --------------------------------------------------------------------------------------------------------------
-
-
-def moment(at: str, zone: ZoneInfo) -> int:
-    """A moment as it is asked for, in ms UTC; 422 for anything else.
-
-    A month or a day stands for its middle, so that it is the right one in every zone.
-    """
-    found: int | None = None
-    try:
-        if at.isascii() and (parts := _TEXT.fullmatch(at)) is not None:
-            year, month, day, hour, minute = (None if part is None else int(part) for part in parts.groups())
-            when = datetime(year or 0, month or 0, day or 15, 12 if hour is None else hour, minute or 0, tzinfo=zone)
-            found = to_ms(when.astimezone(UTC))
-        elif at.isascii() and at.isdigit() and len(at) < 15:
-            found = int(at)
-    except (ValueError, OverflowError):
-        found = None
-    if found is None or not 0 <= found < LAST_MS:
-        right = "write 2026-05, 2026-05-04, 2026-05-04T10:15 or milliseconds since 1970"
-        raise HTTPException(422, f"{at} is no moment that can be asked for; {right}")
-    return found
 
 
 def _span(kind: Period, asked: int | None, now_ms: int, zone: ZoneInfo, interval_ms: int) -> tuple[int, int]:

@@ -43,6 +43,7 @@ class ContributionLine(Values):
     peak_mwh: int
     usual_mwh: int | None
     excess_mwh: int | None
+    both_ways: bool  # import and export are read, so the figure is a net one
 
 
 class Peak(Values):
@@ -193,6 +194,7 @@ def _peak(reads: Reads, site: Site, grid: Ints, zone: ZoneInfo) -> Peak | None:
         name: [int(e[i]) for i in range(len(moments)) if i != here and known[i]] for name, (e, known) in table.items()
     }
     titles = {p.name: p.title for p in outgoing}
+    both = {row.point for row in site.inputs if row.register == EXPORT}
     return Peak(
         start_ms=at,
         end_ms=at + step,
@@ -200,7 +202,7 @@ def _peak(reads: Reads, site: Site, grid: Ints, zone: ZoneInfo) -> Peak | None:
         known=int(present.sum()),
         of=len(grid),
         missing=sorted(name for name, value in peak.items() if value is None),
-        contributors=[_contribution(one, titles) for one in contributors(peak, usual)[:MOST_CONTRIBUTORS]],
+        contributors=[_contribution(one, titles, both) for one in contributors(peak, usual)[:MOST_CONTRIBUTORS]],
     )
 
 
@@ -211,13 +213,14 @@ def _for(viewer: Viewer, site: Site, peak: Peak | None) -> Peak | None:
     return peak.model_copy(update={"contributors": [one for one in peak.contributors if viewer.sees(one.point, site)]})
 
 
-def _contribution(one: Contribution, titles: dict[str, str]) -> ContributionLine:
+def _contribution(one: Contribution, titles: dict[str, str], both: set[str]) -> ContributionLine:
     return ContributionLine(
         point=one.point,
         title=titles[one.point],
         peak_mwh=one.peak_mwh,
         usual_mwh=one.usual_mwh,
         excess_mwh=one.excess_mwh,
+        both_ways=one.point in both,
     )
 
 

@@ -2,6 +2,7 @@
 
 from fractions import Fraction
 
+from meterd.correction import STRUCK, Correction
 from meterd.finding import FindingState
 from meterd.page import Reads, Viewer
 from meterd.page.asking import Office
@@ -214,12 +215,20 @@ def _events(reads: Reads, point: Point) -> list[Event]:
     for one in reads.corrections.all():
         if one.point != point.name:
             continue
-        words = f"{REGISTERS[one.register].name} × {one.factor}: {one.reason}"
+        change = f"{REGISTERS[one.register].name} {_change(one)}"
+        words = f"{change}: {one.reason}"
         found.append(Event(kind="correction", at_ms=one.from_ms, person=one.person, words=words))
         if one.withdrawn_ms is not None:
-            why = f"{REGISTERS[one.register].name} × {one.factor}: {one.withdrawn_reason}"
+            why = f"{change}: {one.withdrawn_reason}"
             found.append(Event(kind="withdrawn", at_ms=one.withdrawn_ms, person=one.withdrawn_by, words=why))
     return sorted(found, key=lambda event: -event.at_ms)
+
+
+def _change(one: Correction) -> str:
+    """In signs: a factor, or what one reading is taken for (∅ = left out)."""
+    if not one.reads:
+        return f"× {one.factor}"
+    return "= ∅" if one.reads == STRUCK else f"= {one.reads} {REGISTERS[one.register].unit}"
 
 
 # -- what it measures --------------------------------------------------------------------------------------------------

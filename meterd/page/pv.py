@@ -9,8 +9,9 @@ from meterd.health import Health
 from meterd.interval import HOUR_MS, Period, bounds
 from meterd.page import Viewer
 from meterd.page.asking import Office, office_of, viewer_of
+from meterd.page.stream import exported
 from meterd.page.view import SheetValues, Values, basis, month_name, month_start, months_between, picture
-from meterd.pv_month import Netted, two_nettings
+from meterd.pv_month import Netted, counted, two_nettings
 from meterd.share_book import ShareRow, would_have
 from meterd.site import Site
 from meterd.snapshot import Snapshot
@@ -62,7 +63,7 @@ class DayLine(Values):
 
 
 class Nettings(Values):
-    """The month's PV, netted over one length."""
+    """The month's PV, netted over one length; 0: not netted, each direction as the meters counted it, as in the books."""
 
     length_s: int
     production: int
@@ -120,7 +121,6 @@ def look(
         intervals = reads.pv(Period.INTERVAL, start, end)
         span = reads.span(Period.INTERVAL)
     rows = office.desk.share_rows(start, end)
-    draw = snapshot.draw.power_w
     return PvView(
         basis=basis(office.desk, snapshot),
         month=month_name(start, zone),
@@ -129,13 +129,15 @@ def look(
         signal=_signal(office.desk.health(), snapshot),
         production_w=_whole(snapshot.production.power_w),
         self_use_w=_whole(snapshot.self_use.power_w),
-        export_w=None if draw is None else max(0, round(-draw)),
+        export_w=_whole(exported(snapshot)),
         surplus_w=_whole(snapshot.surplus.power_w),
         today=_today(snapshot),
         shares=_shares(snapshot, site, viewer, rows),
         rooms=_rooms(snapshot, site, viewer),
         days=[_day(row) for row in days],
-        nettings=[_netting(one) for one in two_nettings(intervals, site.interval_s * 1000)] if intervals else [],
+        nettings=[_netting(one) for one in (counted(intervals), *two_nettings(intervals, site.interval_s * 1000))]
+        if intervals
+        else [],
         effect=_effect(rows, site),
     )
 

@@ -39,7 +39,7 @@ class PageServer:
             listener = socket.create_server((page.listen, page.port), family=family, backlog=128)
         except OSError as exc:
             raise PublishError(
-                f"cannot serve the page at {page.listen} port {page.port}: {exc.strerror or exc}; change [page] of the plan"
+                f"cannot serve the page at {page.listen} port {page.port}: {exc.strerror or exc}"
             ) from exc
         scheme = "https" if page.cert_file else "http"
         shown = f"[{page.listen}]" if family is socket.AF_INET6 else page.listen

@@ -6,7 +6,23 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from meterd.page import UserRole, balance, commissioning, data, demand, find, findings, now, papers, point, pv, why
+from meterd.page import (
+    UserRole,
+    balance,
+    change,
+    change_meter,
+    change_told,
+    commissioning,
+    data,
+    demand,
+    find,
+    findings,
+    now,
+    papers,
+    point,
+    pv,
+    why,
+)
 from meterd.site import Site
 
 
@@ -51,5 +67,7 @@ SHEETS: tuple[Sheet, ...] = (
     Sheet("findings", findings.look, findings.FindingsView),
     Sheet("find", find.look, find.FindView),
     Sheet("papers", papers.look, papers.PapersView, role=UserRole.LOOK),
+    Sheet("change", change.look, change.ChangeView, role=UserRole.CHANGE, more=change_told.told),
+    Sheet("change-meter", change_meter.look, change_meter.ChangeMeterView, role=UserRole.CHANGE),
     Sheet("why", why.look, why.WhyView, listed=False),
 )

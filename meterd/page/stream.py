@@ -41,13 +41,39 @@ def figures(snapshot: Snapshot) -> dict[str, object]:
         "draw": snapshot.draw.power_w, "load": snapshot.load.power_w, "production": snapshot.production.power_w,
         "surplus": snapshot.surplus.power_w, "self_use": snapshot.self_use.power_w, "demand": snapshot.demand.power_w,
         "projection": snapshot.demand_projection.power_w,
+        "allowed": None if snapshot.demand_allowed is None else snapshot.demand_allowed.power_w,
+        "export": exported(snapshot),
     }  # fmt: skip
     return {
         "at": snapshot.now_ms,
         "power": {key: None if watt is None else round(watt) for key, watt in powers.items()},
-        "verdict": {name: board.verdict for name, board in snapshot.closed.items()},
-        "findings": len(snapshot.findings),
+        "state": state(snapshot),
         "shares": {name: share.power_w for name, share in snapshot.shares.items()},
+    }
+
+
+def exported(snapshot: Snapshot) -> float | None:
+    """Power that goes out at the connection in W; None while the draw is missing."""
+    draw = snapshot.draw.power_w
+    return None if draw is None else max(0.0, -draw)
+
+
+def state(snapshot: Snapshot) -> dict[str, str | int]:
+    """On what answers rest: a sheet that names some of these in `data-watch` is asked for again when one differs.
+
+    `findings` how many are open, `closed` the end of the newest closed interval, `demand` the verdict on the running one,
+    `surplus` its state.
+    """
+    projected, contract = snapshot.demand_projection.power_w, snapshot.site.limits.contracted_w
+    return {
+        "findings": len(snapshot.findings),
+        "closed": max((board.end_ms for board in snapshot.closed.values()), default=0),
+        "demand": "unknown"
+        if projected is None or contract is None
+        else "inside"
+        if projected <= contract
+        else "outside",
+        "surplus": str(snapshot.surplus.state),
     }
 
 

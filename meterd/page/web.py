@@ -6,6 +6,7 @@ FastAPI on Starlette: it checks what comes in against types and describes the JS
 from collections.abc import Awaitable, Callable
 from importlib.resources import files
 from typing import Annotated, Any
+from urllib.parse import quote
 
 from fastapi import Depends, FastAPI, Form, Request
 from fastapi.exceptions import RequestValidationError
@@ -20,12 +21,13 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from meterd import __version__
 from meterd.errors import MeterdError
 from meterd.health import CONTENT_TYPE, Health, Verdict, alive, as_json, openmetrics, ready
-from meterd.page import UserRole, Viewer, paper_route, wording
-from meterd.page.access import LONGEST_PASSWORD, same
+from meterd.page import UserRole, Viewer, change_route, paper_route, wording
+from meterd.page.access import LONGEST_PASSWORD
 from meterd.page.asking import Office, needs, office_of, viewer_of
 from meterd.page.commissioning import TESTS_OF_THIS_PROCESS
+from meterd.page.forms import Refused, needs_role, own_form, same_origin, within
 from meterd.page.sheets import SHEETS, Sheet
-from meterd.page.stream import stream
+from meterd.page.stream import state, stream
 from meterd.page.view import picture
 from meterd.snapshot import Snapshot
 
@@ -73,6 +75,7 @@ def application(office: Office) -> FastAPI:
     app.add_api_route("/switch-test", _begin_test, methods=["POST"], include_in_schema=False)
     app.add_api_route("/stream", stream, include_in_schema=False)
     paper_route.add(app)
+    change_route.add(app)
     told: dict[int | str, dict[str, Any]] = {503: {"description": "no, with the reasons"}}
     app.add_api_route("/health", _health, response_class=JSONResponse, tags=["program"], responses=told)
     app.add_api_route("/ready", _ready, response_class=JSONResponse, tags=["program"], responses=told)
@@ -115,6 +118,7 @@ def _templates() -> Environment:
         lstrip_blocks=True,
     )  # fmt: skip
     found.globals["wording"] = wording
+    found.globals["state_of"] = state
     return found
 
 
@@ -152,7 +156,7 @@ def _front(request: Request) -> RedirectResponse:
 
 
 def _ask_login(request: Request, viewer: Annotated[Viewer, Depends(viewer_of)], to: str = "/now") -> HTMLResponse:
-    return page(request, viewer, "login.html", to=_within(to), wrong="")
+    return page(request, viewer, "login.html", to=within(to), wrong="")
 
 
 def _login(
@@ -163,18 +167,18 @@ def _login(
     password: Annotated[str, Form(max_length=LONGEST_PASSWORD)] = "",
     to: Annotated[str, Form(max_length=2000)] = "/now",
 ) -> Response:
-    _same_origin(request)
+    same_origin(request)
     keys = (f"name {name}", f"address {request.client.host if request.client else ''}")
     if (wait := office.guesses.wait_s(*keys)) > 0:
         words = wording.say(viewer.language, "login.wait", wait=wording.age(viewer.language, wait))
-        return page(request, viewer, "login.html", status=429, to=_within(to), wrong=words)
+        return page(request, viewer, "login.html", status=429, to=within(to), wrong=words)
     user = office.users.check(name, password)
     if user is None:
         office.guesses.wrong(*keys)
         words = wording.say(viewer.language, "login.wrong")
-        return page(request, viewer, "login.html", status=401, to=_within(to), wrong=words)
+        return page(request, viewer, "login.html", status=401, to=within(to), wrong=words)
     office.guesses.right(*keys)
-    response = RedirectResponse(_within(to), status_code=303)
+    response = RedirectResponse(within(to), status_code=303)
     secure = bool(office.desk.site.page.cert_file)
     response.set_cookie(SESSION, office.sessions.begin(user), httponly=True, samesite="strict", secure=secure, path="/")
     return response
@@ -186,7 +190,7 @@ def _logout(
     office: Annotated[Office, Depends(office_of)],
     token: Annotated[str, Form(max_length=200)] = "",
 ) -> Response:
-    _own_form(request, viewer, token)
+    own_form(request, viewer, token)
     office.sessions.end(request.cookies.get(SESSION, ""))
     response = RedirectResponse("/now", status_code=303)
     response.delete_cookie(SESSION, path="/")
@@ -198,8 +202,8 @@ def _language(
     language: Annotated[str, Form(max_length=5)] = "en",
     to: Annotated[str, Form(max_length=2000)] = "/now",
 ) -> Response:
-    _same_origin(request)
-    response = RedirectResponse(_within(to), status_code=303)
+    same_origin(request)
+    response = RedirectResponse(within(to), status_code=303)
     if language in wording.LANGUAGES:
         response.set_cookie(LANGUAGE, language, max_age=365 * 86_400, httponly=True, samesite="strict", path="/")
     return response
@@ -216,13 +220,12 @@ def _order(
     to: Annotated[str, Form(max_length=2000)] = "/findings",
 ) -> Response:
     """See, explain or close a finding, in the name of whoever is logged in."""
-    _own_form(request, viewer, token)
-    if not viewer.role.covers(UserRole.ACKNOWLEDGE):
-        raise HTTPException(403, wording.say(viewer.language, "error.role", role="acknowledge"))
+    own_form(request, viewer, token)
+    needs_role(viewer, UserRole.ACKNOWLEDGE)
     done, words = office.desk.order(kind, what, viewer.name, note)
     if not done:
-        return page(request, viewer, "error.html", status=409, code=409, words=words, back=_within(to))
-    return RedirectResponse(_within(to), status_code=303)
+        return page(request, viewer, "error.html", status=409, code=409, words=words, back=within(to))
+    return RedirectResponse(within(to), status_code=303)
 
 
 def _begin_test(
@@ -233,34 +236,10 @@ def _begin_test(
     point: Annotated[str, Form(max_length=100)] = "",
 ) -> Response:
     """Begin a switch test: the powers of now are noted, then somebody opens the breaker."""
-    _own_form(request, viewer, token)
-    if not viewer.role.covers(UserRole.ACKNOWLEDGE):
-        raise HTTPException(403, wording.say(viewer.language, "error.role", role="acknowledge"))
+    own_form(request, viewer, token)
+    needs_role(viewer, UserRole.ACKNOWLEDGE)
     number = TESTS_OF_THIS_PROCESS.begin(snapshot, point, viewer.name)
     return RedirectResponse(f"/commissioning?test={number}", status_code=303)
-
-
-def _within(to: str) -> str:
-    """A way inside this page; anything else leads to its front."""
-    return to if to.startswith("/") and not to.startswith(("//", "/\\")) and to.isprintable() else "/now"
-
-
-def _same_origin(request: Request) -> None:
-    """Refuses forms that a page of elsewhere sends (browsers tell by Sec-Fetch-Site, and Origin before that)."""
-    site, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
-    ours = f"{request.url.scheme}://{request.headers.get('host', '')}"
-    if site not in (None, "same-origin", "none") or (
-        origin is not None and origin not in (ours, "null" if site else ours)
-    ):
-        raise HTTPException(403, "this form was sent by a page of elsewhere")
-
-
-def _own_form(request: Request, viewer: Viewer, token: str) -> None:
-    _same_origin(request)
-    if not viewer.name:
-        raise HTTPException(401, wording.say(viewer.language, "error.login"))
-    if not same(token, viewer.token):
-        raise HTTPException(403, wording.say(viewer.language, "error.form"))
 
 
 # -- the program itself ------------------------------------------------------------------------------------------------
@@ -292,7 +271,8 @@ def _metrics(office: Annotated[Office, Depends(office_of)]) -> Response:
 
 def _refused(request: Request, exc: Exception) -> Response:
     assert isinstance(exc, HTTPException), "registered for it"
-    response = _told(request, exc.status_code, str(exc.detail))
+    back = exc.back if isinstance(exc, Refused) else "/now"
+    response = _told(request, exc.status_code, str(exc.detail), back)
     response.headers.update(exc.headers or {})
     return response
 
@@ -315,13 +295,14 @@ def _broke(request: Request, exc: Exception) -> Response:
     return _told(request, 500, "this answer cannot be made; the operator finds the reason in the log of meterd")
 
 
-def _told(request: Request, code: int, words: str) -> Response:
+def _told(request: Request, code: int, words: str, back: str = "/now") -> Response:
     if request.url.path.startswith("/api/") or request.url.path in ("/stream", "/health", "/ready", "/metrics"):
         return JSONResponse({"detail": words}, status_code=code)
     viewer = viewer_of(request, request.app.state.office)
     if code == 401 and request.method == "GET":
-        return RedirectResponse(f"/login?to={request.url.path}", status_code=303)
-    return page(request, viewer, "error.html", status=code, code=code, words=words)
+        asked = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+        return RedirectResponse(f"/login?to={quote(asked, safe='/')}", status_code=303)
+    return page(request, viewer, "error.html", status=code, code=code, words=words, back=back)
 
 
 # -- the guard ---------------------------------------------------------------------------------------------------------

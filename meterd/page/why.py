@@ -1,17 +1,15 @@
 """Sheet "why": for any figure the readings, factors, parts, versions and rules that made it, and whether they still do."""
 
-import re
-from datetime import UTC, datetime
 from typing import Annotated, Literal
-from zoneinfo import ZoneInfo
 
 from fastapi import Depends, Query
 from starlette.exceptions import HTTPException
 
 from meterd.figure import Channel
-from meterd.interval import HOUR_MS, Period, bounds, to_ms
+from meterd.interval import Period, bounds
 from meterd.page import Viewer, wording
 from meterd.page.asking import Office, office_of, viewer_of
+from meterd.page.moments import moment
 from meterd.page.point import named
 from meterd.page.view import SheetValues, basis, picture
 from meterd.page.why_balance import BalanceWhy, why_balance
@@ -20,8 +18,6 @@ from meterd.reading import REGISTERS
 from meterd.site import Site
 from meterd.snapshot import Snapshot
 
-LAST_MS = 7_000_000_000_000  # the year 2191: zone rules and calendars know nothing later
-_TEXT = re.compile(r"(\d{4})(?:-(\d{2})(?:-(\d{2})(?:[T ](\d{2}):(\d{2}))?)?)?")
 Length = Literal["interval", "hour", "day", "week", "month", "year"]
 
 
@@ -76,31 +72,3 @@ def _channel(site: Site, name: str, register: str, viewer: Viewer) -> Channel:
     if not any((row.point, row.register) == (point.name, register) for row in site.inputs):
         raise HTTPException(404, wording.say(viewer.language, "why.not_read", point=point.name, register=register))
     return point.name, register
-
-
-def moment(start: str, zone: ZoneInfo, language: str) -> int:
-    """The moment of a text, in ms UTC: a local date begins where its day, month or year begins; 422 for anything else."""
-    found: int | None = None
-    if start.isascii() and start.isdigit() and 4 < len(start) < 15:
-        found = int(start)
-    elif start.isascii() and (parts := _TEXT.fullmatch(start)) is not None:
-        found = _local(parts, zone)
-    if found is None or not 0 <= found < LAST_MS:
-        raise HTTPException(422, wording.say(language, "why.no_moment", start=start))
-    return found
-
-
-def _local(parts: re.Match[str], zone: ZoneInfo) -> int | None:
-    """The first moment of a local year, month, day or minute; None for one that is not in the calendar."""
-    year, month, day, hour, minute = (None if part is None else int(part) for part in parts.groups())
-    try:
-        noon = datetime(year or 0, month or 7, day or 15, 12 if hour is None else hour, minute or 0, tzinfo=zone)
-        if not 1970 < noon.year < 2190:
-            return None
-        at_ms = to_ms(noon.astimezone(UTC))
-    except (ValueError, OverflowError):
-        return None
-    if hour is not None:
-        return at_ms
-    kind = Period.YEAR if month is None else Period.MONTH if day is None else Period.DAY
-    return bounds(kind, at_ms, zone, HOUR_MS)[0]

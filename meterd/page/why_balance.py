@@ -4,10 +4,12 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from meterd.balance import Term
 from meterd.books import BoardBook, Parent, board_books, parts_of
 from meterd.explain import Share, shares, sides
 from meterd.figure import BalanceRow, Channel
 from meterd.interval import Period
+from meterd.meter_clock import KEPT, clocks_in
 from meterd.page import Reads, Viewer
 from meterd.page.view import Values
 from meterd.page.why_figure import flag_words
@@ -29,6 +31,8 @@ class RegisterTerm(Values):
 class TermLine(Values):
     """One point in the balance: its energies, and what it brings into the band (mWh, `u_mwh` a standard uncertainty).
 
+    `clock_s` is how far the clock of its meter may be off; `step_u_mwh` is what that and the resolution bring in.
+
     `hidden`: its energies are not for this viewer, and left out. `assumed`: a default stands for what the plan lacks.
     """
 
@@ -44,6 +48,7 @@ class TermLine(Values):
     assumed: bool
     meter_limit_mwh: int | None
     ct_limit_mwh: int | None
+    clock_s: int
     step_u_mwh: int | None
     u_mwh: int | None
 
@@ -83,7 +88,7 @@ def why_balance(
 ) -> BalanceWhy:
     """One balance of a board of the plan; `span` is the whole period."""
     row = next(iter(reads.balances(board, kind, span[0], span[0] + 1)), None)
-    book = board_books(site)[board]
+    book = board_books(site, clocks_in(reads.fact(KEPT)))[board]
     own = _kept_terms(reads, book, kind, span[0])
     again = sides(book, [_net(one) for one in own])
     made, found = (None, {}) if kind in NO_BAND else _banded(reads, site, book, kind, span)
@@ -109,7 +114,7 @@ def why_balance(
         again_band_mwh=None if made is None else made.band,
         again_verdict="" if made is None else made.verdict,
         terms=[
-            _term(site, viewer, term.point, energies, (term.sign, found.get(term.point)))
+            _term(site, viewer, term, energies, (span[0], found.get(term.point)))
             for term, energies in zip(book.terms.terms, own, strict=True)
         ],
     )
@@ -163,16 +168,16 @@ def _banded(
 
 
 def _term(
-    site: Site, viewer: Viewer, point: str, energies: list[RegisterTerm], share: tuple[int, Share | None]
+    site: Site, viewer: Viewer, term: Term, energies: list[RegisterTerm], share: tuple[int, Share | None]
 ) -> TermLine:
-    sign, found = share
+    (start, found), point = share, term.point
     hidden = not viewer.sees(point, site)
     net = _net(energies)
     shown = None if hidden or net is None else found  # the limits of a missing energy say nothing
     return TermLine(
         point=point,
         title=site.point(point).title,
-        sign=sign,
+        sign=term.sign,
         hidden=hidden,
         registers=[] if hidden else energies,
         energy_mwh=None if hidden else net,
@@ -182,6 +187,7 @@ def _term(
         assumed=found is not None and found.accuracy.assumed,
         meter_limit_mwh=None if shown is None else round(shown.meter_limit),
         ct_limit_mwh=None if shown is None or shown.accuracy.ct_class is None else round(shown.ct_limit),
+        clock_s=term.clock_s(start),
         step_u_mwh=None if shown is None else round(shown.step),
         u_mwh=None if shown is None else round(shown.uncertainty),
     )

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.correction import Correction, stretches
+from meterd.correction import Correction, Edits, edited, edits, stretches
 from meterd.explain import Boundary, Derived, Found, Kept, Mark, Trail, derive, input_of, summed
 from meterd.figure import Channel
 from meterd.interval import DAY_MS, HOUR_MS, MADE_OF, Period
@@ -49,7 +49,10 @@ class BoundaryLine(Values):
 
 
 class ReadingLine(Values):
-    """A kept reading: value as shown in milli-units, when it was true, when it came; `used` if it was believed."""
+    """A kept reading: value as shown in milli-units, when it was true, when it came; `used` if it was believed.
+
+    `corrected` says that a person corrected it: `taken_milli` stands in its place, nothing if it is left out.
+    """
 
     at_ms: int
     shown_milli: int
@@ -57,6 +60,8 @@ class ReadingLine(Values):
     device_time: bool
     old: bool
     used: bool
+    corrected: bool
+    taken_milli: int | None
 
 
 class EventLine(Values):
@@ -103,12 +108,16 @@ class SourceLine(Values):
 
 
 class CorrectionLine(Values):
-    """A dated correction that touches the period; a withdrawn one does not count any more."""
+    """A dated correction that touches the period; a withdrawn one does not count any more.
+
+    With `reads` it is of the one reading at `from_ms`: what it should have shown, in Wh or varh, or "strike".
+    """
 
     number: int
     from_ms: int
     until_ms: int | None
     factor: str
+    reads: str
     reason: str
     person: str
     withdrawn_ms: int | None
@@ -209,7 +218,7 @@ def why_figure(reads: Reads, site: Site, channel: Channel, *, kind: Period, span
         source=SourceLine(
             source=row.source, address=row.address, field=row.field, unit=row.unit, scale=row.scale, per_ct=row.per_ct
         ),
-        corrections=[_correction(one) for one in corrections if _meets(one.from_ms, one.until_ms, span)],
+        corrections=[_correction(one) for one in corrections if _touches(one, again, span)],
         versions=[
             VersionLine(
                 version=one.version, energy_mwh=one.energy, flags=flag_words(one.flags), written_ms=one.written_ms,
@@ -229,6 +238,12 @@ def _meets(from_ms: int, until_ms: int | None, span: tuple[int, int]) -> bool:
     return from_ms < span[1] and (until_ms is None or until_ms > span[0])
 
 
+def _touches(one: Correction, again: "_Again", span: tuple[int, int]) -> bool:
+    """Whether a correction is inside the period, or of a reading next to it on which the period rests."""
+    near = {line.at_ms for line in again.interval.readings} if again.interval is not None else set()
+    return _meets(one.from_ms, one.until_ms, span) or (bool(one.reads) and one.from_ms in near)
+
+
 def _instrument(one: Instrument) -> InstrumentLine:
     ratio = one.ct_primary_a is not None and one.ct_secondary_a is not None
     return InstrumentLine(
@@ -244,8 +259,8 @@ def _instrument(one: Instrument) -> InstrumentLine:
 
 def _correction(one: Correction) -> CorrectionLine:
     return CorrectionLine(
-        number=one.id, from_ms=one.from_ms, until_ms=one.until_ms, factor=one.factor, reason=one.reason, person=one.person,
-        withdrawn_ms=one.withdrawn_ms,
+        number=one.id, from_ms=one.from_ms, until_ms=one.until_ms, factor=one.factor, reads=one.reads, reason=one.reason,
+        person=one.person, withdrawn_ms=one.withdrawn_ms,
     )  # fmt: skip
 
 
@@ -274,20 +289,20 @@ def _interval(
     if span[0] < int(reads.fact(FIGURES_FROM) or -(2**62)):
         return _Again(None, "final")
     kept, corrections = known
-    factors = stretches(corrections)
+    factors, single = stretches(corrections), edits(corrections)
     anchor = _anchor(reads, channel, span)
     for behind in BEHIND:
         readings, ended = _readings(reads, channel, span, anchor, behind)
-        found = derive(site, channel, span, trail=_trail(anchor, readings), stretches=factors)
+        found = derive(site, channel, span, trail=_trail(anchor, readings, single), stretches=factors)
         if found.earlier is not None:
             anchor = _anchor(reads, channel, (found.earlier - 1, span[1]))
             readings, ended = _readings(reads, channel, span, anchor, behind)
-            found = derive(site, channel, span, trail=_trail(anchor, readings), stretches=factors)
+            found = derive(site, channel, span, trail=_trail(anchor, readings, single), stretches=factors)
         if ended or found.sure or found.result == kept:
             break
     if not readings:
         return _Again(None, "silent")
-    return _Again(found.result, interval=_interval_lines(found, readings, span))
+    return _Again(found.result, interval=_interval_lines(found, readings, span, single))
 
 
 def _anchor(reads: Reads, channel: Channel, span: tuple[int, int]) -> Anchor | None:
@@ -312,12 +327,12 @@ def _readings(
     return [*reads.readings_between(channel, since, span[1] + 1, most=MOST), *after], len(after) < behind
 
 
-def _trail(anchor: Anchor | None, readings: Sequence[Reading]) -> Trail:
+def _trail(anchor: Anchor | None, readings: Sequence[Reading], single: Edits) -> Trail:
     table = np.array([(one.at_ms, int(one.value)) for one in readings], dtype=np.int64).reshape(-1, 2)
-    return Trail(anchor, table[:, 0].copy(), table[:, 1].copy())
+    return Trail(anchor, *edited(table[:, 0].copy(), table[:, 1].copy(), single))
 
 
-def _interval_lines(found: Derived, readings: Sequence[Reading], span: tuple[int, int]) -> IntervalWhy:
+def _interval_lines(found: Derived, readings: Sequence[Reading], span: tuple[int, int], single: Edits) -> IntervalWhy:
     inside = [one for one in readings if span[0] <= one.at_ms <= span[1]]
     return IntervalWhy(
         start=_boundary(found.start),
@@ -328,7 +343,8 @@ def _interval_lines(found: Derived, readings: Sequence[Reading], span: tuple[int
         readings=[
             ReadingLine(
                 at_ms=one.at_ms, shown_milli=int(one.value), received_ms=one.received_ms, device_time=one.device_time,
-                old=one.old, used=one.at_ms in found.used,
+                old=one.old, used=one.at_ms in found.used, corrected=one.at_ms in single,
+                taken_milli=single.get(one.at_ms),
             )
             for one in _near(found, readings)
         ],

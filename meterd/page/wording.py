@@ -6,8 +6,10 @@ program and raises; `tests/page/test_wording.py` compares the languages.
 
 import tomllib
 from collections.abc import Mapping
-from datetime import datetime
-from functools import cache
+from dataclasses import dataclass
+from datetime import date, datetime
+from decimal import Decimal
+from functools import cache, lru_cache
 from importlib.resources import files
 from zoneinfo import ZoneInfo
 
@@ -15,12 +17,22 @@ from babel import Locale
 from babel.dates import format_date, format_datetime, format_time
 from babel.numbers import format_decimal
 
-from meterd.interval import from_ms
+from meterd.interval import from_ms, to_ms
+from meterd.phrases import Kind, Part, Parts, Phrases
 
 LANGUAGES = ("en", "de")
 _LOCALES = {"en": Locale("en", "GB"), "de": Locale("de")}  # day before month, 24 hours
 _DAYS = {"en": "d MMM yyyy", "de": "d. MMM yyyy"}
 _STEPS = ((1e9, "G"), (1e6, "M"), (1e3, "k"))
+_SENTENCES = 4096  # of findings kept taken apart: a few hundred are open, and each says another number of minutes
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Words of a finding and the language they are in: what another program said stays as it was said."""
+
+    words: str
+    language: str
 
 
 @cache
@@ -48,10 +60,69 @@ def has(language: str, key: str) -> bool:
     return key in catalogue(language)
 
 
-def number(language: str, value: float, digits: int = 0) -> str:
+def told(language: str, sentence: str, zone: ZoneInfo) -> list[Piece]:
+    """A sentence of a finding, which is kept in English, for a reader: numbers by locale, times in the site's zone.
+
+    A sentence of which nothing is recognised is one piece in English (words/*/finding_*.toml).
+    """
+    found: list[Piece] = []
+    for part in _taken_apart(language, sentence):
+        own = LANGUAGES[0] if part.kind is Kind.FOREIGN else language
+        words = _written(language, part, zone)
+        if found and found[-1].language == own:
+            found[-1] = Piece(found[-1].words + words, own)
+        else:
+            found.append(Piece(words, own))
+    return found
+
+
+def plain(language: str, sentence: str, zone: ZoneInfo) -> str:
+    """The same in one line, for where languages cannot be marked: inside another text, on paper."""
+    return "".join(piece.words for piece in told(language, sentence, zone))
+
+
+@lru_cache(maxsize=_SENTENCES)
+def _taken_apart(language: str, sentence: str) -> Parts:
+    return phrases(language).read(sentence)
+
+
+@cache
+def phrases(language: str) -> Phrases:
+    """The templates that a kept sentence is recognised by."""
+    return Phrases(catalogue(LANGUAGES[0]), catalogue(language))
+
+
+def _written(language: str, part: Part, zone: ZoneInfo) -> str:
+    try:
+        match part.kind:
+            case Kind.NUMBER:
+                return figure(language, part.words)
+            case Kind.TIME:
+                return moment(language, to_ms(datetime.fromisoformat(part.words)), zone)
+            case Kind.DAY:
+                day_ = date.fromisoformat(part.words)
+                return str(format_date(day_, format=_DAYS[language], locale=_LOCALES[language]))
+            case _:
+                return part.words
+    except ValueError:
+        return part.words  # a 30 February in a damaged store is shown as it is kept
+
+
+def figure(language: str, plain: str) -> str:
+    """A number as it stands in a sentence, such as +12.50, with the same digits and the separators of the language."""
+    value = Decimal(plain)
+    exponent = value.as_tuple().exponent
+    digits = max(0, -exponent) if isinstance(exponent, int) else 0
+    sign = "+" if plain.startswith("+") else ""
+    return sign + number(language, value, digits)
+
+
+def number(language: str, value: float | Decimal, digits: int = 0) -> str:
     """A number with the separators of the language and so many decimal places."""
     pattern = "#,##0" + ("." + "0" * digits if digits else "")
-    return str(format_decimal(value, format=pattern, locale=_LOCALES[language]))
+    shown = str(format_decimal(value, format=pattern, locale=_LOCALES[language]))
+    # a small loss must not read "-0.00": nothing is neither more nor less
+    return shown.lstrip("-") if not any(digit in shown for digit in "123456789") else shown
 
 
 def energy(language: str, mwh: int | None) -> str:
@@ -107,6 +178,17 @@ def day(language: str, at_ms: int, zone: ZoneInfo) -> str:
 def month(language: str, at_ms: int, zone: ZoneInfo) -> str:
     """Name of the local month and year."""
     return str(format_date(_local(at_ms, zone), "MMMM yyyy", locale=_LOCALES[language]))
+
+
+def month_words(language: str, month: str) -> str:
+    """A local month as it is asked for, 2026-05, in words; a year stays as it is.
+
+    >>> month_words("de", "2026-05")
+    'Mai 2026'
+    """
+    if len(month) != 7:
+        return month
+    return str(format_date(date(int(month[:4]), int(month[5:]), 1), "MMMM yyyy", locale=_LOCALES[language]))
 
 
 def zone_words(at_ms: int, zone: ZoneInfo) -> str:

@@ -2,9 +2,11 @@
 
 from collections.abc import Iterator
 
+from meterd.correction import STRUCK, Correction
 from meterd.papers.cells import none_or, percent
 from meterd.papers.document import Block, Cell, Column, Heading, Moment, Number, Table, Text
 from meterd.papers.wording import Words
+from meterd.reading import REGISTERS
 from meterd.report import CAUTIONS, Report
 from meterd.report_figures import Quality
 
@@ -53,14 +55,27 @@ def _corrections(report: Report, words: Words) -> Table:
             one.point,
             one.register,
             Moment(one.from_ms),
-            words("for-good") if one.until_ms is None else Moment(one.until_ms),
-            one.factor,
+            _until(one, words),
+            _change(one, words),
             one.reason,
             one.person,
         )
         for one in report.corrections
     )
     return Table(words("corrections"), columns, rows)
+
+
+def _until(one: Correction, words: Words) -> Cell:
+    if one.reads:
+        return words("one-reading")
+    return words("for-good") if one.until_ms is None else Moment(one.until_ms)
+
+
+def _change(one: Correction, words: Words) -> str:
+    """Its factor, or what the one reading is taken for."""
+    if not one.reads:
+        return one.factor
+    return words("left-out") if one.reads == STRUCK else f"= {one.reads} {REGISTERS[one.register].unit}"
 
 
 def _changes(report: Report, words: Words) -> Table:

@@ -154,8 +154,11 @@ class FileSource:
             file.seek(watched.read)
             text = file.read(READ_BYTES)
         whole = text[: text.rfind(b"\n") + 1]
-        if not whole:
+        if not whole and len(text) < READ_BYTES:
             return
+        if not whole:
+            watched.read += len(text)  # or it would be looked at for ever, and what follows it never read
+            raise SourceError(f"cannot read {path}: a line of more than {READ_BYTES:,} bytes is passed over")
         skip = 0
         if watched.spreader is None:
             line, skip = whole[: whole.index(b"\n")], 1

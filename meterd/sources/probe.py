@@ -11,7 +11,7 @@ from meterd.errors import ConfigError, SourceError
 from meterd.reading import REGISTERS
 from meterd.site import Input, Role, Site, base_scale
 from meterd.site import Source as SourceRow
-from meterd.sources import Delivery, iec62056_21, mbus, modbus, sml, sunspec
+from meterd.sources import Delivery, iec62056_21, mbus, modbus, probe_mqtt, sml, sunspec
 from meterd.sources.items import Item, wanted
 from meterd.sources.mbus_records import parse
 from meterd.sources.modbus_line import Declined, ModbusWire
@@ -120,7 +120,7 @@ def probe(row: SourceRow, inputs: tuple[Input, ...], site: Site) -> tuple[Sectio
     reader = READERS.get(row.protocol)
     if reader is None:
         raise ConfigError(
-            f"source {row.name}: protocol {row.protocol} is not asked; known here are {', '.join(READERS)}"
+            f"source {row.name}: protocol {row.protocol} is not read once; known here are {', '.join(READERS)}"
         )
     try:
         return reader(row, inputs, site)
@@ -328,19 +328,31 @@ def _title(one: Input) -> str:
     return f"{one.point} {one.register} ({REGISTERS[one.register].name}) at {one.address}"
 
 
+def _mqtt(row: SourceRow, inputs: tuple[Input, ...], site: Site) -> tuple[Section, ...]:
+    messages = probe_mqtt.listen(row, inputs, site, limit_s=probe_mqtt.LISTEN_S)
+    sections: dict[str, list[Shown]] = {}
+    for one in inputs:
+        raw, value, unit, note = probe_mqtt.read(row, one, site, messages)
+        shown = Shown(one.field or "payload", raw, value, unit, True, False, note)
+        sections.setdefault(f"{one.point}, topic {one.address}", []).append(shown)
+    return tuple(Section(title, tuple(lines)) for title, lines in sections.items())
+
+
 READERS: dict[str, Callable[[SourceRow, tuple[Input, ...], Site], tuple[Section, ...]]] = {
     "modbus": _modbus,
     "sunspec": _sunspec,
     "mbus": _mbus,
     "sml": _sml,
     "iec62056-21": _readout,
+    "mqtt": _mqtt,
 }
 
 
 def once(row: SourceRow, site: Site, limit_s: float) -> tuple[dict[Key, float], dict[Key, str]]:
     """What the daemon would take of one source within the limit: values in base units, and reasons of refusals."""
     found: dict[Key, float] = {}
-    source = PROTOCOLS[row.protocol].source(row, site)
+    own = probe_mqtt.apart(row, site) if row.protocol == "mqtt" else row  # never in the place of the daemon
+    source = PROTOCOLS[row.protocol].source(own, site)
     asked = {(one.point, one.register) for one in site.inputs if one.source == row.name}
 
     def keep(delivery: Delivery) -> None:
@@ -351,7 +363,7 @@ def once(row: SourceRow, site: Site, limit_s: float) -> tuple[dict[Key, float], 
     source.start(keep)
     deadline = time.monotonic() + limit_s
     while time.monotonic() < deadline and not asked <= found.keys() | source.refused().keys():
-        if len(found) + len(source.refused()) + source.counters()["not_available"] >= len(asked):
+        if len(found) + len(source.refused()) + source.counters().get("not_available", 0) >= len(asked):
             break
         time.sleep(0.05)
     source.stop(STOP_LIMIT_S)

@@ -67,6 +67,7 @@ class PushLine(OverWire[Wire]):
                 return replace(self._decode(telegram, self._clock()), garbage=garbage)
 
     def _next(self, deadline: float, garbage: int) -> bytes:
+        heard = bool(self._buffer) or garbage > 0  # noise is thrown away at once, and is not silence
         while True:
             dropped, telegram = self._find(self._buffer)
             self._buffer = self._buffer[dropped:]
@@ -76,11 +77,12 @@ class PushLine(OverWire[Wire]):
                 raise Garbage(f"{BUFFER_LIMIT} bytes from {self._wire.peer()} without a telegram")
             left = deadline - time.monotonic()
             if left <= 0:
-                if garbage or self._buffer:
+                if heard:
                     raise Garbage(f"no sound telegram from {self._wire.peer()} within the limit")
                 self._wire.close()
                 raise NoAnswer(f"{self._wire.peer()} sends nothing")
             try:
                 self._buffer += self._wire.receive(left)
+                heard = True
             except NoAnswer:
                 continue

@@ -10,6 +10,8 @@ CREATE TABLE correction (id INTEGER PRIMARY KEY, point TEXT NOT NULL, register T
  withdrawn_ms INTEGER, withdrawn_by TEXT NOT NULL DEFAULT '', withdrawn_reason TEXT NOT NULL DEFAULT '',
  command TEXT NOT NULL DEFAULT '', withdrawn_command TEXT NOT NULL DEFAULT '');
 """
+# version 6 of the schema: a correction of a single reading
+READS = "ALTER TABLE correction ADD COLUMN reads TEXT NOT NULL DEFAULT '';"
 _COLUMNS = "id, point, register, from_ms, until_ms, factor, reason, person, made_ms, withdrawn_ms, withdrawn_by, withdrawn_reason"
 
 
@@ -22,8 +24,8 @@ class Corrections:
     def add(self, one: Correction, order: str = "") -> int:
         """Keep a correction; returns the number it is given (that of `one` does not count)."""
         cursor = self._db.execute(
-            "INSERT INTO correction (point, register, from_ms, until_ms, factor, reason, person, made_ms, command)"
-            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO correction (point, register, from_ms, until_ms, factor, reason, person, made_ms, command, reads)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 one.point,
                 one.register,
@@ -34,6 +36,7 @@ class Corrections:
                 one.person,
                 one.made_ms,
                 order,
+                one.reads,
             ),
         )
         assert cursor.lastrowid is not None, "an inserted row has a number"
@@ -49,12 +52,18 @@ class Corrections:
 
     def all(self) -> list[Correction]:
         """Every correction ever, oldest first, withdrawn ones included."""
-        return [Correction(*row) for row in self._db.execute(f"SELECT {_COLUMNS} FROM correction ORDER BY id")]
+        rows = self._db.execute(f"SELECT {self._columns()} FROM correction ORDER BY id")
+        return [Correction(*row) for row in rows]
 
     def one(self, number: int) -> Correction | None:
         """The correction of a number."""
-        row = self._db.execute(f"SELECT {_COLUMNS} FROM correction WHERE id = ?", (number,)).fetchone()
+        row = self._db.execute(f"SELECT {self._columns()} FROM correction WHERE id = ?", (number,)).fetchone()
         return None if row is None else Correction(*row)
+
+    def _columns(self) -> str:
+        """A store of version 5 that is only read, before its daemon has started, has none of single readings."""
+        known = {row[1] for row in self._db.execute("PRAGMA table_info(correction)")}
+        return f"{_COLUMNS}, reads" if "reads" in known else _COLUMNS
 
     def carried_out(self, order: str) -> int | None:
         """The number of the correction that an order has made or withdrawn before."""

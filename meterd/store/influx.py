@@ -17,6 +17,7 @@ from influxdb_client.client.influxdb_client import InfluxDBClient
 from influxdb_client.rest import ApiException
 from influxdb_client.service.write_service import WriteService
 
+from meterd.errors import without
 from meterd.site import LineStore
 from meterd.store.answer import STORED, Answer, NotReadable
 from meterd.store.lines import CANARY
@@ -30,6 +31,7 @@ class Database:
 
     def __init__(self, settings: LineStore, token: str) -> None:
         self._settings = settings
+        self._token = token
         self._authorization = {"Authorization": f"Token {token}"} if token else {}
         client: Any = InfluxDBClient  # the package has no types that hold
         self._client = client(
@@ -59,7 +61,7 @@ class Database:
                 content_type=_TEXT,
             )
         except ApiException as exc:
-            return Answer(exc.status or 0, _said(exc.body or exc.reason), _retry_after(exc.headers))
+            return Answer(exc.status or 0, self._said(exc.body or exc.reason), _retry_after(exc.headers))
         except (urllib3.exceptions.HTTPError, OSError) as exc:
             return Answer(0, _named(exc))
         return Answer(int(status), "" if status == STORED else f"status {status} instead of 204")
@@ -76,10 +78,10 @@ class Database:
         try:
             result = json.loads(body)["results"][0]
             if "error" in result:
-                raise NotReadable(str(result["error"])[:_WORDS])
+                raise NotReadable(without(str(result["error"]), self._token)[:_WORDS])
             return {(int(row[1]), int(row[0])) for series in result.get("series", ()) for row in series["values"]}
         except (ValueError, KeyError, IndexError, TypeError) as exc:
-            raise NotReadable(f"not an answer to a query: {_said(body)}") from exc
+            raise NotReadable(f"not an answer to a query: {self._said(body)}") from exc
 
     def _exported(self, site: str, from_ms: int) -> set[tuple[int, int]]:
         match = f'{{__name__="{CANARY}_number",site="{site}"}}'
@@ -88,7 +90,7 @@ class Database:
             found = [json.loads(text) for text in body.splitlines()]
             return {(int(n), int(at)) for one in found for n, at in zip(one["values"], one["timestamps"], strict=True)}
         except (ValueError, KeyError, TypeError) as exc:
-            raise NotReadable(f"not an export: {_said(body)}") from exc
+            raise NotReadable(f"not an export: {self._said(body)}") from exc
 
     def _get(self, path: str, arguments: dict[str, str]) -> str:
         pool = self._client.api_client.rest_client.pool_manager
@@ -105,10 +107,16 @@ class Database:
             raise OSError(_named(exc)) from exc
         text: str = found.data.decode(errors="replace")
         if found.status >= 500 or found.status == 429:
-            raise OSError(f"status {found.status}: {_said(text)}")
+            raise OSError(f"status {found.status}: {self._said(text)}")
         if found.status != 200:
-            raise NotReadable(f"status {found.status}: {_said(text)}")
+            raise NotReadable(f"status {found.status}: {self._said(text)}")
         return text
+
+    def _said(self, body: object) -> str:
+        """The words of a server, which may quote the token it was given."""
+        return _said(
+            without(body.decode(errors="replace") if isinstance(body, bytes) else str(body or ""), self._token)
+        )
 
 
 def _said(body: object) -> str:

@@ -1,12 +1,12 @@
 """Deletes old readings from a store: counted first, in steps, never the newest of a register."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from meterd.figure import Channel
 from meterd.store.sqlite import SqliteStore
 
-STEP = 50_000  # rows of one transaction: a quarter of a second
+STEP = 50_000  # readings looked at in one transaction: a quarter of a second
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,27 +37,71 @@ def prunable(store: SqliteStore, cuts: Mapping[Channel, int]) -> dict[Channel, P
 def _where(store: SqliteStore, channel: Channel, before: int) -> tuple[str, tuple[int, ...]]:
     """Which readings go. Two kinds stay that are old enough: those a database has not been seen to hold, and the newest."""
     number = store.channel_number(channel)
-    newest = store.connection.execute(
+    values = (number, before, _newest(store, number), _given(store), _proven(store))
+    return "channel = ? AND at_ms < ? AND seq <> ? AND seq < ? AND seq <= ?", values
+
+
+def _newest(store: SqliteStore, number: int) -> int:
+    row = store.connection.execute(
         "SELECT seq FROM reading WHERE channel = ? ORDER BY at_ms DESC, value DESC LIMIT 1", (number,)
     ).fetchone()
-    # the last number given stays too: without it the next reading would get a number that was used before
-    last = store.connection.execute("SELECT COALESCE(MAX(seq), 0) FROM reading").fetchone()[0]
+    return int(row[0]) if row else -1
+
+
+def _given(store: SqliteStore) -> int:
+    """The last number given; its reading stays, since without it the next one would get a number that was used before."""
+    return int(store.connection.execute("SELECT COALESCE(MAX(seq), 0) FROM reading").fetchone()[0])
+
+
+def _proven(store: SqliteStore) -> int:
     proven = store.outbox.proven()
-    values = (number, before, newest[0] if newest else -1, last, 2**62 if proven is None else proven)
-    return "channel = ? AND at_ms < ? AND seq <> ? AND seq < ? AND seq <= ?", values
+    return 2**62 if proven is None else proven
+
+
+@dataclass(slots=True)
+class Pruning:
+    """Deletes what may go in steps, in the order in which it came: so whole pages of the file become free, one after the other.
+
+    Begun anew at any time, it goes on with what is still there.
+    """
+
+    store: SqliteStore
+    what: Mapping[Channel, Prunable]
+    gone: int = 0
+    _after: int = 0  # the number up to which the journal has been gone through
+    _before: dict[int, int] = field(init=False)
+    _stay: set[int] = field(init=False)
+
+    def __post_init__(self) -> None:
+        number = self.store.channel_number
+        self._before = {number(channel): one.before_ms for channel, one in self.what.items()}
+        self._stay = {_newest(self.store, one) for one in self._before}
+
+    def step(self, most: int) -> bool:
+        """Go through `most` readings of the journal in one transaction; False when nothing is left to delete."""
+        below = min(_given(self.store) - 1, _proven(self.store))
+        rows = self.store.connection.execute(
+            "SELECT seq, channel, at_ms FROM reading WHERE seq > ? AND seq <= ? ORDER BY seq LIMIT ?",
+            (self._after, below, most),
+        ).fetchall()
+        if not rows:
+            return False
+        going = [
+            (seq,)
+            for seq, channel, at_ms in rows
+            if at_ms < self._before.get(channel, -(2**62)) and seq not in self._stay
+        ]
+        if going:
+            with self.store.transaction():
+                self.store.connection.executemany("DELETE FROM reading WHERE seq = ?", going)
+        self._after = int(rows[-1][0])
+        self.gone += len(going)
+        return self.gone < sum(one.rows for one in self.what.values())
 
 
 def prune(store: SqliteStore, what: Mapping[Channel, Prunable]) -> int:
     """Delete; returns how many readings went. Stopped in the middle, it goes on where it was when it is called again."""
-    gone = 0
-    for channel, one in what.items():
-        while True:
-            with store.transaction():
-                where, values = _where(store, channel, one.before_ms)
-                step = store.connection.execute(
-                    f"DELETE FROM reading WHERE seq IN (SELECT seq FROM reading WHERE {where} LIMIT {STEP})", values
-                ).rowcount
-            gone += step
-            if step < STEP:
-                break
-    return gone
+    pruning = Pruning(store, what)
+    while pruning.step(STEP):
+        pass
+    return pruning.gone

@@ -7,6 +7,7 @@ from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from meterd.meter_clock import KEPT as METER_CLOCKS
 from meterd.reading import REGISTERS, Reading
 from meterd.store.lock import take_lock
 from meterd.store.sqlite import DEVICE_TIME, OLD, SqliteStore
@@ -101,13 +102,19 @@ def _save(damaged: Path, store: SqliteStore) -> int:
 
 
 def _save_words(damaged: sqlite3.Connection, store: SqliteStore) -> None:
-    """What people entered and no reading can bring back: corrections, records, papers given out."""
+    """What no reading can bring back: corrections, records, papers given out; and what was measured of meters' clocks."""
     for table in ("correction", "record", "issued"):
         with suppress(sqlite3.DatabaseError):
-            rows = damaged.execute(f"SELECT * FROM {table}").fetchall()
+            cursor = damaged.execute(f"SELECT * FROM {table}")
+            names = [column[0] for column in cursor.description]  # an earlier version has fewer
+            rows, marks = cursor.fetchall(), ", ".join("?" * len(names))
             with store.transaction():
-                for row in rows:
-                    store.connection.execute(f"INSERT INTO {table} VALUES ({', '.join('?' * len(row))})", row)
+                store.connection.executemany(f"INSERT INTO {table} ({', '.join(names)}) VALUES ({marks})", rows)
+    with suppress(sqlite3.DatabaseError):
+        rows = damaged.execute("SELECT value FROM fact WHERE name = ?", (METER_CLOCKS,)).fetchall()
+        with store.transaction():
+            for (words,) in rows:
+                store.set_fact(METER_CLOCKS, words)
 
 
 def _batches(connection: sqlite3.Connection) -> Iterator[list[Reading]]:

@@ -4,14 +4,14 @@ import sqlite3
 from pathlib import Path
 
 from meterd.errors import StoreError
-from meterd.store.corrections import CORRECTIONS
+from meterd.store.corrections import CORRECTIONS, READS
 from meterd.store.drift_days import VERSION_4
 from meterd.store.findings import VERSION_2
 from meterd.store.issued import ISSUED
 from meterd.store.outbox import VERSION_3
 from meterd.store.records import RECORDS
 
-SCHEMA_VERSION = 5
+SCHEMA_VERSION = 6
 
 # The newest version of a figure stands in `figure`, superseded ones in `figure_old`: reading a year touches no old rows.
 _FIGURE = """channel INTEGER NOT NULL, period TEXT NOT NULL, start_ms INTEGER NOT NULL, version INTEGER NOT NULL,
@@ -42,7 +42,7 @@ CREATE TABLE fact (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 """
 VERSION_5 = CORRECTIONS + ISSUED + RECORDS
 # A new store goes the same way as an old one: version 1, then every step in turn. A step is never changed once it is out.
-_STEPS = {1: _SCHEMA, 2: VERSION_2, 3: VERSION_3, 4: VERSION_4, 5: VERSION_5}
+_STEPS = {1: _SCHEMA, 2: VERSION_2, 3: VERSION_3, 4: VERSION_4, 5: VERSION_5, 6: READS}
 
 
 def prepare(connection: sqlite3.Connection, path: Path) -> None:

@@ -241,7 +241,7 @@ def test_a_password_variable_that_is_not_set_is_named(tmp_path: Path) -> None:
     no_traceback(done.stderr)
 
 
-def test_a_stop_during_load_keeps_all_that_was_accepted_and_ends_in_time(tmp_path: Path, broker: Mosquitto) -> None:
+def test_e8_a_stop_during_load_keeps_all_that_was_accepted_and_ends_in_time(tmp_path: Path, broker: Mosquitto) -> None:
     plan, store = write_plan(tmp_path / "plan", broker.port, limits=""), tmp_path / "s.sqlite"
     with Child(plan, store) as child, sending(broker.port) as out:
         listening(child, store, out)
@@ -258,7 +258,7 @@ def test_a_stop_during_load_keeps_all_that_was_accepted_and_ends_in_time(tmp_pat
         assert until(lambda: reading_count(store) == before + 6_000, 30), reading_count(store)
 
 
-def test_a_stop_with_a_frozen_broker_ends_in_time_and_a_second_signal_at_once(
+def test_e8_a_stop_with_a_frozen_broker_ends_in_time_and_a_second_signal_at_once(
     tmp_path: Path, broker: Mosquitto
 ) -> None:
     plan, store = write_plan(tmp_path / "plan", broker.port, limits=""), tmp_path / "s.sqlite"

@@ -82,8 +82,10 @@ def test_a_correction_that_ends_before_it_begins_is_none(store: SqliteStore) -> 
         corrector.carry_out(order, BEGIN)
 
 
-def test_the_loop_takes_orders_of_both_kinds_up(store: SqliteStore, tmp_path: Path) -> None:
-    """Those about findings go to the findings, the others to the books; figures follow with the same look."""
+def test_the_loop_takes_orders_of_both_kinds_up(
+    store: SqliteStore, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Those about findings go to the findings, the others to the books and the log; figures follow with the same look."""
     path = tmp_path / "s.sqlite"
     corrector, done = made(store)
     alarms, folder = Alarms(store, path, SITE, BEGIN, corrector), OrderFolder(path)
@@ -99,6 +101,7 @@ def test_the_loop_takes_orders_of_both_kinds_up(store: SqliteStore, tmp_path: Pa
     assert second is not None
     assert (first[0], second) == (True, (False, "there is no finding stale-f1; `meterd findings` lists them"))
     assert store.versions(("f1", IMPORT), Period.HOUR, BEGIN)[-1].reason == "correction 1"
+    assert f"{first[1]}, by Ada: plate" in caplog.messages
     alarms.look([], [], BEGIN + 9 * HOUR)
     assert done == ["done"]
     alarms.close()

@@ -3,6 +3,7 @@
 import csv
 import io
 import time
+from contextlib import closing
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -92,7 +93,7 @@ def test_paper_in_german_with_cautions(hof: Path, tmp_path: Path) -> None:
     """Umlauts, decimal comma, netting interval, cautions, page x of y."""
     found = text(made(tmp_path, "report", hof, "--month", "2026-03", "--lang", "de", "--pdf", tmp_path / "r.pdf"))
     for words in (
-        "Energiebericht März 2026, Hof Größe & Söhne", "Bäckerei Öztürk", "2.223,2", "in jedem Intervall von 60 min",
+        "Energiebericht März 2026, Hof Größe & Söhne", "Bäckerei Öztürk", "2.223,2", "je Intervall von 60 min",
         "Sicherheitsregeln der EN 50110", "Seite 1 von",
     ):  # fmt: skip
         assert words in found
@@ -153,6 +154,23 @@ def test_changed_figures_and_open_findings_are_in_the_report(tmp_path: Path) -> 
     assert facts["Versions of the figures"].startswith("1 interval figures changed")
 
 
+def test_a_german_report_has_its_findings_in_german(tmp_path: Path) -> None:
+    """With numbers and times of the site; what has no German form is there as it was kept."""
+    plan = folder(tmp_path)
+    start = 1_772_319_600_000 + 5 * HOUR
+    late = "shop: last value 2026-03-01T04:00:00Z, 1440 min ago"
+    known = Finding("stale", "shop", start, late, "look at the meter and its data connection", ("shop",))
+    unknown = Finding("stale", "bakery", start, "bakery: nobody foresaw this", "", ("bakery",))
+    with closing(SqliteStore.writer(tmp_path / "hof.sqlite")) as store, store.transaction():
+        for one in (known, unknown):
+            store.write_finding(FindingRow(one, start, start, "new"))
+    sheets = book(made(tmp_path, "report", plan, "--month", "2026-03", "--lang", "de", "--xlsx", tmp_path / "r.xlsx"))
+    assert sorted(row[3:] for row in sheets["Offene Befunde"][1:]) == [
+        ["bakery: nobody foresaw this", ""],
+        ["shop: letzter Wert vom 1. März 2026, 05:00, vor 1.440 min", "den Zähler und seine Datenverbindung ansehen"],
+    ]
+
+
 def test_cost_allocation_adds_up_to_the_feed(hof: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """70 % by use and 30 % by area of what the feeders counted; feed less feeders is the residual."""
     assert main(["cost-allocation", str(hof), "--month", "2026-03", "--format", "csv"]) == 0
@@ -186,7 +204,7 @@ def test_acceptance_of_a_point_and_of_a_board(hof: Path, tmp_path: Path) -> None
         "S-1",
         "150/5 A",
         "0.5S / 0.5",
-        "positiv in den Verteiler",
+        "positiv in die Verteilung",
         "03.04.2026 00:00",
         "Abgenommen von",
         "EN 50110",
@@ -220,7 +238,7 @@ def test_documents_and_labels_follow_the_plan(hof: Path, tmp_path: Path) -> None
     """Every point, every instrument, every input, the revision and the newest date in the plan."""
     sheets = book(made(tmp_path, "documents", hof, "--lang", "de", "--xlsx", tmp_path / "d.xlsx"))
     site = load_plan(hof).site
-    assert [str(row[0]).split(":")[0] for row in sheets["Messpunkte"][1:]] == [p.name for p in site.points]
+    assert [str(row[0]).split(":")[0] for row in sheets["Messstellen"][1:]] == [p.name for p in site.points]
     assert len(sheets["Zählerliste"]) == 1 + len(site.instruments)
     assert len(sheets["Woher Register gelesen werden"]) == 1 + len(site.inputs)
     facts = {row[0]: row[1] for row in sheets["Messung"]}

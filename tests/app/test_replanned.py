@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from meterd.app.replanned import changed_instruments, keep_instruments, take_names
+from meterd.meter_clock import KEPT, clocks_in, words_of
 from meterd.pipeline import begin
 from meterd.reading import IMPORT, Reading
 from meterd.site import Board, Input, Instrument, Limits, Point, Role, Site
@@ -75,3 +76,12 @@ def test_a_new_name_takes_history_and_instruments_along(store: SqliteStore) -> N
     assert store.channels() == [("oven", IMPORT)]
     assert changed_instruments(store, begin(other, ZoneInfo("UTC"), None)) == [(("oven", IMPORT), 5_000)]
     assert take_names(store, other) == []
+
+
+def test_a_new_name_takes_along_what_was_measured_of_the_clock(store: SqliteStore) -> None:
+    """The bands of old balances stay what they were."""
+    with store.transaction():
+        store.add_readings([Reading("q01", IMPORT, 1, 1, 1)])
+        store.set_fact(KEPT, words_of({"q01": ((1_000, 10),), "q09": ((5, 60),)}))
+    take_names(store, site(OLD, NEW, name="ovens"))
+    assert clocks_in(store.fact(KEPT)) == {"ovens": ((1_000, 10),), "q09": ((5, 60),)}

@@ -100,7 +100,7 @@ def test_it_can_be_done_again_later(site: Path, monkeypatch: pytest.MonkeyPatch)
         "UPDATE figure SET energy = 5 WHERE period = 'month' AND start_ms = {begin}",
     ],
 )
-def test_a_figure_that_differs_stops_it(site: Path, damage: str, capsys: pytest.CaptureFixture[str]) -> None:
+def test_d14_a_figure_that_differs_stops_it(site: Path, damage: str, capsys: pytest.CaptureFixture[str]) -> None:
     """Readings are the proof of the figures: while one is wrong, none of them goes."""
     path = site / "s.sqlite"
     with sqlite3.connect(path) as db:
@@ -126,7 +126,7 @@ def test_an_archive_that_is_not_the_same_stops_it(site: Path, monkeypatch: pytes
     assert count(path) == before
 
 
-def test_figures_not_made_yet_stop_it(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_d14_figures_not_made_yet_stop_it(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Neither readings that wait for their figures nor a roll-up that ends too early is passed over."""
     store = SqliteStore.writer(site / "s.sqlite")
     with store.transaction():

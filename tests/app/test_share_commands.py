@@ -91,6 +91,7 @@ def test_static_key_of_the_example(capsys: pytest.CaptureFixture[str], folder: P
         "to the grid": "4000",
         "residual (common areas, losses)": "0",
         "below a watt-hour": "0.0",
+        "drawn by the inverters at night": "0.0",
         "production": "40000.0",
     }
     assert found[0]["from_pv"] == "0.625"
@@ -112,6 +113,8 @@ def test_title_tells_both_netting_intervals_and_fairness(capsys: pytest.CaptureF
     assert "key pro-rata, 4 intervals, 0 missing" in out
     assert "per 900 s 40.000 kWh" in out
     assert "Jain index of the tenants" in out
+    assert "57.1 %" in out or "71.4 %" in out, "the part of the use that was PV, for people"
+    assert "missing" not in out.replace("0 missing", ""), "the grid has no use that could be missing"
 
 
 def test_empty_month_and_wrong_month(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
@@ -121,6 +124,9 @@ def test_empty_month_and_wrong_month(capsys: pytest.CaptureFixture[str], folder:
     assert "no figures in that month" in capsys.readouterr().out
     assert main(["pv-shares", plan, "--store", store, "--month", "2025-13"]) == 2
     assert "cannot read --month '2025-13'" in capsys.readouterr().err
+    for wrong in ("2026", "2026-05-04", "May"):  # a year was taken for its January
+        assert main(["pv-shares", plan, "--store", store, "--month", wrong]) == 2
+        assert f"cannot read --month '{wrong}': write a month such as 2026-05" in capsys.readouterr().err
 
 
 def test_points_without_tenant_or_below_another_do_not_take_part(folder: Path) -> None:

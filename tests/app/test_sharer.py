@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -14,6 +15,8 @@ from meterd.site import Site
 from meterd.snapshot import Snapshot
 from meterd.store.sqlite import SqliteStore
 from tests.share_pictures import LOAD_W, T, mill, shot
+
+VIENNA = ZoneInfo("Europe/Vienna")
 
 
 @pytest.fixture
@@ -127,17 +130,18 @@ def test_shadow_computes_as_if_followed_and_shows_nothing(store: SqliteStore) ->
     assert float(str(by_name["all"]["energy_wh"])) == pytest.approx(2 * LOAD_W * 2, rel=0.03)
     assert "(mode shadow)" in title
     assert "used 88.2 %" in title, "40 kW of PV of which 4.7 are exported"
+    assert "netted per 900 s 88.2 %, with shares 9" in title
     assert "with shares 95.6 %" in title or "with shares 95.7 %" in title
 
 
 def test_newest_decision_is_kept_with_its_reasons(store: SqliteStore) -> None:
     """`meterd shares` reads what the daemon decided last, and says why."""
-    assert share_lines(store) == ([], "")
+    assert share_lines(store, VIENNA) == ([], "")
     site = mill(2, ramp_w_per_s=10_000)
     sharer = Sharer(site, store)
     run(sharer, site, 10, 3_200)
     sharer.close()
-    lines, title = share_lines(store)
+    lines, title = share_lines(store, VIENNA)
     assert [line["share_w"] for line in lines] == [1500, 0]
     assert lines[1]["reason"] == "waits: needs 1500 W and 1500 W to spare, 1700 W are left"
     assert "mode on: 3200 W to share" in title
@@ -167,12 +171,12 @@ def test_g6_finding_of_the_allocation_is_handed_on() -> None:
     assert [(f.cause, f.subject) for f in sharer.findings] == [("overdraw", "heater-00")]
 
 
-def test_delay_is_measured_by_small_steps_and_the_gain_follows() -> None:
+def test_delay_is_measured_by_small_steps_and_the_gain_follows(store: SqliteStore) -> None:
     """Smooth loads that answer one sample later: test steps tell it, and the gain is the one of that delay."""
     site = mill(2, ramp_w_per_s=10_000, test_step_w=500)
     consumers = tuple(replace(one, min_w=0, step_w=0, max_w=20_000) for one in site.consumers)
     site = replace(site, consumers=consumers)
-    sharer = Sharer(site)
+    sharer = Sharer(site, store)
     given: list[dict[str, float]] = [{}, {}]
     for t in range(130):
         sharer.step(at(site, T + t * 10_000, 20_000, given[-2]))
@@ -182,6 +186,8 @@ def test_delay_is_measured_by_small_steps_and_the_gain_follows() -> None:
     assert sharer.delay.samples == 1
     assert sharer.sharing is not None
     assert sharer.sharing.gain == pytest.approx(0.25)
+    sharer.close()
+    assert "from a share to its effect 1 sample, as measured" in share_lines(store, VIENNA)[1]
 
 
 def test_without_steps_the_delay_of_the_plan_stays() -> None:

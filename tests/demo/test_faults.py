@@ -14,6 +14,7 @@ from meterd.demo.faults import (
     fault,
     fault_table,
     happenings,
+    in_history,
     parse_fault,
 )
 from meterd.errors import ConfigError
@@ -30,6 +31,8 @@ VECTORS = Path(__file__).parents[1] / "vectors" / "wiring_fault_signatures.csv"
         ("drift:t1:-0.05", Fault("drift", "t1", -0.05)),
         ("stuck:t1@60", Fault("stuck", "t1", 0.0, 60.0)),
         ("silent:t1@0+90.5", Fault("silent", "t1", 0.0, 0.0, 90.5)),
+        ("stuck:t1@-2h+30m", Fault("stuck", "t1", 0.0, -7200.0, 1800.0)),
+        ("drift:t1@-10d", Fault("drift", "t1", -0.02, -864_000.0)),
         ("noon-cloud:pv", Fault("noon-cloud", "pv", 0.15, DEFAULT_START_S, 600.0)),
     ],
 )
@@ -50,6 +53,8 @@ def test_words_of_the_command_line(text, expected):
         ("drift:t1:1:2", "write NAME:POINT"),
         ("drift:t1:", "'' is not a number"),
         ("drift:t1@", "write NAME:POINT"),
+        ("drift:t1@-d", "'-' is not a number"),
+        ("drift:t1@3w", "'3w' is not a number"),
         ("drift:t1@5+", "write NAME:POINT"),
         ("drift:t1@+5", "write NAME:POINT"),
     ],
@@ -91,6 +96,21 @@ def test_overdraw_needs_a_consumer_that_is_measured_alone():
 def test_start_and_end_count_from_the_beginning():
     assert fault("drift", "t1", start_s=30.0).span(JUNE) == (JUNE + 30_000, FOREVER_MS)
     assert parse_fault("silent:t1@5+10").span(JUNE) == (JUNE + 5_000, JUNE + 15_000)
+
+
+def test_a_start_below_zero_lies_in_the_history_and_not_before_it():
+    now, then = fault("drift", "t1"), fault("drift", "t2", start_s=-9.5 * 86_400)
+    assert in_history([now, then], 10) == (then,)
+    with pytest.raises(ConfigError, match=r"begins 10 days back, the history has 7; write --days 11 or a later start"):
+        in_history([then], 7)
+
+
+def test_a_register_just_below_its_end_needs_a_beginning_without_history():
+    """With a history the fault was planted and nothing came of it."""
+    soon = fault("rollover-soon", "riser")
+    assert in_history([soon], 0) == ()
+    with pytest.raises(ConfigError, match="needs --days 0"):
+        in_history([soon], 7)
 
 
 def test_only_changes_of_the_truth_become_happenings():

@@ -10,6 +10,7 @@ import pytest
 from meterd.app.config import load_plan
 from meterd.demo.faults import Fault, fault
 from meterd.demo.history import BLOCK, collect, history, inputs_of, one_series, true_history
+from meterd.demo.instruments import Levels
 from meterd.demo.run import plan_path
 from meterd.demo.simulator import Simulator
 from meterd.errors import ConfigError
@@ -78,6 +79,26 @@ def test_readings_can_be_followed_by_messages():
     one.readings(JUNE + HOUR)
     two.step(JUNE + HOUR)
     assert one.step(JUNE + HOUR + MINUTE) == two.step(JUNE + HOUR + MINUTE)
+
+
+def test_faults_of_the_history_go_on_in_the_simulator():
+    """A demo begins where its history ends: a wrong ratio stays wrong, and a display that stands does not jump."""
+    site, begin = mill(), JUNE + HOUR
+    planted = [Fault("drift", "t1", -0.5, -1800.0), Fault("stuck", "bakery-ovens", 0.0, -1800.0, 3600.0)]
+    stand: list[Levels] = []
+    early = collect(history(site, 4, JUNE, begin, step_s=10, faults=planted, faults_from_ms=begin, stand=stand))
+    late = Simulator(site, 4, planted, start_ms=begin, stand=stand[0]).readings(begin + HOUR)
+    right = Simulator(site, 4, start_ms=begin).readings(begin + HOUR)
+
+    def rise(readings, until):
+        shown = [r.value for r in readings if (r.point, r.register) == ("t1", "1.8.0") and r.at_ms <= until]
+        return shown[-1] - shown[0]
+
+    assert rise(late, begin + HOUR) == pytest.approx(rise(right, begin + HOUR) / 2, rel=0.01)
+    held = one_series(early, "bakery-ovens").values[-1]
+    ovens = [r for r in late if (r.point, r.register) == ("bakery-ovens", "1.8.0")]
+    assert {r.value for r in ovens if r.at_ms < begin + HOUR // 2} == {held}
+    assert ovens[-1].value > held
 
 
 def test_a_plan_without_inputs_gets_import_export_and_power():

@@ -245,6 +245,6 @@ def test_a13_the_same_value_at_a_new_time_is_no_energy(tmp_path: Path) -> None:
 def test_a15_an_exchange_without_notice_is_not_bridged(tmp_path: Path) -> None:
     shown = steady(20) + steady(40, start=700_000)
     energies, ledger = booked(tmp_path, shown, intervals=4)
-    assert energies == [1_500_000, None, 1_500_000, 1_400_000] or energies[:3] == [1_500_000, None, 1_500_000]
+    assert energies == [1_500_000, None, 1_500_000, None], "the last one has no reading behind its end"
     assert "enter it in instruments.csv with closing and opening reading" in told(ledger)["level-change-q01"].remedy
     assert len(raw(ledger)) == 60

@@ -70,11 +70,12 @@ def test_c2_c3_a_jump_is_followed_only_when_it_lasts() -> None:
         wall.off_ms = jump
         assert clock.now_ms() == pytest.approx(MAY + DAY + 10_000, abs=500)
         assert f"jumped by {jump / 1000:+.0f} s" in clock.doubt()
+        assert clock.offset_s() == pytest.approx(jump / 1000, abs=0.01)
         wall.skip(DOUBT_S / 2)
         assert clock.now_ms() == pytest.approx(MAY + DAY + 10_000 + DOUBT_S * 500, abs=500)
         wall.skip(DOUBT_S / 2 + 1)
         assert clock.now_ms() == pytest.approx(wall.wall_ms(), abs=500)
-        assert (clock.doubt(), clock.steps_back()) == ("", int(jump < 0))
+        assert (clock.doubt(), clock.offset_s(), clock.steps_back()) == ("", 0, int(jump < 0))
 
 
 def test_c3_a_jump_there_and_back_leaves_no_trace() -> None:

@@ -1,9 +1,11 @@
 """Sheet "findings": who sees what, and marking one in a browser in one's own name."""
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Literal
 
+import httpx
 import pytest
 from playwright.sync_api import Browser, Page, expect
 from starlette.exceptions import HTTPException
@@ -75,6 +77,20 @@ def works(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield address
 
 
+@pytest.mark.parametrize(
+    ("language", "marks"), [("de", '<span lang="en">{}</span>'), ("en", "{}")], ids=["german", "english"]
+)
+@pytest.mark.parametrize("sheet", ["/findings", "/findings?id=stale-joinery", "/now", "/point?point=joinery"])
+def test_a_sentence_without_a_german_form_is_shown_and_marked_for_screen_readers(
+    works: str, sheet: str, language: str, marks: str
+) -> None:
+    """As it was kept, harmless, on every sheet; what programs get is never put into another language."""
+    page_ = httpx.get(f"{works}{sheet}", headers={"accept-language": language}, timeout=20).text
+    assert f"<p>{marks.format('joinery: &lt;b&gt;silent&lt;/b&gt; &amp; late')}</p>" in page_
+    told = httpx.get(f"{works}/api{sheet}", headers={"accept-language": language}, timeout=20).text
+    assert '"joinery: <b>silent</b> & late"' in told
+
+
 def forms(page: Page) -> int:
     return page.locator("form.order").count()
 
@@ -115,7 +131,7 @@ def test_forms_without_token_or_note_are_refused_in_words(works: str, browser: B
     """With the cookie of somebody who may; nothing is changed."""
     with opened(browser, f"{works}/findings") as page:
         log_in(page, works, "acknowledge", PASSWORD)
-        order = {"kind": "close", "what": "stale-joinery", "note": "forged"}
+        order: dict[str, str | float | bool] = {"kind": "close", "what": "stale-joinery", "note": "forged"}
         assert page.request.post(f"{works}/order", form=order).status == 403
         assert page.request.post(f"{works}/order", form={**order, "token": "x" * 32}).status == 403
         page.goto(f"{works}/findings?id=stale-joinery")
@@ -125,6 +141,17 @@ def test_forms_without_token_or_note_are_refused_in_words(works: str, browser: B
         assert "note cannot be kept" in answer.text()
         page.reload()
         expect(page.locator(".one-finding .mark")).not_to_have_text("closed")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "sheet",
+    ["now", "balance?board=north", "balance?board=south", "point?point=lifts-north", "data", "pv", "findings?show=all"],
+)
+def test_nothing_stays_in_english_on_a_german_sheet(mill: Mill, sheet: str) -> None:
+    """Findings, reasons of shares and of missing powers, rivals: all that the running demo says has a German form."""
+    page_ = httpx.get(f"{mill.address}/{sheet}", headers={"accept-language": "de-AT"}, timeout=20).text
+    assert re.findall(r'<(?!button)\w+ lang="en"[^>]*>[^<]*', page_) == []
 
 
 @pytest.mark.slow
@@ -140,10 +167,12 @@ def test_the_planted_fault_is_listed_and_readable(
                 break
             page.wait_for_timeout(1000)
             page.reload()
-        expect(entry).to_contain_text("Was zu tun ist")
+        expect(entry).to_contain_text("lifts-north: letzter Wert vom")
+        expect(entry).to_contain_text("Was zu tun ist: den Zähler und seine Datenverbindung ansehen")
         assert accessibility_faults(page) == []
         assert not overflows(page)
         entry.locator("a").first.click()
         expect(page.locator("h2#history")).to_have_text("Was damit geschah")
+        expect(page.locator(".one-finding [lang=en]")).to_have_count(0)  # its evidence is in German too
         assert accessibility_faults(page) == []
         assert not overflows(page)

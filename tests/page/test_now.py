@@ -1,5 +1,7 @@
 """Sheet "now", looked at in a browser while the demo runs with planted faults."""
 
+import json
+
 import pytest
 from playwright.sync_api import Browser, expect
 
@@ -23,6 +25,39 @@ def test_figures_go_on_by_themselves(mill: Mill, browser: Browser) -> None:
         expect(page.locator("[data-line]")).to_contain_text("live")
         before = page.locator("[data-clock]").inner_text()
         expect(page.locator("[data-clock]")).not_to_have_text(before, timeout=20_000)
+
+
+def test_a_value_that_is_gone_does_not_stand_there_any_longer(mill: Mill, browser: Browser) -> None:
+    """Found by reading the script: a power that became invalid kept its last figure, and looked true."""
+    with opened(browser, f"{mill.address}/now") as page:
+        draw = page.locator('[data-power="draw"]')
+        expect(draw).to_contain_text("W")
+        state = json.loads(page.locator("main").get_attribute("data-watch") or "{}")
+        gone = json.dumps({"at": 0, "power": {"draw": None}, "shares": {}, "state": state})
+        page.route(
+            "**/stream",
+            lambda route: route.fulfill(content_type="text/event-stream", body=f"event: now\ndata: {gone}\n\n"),
+        )
+        page.reload()
+        expect(draw).to_have_text("missing")
+        expect(draw).to_have_class("figure missing")
+
+
+def test_a_sheet_is_asked_for_again_when_its_answer_rests_on_something_new(mill: Mill, browser: Browser) -> None:
+    """Found by reading the script: on an open display the boards of the last interval stood there for ever."""
+    with opened(browser, f"{mill.address}/now") as page:
+        state = json.loads(page.locator("main").get_attribute("data-watch") or "{}")
+        assert set(state) == {"findings", "closed"}
+        later = {"at": 0, "power": {}, "shares": {}, "state": {**state, "closed": state["closed"] + 900_000}}
+        page.route(
+            "**/stream",
+            lambda route: route.fulfill(
+                content_type="text/event-stream", body=f"event: now\ndata: {json.dumps(later)}\n\n"
+            ),
+        )
+        page.reload()
+        page.evaluate("() => { window.before = true; }")
+        page.wait_for_function("() => !window.before", timeout=20_000)
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK, WALL], ids=["phone", "desk", "wall"])

@@ -227,15 +227,19 @@ def test_health_is_for_machines(open_page: str) -> None:
 
 
 def test_a_port_that_is_taken_stops_no_daemon(store: Path, caplog: pytest.LogCaptureFixture) -> None:
-    """The page is missing, the reason is told, readings go on."""
+    """The page is missing, the reason is told in the log and as a finding, readings go on."""
     from meterd.app.desk import served
     from meterd.site import Page
 
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
         site = small_site(Page(port=port))
-        with served(kept(site, store.with_name("taken.sqlite"))) as address:
+        daemon = kept(site, store.with_name("taken.sqlite"))
+        with served(daemon) as address:
             assert address == ""
+            (told,) = daemon._conditions()
+    assert (told.cause, told.subject) == ("page-away", site.name)
+    assert f"port {port}" in told.text
     assert f"cannot serve the page at 127.0.0.1 port {port}" in caplog.text
 
 

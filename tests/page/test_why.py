@@ -20,7 +20,8 @@ from meterd.interval import to_ms
 from meterd.page import UserRole, Viewer
 from meterd.page.access import Sessions, UserFile
 from meterd.page.asking import Office
-from meterd.page.why import WhyView, look, moment
+from meterd.page.moments import moment
+from meterd.page.why import WhyView, look
 from meterd.page.why_balance import BalanceWhy
 from meterd.page.why_figure import FigureWhy
 from meterd.reading import IMPORT, Reading
@@ -160,6 +161,28 @@ def test_a_correction_is_there_with_what_it_adds_and_the_version_before(tmp_path
     assert [(v.energy_mwh, v.reason) for v in found.versions] == [(1_000_000, "closed"), (1_666_666, "correction 1")]
     before = figure(there, point="q01", start=str(BEGIN))
     assert (before.energy_mwh, before.corrections) == (1_000_000, [])
+
+
+def test_a_corrected_reading_is_shown_as_it_was_read_and_what_it_is_taken_for(tmp_path: Path) -> None:
+    """The energies around it follow and agree; left out by a newer correction, it is not used."""
+    there = office(tmp_path / "s.sqlite", steady("q01", 4000.0))
+    now_ms, at_ms = BEGIN + HOURS * 60 * MINUTE + 62_000, BEGIN + 4 * QUARTER
+    store = SqliteStore.writer(tmp_path / "s.sqlite")
+    (kept,) = store.readings_between(("q01", IMPORT), at_ms, at_ms + 1, most=1)
+    books = Bookkeeper(store, SITE, VIENNA)
+    more = f"{(kept.value + 100_000) / 1000:.3f}"
+    for reads, begin_mwh in ((more, 900_000), ("strike", 1_000_000)):
+        one = Correction(0, "q01", IMPORT, at_ms, at_ms + 1, "", "typed wrongly", "bea", now_ms, reads=reads)
+        books.correct_reading(("q01", IMPORT), at_ms, now_ms, lambda one=one: store.corrections.add(one))  # type: ignore[misc]
+        found = figure(there, point="q01", start=str(at_ms))
+        assert (found.energy_mwh, found.word) == (begin_mwh, "agrees")
+        assert found.interval is not None
+        (line,) = [line for line in found.interval.readings if line.at_ms == at_ms]
+        taken = None if reads == "strike" else kept.value + 100_000
+        assert (line.shown_milli, line.corrected, line.taken_milli) == (kept.value, True, taken)
+        assert line.used == (reads != "strike")
+        assert (found.corrections[-1].reads, found.corrections[-1].factor) == (reads, "")
+    store.close()
 
 
 def test_a_figure_that_the_plan_of_today_would_not_give_does_not_agree(tmp_path: Path) -> None:

@@ -74,6 +74,13 @@ def test_powers_are_written_with_three_digits(watt: float | None, words: str) ->
     assert wording.power("en", watt) == words
 
 
+def test_nothing_has_no_sign() -> None:
+    """Found on the sheets of a point and of data: -0.00 kWh and -0.0 s read as if something were less."""
+    assert wording.energy("en", -4_000) == "0.00 kWh"
+    assert wording.number("de", -0.04, 1) == "0,0"
+    assert wording.number("de", -0.06, 1) == "-0,1"
+
+
 def test_times_are_local_and_say_their_zone() -> None:
     """Summer and winter of Vienna; the zone with its offset stands at the foot of each sheet."""
     assert wording.moment("en", 1_782_907_200_000, VIENNA) == "1 Jul 2026, 14:00"

@@ -96,18 +96,19 @@ def follow(
     return Outcome(wanted, found, named, right, listed)
 
 
-def creeping(
-    seed: int, end: float, *, first: int = 80, lasts: int = 200, size: Wander = QUIET
-) -> tuple[int | None, list[str]]:
-    """After how many days a feed of the grid that creeps to 1 + `end` is found (None = never), and what is listed then."""
+def creeping(seed: int, end: float, *, first: int = 80, lasts: int = 200, size: Wander = QUIET) -> Outcome:
+    """What comes of a feed of the grid that creeps to 1 + `end`, followed to the end of the history or until it is named."""
     simulated = grid(seed, first + lasts + 40, size)
     state = begin(simulated.net)
+    days, listed = None, None
     for d in range(simulated.days):
         part = end * min(max(d - first, 0) / lasts, 1.0)
         state, found = watch(state, daily_statistics(simulated.net, simulated.day(d, {"main": 1 + part})))
-        if found:
-            return d - first, [c.hypothesis for c in found[0].candidates]
-    return None, []
+        if found and days is None:
+            days, listed = d - first, "ratio main" in [c.hypothesis for c in found[0].candidates]
+        if found and found[0].named is not None:
+            return Outcome("main", days, d - first, found[0].named == "ratio main", listed)
+    return Outcome("main", days, None, None, listed)
 
 
 def report(name: str, outcomes: list[Outcome]) -> str:
@@ -208,11 +209,8 @@ def main(arguments: list[str]) -> None:
                 print(f"    late, missed or wrong: {slow}", flush=True)
     for level, size in (("quiet", QUIET), ("loud", LOUD)):
         ramps = [creeping(first + 300 + n, end, size=size) for n in range(round(12 * share)) for end in (0.03, -0.03)]
-        found = sorted(d for d, _ in ramps if d is not None)
-        listed = sum("ratio main" in names for _, names in ramps)
-        print(
-            f"grid {level}: 3 % of the feed in 200 days found {len(found)} of {len(ramps)}, after {found} days; listed {listed}"
-        )
+        found = sorted(o.found for o in ramps if o.found is not None)
+        print(f"grid {level}: {report('3 % of the feed in 200 days', ramps)}; after {found} days")
 
 
 if __name__ == "__main__":

@@ -19,7 +19,7 @@ from meterd.errors import ConfigError, SourceError
 from meterd.interval import text, to_ms
 from meterd.reading import milli
 from meterd.site import Board, Input, Point, Role, Site, Source
-from meterd.sources import Delivery
+from meterd.sources import Delivery, files
 from meterd.sources.cells import LocalOrder, TimeRule, numbers, scaled, times
 from meterd.sources.files import FileSource, open_history
 from meterd.sources.number import NotANumber, from_text
@@ -398,6 +398,22 @@ def test_grown_file_delivers_only_whole_new_lines(tmp_path: Path) -> None:
     path.write_text("time,q01_kw\n2026-01-01T00:00:00Z,3\n")
     source.look(taken)
     assert taken.readings[2:] == [("q01", "16.7.0", START_MS, 3000.0)]
+
+
+def test_endless_line_is_told_and_passed_over(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(files, "READ_BYTES", 64)
+    source = FileSource(site(path=str(tmp_path)).sources[0], site(path=str(tmp_path)), clock=now)
+    taken, path = Taken(), tmp_path / "a.csv"
+    path.write_text("time,main_kwh\n2026-01-01T00:00:00Z,1\n" + "x" * 200)
+    for _ in range(3):
+        source.look(taken)
+    assert "a line of more than 64 bytes is passed over" in source.errors["a.csv"]
+    with path.open("a") as out:
+        out.write("\n2026-01-01T00:15:00Z,2\n")
+    for _ in range(6):
+        source.look(taken)
+    assert source.errors == {}
+    assert taken.readings == [("main", "1.8.0", START_MS, 1_000_000), ("main", "1.8.0", START_MS + STEP_MS, 2_000_000)]
 
 
 def test_compressed_files_and_parquet_are_read_once_they_stand_still(tmp_path: Path) -> None:

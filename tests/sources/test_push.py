@@ -89,3 +89,17 @@ def test_stream_without_any_telegram_does_not_fill_the_memory() -> None:
         with pytest.raises(Garbage, match=f"{BUFFER_LIMIT} bytes"):
             made.read(STATION)
         made.close()
+
+
+@pytest.mark.slow
+def test_noise_that_is_thrown_away_at_once_is_not_called_silence() -> None:
+    """Found by an endless stream of letters: the reader kept nothing of it, and the line was said to send nothing."""
+    with TcpDevice(greeting=numbers(lambda _: b"A" * 64, 0.02)) as device:
+        made = PushLine(
+            Wire("127.0.0.1", device.port, 0.3), find=lambda data: (len(data), None), check=check, decode=decode,
+            clock=lambda: 5, pace=(0.2, 0.3),
+        )  # fmt: skip
+        made.open()
+        with pytest.raises(Garbage, match="no sound telegram"):
+            made.read(STATION)
+        made.close()

@@ -1,11 +1,13 @@
 """Corrections, records and papers are kept, once per order, and never deleted."""
 
+import sqlite3
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from meterd.correction import Correction
+from meterd.meter_clock import KEPT, clocks_in, words_of
 from meterd.reading import EXPORT, IMPORT
 from meterd.store.issued import Issued
 from meterd.store.records import Record
@@ -83,4 +85,36 @@ def test_what_people_entered_survives_a_damaged_store(tmp_path: Path) -> None:
     assert salvage is not None
     assert store.corrections.all() == [replace(ONE, id=1)]
     assert (store.records.all(), store.issued.all()) == ([replace(RECORD, id=1)], [replace(PAPER, id=1)])
+    store.close()
+
+
+def test_what_people_entered_survives_a_damaged_store_of_the_version_before(tmp_path: Path) -> None:
+    """It has no corrections of single readings; those by a factor and what was measured of clocks are taken over."""
+    path = tmp_path / "s.sqlite"
+    store = SqliteStore.writer(path)
+    with store.transaction():
+        store.corrections.add(ONE)
+        store.set_fact(KEPT, words_of({"q01": ((1_000, 10),)}))
+    store.close()
+    damaged(path)
+    with sqlite3.connect(path) as db:
+        db.execute("ALTER TABLE correction DROP COLUMN reads")
+        db.execute("PRAGMA user_version = 5")
+    db.close()
+    store, salvage = open_sound(path)
+    assert salvage is not None
+    assert store.corrections.all() == [replace(ONE, id=1)]
+    assert clocks_in(store.fact(KEPT)) == {"q01": ((1_000, 10),)}
+    store.close()
+
+
+def test_a_store_of_the_version_before_can_be_read_before_its_daemon_has_started(tmp_path: Path) -> None:
+    """Its corrections are all by a factor."""
+    path = tmp_path / "s.sqlite"
+    old = sqlite3.connect(path)
+    old.executescript((Path(__file__).parents[1] / "vectors" / "store_schema_5.sql").read_text(encoding="utf-8"))
+    old.close()
+    store = SqliteStore.reader(path)
+    (found,) = store.corrections.all()
+    assert (found.factor, found.reads, store.corrections.one(1)) == ("5/4", "", found)
     store.close()

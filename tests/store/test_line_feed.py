@@ -60,7 +60,7 @@ def test_everything_is_written_in_order_and_nothing_twice_after_a_start(tmp_path
     store.close()
 
 
-def test_a_bad_line_is_isolated_and_the_other_999_go_on(tmp_path: Path) -> None:
+def test_d2_a_bad_line_is_isolated_and_the_other_999_go_on(tmp_path: Path) -> None:
     """A 400 halves the batch until the line is found; it is kept aside with the server's words (fault D2)."""
     path = tmp_path / "s.sqlite"
     store = opened(path, LINES)
@@ -96,7 +96,7 @@ def test_a_database_that_refuses_them_all_is_not_answered_line_by_line(tmp_path:
     store.close()
 
 
-def test_a_batch_that_is_too_large_is_halved_and_the_size_remembered(tmp_path: Path) -> None:
+def test_d2_a_batch_that_is_too_large_is_halved_and_the_size_remembered(tmp_path: Path) -> None:
     """A 413 is about the size: nothing is put aside, and the next batches are small at once."""
     path = tmp_path / "s.sqlite"
     store = opened(path, LINES)
@@ -124,7 +124,7 @@ def test_a_batch_that_is_too_large_is_halved_and_the_size_remembered(tmp_path: P
         (200, "<html>please log in</html>", "room on its disk"),
     ],
 )
-def test_other_answers_are_waited_out_and_said_once(
+def test_d2_d3_other_answers_are_waited_out_and_said_once(
     tmp_path: Path, status: int, body: object, remedy: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Refusals that are not about a line: nothing is put aside or lost; only 204 counts as stored (faults D2, D3)."""
@@ -160,7 +160,7 @@ def test_retry_after_is_obeyed(tmp_path: Path) -> None:
     store.close()
 
 
-def test_a_server_that_is_away_or_silent_loses_nothing(tmp_path: Path) -> None:
+def test_d1_d3_a_server_that_is_away_or_silent_loses_nothing(tmp_path: Path) -> None:
     """Refused connections, then answers later than the limit, then a closed connection in the middle (faults D1, D3)."""
     path = tmp_path / "s.sqlite"
     store = opened(path, LINES)
@@ -181,7 +181,7 @@ def test_a_server_that_is_away_or_silent_loses_nothing(tmp_path: Path) -> None:
     store.close()
 
 
-def test_204_without_storing_is_noticed_by_the_canary(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_d5_204_without_storing_is_noticed_by_the_canary(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The position is not trusted beyond the last point that was read back; all since then is sent again (fault D5)."""
     monkeypatch.setattr(line_feed, "READ_BACK_S", 0.3)
     path = tmp_path / "s.sqlite"
@@ -199,7 +199,7 @@ def test_204_without_storing_is_noticed_by_the_canary(tmp_path: Path, monkeypatc
     store.close()
 
 
-def test_a_database_that_forgot_at_its_start_gets_it_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_d5_a_database_that_forgot_at_its_start_gets_it_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Stored in memory only, proven, then gone: after the next error the older marks are looked at as well (fault D5)."""
     monkeypatch.setattr(line_feed, "READ_BACK_S", 0.3)
     path = tmp_path / "s.sqlite"
@@ -271,7 +271,7 @@ def test_without_the_right_to_read_lines_go_on_but_are_not_trusted(tmp_path: Pat
     store.close()
 
 
-def test_catching_up_keeps_to_its_rate(tmp_path: Path) -> None:
+def test_d1_catching_up_keeps_to_its_rate(tmp_path: Path) -> None:
     """Days of backlog do not take the server from its readers: no more lines per second than the plan says."""
     path = tmp_path / "s.sqlite"
     store = opened(path, 2 * LINES)

@@ -14,7 +14,7 @@ FLOAT = re.compile(r"-?[0-9]+(\.[0-9]+)?(e[+-]?[0-9]+)?\Z")
 
 
 @given(st.one_of(st.integers(-(2**53), 2**53), st.floats(allow_nan=False, allow_infinity=False)))
-def test_every_number_is_a_float_and_comes_back_exactly(value: float) -> None:
+def test_d11_every_number_is_a_float_and_comes_back_exactly(value: float) -> None:
     """Never an integer field beside a float one: a database refuses the second type (fault D11)."""
     written = number(value)
     assert FLOAT.match(written)
@@ -29,7 +29,7 @@ def test_what_is_no_number_is_refused(value: float) -> None:
         line("reading", ("mill", "q01", "import"), (value,), 0)
 
 
-def test_empty_tag_is_refused() -> None:
+def test_d12_empty_tag_is_refused() -> None:
     """An empty tag would begin another series (fault D12)."""
     with pytest.raises(ValueError, match="another series"):
         head("reading", ("mill", "", "import"))
@@ -48,7 +48,7 @@ def test_missing_fields_are_left_out() -> None:
     assert got == "pv,site=mill,period=day production_wh=9.5,estimated=1.0,version=2.0 5"
 
 
-def test_the_layout_stays_as_it_is() -> None:
+def test_d12_the_layout_stays_as_it_is() -> None:
     """Ten years of series depend on these names (fault D12): change none, add fields at the end."""
     assert {name: (layout.tags, layout.fields) for name, layout in LAYOUT.items()} == {
         "reading": (("site", "point", "register"), ("value",)),

@@ -133,7 +133,7 @@ def test_a_value_that_no_line_can_hold_is_named(tmp_path: Path) -> None:
     store.close()
 
 
-@pytest.mark.parametrize("version", [1, 2, 3, 4])
+@pytest.mark.parametrize("version", [1, 2, 3, 4, 5])
 def test_a_store_of_every_earlier_schema_is_taken_over(tmp_path: Path, version: int) -> None:
     """Readings and figures of an older store are all sent to a database that is named now (fault E7)."""
     path = tmp_path / "old.sqlite"

@@ -41,7 +41,7 @@ def build(draft: Draft) -> Site:
         prefix=site.prefix,
         boards=tuple(Board(**entry.data.model_dump()) for entry in draft.boards),
         points=tuple(_point(entry.data) for entry in draft.points),
-        instruments=tuple(_instrument(entry.data, draft.zone) for entry in draft.instruments),
+        instruments=tuple(instrument_of(entry.data, draft.zone) for entry in draft.instruments),
         inputs=tuple(_input(entry) for entry in draft.inputs),
         sources=tuple(_source(entry.data) for entry in draft.sources),
         consumers=tuple(
@@ -65,7 +65,8 @@ def _point(data: PointRow) -> Point:
     return Point(data.point, data.board, **values)
 
 
-def _instrument(data: InstrumentRow, zone: ZoneInfo) -> Instrument:
+def instrument_of(data: InstrumentRow, zone: ZoneInfo) -> Instrument:
+    """The instrument of a checked row."""
     primary, secondary = data.ct_ratio or (None, None)
     return Instrument(
         point=data.point,

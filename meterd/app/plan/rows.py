@@ -171,7 +171,10 @@ class RepeatRow(Table):
 
 
 # Limits that may be switched off with 0; of the others at least 1 is needed.
-_MAY_BE_ZERO = ("gap_exact_s", "gap_estimate_s", "close_after_s", "future_s", "dead_band_w")
+_MAY_BE_ZERO = (
+    "gap_exact_s", "gap_estimate_s", "close_after_s", "future_s", "dead_band_w", "meter_clock_s", "clock_band_s",
+    "disk_free_mb", "keep_raw_days",
+)  # fmt: skip
 
 
 def _limits_table() -> type[Table]:

@@ -7,6 +7,7 @@ from dataclasses import fields
 from decimal import Decimal
 from zoneinfo import ZoneInfo, available_timezones
 
+from meterd.app.old_readings import LEAST_DAYS
 from meterd.app.plan.cells import shown
 from meterd.app.plan.draft import Draft
 from meterd.app.plan.fault import Notes, Place
@@ -37,6 +38,13 @@ def check_site(draft: Draft, notes: Notes) -> None:
             )
     if draft.broker is not None:
         _check_broker(draft.broker, notes)
+    if draft.limits is not None and draft.limits.sound("keep_raw_days"):
+        days = getattr(draft.limits.data, "keep_raw_days")  # noqa: B009 - a table that is made of `Limits`
+        if 0 < days < LEAST_DAYS:
+            what = f"{days} days of readings are too few: a late reading or a correction finds nothing to rest on"
+            notes.fault(
+                draft.limits.row.at("keep_raw_days"), what, f"write {LEAST_DAYS} or more, or 0 to delete nothing"
+            )
 
 
 def _check_broker(broker: Entry[BrokerTable], notes: Notes) -> None:

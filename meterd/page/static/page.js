@@ -3,7 +3,7 @@
 (() => {
   const language = document.documentElement.lang === "de" ? "de-DE" : "en-GB";
   const zone = document.body.dataset.zone;
-  const words = language === "de-DE" ? { live: "laufend", dead: "keine Verbindung, letzte Werte", time: "Zeit" } : { live: "live", dead: "no connection, last values shown", time: "Time" };
+  const words = language === "de-DE" ? { live: "laufend", dead: "keine Verbindung, letzte Werte", time: "Zeit", missing: "fehlt" } : { live: "live", dead: "no connection, last values shown", time: "Time", missing: "missing" };
 
   function power(watt) {
     for (const [step, unit] of [[1e9, "GW"], [1e6, "MW"], [1e3, "kW"]]) {
@@ -15,22 +15,36 @@
     return watt.toLocaleString(language, { maximumFractionDigits: 0 }) + " W";
   }
 
+  // A value that is gone must not stand there as if it were true still.
+  function show(place, watt) {
+    const known = typeof watt === "number";
+    place.textContent = known ? power(watt) : words.missing;
+    place.classList.toggle("missing", !known);
+  }
+
+  // What the answer rests on has changed: the sheet is asked for again, unless somebody is filling in a form.
+  const opened = performance.now();
+  let asked = false;
+  function again() {
+    if (asked || (document.activeElement && document.activeElement.form)) return;
+    asked = true;
+    setTimeout(() => location.reload(), Math.max(0, 2000 - (performance.now() - opened)));
+  }
+
   function take(event) {
     const now = JSON.parse(event.data);
-    for (const place of document.querySelectorAll("[data-power]")) {
-      const watt = now.power[place.dataset.power];
-      if (typeof watt === "number") place.textContent = power(watt);
-    }
-    for (const place of document.querySelectorAll("[data-share]")) {
-      const watt = now.shares[place.dataset.share];
-      if (typeof watt === "number") place.textContent = power(watt);
-    }
+    for (const place of document.querySelectorAll("[data-power]")) show(place, now.power[place.dataset.power]);
+    for (const place of document.querySelectorAll("[data-share]")) show(place, now.shares[place.dataset.share]);
     const clock = document.querySelector("[data-clock]");
     if (clock) clock.textContent = new Date(now.at).toLocaleTimeString(language, { timeZone: zone, hour12: false });
-    const main = document.querySelector("main[data-findings]");
-    if (main && Number(main.dataset.findings) !== now.findings) location.reload();
+    const main = document.querySelector("main[data-watch]");
+    if (main && Object.entries(JSON.parse(main.dataset.watch)).some(([key, value]) => now.state[key] !== value)) again();
     document.dispatchEvent(new CustomEvent("meterd-now", { detail: now }));
   }
+
+  // On a phone the sheets stand in one row that scrolls: the one that is open is brought into sight.
+  const here = document.querySelector("nav a[aria-current]"), row = document.querySelector("nav");
+  if (here && row && row.scrollWidth > row.clientWidth) row.scrollLeft = here.offsetLeft - (row.clientWidth - here.offsetWidth) / 2;
 
   const line = document.querySelector("[data-line]");
   const say = (text) => { if (line && line.textContent !== text) line.textContent = text; };
@@ -46,7 +60,8 @@
   if (waiting) setTimeout(() => { if (!document.activeElement || !document.activeElement.form) location.reload(); }, 1000 * Number(waiting.dataset.again));
 
   // A chart is a <figure class="chart" data-chart="ID"> beside <script type="application/json" id="ID">:
-  // { "x": [s since 1970], "series": [{ "label", "values": [..], "style": "line" | "dash" | "step" | "band", "low": [..] }], "unit": "kWh" }
+  // { "x": [s since 1970], "series": [{ "label", "values": [..], "style": "step" | "dash" | "dots" | "band", "low": [..] }], "unit": "kWh" }
+  // A value holds for its whole period, so every line is drawn in steps.
   const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
   const clockOf = (s) => new Date(s * 1000).toLocaleTimeString(language, { timeZone: zone, hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
   const dayOf = (s) => new Date(s * 1000).toLocaleDateString(language, { timeZone: zone, day: "numeric", month: "short" });
@@ -58,14 +73,14 @@
     const bands = [], data = [said.x];
     said.series.forEach((one, i) => {
       const stroke = ink(tones[i % 3]), show = (_, v) => v == null ? "–" : v.toLocaleString(language, { maximumFractionDigits: 2 }) + " " + said.unit;
-      const paths = one.style === "step" ? uPlot.paths.stepped({ align: 1 }) : undefined;
+      const paths = uPlot.paths.stepped({ align: 1 });
       if (one.style === "band") {
         const edge = { stroke, width: 1, dash: [4, 4], points: { show: false }, value: show, paths: uPlot.paths.stepped({ align: 1 }) };
         series.push({ ...edge, label: one.label + " +" }, { ...edge, label: one.label + " −" });
         data.push(one.values, one.low);
         bands.push({ series: [series.length - 2, series.length - 1], fill: stroke + "22" });
       } else {
-        series.push({ label: one.label, stroke, width: 2, dash: one.style === "dash" ? dashes[1] : dashes[0], points: { show: false }, value: show, paths, spanGaps: false });
+        series.push({ label: one.label, stroke, width: 2, dash: dashes[{ dash: 1, dots: 2 }[one.style] || 0], points: { show: false }, value: show, paths, spanGaps: false });
         data.push(one.values);
       }
     });

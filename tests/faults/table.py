@@ -1,0 +1,143 @@
+"""The fault cases in DEVELOPERS.md: which test injects which, and what came out.
+
+`python -m tests.faults.table` runs every test of the table, prints case -> result and ends with 1 if one did not pass;
+`python -m tests.faults.table D2 E5` only those of these cases. With `--write` nothing is run: tests that are named by a case and
+missing in its row are added, those that are no more are taken out, and the head of the table counts again.
+"""
+
+import ast
+import re
+import subprocess
+import sys
+import tempfile
+import xml.etree.ElementTree as ET
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+DOCUMENT = ROOT / "DEVELOPERS.md"
+GROUPS = {"A": 17, "B": 19, "C": 12, "D": 14, "E": 9, "F": 6, "G": 12, "H": 8}
+CASES = tuple(f"{group}{number}" for group, count in GROUPS.items() for number in range(1, count + 1))
+HEAD = re.compile(r"^(\d+) cases; (\d+) with a test \((\d+) of them with a remark\)\.", re.M)
+_ROW = re.compile(r"^\| ([A-H]\d+) \| (.+?) \| (`.+?) \| (.+?) \|$", re.M)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One case: what is injected, the tests that do it (files, or file::function), and what is said of the result."""
+
+    case: str
+    inject: str
+    tests: tuple[str, ...]
+    result: str
+
+
+def rows(text: str | None = None) -> list[Row]:
+    """The table as it is written in the document, or in a text."""
+    found = _ROW.findall(DOCUMENT.read_text(encoding="utf-8") if text is None else text)
+    return [Row(case, what, tuple(re.findall(r"`([^`]+)`", tests)), said) for case, what, tests, said in found]
+
+
+def functions(path: Path) -> set[str]:
+    """Names of the tests in a file."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    return {node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef) and node.name.startswith("test_")}
+
+
+def named_after(name: str) -> tuple[str, ...]:
+    """The cases that a test carries in its name.
+
+    >>> named_after("test_d1_d3_a_server_that_is_away"), named_after("test_a_day_has_24_hours")
+    (('D1', 'D3'), ())
+    """
+    found = re.match(r"test_((?:[a-h]\d+_)+)", name)
+    return tuple(part.upper() for part in found[1].split("_") if part) if found else ()
+
+
+def named() -> dict[str, set[str]]:
+    """Every test that carries a case in its name, as `file::function`, by case."""
+    found: dict[str, set[str]] = {case: set() for case in CASES}
+    for path in sorted((ROOT / "tests").rglob("test_*.py")):
+        for name in functions(path):
+            for case in named_after(name):
+                found[case].add(f"{path.relative_to(ROOT)}::{name}")
+    return found
+
+
+def there(test: str) -> bool:
+    """Whether a test of the table exists."""
+    path, _, name = test.partition("::")
+    return (ROOT / path).is_file() and (not name or name in functions(ROOT / path))
+
+
+def missing(row: Row, carrying: set[str]) -> list[str]:
+    """Tests that carry the case of a row in their name and do not stand in it, not even by their file."""
+    return sorted(one for one in carrying if one not in row.tests and one.partition("::")[0] not in row.tests)
+
+
+def completed(text: str) -> str:
+    """The document with all tests in the rows of their cases."""
+    carrying = named()
+    mine = rows(text)
+    for row in mine:
+        tests = [*(test for test in row.tests if there(test)), *missing(row, carrying[row.case])]
+        line = f"| {row.case} | {row.inject} | {'<br>'.join(f'`{test}`' for test in tests)} | {row.result} |"
+        text = re.sub(rf"^\| {row.case} \| .*$", lambda _, line=line: line, text, count=1, flags=re.M)  # type: ignore[misc]
+    remarked = sum(row.result != "passes" for row in mine)
+    head = f"{len(mine)} cases; {sum(bool(row.tests) for row in mine)} with a test ({remarked} of them with a remark)."
+    return HEAD.sub(lambda _: head, text, count=1)
+
+
+def outcomes(tests: list[str]) -> dict[str, str]:
+    """How every test ended, by `file::function`; the worst of its parameters counts."""
+    with tempfile.TemporaryDirectory() as folder:
+        report = Path(folder) / "report.xml"
+        command = [
+            sys.executable,
+            "-m",
+            "pytest",
+            "-q",
+            "-n",
+            "0",
+            f"--junit-xml={report}",
+            "-o",
+            "junit_family=xunit1",
+            *tests,
+        ]
+        subprocess.run(command, cwd=ROOT, check=False)
+        found: dict[str, str] = {}
+        for one in ET.parse(report).iter("testcase"):
+            name = f"{one.get('file')}::{(one.get('name') or '').partition('[')[0]}"
+            ended = next((child.tag for child in one if child.tag in ("failure", "error", "skipped")), "passed")
+            if found.get(name, "passed") == "passed":
+                found[name] = ended
+        return found
+
+
+def result_of(row: Row, found: dict[str, str]) -> str:
+    """In words, how the tests of a case ended. No test run is no pass."""
+    mine = {name: ended for name, ended in found.items() if name in row.tests or name.partition("::")[0] in row.tests}
+    bad = [f"{name} {ended}" for name, ended in mine.items() if ended != "passed"]
+    if bad or not mine:
+        return "NOT PASSED: " + ("; ".join(bad) or "no test ran")
+    remark = row.result.partition("; ")[2]
+    return f"passed ({len(mine)} tests)" + (f"; {remark}" if remark else "")
+
+
+def main(wanted: list[str]) -> int:
+    """Write, or run and print."""
+    if wanted == ["--write"]:
+        DOCUMENT.write_text(completed(DOCUMENT.read_text(encoding="utf-8")), encoding="utf-8")
+        return 0
+    mine = [row for row in rows() if not wanted or row.case in wanted]
+    found = outcomes(sorted({test for row in mine for test in row.tests}))
+    said = {row: result_of(row, found) for row in mine}
+    for row, result in said.items():
+        print(f"{row.case:4} {row.inject[:60]:60} {result}")
+    failed = sum(result.startswith("NOT") for result in said.values())
+    print(f"{len(mine)} cases, {failed} not passed")
+    return 1 if failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
