@@ -71,7 +71,7 @@ class Outbox:
         self._road = []
         if result.fault:
             if self.trouble is None:
-                log.warning("%s: %s", self._sender.name, result.fault)
+                log.warning("%s: %s", self._sender.name, result.fault, extra=about("not-told", self._sender.name))
             self.trouble = (now_ms if self.trouble is None else self.trouble[0], result.fault)
         else:
             self.trouble = None
@@ -177,7 +177,7 @@ class Alarms:
             self._corrector.look(now_ms)
         except StoreError as exc:
             self._correct_s = time.monotonic() + RETRY_S
-            log.error("figures of a correction are not made again yet: %s", exc)
+            log.error("figures of a correction are not made again yet: %s", exc, extra=about("correction-waits"))
 
     def close(self) -> None:
         """End all ways out."""

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from meterd.app.bookkeeper import Bookkeeper
 from meterd.app.finding_commands import ask
+from meterd.app.logs import about
 from meterd.app.orders import Order, new_order
 from meterd.correction import STRUCK, Correction, factor_of, shown_of
 from meterd.errors import ConfigError, StoreInUse
@@ -57,7 +58,7 @@ class Corrector:
             self._busy = self._changed = False
             return False
         self._changed = True
-        log.info("a correction changed %d intervals", changed)
+        log.info("a correction changed %d intervals", changed, extra=about("correction-made"))
         return True
 
     def _correct(self, order: Order, details: dict[str, Any], now_ms: int) -> str:

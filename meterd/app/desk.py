@@ -10,6 +10,7 @@ from meterd.app.corrector import carry_out as correct
 from meterd.app.corrector import order_of
 from meterd.app.daemon import Daemon
 from meterd.app.finding_commands import carry_out
+from meterd.app.logs import about
 from meterd.app.orders import new_order
 from meterd.app.share_commands import share_rows
 from meterd.correction import Correction, Foreseen
@@ -138,11 +139,11 @@ def served(daemon: Daemon) -> Iterator[str]:
     try:
         server.start()
     except PublishError as exc:
-        log.error("%s", exc)
+        log.error("%s", exc, extra=about("page-away"))
         daemon.without_page(str(exc))
         yield ""
         return
-    log.info("page at %s", server.address)
+    log.info("page at %s", server.address, extra=about("page-served"))
     try:
         yield server.address
     finally:

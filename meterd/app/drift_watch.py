@@ -16,6 +16,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from meterd.app.drift_causes import intervals_of, looked_into, reactive_of
+from meterd.app.logs import about
 from meterd.books import net_plan
 from meterd.drift import WatchState, begin, watch
 from meterd.drift_chart import FALSE_ALARMS_PER_YEAR
@@ -237,7 +238,7 @@ class NightWatch:
             self._fresh = tuple(day for part in watched for day in part.fresh)
             self._findings = tuple(finding_of(one, self._site) for one in said)
         except MeterdError as exc:
-            log.error("drift watch: %s", exc)
+            log.error("drift watch: %s", exc, extra=about("drift-watch-failed"))
         except Exception:  # an edge of the house style: the watch must never take the daemon with it
-            log.exception("drift watch failed; it tries again after the next day")
+            log.exception("drift watch failed; it tries again after the next day", extra=about("drift-watch-failed"))
         self._ended = True  # a thread that is ended from outside never gets here

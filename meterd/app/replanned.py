@@ -4,6 +4,7 @@ import json
 import logging
 from collections.abc import Sequence
 
+from meterd.app.logs import about
 from meterd.figure import Channel
 from meterd.meter_clock import KEPT as METER_CLOCKS
 from meterd.meter_clock import clocks_in, words_of
@@ -33,7 +34,12 @@ def take_names(store: SqliteStore, site: Site) -> list[Channel]:
     with store.transaction():
         for old, new in wanted:
             found += [(new, register) for register in adopt(store, old, new)]
-            log.warning("point %s is called %s now; its history goes on under the new name", old, new)
+            log.warning(
+                "point %s is called %s now; its history goes on under the new name",
+                old,
+                new,
+                extra=about("renamed", new),
+            )
             for key in [key for key in kept if key.startswith(f"{old} ")]:
                 kept.setdefault(new + key.removeprefix(old), kept.pop(key))
         store.set_fact(_KEPT, json.dumps(kept, separators=(",", ":")))

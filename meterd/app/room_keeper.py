@@ -18,6 +18,7 @@ from pathlib import Path
 
 from meterd.app.bookkeeper import Bookkeeper
 from meterd.app.logs import Quiet, about
+from meterd.app.logs import about
 from meterd.app.old_readings import Cut, cut_of, verify_figures
 from meterd.conditions import deleted_finding, low_disk_finding
 from meterd.errors import StoreError, described
@@ -153,9 +154,8 @@ class RoomKeeper:
         free = shutil.disk_usage(self._path.absolute().parent).free
         if not self._site.limits.keep_raw_days or free < LAST:
             if self._reserve.give_up() and free < LAST:
-                log.warning(
-                    "no room is left on the disk of the store; its reserve is given up", extra=about("disk-low")
-                )
+                words = "no room is left on the disk of the store; its reserve is given up"
+                log.warning("%s", words, extra=about("disk-full", self._site.name))
         elif free > wanted + RESERVE:
             self._reserve.take()
 
@@ -196,7 +196,8 @@ class RoomKeeper:
         except Exception as exc:  # an edge of the house style: it must never take the daemon with it
             self._answer = f"nothing is deleted: {described(exc)}"
         else:
-            log.info("%d figures of %d readings that may go are verified", compared, cut.total)
+            words = f"{compared} figures of {cut.total} readings that may go are verified"
+            log.info("%s", words, extra=about("readings-verified", self._site.name))
             self._answer = cut if cut.total else f"no reading may go that is older than {days} days"
 
     def _begin(self, cut: Cut) -> None:

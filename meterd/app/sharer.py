@@ -10,6 +10,7 @@ from itertools import cycle
 import numpy as np
 
 from meterd.allocation import AllocationState, Decisions, Draws, Inputs, allocate, begin
+from meterd.app.logs import about
 from meterd.errors import StoreError
 from meterd.finding import Finding
 from meterd.interval import floor
@@ -139,7 +140,12 @@ class Sharer:
         table = np.array(self._steps, dtype=np.float64)
         found = measure_delay(table[:, 0], table[:, 1])
         if found is not None and (self.delay is None or found.samples != self.delay.samples):
-            log.info("delay from shares to draws: %d samples, %.0f %% explained", found.samples, 100 * found.explained)
+            log.info(
+                "delay from shares to draws: %d samples, %.0f %% explained",
+                found.samples,
+                100 * found.explained,
+                extra=about("delay-measured"),
+            )
         self.delay = found or self.delay
 
     def _as_if_followed(self, inputs: Inputs, draws: Draws) -> tuple[Inputs, Draws]:
@@ -165,7 +171,14 @@ class Sharer:
         """One line per change of state, not per share."""
         for row in np.flatnonzero((before > 0) != (decisions.shares_w > 0)).tolist():
             one = decisions.of(row)
-            log.info("share %s: %d W to %d W, %s", one.consumer, one.was_w, one.share_w, one.reason)
+            log.info(
+                "share %s: %d W to %d W, %s",
+                one.consumer,
+                one.was_w,
+                one.share_w,
+                one.reason,
+                extra=about("share", one.consumer),
+            )
 
     # -- what is kept --------------------------------------------------------------------------------------------------
 
@@ -221,7 +234,7 @@ class Sharer:
                 self._refused = False
             except StoreError as exc:
                 if not self._refused:
-                    log.error("shares are not kept for the report: %s", exc)
+                    log.error("shares are not kept for the report: %s", exc, extra=about("store-refuses"))
                 self._refused = True
         self._unwritten = {}
 

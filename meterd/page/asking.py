@@ -61,7 +61,7 @@ class Office:
             if words in self._told or len(self._told) > 1000:
                 return
             self._told.add(words)
-        log.error("page: %s", words)
+        log.error("page: %s", words, extra={"event": "page-failed", "subject": ""})
 
 
 def office_of(request: Request) -> Office:

@@ -103,7 +103,7 @@ class Foresight:
         except MeterdError as exc:
             done = replace(job, words=str(exc))
         except Exception as exc:  # an edge of the house style: it stands for one HTTP request
-            log.error("page: %s", described(exc))
+            log.error("page: %s", described(exc), extra={"event": "page-failed", "subject": ""})
         finally:
             with self._turn:
                 self._running = None

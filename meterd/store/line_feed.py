@@ -393,17 +393,29 @@ class LineFeed:
 
 
 def token_of(settings: LineStore) -> str:
-    """The token from the environment or a file, empty without both; ConfigError says where it was looked for."""
+    """The token from the environment or a file, empty without both; ConfigError says where it was looked for.
+
+    What no header can carry is refused here: the library would quote the whole header in what it raises (urllib3 2).
+    """
     if settings.token_env:
         if not (found := os.environ.get(settings.token_env, "").strip()):
             raise ConfigError(f"environment variable {settings.token_env} with the database's token is not set")
-        return found
+        return _usable(found, f"environment variable {settings.token_env}")
     if not settings.token_file:
         return ""
     try:
-        return Path(settings.token_file).read_text(encoding="utf-8").strip()
+        found = Path(settings.token_file).read_text(encoding="utf-8").strip()
     except (OSError, UnicodeDecodeError) as exc:
         raise ConfigError(f"cannot read the database's token from {settings.token_file}: {exc}") from exc
+    return _usable(found, settings.token_file)
+
+
+def _usable(token: str, where: str) -> str:
+    if not (token.isascii() and token.isprintable()):
+        raise ConfigError(
+            f"the database's token in {where} is not one line of plain letters; write the token and nothing else"
+        )
+    return token
 
 
 def open_feed(
