@@ -124,7 +124,7 @@ class Daemon:
     def without_page(self, words: str) -> None:
         """The page cannot be served: a finding for as long as this daemon runs, because somebody waits for the page."""
         remedy = "see which program has this port, or change [page] of the plan; then stop and start"
-        self._pageless = Finding("page-away", self.site.name, self.clock.now_ms(), f"nobody can look: {words}", remedy)
+        self._pageless = Finding("page-away", self.site.name, self.clock.now_ms(), words, remedy)
 
     def health(self) -> Health:
         """How the program is. May be called from any thread, also while the loop hangs."""

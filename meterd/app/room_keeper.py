@@ -18,7 +18,6 @@ from pathlib import Path
 
 from meterd.app.bookkeeper import Bookkeeper
 from meterd.app.logs import Quiet, about
-from meterd.app.logs import about
 from meterd.app.old_readings import Cut, cut_of, verify_figures
 from meterd.conditions import deleted_finding, low_disk_finding
 from meterd.errors import StoreError, described
@@ -32,6 +31,7 @@ log = logging.getLogger("meterd")
 
 LOOK_S = 10.0  # between two looks at the disk
 AGAIN_S = 3_600.0  # after an examination that found nothing to delete, or could not vouch for it
+RETRY_S = 60.0  # after a store that refused before anything was deleted
 STEP = 2_000  # readings looked at in one transaction: half a megabyte of the write-ahead log
 RESERVE = 8_000_000  # bytes: the write-ahead log, which grows to four megabytes, and as much again
 LAST = 1_000_000  # with less than this on the disk the reserve is given up
@@ -58,6 +58,9 @@ class Reserve:
         handle = os.open(self._path, os.O_CREAT | os.O_WRONLY | os.O_EXCL | os.O_CLOEXEC, 0o600)
         try:
             os.posix_fallocate(handle, 0, RESERVE)
+        except OSError:
+            self.give_up()  # half a reserve is none
+            raise
         finally:
             os.close(handle)
 
@@ -104,13 +107,16 @@ class RoomKeeper:
     def look(self, now_ms: int) -> list[Finding]:
         """Call about once a second; what a person should know of the room for the store."""
         wanted = self._site.limits.disk_free_mb * 1_000_000
+        if not wanted:
+            return []
         if self._clock() >= self._due:
             self._due = self._clock() + LOOK_S
             self._see(wanted)
         try:
             self._go_on(now_ms)
         except (StoreError, Failure) as exc:
-            self._give_up(f"nothing could be deleted: {exc}")
+            self._words = f"nothing could be deleted: {exc}"  # what was begun is tried again with the next look
+            self._examine_due = self._clock() + RETRY_S
         if self._low is None:
             return []
         return [low_disk_finding(self._site.name, (self._low, wanted), self._words, now_ms)]
@@ -169,7 +175,7 @@ class RoomKeeper:
             answer, self._answer, self._thread = self._answer, None, None
             self._examine_due = self._clock() + AGAIN_S
             if isinstance(answer, str):
-                self._give_up(answer)
+                self._words = answer
             else:
                 self._begin(answer)
         elif self._thread is None and self._may_examine():
@@ -224,8 +230,3 @@ class RoomKeeper:
         self._words = f"{pruning.gone} readings before {text(self._cut.before_ms)} were verified and deleted"
         self._cut = self._pruning = None
         self._due = self._clock()
-
-    def _give_up(self, words: str) -> None:
-        """For an hour; what is left to delete is examined again after it."""
-        self._words, self._cut, self._pruning = words, None, None
-        self._examine_due = self._clock() + AGAIN_S

@@ -1,12 +1,16 @@
 """The log for people and for programs: one line per change of state."""
 
+import ast
 import json
 import logging
 import sys
+from pathlib import Path
 
 import pytest
 
 from meterd.app.logs import JsonLines, about
+
+LEVELS = {"debug", "info", "warning", "error", "exception", "critical", "log"}
 
 
 def record(text: str, *args: object, **more: str) -> logging.LogRecord:
@@ -41,3 +45,21 @@ def test_a_line_of_a_library_has_its_name_as_event_and_its_traceback_in_the_text
 def test_what_a_line_is_about_hides_no_field_of_the_log(name: str) -> None:
     """The logging package refuses extra fields with names of its own."""
     assert name not in about("event", "subject")
+
+
+def test_every_line_of_ours_says_what_it_is_about() -> None:
+    """A program that reads the log goes by `event`; without it the line would only carry the name of the logger."""
+    bare = []
+    for path in sorted((Path(__file__).parents[2] / "meterd").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not isinstance(node, ast.Call) or not isinstance(node.func, ast.Attribute):
+                continue
+            of, name = node.func.value, node.func.attr
+            if (
+                isinstance(of, ast.Name)
+                and of.id == "log"
+                and name in LEVELS
+                and "extra" not in {k.arg for k in node.keywords}
+            ):
+                bare.append(f"{path.name}:{node.lineno}")
+    assert bare == []

@@ -2,7 +2,7 @@
 
 `python -m tests.bench.polls server PORT UNITS`, or `ours|bare|threads PORT UNITS SECONDS LINES`: LINES connections share the
 units, with `threads` each has one of its own. These read twelve registers (six float32) of every unit once a second and print
-processor seconds, readings, and polls that were late or not answered. A first round, in which connections are made, is not counted.
+processor seconds, readings, and polls that were late or not answered. A first round, which connects, is not counted.
 """
 
 import queue

@@ -1,8 +1,10 @@
 """The broker configuration that is shipped: what must fail fails, over TLS, at a real broker."""
 
+import socket
 import ssl
 import subprocess
 import threading
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -64,13 +66,17 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Mosquitto, 
 class Person:
     """A plain client with a name, over TLS with the server name checked."""
 
-    def __init__(self, broker: Mosquitto, folder: Path, user: str, password: str | None = None) -> None:
+    def __init__(
+        self, broker: Mosquitto, folder: Path, user: str, password: str | None = None, *, will: str = ""
+    ) -> None:
         self.got: list[str] = []
         self.reason = ""
         self._connected, self._subscribed = threading.Event(), threading.Event()
         client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
         client.tls_set(str(folder / "ca.crt"), cert_reqs=ssl.CERT_REQUIRED)
         client.username_pw_set(user, password or USERS[user])
+        if will:
+            client.will_set(will, b"1", qos=1, retain=True)
         client.on_connect = self._on_connect
         client.on_subscribe = lambda *_: self._subscribed.set()
         client.on_message = lambda _c, _u, message: self.got.append(message.topic)
@@ -93,6 +99,13 @@ class Person:
     def send(self, topic: str) -> None:
         """One retained-free QoS 1 message, confirmed."""
         self.client.publish(topic, b"1", qos=1).wait_for_publish(5)
+
+    def vanish(self) -> None:
+        """Be cut off without a word, so that the will is sent."""
+        made = self.client.socket()
+        assert isinstance(made, socket.socket)
+        made.shutdown(socket.SHUT_RDWR)
+        self.client.loop_stop()
 
     def close(self) -> None:
         """Leave."""
@@ -141,6 +154,18 @@ def test_a_meter_reads_nothing(site: tuple[Mosquitto, Path]) -> None:
     assert meter.got == []
     for person in (meter, daemon, controller):
         person.close()
+
+
+def test_a_last_will_goes_by_the_same_rules(site: tuple[Mosquitto, Path]) -> None:
+    """A meter cannot leave a surplus behind by dying; what it may write itself comes through."""
+    daemon = Person(*site, "meterd")
+    daemon.hear("mill/meters/#", "energy/harrow-mill/#")
+    for topic in ("energy/harrow-mill/pv/surplus/plain", "mill/meters/bakery-ovens"):
+        Person(*site, "bakery-ovens", will=topic).vanish()
+        time.sleep(0.1)  # one after the other
+    assert until(lambda: "mill/meters/bakery-ovens" in daemon.got, 5)
+    assert "energy/harrow-mill/pv/surplus/plain" not in daemon.got
+    daemon.close()
 
 
 def test_wrong_password_is_refused(site: tuple[Mosquitto, Path]) -> None:

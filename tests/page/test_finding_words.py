@@ -108,7 +108,6 @@ MADE_ELSEWHERE: tuple[tuple[Picks, tuple[str, ...], str, str], ...] = (  # what 
     (returned("__str__"), ("store/salvage.py",), "phrase", ""),
     (kept_as("_words"), ("app/room_keeper.py",), "phrase", ""),
     (kept_as("_answer"), ("app/room_keeper.py",), "phrase", ""),
-    (called("_give_up", 0), ("app/room_keeper.py",), "phrase", ""),
     (kept_as("_last_error"), ("mqtt/link.py",), "phrase_link", ""),
     (raised("Trouble"), ("store/line_feed.py",), "phrase_answer", ""),
     (kept_as("_lost"), ("store/line_feed.py",), "phrase_answer", ""),
