@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from meterd.books import board_books
 from meterd.correction import Stretch
 from meterd.explain import Derived, Found, Kept, Sides, Trail, derive, shares, sides, summed
-from meterd.knots import Anchor, Flag, figures
+from meterd.knots import Flag, figures
 from meterd.register import Tracker, rules_of
 from meterd.rollup import Columns
 from meterd.site import Board, Input, Instrument, Limits, Point, Role, Site
@@ -170,8 +170,10 @@ def test_from_any_anchor_the_result_is_that_of_the_whole_history(steps: list[tup
     tracker.run(times, values)
     limits = {"gap_exact_ms": 300_000, "gap_estimate_ms": 10 * 86_400_000}
     whole = figures(tracker.knots, *SPAN, interval_ms=QUARTER, **limits)
-    place = min(first, int(np.searchsorted(times, SPAN[0], side="right")) - 1)
-    anchor = Anchor(int(times[place]), int(values[place]), int(times[place]))
+    knots = tracker.knots
+    usable = [i for i in range(len(knots)) if knots.anchorable[i] and knots.t[i] <= SPAN[0]]
+    anchor = knots.anchor(usable[min(first, len(usable) - 1)])  # as the books keep it: with since when the register stands
+    place = int(np.searchsorted(times, anchor.at_ms))
     found = derive(SITE, Q, SPAN, trail=Trail(anchor, times[place:], values[place:]))
     assert found.result == Kept(int(whole.energy[0]) if whole.present[0] else None, int(whole.flags[0]))
 

@@ -147,7 +147,8 @@ def test_nobody_gets_papers_without_a_login(tmp_path: Path) -> None:
     with come_in(tmp_path / "s.sqlite") as (_, asking):
         asking.cookies.clear()
         for way in ("/paper", "/papers"):
-            assert asking.get(f"{way}?kind=documents").headers["location"] == f"/login?to={way}"
+            asked = asking.get(f"{way}?kind=documents").headers["location"]
+            assert asked == f"/login?to={way}%3Fkind%3Ddocuments"  # whoever logs in comes back to what was asked for
         assert asking.get("/api/papers").status_code == 401
 
 
