@@ -172,7 +172,8 @@ def test_from_any_anchor_the_result_is_that_of_the_whole_history(steps: list[tup
     whole = figures(tracker.knots, *SPAN, interval_ms=QUARTER, **limits)
     knots = tracker.knots
     usable = [i for i in range(len(knots)) if knots.anchorable[i] and knots.t[i] <= SPAN[0]]
-    anchor = knots.anchor(usable[min(first, len(usable) - 1)])  # as the books keep it: with since when the register stands
+    # as the books keep it: with since when the register stands
+    anchor = knots.anchor(usable[min(first, len(usable) - 1)])
     place = int(np.searchsorted(times, anchor.at_ms))
     found = derive(SITE, Q, SPAN, trail=Trail(anchor, times[place:], values[place:]))
     assert found.result == Kept(int(whole.energy[0]) if whole.present[0] else None, int(whole.flags[0]))
