@@ -102,7 +102,8 @@ def staleness_findings(found: Iterable[Staleness]) -> list[Finding]:
     causes = {
         Stale.METER_TIME: (
             "meter-clock",
-            "set the clock of the meter or of its gateway; its energies are booked by that clock, and the band is wider",
+            "set the clock of the meter or of its gateway; its energies are booked by that clock: until it is set, meter_clock_s"
+            " or clock_band_s of the limits widens the band",
         ),
         Stale.VALUE: ("frozen-value", "compare with the display of the meter; restart what reads it"),
     }

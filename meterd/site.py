@@ -205,7 +205,9 @@ class Limits:
     meter_clock_s: int = (
         0  # how far the meters' clocks may be off; widens what an interval is believed to, 0 = set by us
     )
-    clock_band_s: int = 3_600  # what is measured of a meter's clock widens bands up to this; 0 = nothing measured does
+    # what is measured of a meter's clock widens bands up to this. 0, nothing measured does: it depends on when values came,
+    # and a late way looks like a clock that is behind, while bands are the same whenever and however often they are made
+    clock_band_s: int = 0
     future_s: int = 60  # a device time further ahead than this is refused
     publish_every_s: int = 30  # heartbeat of every topic
     dead_band_w: int = 10  # smaller changes of a power wait for the heartbeat
