@@ -183,7 +183,7 @@ class PvTable:
 
 
 def pv_tables(book: PvBook, tables: Mapping[Period, Table]) -> Iterator[PvTable]:
-    """PV figures for every kind of period, netted per interval and then summed."""
+    """PV figures for every kind of period, made per interval and then summed."""
     intervals = tables[Period.INTERVAL]
     production, others = intervals.net(book.production), intervals.net(book.others)
     imported, exported = intervals.pick(book.feeds.imports), intervals.pick(book.feeds.exports)

@@ -383,8 +383,8 @@ def _pv_rows() -> tuple[Row, ...]:
         return Row(f"pv/{name}", "W", meaning, Each.SITE, Follows.NOW, _sum_power(pick), _with_pv, fallback)
 
     def ratio(name: str, meaning: str, pick: Callable[[PvNow], float | None]) -> Row:
-        words = f"{meaning} of the local day so far, import and export netted per interval; undefined (invalid) without"
-        end = " production." if name == "self-consumption" else " consumption."
+        words = f"{meaning} of the local day so far, import and export apart as counted in each interval;"
+        end = " undefined (invalid) without " + ("production." if name == "self-consumption" else "consumption.")
         return Row(f"pv/{name}", "/", words + end, Each.SITE, Follows.DAY, _pv_ratio(pick), _with_pv)
 
     surplus = (

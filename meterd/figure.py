@@ -46,7 +46,7 @@ class BalanceRow:
 
 @dataclass(frozen=True, slots=True)
 class PvRow:
-    """PV figures of the site in one period, netted per interval."""
+    """PV figures of the site in one period, made per interval."""
 
     period: Period
     start_ms: int

@@ -93,7 +93,7 @@ class BoardLine:
 
 @dataclass(frozen=True, slots=True)
 class PvPart:
-    """PV figures, netted per interval and then summed. `shared` is what the surplus was handed out as, if it was."""
+    """PV figures, made per interval and then summed. `shared` is what the surplus was handed out as, if it was."""
 
     row: PvRow
     self_consumption: float | None

@@ -45,7 +45,7 @@ class BoardNow:
 
 @dataclass(frozen=True, slots=True)
 class PvNow:
-    """PV figures of the local day so far, netted per interval; None = missing or undefined."""
+    """PV figures of the local day so far, made per interval; None = missing or undefined."""
 
     start_ms: int
     end_ms: int  # end of the last closed interval in it

@@ -1,7 +1,8 @@
 """Photovoltaic figures of periods, and what PV could still give to flexible loads now.
 
-Period figures are netted per interval and only then summed: the export of a quarter hour is not undone by the import
-of the next. The surplus of now comes from powers of one moment; a stale or mixed-time input makes it invalid, never old.
+Period figures are made per interval, import and export apart as counted, and only then summed: the export of a quarter
+hour is not undone by the import of the next. The surplus of now comes from powers of one moment; a stale or mixed-time
+input makes it invalid, never old.
 """
 
 import math
@@ -78,7 +79,7 @@ def pv_figures(production: Ints, export: Ints, grid_import: Ints, other_sources:
 
 
 def total(figures: PvFigures, first: int = 0, last: int | None = None) -> PvTotal:
-    """Sums and ratios of the intervals first up to last (exclusive): netted per interval, then summed.
+    """Sums and ratios of the intervals first up to last (exclusive): made per interval, then summed.
 
     A missing interval, or a period without any, makes every figure missing.
     """

@@ -1,4 +1,4 @@
-"""PV figures netted per interval, and the surplus of one moment by the path whose inputs are complete."""
+"""PV figures per interval, and the surplus of one moment by the path whose inputs are complete."""
 
 import ast
 import csv

@@ -379,5 +379,5 @@ def _description(work: Work, report: Report) -> dict[str, object]:
         ],
         "units": "energies in whole milliwatt-hours; empty = missing; times UTC, start inclusive, end exclusive",
         "quality": "good; estimated = a boundary lies in a gap, the sum over the gap is exact; bound = at least; missing",
-        "pv": f"self-use netted per interval of {plan.site.interval_s} s, then summed",
+        "pv": f"self-use per interval of {plan.site.interval_s} s, then summed",
     }
