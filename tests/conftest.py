@@ -2,9 +2,32 @@
 
 import zoneinfo
 
+import pytest
 from hypothesis import settings
+from xdist.scheduler import LoadFileScheduling
 
 zoneinfo.reset_tzpath(to=[])
 # how long an example takes says more about what else the machine does than about the example
 settings.register_profile("meterd", deadline=None)
 settings.load_profile("meterd")
+
+# what takes long begins first, so that no worker is left alone with it at the end
+LONG = ("tests/page/", "tests/acceptance/", "tests/simulator/", "tests/faults/", "tests/app/", "tests/bench/")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Folders of long tests first; within a folder everything stays in its order."""
+    items.sort(key=lambda item: next((i for i, start in enumerate(LONG) if item.nodeid.startswith(start)), len(LONG)))
+
+
+class ByFile(LoadFileScheduling):
+    """A file is for one worker, and so are the files that look at the page of one running demo."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        file: str = super()._split_scope(nodeid)
+        return LONG[0] if file.startswith(LONG[0]) and not file.endswith("test_interface.py") else file
+
+
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> ByFile:
+    """Takes the place of what --dist would choose."""
+    return ByFile(config, log)

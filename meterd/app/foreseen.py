@@ -178,9 +178,12 @@ def _talk(child: "subprocess.Popen[bytes]", asked: bytes) -> tuple[bytes, bytes]
     assert child.stdin is not None, "asked for"
     assert child.stdout is not None, "asked for"
     assert child.stderr is not None, "asked for"
-    with suppress(BrokenPipeError):  # a child that died has its reason on its standard error
+    try:
         child.stdin.write(asked)
         child.stdin.flush()
+    except BrokenPipeError:  # a child that died has its reason on its standard error
+        with suppress(BrokenPipeError):  # what was not sent would be tried once more at the end
+            child.stdin.close()
     said = child.stdout.read(LARGEST_BYTES)
     return said, b"" if said else child.stderr.read(LARGEST_BYTES)
 

@@ -62,7 +62,7 @@ def test_the_image_is_nobody_and_asks_for_its_health() -> None:
     ]
     assert copied
     assert [word for word in copied if not (ROOT / word).exists()] == []
-    allowed = (ROOT / ".dockerignore").read_text(encoding="utf-8").splitlines()
+    allowed = (ROOT / "docker/Dockerfile.dockerignore").read_text(encoding="utf-8").splitlines()
     assert [word for word in copied if f"!{word}" not in allowed] == []
 
 

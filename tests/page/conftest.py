@@ -29,7 +29,7 @@ class Mill:
     store: Path
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def mill(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mill]:
     """Harrow Mill after 16 days, running, with a reversed current transformer and a silent meter."""
     store = tmp_path_factory.mktemp("mill") / "harrow-mill.sqlite"
@@ -63,7 +63,7 @@ def mill(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mill]:
                 raise
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def browser() -> Iterator[Browser]:
     """A real browser without a screen."""
     with sync_playwright() as tools:

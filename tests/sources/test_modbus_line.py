@@ -24,7 +24,7 @@ def wire(port: int, framing: str = "tcp", timeout_s: float = 0.2) -> ModbusWire:
 @pytest.mark.parametrize("table", ["holding", "input"])
 def test_registers_of_both_tables(framing: str, table: str) -> None:
     with ModbusServer({7: {100: [1, 2, 65_535]}}, framing) as server:
-        made = wire(server.port, framing)
+        made = wire(server.port, framing, 3.0)
         assert made.read(7, table, 100, 3) == [1, 2, 65_535]
         with pytest.raises(Declined, match=r"exception 2 \(illegal data address\)") as caught:
             made.read(7, table, 200, 1)
