@@ -272,11 +272,16 @@ def test_e8_a_stop_with_a_frozen_broker_ends_in_time_and_a_second_signal_at_once
             child.start()
             assert until(lambda: store_taken(store, child.pid), 20)
             time.sleep(0.5)
+            second = time.monotonic()
             child.signal(signal.SIGTERM)
             child.signal(signal.SIGSTOP)  # a daemon that hangs
             child.signal(signal.SIGCONT)
-            child.signal(signal.SIGTERM)
-            assert child.wait(1.5) in (0, 128 + signal.SIGTERM)
+            # two that are pending together are one: sent again until one is the second
+            assert child.process is not None
+            while child.process.poll() is None and time.monotonic() < second + 5:
+                child.signal(signal.SIGTERM)
+                time.sleep(0.1)
+            assert child.wait(0.1) in (0, 128 + signal.SIGTERM)
         finally:
             broker.thaw()
         no_traceback(child.said())
