@@ -29,7 +29,7 @@ def free_port() -> int:
         return port
 
 
-def until(condition: Callable[[], object], limit_s: float = 10.0) -> bool:
+def until(condition: Callable[[], object], limit_s: float = 40.0) -> bool:
     """Wait until the condition holds; False if the limit passes first."""
     deadline = time.monotonic() + limit_s
     while time.monotonic() < deadline:

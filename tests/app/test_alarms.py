@@ -61,7 +61,7 @@ class Rig:
         self.now_ms += later_s * S
         self.alarms.look(self.holding, [], self.now_ms)
 
-    def go_on(self, condition: Callable[[], object], limit_s: float = 8) -> bool:
+    def go_on(self, condition: Callable[[], object], limit_s: float = 30) -> bool:
         """The loop goes on with what holds until something is so."""
 
         def step() -> object:

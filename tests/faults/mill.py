@@ -272,7 +272,7 @@ class Here:
         shot = self.daemon.snapshot
         return {} if shot is None else {finding.id: finding for finding in shot.findings}
 
-    def has(self, name: str, limit_s: float = 10.0) -> bool:
+    def has(self, name: str, limit_s: float = 30.0) -> bool:
         """Wait for a finding."""
         return until(lambda: name in self.findings(), limit_s)
 

@@ -40,7 +40,7 @@ def writer(broker: Mosquitto, **changed: object) -> Link:
 
 
 def take(inbox: "queue.Queue[Message]", count: int) -> list[Message]:
-    return [inbox.get(timeout=5) for _ in range(count)]
+    return [inbox.get(timeout=20) for _ in range(count)]
 
 
 def ready(link: Link) -> bool:
