@@ -25,6 +25,9 @@ from meterd.knots import Edge, Figures, Flag, Ints, Knots
 from meterd.register import Rule
 
 FOREVER_MS = 2**62
+# facts of a store: corrections whose closed figures are still to be made again, as JSON; and from when figures can be made
+# again at all, because before it not all of their readings are in the journal any more
+CORRECTING, FIGURES_FROM = "correcting", "figures_from_ms"
 LARGEST = 10_000  # a transformer of 2500/1 A that was left out is 2500; beyond this it is a slip of the keyboard
 _DECIMAL = re.compile(r"[0-9]{1,9}(?:\.[0-9]{1,12})?\Z")
 _RATIO = re.compile(r"[0-9]{1,9}/[0-9]{1,9}\Z")

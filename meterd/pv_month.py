@@ -49,17 +49,7 @@ def netted(rows: Sequence[PvRow], length_ms: int) -> Netted:
     imported = sum(max(0, one[1]) for one in found)
     export = sum(max(0, -one[1]) for one in found)
     self_use = sum(one[0] - min(one[0], max(0, -one[1])) for one in found)
-    return Netted(
-        length_s=length_ms // 1000,
-        production=production,
-        export=export,
-        self_use=self_use,
-        grid_import=imported,
-        self_consumption=ratio(self_use, production),
-        self_sufficiency=ratio(self_use, self_use + imported),
-        known=len(found),
-        of=len(groups),
-    )
+    return _with_ratios(length_ms // 1000, (production, imported, export, self_use), len(found), len(groups))
 
 
 def _sum(rows: Iterable[PvRow], length_ms: int) -> tuple[int, int] | None:
@@ -91,16 +81,22 @@ def counted(rows: Sequence[PvRow]) -> Netted:
         if None not in (row.production, row.grid_import, row.grid_export, row.self_use)
     ]
     production, imported, export, self_use = (sum(one[i] or 0 for one in known) for i in range(4))
+    return _with_ratios(0, (production, imported, export, self_use), len(known), len(rows))
+
+
+def _with_ratios(length_s: int, sums: tuple[int, int, int, int], known: int, of: int) -> Netted:
+    """`sums`: production, import, export and self-use in mWh."""
+    production, imported, export, self_use = sums
     return Netted(
-        length_s=0,
+        length_s=length_s,
         production=production,
         export=export,
         self_use=self_use,
         grid_import=imported,
         self_consumption=ratio(self_use, production),
         self_sufficiency=ratio(self_use, self_use + imported),
-        known=len(known),
-        of=len(rows),
+        known=known,
+        of=of,
     )
 
 

@@ -12,10 +12,10 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from meterd import pipeline
-from meterd.app.remaking import FIGURES_FROM, first_touched, made_again, refuse_final, vanished
+from meterd.app.remaking import first_touched, made_again, refuse_final, vanished
 from meterd.app.replanned import changed_instruments, keep_instruments, take_names
 from meterd.books import BoardBook, NetPlan, Parent, board_books, parents, parts_of, pv_book, sum_of_parts, sum_pv
-from meterd.correction import FOREVER_MS
+from meterd.correction import CORRECTING, FIGURES_FROM, FOREVER_MS
 from meterd.errors import ConfigError, StoreError, described
 from meterd.figure import BalanceRow, Channel, FigureRow
 from meterd.interval import DAY_MS, MADE_OF, Period, bounds, floor
@@ -31,7 +31,6 @@ from meterd.store.withdraw import interval_starts, local_starts, withdraw
 from meterd.surplus import ratio
 
 _CLOSED_TO = "closed_to_ms"
-CORRECTING = "correcting"  # corrections whose closed figures are still to be made again
 _UNSETTLED = "unsettled_from_ms"  # since when the journal holds readings of which nothing was made yet
 
 

@@ -257,7 +257,7 @@ def _order(arguments: argparse.Namespace, path: Path, site: "Site", one: Correct
 
 def _await_figures(path: Path) -> None:
     """Wait until the daemon has made all figures of all corrections again."""
-    from meterd.app.bookkeeper import CORRECTING
+    from meterd.correction import CORRECTING
     from meterd.store.sqlite import SqliteStore
 
     deadline = time.monotonic() + FIGURES_LIMIT_S

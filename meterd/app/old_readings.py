@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from meterd import pipeline
-from meterd.app.remaking import FIGURES_FROM
+from meterd.correction import FIGURES_FROM
 from meterd.errors import StoreError
 from meterd.figure import Channel
 from meterd.interval import DAY_MS, Period, bounds, starts, text

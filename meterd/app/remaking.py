@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from functools import partial
 
 from meterd import pipeline
+from meterd.correction import FIGURES_FROM
 from meterd.errors import ConfigError, StoreError
 from meterd.figure import Channel, FigureRow
 from meterd.interval import DAY_MS, Period, text
@@ -11,7 +12,6 @@ from meterd.pipeline import Request, State
 from meterd.store.sqlite import SqliteStore
 from meterd.store.withdraw import interval_starts
 
-FIGURES_FROM = "figures_from_ms"  # figures before this are final: not all of their readings are in the journal any more
 SURE_MS = 31 * DAY_MS  # readings behind a figure that are looked at first: a register seldom stands still for longer
 
 

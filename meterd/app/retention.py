@@ -14,7 +14,7 @@ import pyarrow.parquet as pq
 from meterd.app.config import Plan
 from meterd.app.export import Span, Wanted, export, months
 from meterd.app.old_readings import Cut
-from meterd.app.remaking import FIGURES_FROM
+from meterd.correction import FIGURES_FROM
 from meterd.errors import StoreError
 from meterd.figure import Channel
 from meterd.store.archive import ArchiveReader

@@ -9,9 +9,9 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.app.remaking import FIGURES_FROM, first_touched, made_again, refuse_final, vanished
+from meterd.app.remaking import first_touched, made_again, refuse_final, vanished
 from meterd.books import BoardBook, NetPlan, Parent, board_books, parts_of, pv_book, sum_pv
-from meterd.correction import Correction
+from meterd.correction import FIGURES_FROM, Correction
 from meterd.errors import ConfigError
 from meterd.figure import BalanceRow, Channel, FigureRow, PvRow
 from meterd.interval import MADE_OF, Period, bounds, floor

@@ -9,7 +9,7 @@ from fastapi import Depends, Query
 from pydantic import Field
 from starlette.exceptions import HTTPException
 
-from meterd.correction import ChangedFigure, Correction
+from meterd.correction import CORRECTING, FIGURES_FROM, ChangedFigure, Correction
 from meterd.finding import LONGEST_NOTE
 from meterd.page import Reads, Viewer, wording
 from meterd.page.asking import Office, office_of, viewer_of
@@ -24,10 +24,6 @@ WAIT_S = 1.5  # a month of one point is mostly worked out by then, and nobody ha
 MOST = 400  # figures that are shown; a correction of ten years has some thousand, the command lists all
 MOST_CORRECTIONS = 200  # in the list, the newest
 MOMENT = "2026, 2026-03, 2026-03-29 or 2026-03-29 10:30 (local), or with an offset"
-CORRECTING, FIGURES_FROM = (
-    "correcting",
-    "figures_from_ms",
-)  # facts: what is still made again, since when figures can change
 
 
 class PointChoice(Values):

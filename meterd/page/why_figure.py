@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.correction import Correction, Edits, edited, edits, stretches
+from meterd.correction import FIGURES_FROM, Correction, Edits, edited, edits, stretches
 from meterd.explain import Boundary, Derived, Found, Kept, Mark, Trail, derive, input_of, summed
 from meterd.figure import Channel
 from meterd.interval import DAY_MS, HOUR_MS, MADE_OF, Period
@@ -18,7 +18,6 @@ from meterd.reading import REGISTERS, Reading
 from meterd.rollup import Columns
 from meterd.site import Instrument, Site
 
-FIGURES_FROM = "figures_from_ms"  # the fact that says before when readings were deleted
 BEHIND = (50, 1_000, 20_000)  # readings after an interval: few decide most, a register that stands needs a day of them
 MOST = 40_000  # readings from the anchor to the end: eleven hours of one a second
 WINDOWS = (

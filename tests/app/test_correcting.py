@@ -11,10 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meterd import pipeline
-from meterd.app.bookkeeper import CORRECTING, Bookkeeper
-from meterd.app.remaking import FIGURES_FROM
+from meterd.app.bookkeeper import Bookkeeper
 from meterd.bulk import all_tables, follow, interval_table
-from meterd.correction import FOREVER_MS, Correction, stretches
+from meterd.correction import CORRECTING, FIGURES_FROM, FOREVER_MS, Correction, stretches
 from meterd.errors import ConfigError
 from meterd.interval import Period
 from meterd.pipeline import begin

@@ -8,9 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meterd.app.bookkeeper import Bookkeeper
-from meterd.app.remaking import FIGURES_FROM
 from meterd.app.supposed import SupposedStore
-from meterd.correction import Correction
+from meterd.correction import FIGURES_FROM, Correction
 from meterd.errors import ConfigError, StoreError
 from meterd.reading import IMPORT
 from meterd.store.sqlite import SqliteStore

@@ -14,9 +14,8 @@ from hypothesis import strategies as st
 
 from meterd.app.bookkeeper import Bookkeeper
 from meterd.app.cli import main
-from meterd.app.remaking import FIGURES_FROM
 from meterd.bulk import all_tables, follow, interval_table
-from meterd.correction import STRUCK, Correction, shown_of
+from meterd.correction import FIGURES_FROM, STRUCK, Correction, shown_of
 from meterd.errors import ConfigError
 from meterd.interval import Period, text
 from meterd.pipeline import begin
