@@ -1,3 +1,3 @@
 """meterd: balance, drift and surplus of a low-voltage main distribution."""
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"

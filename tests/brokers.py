@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import random
 import shutil
 import signal
 import socket
@@ -16,17 +17,22 @@ START_LIMIT_S = 10.0
 
 def program() -> str:
     """Path of mosquitto; Debian keeps it where a plain user's PATH does not look."""
-    found = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin:/usr/local/sbin")
-    assert found, "these tests need the mosquitto broker: apt install mosquitto"
-    return found
+    result = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin:/usr/local/sbin")
+    assert result, "these tests need the mosquitto broker: apt install mosquitto"
+    return result
 
 
 def free_port() -> int:
-    """A TCP port nobody listens on at this moment."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
+    """A TCP port nobody listens on at this moment.
+
+    From below the range that outgoing connections take theirs of: none of them takes it meanwhile, and no client that tries
+    again and again to reach it is connected to itself.
+    """
+    while True:
+        port = random.SystemRandom().randrange(12_000, 32_000)
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
 
 
 def until(condition: Callable[[], object], limit_s: float = 40.0) -> bool:

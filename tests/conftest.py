@@ -12,7 +12,7 @@ settings.register_profile("meterd", deadline=None)
 settings.load_profile("meterd")
 
 # what takes long begins first, so that no worker is left alone with it at the end
-LONG = ("tests/page/", "tests/acceptance/", "tests/simulator/", "tests/faults/", "tests/app/", "tests/bench/")
+LONG = ("tests/adapters/web/", "tests/acceptance/", "tests/simulator/", "tests/faults/", "tests/app/", "tests/bench/")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -25,7 +25,7 @@ class ByFile(LoadFileScheduling):
 
     def _split_scope(self, nodeid: str) -> str:
         file: str = super()._split_scope(nodeid)
-        return LONG[0] if file.startswith(LONG[0]) and not file.endswith("test_interface.py") else file
+        return LONG[0] if file.startswith(LONG[0]) and not file.endswith("test_registry.py") else file
 
 
 def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> ByFile:

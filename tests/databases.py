@@ -35,6 +35,7 @@ bind-address = "127.0.0.1:{rpc}"
 [http]
   bind-address = "127.0.0.1:{port}"
   log-enabled = false
+  auth-enabled = {auth}
 """
 _NGINX = """\
 daemon off; master_process off; pid {folder}/nginx.pid; error_log {folder}/nginx.log;
@@ -60,9 +61,9 @@ http {{
 
 
 def _program(name: str) -> str:
-    found = shutil.which(name, path="/usr/bin:/usr/sbin:/usr/local/bin")
-    assert found, f"these tests need {name}: see .ci/setup"
-    return found
+    result = shutil.which(name, path="/usr/bin:/usr/sbin:/usr/local/bin")
+    assert result, f"these tests need {name}: see .ci/setup"
+    return result
 
 
 def _answers(port: int) -> bool:
@@ -112,7 +113,9 @@ class Influx:
     def __enter__(self) -> "Influx":
         self._children.__enter__()
         folder = self._children.folder
-        (folder / "influx.conf").write_text(_INFLUX.format(folder=folder, port=self._behind, rpc=self._rpc))
+        (folder / "influx.conf").write_text(
+            _INFLUX.format(folder=folder, port=self._behind, rpc=self._rpc, auth="false")
+        )
         (folder / "nginx.conf").write_text(
             _NGINX.format(folder=folder, port=self.port, behind=self._behind, token=TOKEN)
         )
@@ -142,9 +145,9 @@ class Influx:
     def _get(self, path: str) -> int:
         with (
             contextlib.suppress(OSError),
-            urllib.request.urlopen(f"http://127.0.0.1:{self._behind}{path}", timeout=2) as found,
+            urllib.request.urlopen(f"http://127.0.0.1:{self._behind}{path}", timeout=2) as result,
         ):
-            return int(found.status)
+            return int(result.status)
         return 0
 
     def ask(self, query: str, method: str = "GET") -> list[list[object]]:
@@ -162,6 +165,43 @@ class Influx:
         number = rows[0][1] if rows else 0
         assert isinstance(number, int)
         return number
+
+
+class OldInflux:
+    """InfluxDB 1.6 of Debian as it is, without the write address of version 2; it asks for the user of `token`."""
+
+    token = "writer:a-password-for-tests"
+
+    def __init__(self) -> None:
+        self._children = _Children()
+        self.port, self._rpc = free_port(), free_port()
+        self.url = f"http://127.0.0.1:{self.port}"
+
+    def __enter__(self) -> "OldInflux":
+        self._children.__enter__()
+        folder = self._children.folder
+        (folder / "influx.conf").write_text(_INFLUX.format(folder=folder, port=self.port, rpc=self._rpc, auth="true"))
+        command = [_program("influxd"), "-config", str(folder / "influx.conf")]
+        self._children.run("influxd", command, self.port)
+        user, _, password = self.token.partition(":")
+        assert until(lambda: _answers(self.port), START_LIMIT_S)
+        self.ask(f"CREATE USER {user} WITH PASSWORD '{password}' WITH ALL PRIVILEGES", method="POST")
+        self.ask(f"CREATE DATABASE {BUCKET}", method="POST")
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self._children.__exit__(*exc)
+
+    def ask(self, query: str, method: str = "GET") -> list[list[object]]:
+        """Rows of a query, without their series."""
+        user, _, password = self.token.partition(":")
+        arguments = urllib.parse.urlencode({"db": BUCKET, "q": query, "epoch": "ms", "u": user, "p": password})
+        with urllib.request.urlopen(
+            urllib.request.Request(f"{self.url}/query?{arguments}", method=method), timeout=30
+        ) as found:
+            result = json.loads(found.read())["results"][0]
+        assert "error" not in result, result
+        return [row for series in result.get("series", ()) for row in series["values"]]
 
 
 class Victoria:
@@ -188,8 +228,8 @@ class Victoria:
     def export(self, match: str) -> list[dict[str, object]]:
         """All points of the series that match."""
         arguments = urllib.parse.urlencode({"match[]": match, "start": "0"})
-        with urllib.request.urlopen(f"{self.url}/api/v1/export?{arguments}", timeout=10) as found:
-            return [json.loads(line) for line in found.read().splitlines()]
+        with urllib.request.urlopen(f"{self.url}/api/v1/export?{arguments}", timeout=10) as result:
+            return [json.loads(line) for line in result.read().splitlines()]
 
 
 class StrictFake:
@@ -283,14 +323,14 @@ class StrictFake:
             return 404, {"code": "not found", "message": f"bucket {arguments.get('bucket')} not found"}, {}
         if len(body) > self.most:
             return 413, {"code": "request too large", "message": "cannot read data: points in batch is too large"}, {}
-        if self.bad and any(self.bad in one for one in lines):
-            said = f"unable to parse '{next(one for one in lines if self.bad in one)}': invalid number"
-            return 400, {"code": "invalid", "message": said, "line": 1}, {}
+        if self.bad and any(self.bad in item for item in lines):
+            text = f"unable to parse '{next(item for item in lines if self.bad in item)}': invalid number"
+            return 400, {"code": "invalid", "message": text, "line": 1}, {}
         if not self.forgets:
-            for one in lines:
-                series, fields, at = one.split(" ")
+            for item in lines:
+                series, fields, at = item.split(" ")
                 self.stored[f"{series} {at}"] = fields
-                self.order.append(one)
+                self.order.append(item)
         return 204, "", {}
 
     def query(self, path: str) -> tuple[int, object, dict[str, str]]:

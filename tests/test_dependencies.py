@@ -34,7 +34,7 @@ def test_what_is_installed_is_what_is_listed(script: ModuleType) -> None:
 
 
 def test_every_licence_is_named_and_none_asks_for_more(script: ModuleType) -> None:
-    """A copyleft licence would reach the whole program; one that came in is told with its name."""
+    """A copyleft licence would reach the whole program; one that came in is reported with its name."""
     listed = script.pinned(script.LIST.read_text(encoding="utf-8"))
     assert [name for name, (_, words) in listed.items() if not words or words == "not named"] == []
     assert script.asking(listed) == []
@@ -43,7 +43,7 @@ def test_every_licence_is_named_and_none_asks_for_more(script: ModuleType) -> No
     ]
 
 
-def test_differences_are_told_in_words(script: ModuleType) -> None:
+def test_differences_are_reported_in_words(script: ModuleType) -> None:
     """A new, a gone, an updated package and a changed licence."""
     listed = script.pinned("# head\na==1.0  # MIT\nb==1.0  # MIT\nc==1.0  # MIT\n")
     installed = script.pinned("a==1.1  # MIT\nc==1.0  # BSD\nd==2.0  # MIT")

@@ -1,114 +1,164 @@
-"""Files are pure, folders touch the world; files import only what stands upstream; folders do not know each other."""
+"""Core is pure, adapters touch the world and do not know each other, app puts them together; no circle of files."""
 
 import ast
 from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
-
 PACKAGE = Path(__file__).parents[1] / "meterd"
-FLOW = (  # the order of the data
-    "errors", "naming", "reading", "finding", "phrases", "site", "site_change", "finder", "single_line", "meter_clock",
-    "interval", "zone_change", "health", "knots", "register", "correction", "exchange", "rollup", "figure", "completeness",
-    "snapshot", "ratio_check", "uncertainty", "point_check", "balance", "reconciliation", "network",
-    "network_flows", "drift_day", "drift_fit", "drift_chart", "causes", "drift_factor", "drift_name",
-    "drift_silent", "drift", "drift_state", "drift_gross", "drift_drill", "visible", "commissioning", "loading",
-    "surplus", "pv_month", "plausible", "apportion", "sharing", "loads", "pv_ahead", "room", "rotation",
-    "allocation", "same_time", "pv_shares", "cost_allocation", "share_book", "books", "bulk", "explain",
-    "report_figures", "report", "row", "share_rows", "derived", "senml", "message", "fleet", "agreement",
-    "staleness", "conditions", "grouping", "notice", "clock_change", "pipeline",
+# the order of the data: a package of core imports only what stands before it
+ORDER = (
+    "errors", "model", "registers", "balance", "pv", "energy", "forecast", "drift", "sharing", "checks", "topics", "reports",
+    "texts", "engine", "live",
 )  # fmt: skip
-ROOM_MAY_IMPORT = {
+ADAPTER_MAY_IMPORT = {  # beside core, runtime and texts
     "mqtt": set(),
     "sources": {"mqtt"},
     "store": set(),
+    "line_database": {"store"},
     "publish": {"mqtt"},
-    "demo": {"mqtt"},
     "notify": set(),
-    "papers": set(),
-    "page": set(),
-    "app": {"mqtt", "sources", "store", "publish", "demo", "notify", "page", "papers"},
+    "documents": set(),
+    "web": set(),
+    "planfile": {"sources"},
+    "archive": set(),
+    "simulator": {"mqtt"},
+    "runtime": set(),
+    "texts": set(),
 }
+APP_MAY_IMPORT = {"operations": set(), "daemon": {"operations"}, "cli": {"operations", "daemon"}}
 PURE_MAY_IMPORT = {
-    "meterd", "numpy", "scipy", "array", "bisect", "cmath", "collections", "contextlib", "dataclasses", "datetime",
-    "decimal", "enum", "fractions", "functools", "heapq", "itertools", "json", "math", "operator", "re",
-    "statistics", "string", "types", "typing", "unicodedata", "weakref", "zoneinfo",
+    "meterd", "numpy", "array", "bisect", "cmath", "collections", "contextlib", "dataclasses", "datetime",
+    "decimal", "enum", "fractions", "functools", "hashlib", "heapq", "itertools", "json", "math", "operator", "re",
+    "statistics", "string", "types", "typing", "unicodedata", "weakref", "zlib", "zoneinfo",
 }  # fmt: skip
 NOT_PURE = {
-    "open",
-    "print",
-    "input",
-    "now",
-    "utcnow",
-    "today",
-    "read_csv",
-    "read_parquet",
-    "to_sql",
-    "to_csv",
-    "load",
-    "time_ns",
-}
+    "open", "print", "input", "now", "utcnow", "today", "read_csv", "read_parquet", "to_sql", "to_csv", "load", "time_ns",
+}  # fmt: skip
 
 
-def files() -> Iterator[tuple[Path, ast.Module]]:
-    """Every module of the package, parsed."""
-    for path in sorted(PACKAGE.rglob("*.py")):
-        yield path, ast.parse(path.read_text(encoding="utf-8"))
-
-
-def imports(tree: ast.Module) -> Iterator[str]:
-    """Every imported module name, wherever it is imported."""
+def _imports(tree: ast.Module, modules: set[str]) -> Iterator[str]:
+    """Every imported module of ours and every other top-level name, wherever it is imported."""
     for node in ast.walk(tree):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, "relative imports hide where a name comes from"
             assert node.module is not None
-            if node.module == "meterd":
-                yield from (f"meterd.{alias.name}" for alias in node.names)
-            else:
-                yield node.module
+            for alias in node.names:
+                full = f"{node.module}.{alias.name}"
+                yield full if full in modules else node.module
 
 
-def is_pure(path: Path) -> bool:
-    """Whether it is a file beside the rooms."""
-    return path.parent == PACKAGE and path.name != "__init__.py"
+def _name(path: Path) -> str:
+    parts = ("meterd", *path.relative_to(PACKAGE).with_suffix("").parts)
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
 
-@pytest.mark.parametrize("path", [p for p, _ in files() if is_pure(p)], ids=lambda p: p.stem)
-def test_pure_file_imports_only_upstream_and_touches_nothing(path: Path) -> None:
-    """No room, no I/O, no clock; of ours only what stands before it in the flow."""
-    assert path.stem in FLOW, f"put {path.stem} where it belongs in the flow of the data"
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    for name in imports(tree):
-        top, _, rest = name.partition(".")
-        assert top in PURE_MAY_IMPORT, f"{path.stem} imports {name}"
-        if top == "meterd":
-            assert rest in FLOW, f"{path.stem} imports the room {rest}"
-            assert FLOW.index(rest) < FLOW.index(path.stem), f"{path.stem} imports {rest}, which is downstream"
-    for node in ast.walk(tree):
-        if isinstance(node, ast.Call):
-            called = node.func
-            named = (
-                called.id if isinstance(called, ast.Name) else called.attr if isinstance(called, ast.Attribute) else ""
-            )
-            assert named not in NOT_PURE, f"{path.stem} line {node.lineno} calls {named}()"
+_PATHS = {_name(path): path for path in sorted(PACKAGE.rglob("*.py"))}
+_TREES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in _PATHS.items()}
+_IMPORTS = {name: set(_imports(tree, set(_PATHS))) for name, tree in _TREES.items()}
 
 
-def test_every_pure_file_of_the_flow_exists() -> None:
-    """The flow names no file that has gone."""
-    assert [name for name in FLOW if not (PACKAGE / f"{name}.py").exists()] == []
+def _ours(name: str) -> Iterator[tuple[str, list[str]]]:
+    """What a module imports of ours, as parts below `meterd`."""
+    for other in sorted(_IMPORTS[name]):
+        parts = other.split(".")
+        if parts[0] == "meterd" and len(parts) > 1:
+            yield other, parts[1:]
 
 
-@pytest.mark.parametrize(
-    "path", [p for p, _ in files() if p.parent != PACKAGE], ids=lambda p: str(p.relative_to(PACKAGE))
-)
-def test_room_knows_only_the_rooms_it_may(path: Path) -> None:
-    """A room imports files freely and other rooms only as listed."""
-    room = path.relative_to(PACKAGE).parts[0]
-    for name in imports(ast.parse(path.read_text(encoding="utf-8"))):
-        parts = name.split(".")
-        if parts[0] == "meterd" and len(parts) > 1 and parts[1] in ROOM_MAY_IMPORT and parts[1] != room:
-            assert parts[1] in ROOM_MAY_IMPORT[room], f"{room} imports {name}"
-        if room == "mqtt" and parts[0] == "meterd" and len(parts) > 1:
-            assert parts[1] in ("mqtt", "errors"), "mqtt carries bytes and knows no readings"
+def _may(own: list[str], other: list[str]) -> bool:
+    """Whether a module may import another one, both as parts below `meterd`."""
+    floor, target = own[0], other[0]
+    if target == "core" or len(other) == 1:
+        return floor != "core" or len(other) == 1 or ORDER.index(other[1]) <= ORDER.index(own[1])
+    if floor == "core":
+        return False
+    if floor == "adapters":
+        known = {own[1], "runtime", "texts", *ADAPTER_MAY_IMPORT[own[1]]}
+        return target == "adapters" and other[1] in known and (own[1] != "mqtt" or other[1] == "mqtt")
+    if target == "adapters":
+        return own[1] != "operations" or other[1] != "web"
+    return other[1] == own[1] or other[1] in APP_MAY_IMPORT[own[1]]
+
+
+def test_every_module_imports_only_what_its_floor_may() -> None:
+    """Floors, the order of core's packages, what an adapter may know."""
+    wrong = [
+        f"{name} imports {other}"
+        for name in _IMPORTS
+        if name.count(".") > 1
+        for other, parts in _ours(name)
+        if not _may(name.split(".")[1:], parts)
+    ]
+    assert wrong == []
+
+
+def test_core_touches_nothing() -> None:
+    """No clock, file, socket, thread or log: neither imported nor called."""
+    wrong = []
+    for name, tree in _TREES.items():
+        if not name.startswith("meterd.core"):
+            continue
+        wrong += [f"{name} imports {o}" for o in _IMPORTS[name] if o.partition(".")[0] not in PURE_MAY_IMPORT]
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Call):
+                called = node.func
+                label = called.id if isinstance(called, ast.Name) else getattr(called, "attr", "")
+                if label in NOT_PURE:
+                    wrong.append(f"{name} line {node.lineno} calls {label}()")
+    assert wrong == []
+
+
+def test_mqtt_carries_bytes_and_knows_no_readings() -> None:
+    """Of core it knows the errors."""
+    wrong = [
+        f"{name} imports {other}"
+        for name in _IMPORTS
+        if name.startswith("meterd.adapters.mqtt")
+        for other, parts in _ours(name)
+        if parts[0] == "core" and parts[1:2] != ["errors"]
+    ]
+    assert wrong == []
+
+
+def test_no_circle_of_files() -> None:
+    """Lazy imports are counted: taking away what imports nothing that is left leaves nothing."""
+    left = {name: {other for other, _ in _ours(name)} & set(_PATHS) - {name} for name in _PATHS}
+    while True:
+        free = [name for name, others in left.items() if not others & left.keys()]
+        if not free:
+            break
+        for name in free:
+            del left[name]
+    circle = {name: sorted(others & left.keys()) for name, others in left.items()}
+    assert circle == {}
+
+
+def test_no_private_name_crosses_a_file() -> None:
+    """What begins with an underscore belongs to its file."""
+    wrong = [
+        f"{name} imports {alias.name}"
+        for name, tree in _TREES.items()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("meterd")
+        for alias in node.names
+        if alias.name.startswith("_") and not alias.name.startswith("__")
+    ]
+    assert wrong == []
+
+
+WITHOUT_TEST_FILE = 28  # modules above 60 lines whose tests stand in a file of another name; this number may only fall
+
+
+def test_modules_have_a_test_file_of_their_name() -> None:
+    """Whoever changes a module finds its tests beside it."""
+    tests = {path.relative_to(PACKAGE.parent / "tests") for path in (PACKAGE.parent / "tests").rglob("test_*.py")}
+    lacking = [
+        str(path.relative_to(PACKAGE))
+        for path in _PATHS.values()
+        if path.name != "__init__.py"
+        and len(path.read_text(encoding="utf-8").splitlines()) > 60
+        and path.relative_to(PACKAGE).with_name(f"test_{path.name}") not in tests
+    ]
+    assert len(lacking) <= WITHOUT_TEST_FILE, f"one more than before is without: {lacking}"

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from meterd.app.asyncapi import topics_markdown
+from meterd.core.topics.asyncapi import topics_markdown
 
 ROOT = Path(__file__).parents[1]
 
@@ -24,9 +24,9 @@ def test_ci_runs_exactly_the_test_command_of_the_readme() -> None:
     assert readme_commands()[1] in (ROOT / ".ci" / "run").read_text(encoding="utf-8").splitlines()
 
 
-def test_readme_lists_every_derived_value() -> None:
-    """The table of topics in the README follows the table in the code."""
-    assert topics_markdown().strip() in (ROOT / "README.md").read_text(encoding="utf-8")
+def test_the_reference_of_topics_lists_every_derived_value() -> None:
+    """The table of topics in its reference follows the table in the code."""
+    assert topics_markdown().strip() in (ROOT / "meterd" / "core" / "topics" / "README.md").read_text(encoding="utf-8")
 
 
 @pytest.mark.slow
@@ -36,5 +36,8 @@ def test_wheel_holds_the_example_plans(tmp_path: Path) -> None:
     subprocess.run(command, cwd=ROOT, check=True, capture_output=True, timeout=120)
     names = zipfile.ZipFile(next(tmp_path.glob("*.whl"))).namelist()
     for wanted in ("site.toml", "points.csv", "instruments.csv", "inputs.csv", "consumers.csv", "patterns/studio.toml"):
-        assert f"meterd/demo/harrow-mill/{wanted}" in names
-    assert "meterd/demo/small.toml" in names
+        assert f"meterd/adapters/simulator/harrow-mill/{wanted}" in names
+    assert "meterd/adapters/simulator/small.toml" in names
+    assert {"meterd/app/cli/help/plan.md", "meterd/app/cli/help/service.md", "meterd/core/topics/README.md"} <= set(
+        names
+    )

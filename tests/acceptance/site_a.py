@@ -10,8 +10,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from meterd.figure import Channel
-from meterd.reading import EXPORT, IMPORT
+from meterd.core.model.reading import EXPORT, IMPORT
+from meterd.core.model.results import Channel
 
 DATA = Path(__file__).parents[1] / "data"
 FEEDERS = [f"feeder-{k}" for k in range(1, 8)]
@@ -24,10 +24,10 @@ TOPIC = "site-a/registers"
 
 def columns() -> dict[str, str]:
     """Register (point.import) -> column of the answers."""
-    found = {"grid.import": "import_kwh", "grid.export": "export_kwh", "pv.import": "pv_kwh"}
+    results = {"grid.import": "import_kwh", "grid.export": "export_kwh", "pv.import": "pv_kwh"}
     for k, name in enumerate(FEEDERS, 1):
-        found |= {f"{name}.import": f"feeder{k}_in_kwh", f"{name}.export": f"feeder{k}_out_kwh"}
-    return found
+        results |= {f"{name}.import": f"feeder{k}_in_kwh", f"{name}.export": f"feeder{k}_out_kwh"}
+    return results
 
 
 def registers() -> tuple[npt.NDArray[np.int64], dict[Channel, npt.NDArray[np.int64]]]:

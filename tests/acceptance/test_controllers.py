@@ -13,10 +13,10 @@ from pathlib import Path
 
 import pytest
 
-from meterd.demo.controller import Client, Controller, serve
-from meterd.interval import text
-from meterd.mqtt.link import Link
-from meterd.mqtt.settings import LinkSettings
+from meterd.adapters.mqtt.client import Link
+from meterd.adapters.mqtt.settings import LinkSettings
+from meterd.adapters.simulator.controller import Client, Controller, serve
+from meterd.core.model.periods import text
 from tests.brokers import Mosquitto, until
 
 COUNT, LOAD_W = 100, 1_500
@@ -54,7 +54,7 @@ def plan(folder: Path, port: int) -> Path:
     for name in rooms:
         parts.append(
             f'[[consumer]]\nconsumer = "{name}-heater"\npoint = "{name}"\nmin_w = {LOAD_W}\nmax_w = {LOAD_W}\n'
-            f"step_w = {LOAD_W}\n"
+            f'step_w = {LOAD_W}\ncan_take = "plant/can-take/{name}"\n'
         )
     path = folder / "mill.toml"
     path.write_text("\n".join(parts), encoding="utf-8")
@@ -102,7 +102,7 @@ class Daemon:
     process: "subprocess.Popen[bytes] | None" = None
 
     def start(self) -> None:
-        command = [sys.executable, "-m", "meterd.app.cli", "run", str(self.plan)]
+        command = [sys.executable, "-m", "meterd.app.cli.main", "run", str(self.plan)]
         with (self.plan.parent / "log").open("ab") as log:
             self.process = subprocess.Popen(command, stdout=log, stderr=log)
 
@@ -115,8 +115,8 @@ class Daemon:
 @pytest.fixture
 def broker() -> Iterator[Mosquitto]:
     """A real broker."""
-    with Mosquitto() as found:
-        yield found
+    with Mosquitto() as result:
+        yield result
 
 
 @pytest.fixture
@@ -129,6 +129,7 @@ def clients(broker: Mosquitto) -> list[Client]:
             f"room-{i:03d}-heater",
             "127.0.0.1",
             broker.port,
+            can_take_topic=f"plant/can-take/room-{i:03d}",
         )
         for i in range(COUNT)
     ]
@@ -151,6 +152,7 @@ def test_hundred_controllers_settle_and_survive(broker: Mosquitto, clients: list
     try:
         assert until(lambda: plant.flexible() >= (FITS - 2) * LOAD_W, 40.0), (tmp_path / "log").read_text()
         _steady(plant)
+        _full_tanks_are_passed_over(plant, clients)
         broker.kill()
         broken = time.monotonic()
         assert until(lambda: plant.flexible() == 0, UT_S + DELAY_S + 5.0), "a dead value is used"
@@ -185,6 +187,22 @@ def _steady(plant: Plant) -> None:
     seen = plant.since(begun)
     assert max(seen) - min(seen) <= 2 * LOAD_W
     _no_import(plant, begun)
+
+
+def _full_tanks_are_passed_over(plant: Plant, clients: list[Client]) -> None:
+    """Thirty running loads say that they can take nothing: their shares go to others, long before `idle_s`."""
+    full = [c for c in clients if c.controller.power_w > 0][:30]
+    begun = time.monotonic()
+    for client in full:
+        client.controller.can_take_w = 0.0
+
+    def others_run() -> bool:
+        return plant.flexible() >= (FITS - 2) * LOAD_W and not any(plant.power[c.name] for c in full)
+
+    assert until(others_run, 15.0), "idle_s is 20"
+    _no_import(plant, begun)
+    for client in full:
+        client.controller.can_take_w = LOAD_W
 
 
 def _no_import(plant: Plant, begun_s: float) -> None:

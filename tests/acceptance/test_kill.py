@@ -14,9 +14,19 @@ from pathlib import Path
 
 import pytest
 
-from meterd.store.sqlite import SqliteStore
+from meterd.adapters.store.journal import SqliteStore
 from tests.brokers import Mosquitto, until
-from tests.faults.mill import FAR, MAY, as_readings, books_of, minutes, publish, reading_count, sending, write_plan
+from tests.faults.mill import (
+    FAR,
+    MAY,
+    as_readings,
+    minutes,
+    publish,
+    reading_count,
+    sending,
+    stored_figures,
+    write_plan,
+)
 
 KILLS = 50
 SECONDS = 22.0  # in which the day of the trial is published
@@ -24,11 +34,11 @@ BROKER = "max_queued_messages 0\nmax_inflight_messages 200\n"  # an absent daemo
 ARGUMENTS = ("--trial-from", "2026-05-04T00:00:00Z")
 
 
-class Nursery:
+class ProcessStarter:
     """Daemons, one after another, quick to start."""
 
     def __init__(self) -> None:
-        command = [sys.executable, str(Path(__file__).with_name("nursery.py"))]
+        command = [sys.executable, str(Path(__file__).with_name("process_starter.py"))]
         root = str(Path(__file__).parents[2])
         self._process = subprocess.Popen(
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env={**os.environ, "PYTHONPATH": root}
@@ -54,13 +64,13 @@ class Nursery:
 
 
 @contextmanager
-def nursery() -> Iterator[Nursery]:
+def nursery() -> Iterator[ProcessStarter]:
     """A nursery while the `with` block lasts."""
-    one = Nursery()
+    process_starter = ProcessStarter()
     try:
-        yield one
+        yield process_starter
     finally:
-        one.close()
+        process_starter.close()
 
 
 def alive(child: int) -> bool:
@@ -102,7 +112,7 @@ def wait_for_all(store: Path, count: int) -> None:
     time.sleep(0.3)
 
 
-def run_once(folder: Path, started: Nursery, sent: list[tuple[str, bytes]], count: int) -> Path:
+def run_once(folder: Path, started: ProcessStarter, sent: list[tuple[str, bytes]], count: int) -> Path:
     """The day without kills."""
     store = folder / "whole.sqlite"
     with Mosquitto(BROKER) as broker, sending(broker.port) as out:
@@ -149,19 +159,19 @@ def test_fifty_kills_lose_nothing_double_nothing_and_change_no_figure(tmp_path: 
             wait_for_all(killed, count)
             end(child, signal.SIGTERM)
     assert len(set(moments)) > KILLS // 5, f"the kills must fall between readings, they fell at {moments}"
-    assert books_of(killed) == books_of(whole)
-    assert books_of(whole)["readings"] == count
-    said = Path(f"{killed}.log").read_text()
-    assert "Traceback" not in said
-    assert "ERROR" not in said
+    assert stored_figures(killed) == stored_figures(whole)
+    assert stored_figures(whole)["readings"] == count
+    text = Path(f"{killed}.log").read_text()
+    assert "Traceback" not in text
+    assert "ERROR" not in text
     assert latest(killed) == latest(whole) == {"q03": 10_000_000 + 300_000 * (24 * 60 - 1)}
 
 
 def latest(path: Path) -> dict[str, float]:
     """The newest register of one feeder."""
     store = SqliteStore.reader(path)
-    found = store.latest(("q03", "1.8.0"))
+    results = store.latest(("q03", "1.8.0"))
     store.close()
-    assert found is not None
-    assert found[0] == MAY + (24 * 60 - 1) * 60_000
-    return {"q03": found[1]}
+    assert results is not None
+    assert results[0] == MAY + (24 * 60 - 1) * 60_000
+    return {"q03": results[1]}

@@ -13,10 +13,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from meterd.app.cli import main
-from meterd.interval import Period, label, text, to_ms
-from meterd.surplus import PvFigures, pv_figures
-from tests.acceptance.books import Tables, from_folder
+from meterd.app.cli.main import main
+from meterd.core.model.periods import Period, label, text, to_ms
+from meterd.core.pv.figures import PvFigures, pv_figures
+from tests.acceptance.stored_figures import Tables, from_folder
 
 pytestmark = pytest.mark.slow
 
@@ -77,10 +77,10 @@ def replayed(folder: Path, file: str, columns: dict[str, str], rolling: set[str]
     plan = folder / "house.toml"
     plan.write_text(text_)
     assert main(["replay", str(plan), str(DATA / file), "--out", str(folder / "out"), "--format", "parquet"]) == 0
-    found = from_folder(folder / "out", "main", (0, 2**60))
-    found["peaks"] = pd.read_parquet(folder / "out" / "maximum_demand_month.parquet")
-    found["said"] = pd.DataFrame([json.loads((folder / "out" / "description.json").read_text())])
-    return found
+    frames = from_folder(folder / "out", "main", (0, 2**60))
+    frames["peaks"] = pd.read_parquet(folder / "out" / "maximum_demand_month.parquet")
+    frames["said"] = pd.DataFrame([json.loads((folder / "out" / "description.json").read_text())])
+    return frames
 
 
 @pytest.fixture(scope="module")
@@ -98,25 +98,25 @@ RESETS = [ms(r["ts_utc_first_reading_after"]) for r in rows_of("opsd_res4_regist
           if r["event"] == "reset"]  # fmt: skip
 
 
-def compare(found: Tables, period: Period, name: str, column: str, columns: dict[str, str]) -> tuple[int, int]:
+def compare(frames: Tables, period: Period, name: str, column: str, columns: dict[str, str]) -> tuple[int, int]:
     """Ours against the answers; returns how many were good and equal, and how many the answers leave open."""
-    energy, quality = found[f"energy {period}"], found[f"quality {period}"]
+    energy, quality = frames[f"energy {period}"], frames[f"quality {period}"]
     answers = {row[column]: row for row in rows_of(f"opsd_res4_registers_1h_answers_{name}")}
     start_ms = energy["start"].tolist()
     words = [text(s) if period is Period.HOUR else label(period, s, ZONE) for s in start_ms]
     good = open_ = 0
     for answer, register in columns.items():
-        ours, said = energy[register].tolist(), quality[register].tolist()
+        ours, texts = energy[register].tolist(), quality[register].tolist()
         for i, (start, end) in enumerate(pairwise([*start_ms, 2**62])):
             value = answers.get(words[i], {}).get(answer)
             if not value:
-                assert said[i] != "good", (words[i], register, "the readings cannot tell it")
+                assert texts[i] != "good", (words[i], register, "the readings cannot tell it")
                 open_ += 1
             elif columns is WRAPPED and answer == "refrigerator_kwh" and any(start < at <= end for at in RESETS):
-                assert said[i] == "bound", (words[i], register)
+                assert texts[i] == "bound", (words[i], register)
                 assert ours[i] <= round(float(value) * 1e6)
             else:
-                assert (said[i], ours[i]) == ("good", round(float(value) * 1e6)), (words[i], register)
+                assert (texts[i], ours[i]) == ("good", round(float(value) * 1e6)), (words[i], register)
                 good += 1
     return good, open_
 
@@ -146,8 +146,8 @@ def test_sums_are_the_answers(
 ) -> None:
     """Good wherever both ends were read, and to the milliwatt-hour; else missing or marked, also across rollovers."""
     columns = COLUMNS if file == "plain" else WRAPPED
-    found = compare(request.getfixturevalue(file), period, name, column, columns)
-    assert found == COUNTS[file, period]
+    results = compare(request.getfixturevalue(file), period, name, column, columns)
+    assert results == COUNTS[file, period]
 
 
 def test_energy_across_gaps_is_the_answer(plain: Tables) -> None:
@@ -192,16 +192,16 @@ def hourly_pv(plain: Tables) -> tuple[PvFigures, "pd.Series[Any]", np.ndarray]:
 def test_balance_violations_are_found(plain: Tables) -> None:
     """opsd_..._balance_violations: hours whose export exceeds PV, whose consumption is negative or below its parts."""
     figures, start, subs = hourly_pv(plain)
-    found = {
+    results = {
         "export > pv": figures.export_exceeds,
         "consumption < 0": figures.present & (figures.consumption < 0),
         "consumption < sum of subs": figures.present & (subs >= 0) & (figures.consumption < subs),
     }
     rows = rows_of("opsd_res4_registers_1h_answers_balance_violations.csv")
-    for finding, mask in found.items():
+    for finding, mask in results.items():
         hours = [text(s) for s in start[mask].tolist()]
         assert hours == [row["hour_start_utc"] for row in rows if row["finding"] == finding], finding
-    assert [int(mask.sum()) for mask in found.values()] == [9, 7, 33]
+    assert [int(mask.sum()) for mask in results.values()] == [9, 7, 33]
 
 
 def test_peaks_are_the_answers(plain: Tables) -> None:

@@ -15,16 +15,16 @@ from pathlib import Path
 
 import pytest
 
-from meterd.app.cli import main
-from meterd.mqtt.link import Link, Message
-from meterd.mqtt.settings import LinkSettings
-from meterd.page import UserRole
-from meterd.page.access import UserFile
+from meterd.adapters.mqtt.client import Link, Message
+from meterd.adapters.mqtt.settings import LinkSettings
+from meterd.adapters.web.backend import UserRole
+from meterd.adapters.web.users import UserFile
+from meterd.app.cli.main import main
+from tests.adapters.notify.servers import PASSWORD, Hooks, Inbox, mail_server
 from tests.brokers import Mosquitto, free_port, until
 from tests.databases import StrictFake
 from tests.docker.test_access import certificates, openssl
 from tests.faults.mill import Child, message, now_ms, open_findings, write_plan
-from tests.notify.servers import PASSWORD, Hooks, Inbox, mail_server
 
 pytestmark = pytest.mark.slow
 BROKER, TOKEN, HOOK, MAIL, USER = (
@@ -79,15 +79,15 @@ def told() -> list[str]:
     plain = [BROKER, TOKEN, HOOK.split()[1], MAIL, PLAIN, USER]
     return (
         plain
-        + [base64.b64encode(one.encode()).decode().rstrip("=") for one in plain]
-        + [json.dumps(one)[1:-1] for one in plain]
+        + [base64.b64encode(item.encode()).decode().rstrip("=") for item in plain]
+        + [json.dumps(item)[1:-1] for item in plain]
     )
 
 
 def leaks(said: str | bytes) -> list[str]:
     """Which secrets stand in a text."""
     text = said.decode(errors="replace") if isinstance(said, bytes) else said
-    return [one for one in told() if one in text]
+    return [item for item in told() if item in text]
 
 
 @contextmanager
@@ -205,8 +205,8 @@ def test_secrets_stand_nowhere(works: Works, capsys: pytest.CaptureFixture[str])
     assert answers["/health"][0] == answers["/metrics"][0] == answers["/api/findings"][0] == 200
     assert b"not-told" in answers["/api/findings"][1]
     messages = list(heard.queue)
-    assert [one.topic for one in messages if leaks(one.payload)] == []
-    assert any("finding/lines-store" in one.topic for one in messages)
+    assert [item.topic for item in messages if leaks(item.payload)] == []
+    assert any("finding/lines-store" in item.topic for item in messages)
     for command in (["check"], ["findings"], ["findings", "--history", "lines-store-mill"], ["topics"], ["health"]):
         main(
             [
@@ -222,8 +222,8 @@ def test_secrets_stand_nowhere(works: Works, capsys: pytest.CaptureFixture[str])
     assert until(lambda: "broker link" in works.child.said(), 30)
     assert works.child.stop() == 0
     assert leaks(works.child.said()) == []
-    kept = [path for path in works.folder.iterdir() if path.name.startswith("s.sqlite")]
-    assert {path.name: leaks(path.read_bytes()) for path in kept if leaks(path.read_bytes())} == {}
+    paths = [path for path in works.folder.iterdir() if path.name.startswith("s.sqlite")]
+    assert {path.name: leaks(path.read_bytes()) for path in paths if leaks(path.read_bytes())} == {}
     assert all(json.loads(line)["event"] for line in works.child.said().splitlines())
 
 
@@ -240,7 +240,7 @@ def test_a_broker_that_wants_a_certificate_gets_none_from_others(works: Works) -
         plain.settimeout(5)
         plain.sendall(b"\x10\x10\x00\x04MQTT\x05\x02\x00\x3c\x00\x00\x03abc")
         try:
-            said = plain.recv(100)
+            text = plain.recv(100)
         except ConnectionResetError:
-            said = b""
-        assert said[:1] != b"\x20", "an open line gets no CONNACK"
+            text = b""
+        assert text[:1] != b"\x20", "an open line gets no CONNACK"

@@ -5,11 +5,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.app.bookkeeper import Bookkeeper
-from meterd.app.config import load_plan
-from meterd.interval import Period, starts
-from meterd.reading import IMPORT, POWER, Reading
-from meterd.store.sqlite import SqliteStore
+from meterd.adapters.planfile.loader import load_plan
+from meterd.adapters.store.journal import SqliteStore
+from meterd.app.operations.ledger import Ledger
+from meterd.core.model.periods import Period, starts
+from meterd.core.model.reading import IMPORT, POWER, Reading
 
 PLAN = """\
 site = { name = "mill", zone = "Europe/Vienna", interval_s = 3600 }
@@ -49,14 +49,14 @@ def series(days: float, seed: int = 3) -> tuple["np.ndarray[tuple[int], np.dtype
 
 def readings(days: float, from_day: float = 0.0) -> list[Reading]:
     """The same series as single readings of both points, and a power now and then, in the order of time."""
-    found = []
+    results = []
     for k, (point, register) in enumerate(CHANNELS):
         times, values = series(days, seed=3 + k)
         for t, v in zip(times.tolist(), values.tolist(), strict=True):
-            found.append(Reading(point, register, t, v, t))
+            results.append(Reading(point, register, t, v, t))
             if t % 4 == 0 and t // 1000 % 7 == 0:
-                found.append(Reading(point, POWER, t, 0.5 * (t // 1000 % 1000), t))
-    return sorted((r for r in found if r.at_ms >= BEGIN + from_day * DAY), key=lambda r: r.at_ms)
+                results.append(Reading(point, POWER, t, 0.5 * (t // 1000 % 1000), t))
+    return sorted((r for r in results if r.at_ms >= BEGIN + from_day * DAY), key=lambda r: r.at_ms)
 
 
 def fill(folder: Path, days: float) -> Path:
@@ -64,10 +64,10 @@ def fill(folder: Path, days: float) -> Path:
     site = load_plan(plan_file(folder)).site
     path = folder / "s.sqlite"
     store = SqliteStore.writer(path)
-    books = Bookkeeper(store, site, ZoneInfo(site.zone))
+    ledger = Ledger(store, site, ZoneInfo(site.zone))
     with store.transaction():
         store.add_readings(readings(days))
-    books.settle(BEGIN + int(days) * DAY, BEGIN + int(days) * DAY)
+    ledger.recompute_all(BEGIN + int(days) * DAY, BEGIN + int(days) * DAY)
     store.close()
     return path
 
@@ -76,11 +76,11 @@ def figures(path: Path, days: int) -> dict[str, object]:
     """Every newest figure and balance, without versions."""
     store = SqliteStore.reader(path)
     zone = ZoneInfo("Europe/Vienna")
-    found: dict[str, object] = {}
+    results: dict[str, object] = {}
     for period in Period:
         grid = np.array(starts(period, BEGIN - 40 * DAY, BEGIN + days * DAY, zone, HOUR), dtype=np.int64)
         columns = store.columns(CHANNELS, period, grid)
-        found[period] = [c.tolist() for c in (columns.energy, columns.present, columns.flags)]
-        found[f"balance {period}"] = store.balances("main", period, 0, BEGIN + days * DAY)
+        results[period] = [c.tolist() for c in (columns.energy, columns.present, columns.flags)]
+        results[f"balance {period}"] = store.balances("main", period, 0, BEGIN + days * DAY)
     store.close()
-    return found
+    return results

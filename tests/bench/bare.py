@@ -1,11 +1,12 @@
 """The measures to compare with: clients of the bare library that only count, only echo, or echo to many.
 
 `python -m tests.bench.bare count PORT N`: prints `first last` (monotonic seconds) of N messages below `meters/`.
-`python -m tests.bench.bare echo PORT`: sends what comes on `ask` back on `answer`, until killed.
-`python -m tests.bench.bare fan PORT N`: the same on N topics `answer/0`.. with a short one `answer/0/plain` beside each, all
-retained, as the daemon sends N values.
+`python -m tests.bench.bare echo PORT`: takes what comes below `ask/`, sends `ask/last` back on `answer`, until killed.
+`python -m tests.bench.bare fan PORT N`: sends what comes on `ask` back on N topics `answer/0`.. with a short one
+`answer/0/plain` beside each, all retained, as the daemon sends N values.
 """
 
+import socket
 import sys
 import time
 
@@ -20,6 +21,7 @@ def connected(port: int, topic: str) -> paho.Client:
     client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"bare-{time.monotonic_ns()}", protocol=paho.MQTTv5)
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
     properties.ReceiveMaximum = 1000
+    client.on_socket_open = lambda _c, _u, sock: sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     client.on_connect = lambda c, *_: c.subscribe(topic, qos=1)
     client.connect("127.0.0.1", port, properties=properties)
     return client
@@ -48,11 +50,12 @@ def count(port: int, number: int) -> None:
 
 
 def echo(port: int) -> None:
-    """Send everything back."""
-    client = connected(port, "ask")
+    """Take a burst, send its last message back."""
+    client = connected(port, "ask/#")
 
-    def answer(one: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
-        one.publish("answer", message.payload, qos=1)
+    def answer(client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
+        if message.topic == "ask/last":
+            client.publish("answer", message.payload, qos=1)
 
     client.on_message = answer
     client.loop_forever()
@@ -64,10 +67,10 @@ def fan(port: int, number: int) -> None:
     properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
     properties.MessageExpiryInterval = 60
 
-    def answer(one: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
+    def answer(client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
         for i in range(number):
-            one.publish(f"answer/{i}", message.payload, qos=1, retain=True, properties=properties)
-            one.publish(f"answer/{i}/plain", b"2980", qos=1, retain=True, properties=properties)
+            client.publish(f"answer/{i}", message.payload, qos=1, retain=True, properties=properties)
+            client.publish(f"answer/{i}/plain", b"2980", qos=1, retain=True, properties=properties)
 
     client.on_message = answer
     client.loop_forever()

@@ -25,12 +25,12 @@ def packet(topic: str, payload: bytes, mid: int) -> bytes:
 
 def length_of(value: int) -> bytes:
     """Remaining length (MQTT 3.1.1, 2.2.3)."""
-    found = bytearray()
+    result = bytearray()
     while True:
         value, digit = divmod(value, 128)
-        found.append(digit | (0x80 if value else 0))
+        result.append(digit | (0x80 if value else 0))
         if not value:
-            return bytes(found)
+            return bytes(result)
 
 
 class Wire:

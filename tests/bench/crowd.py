@@ -12,7 +12,7 @@ import struct
 import sys
 import time
 
-from meterd.message import parse
+from meterd.core.topics.message import parse
 from tests.bench.blast import length_of
 
 LIMIT_S = 60.0
@@ -34,16 +34,16 @@ class Subscriber:
 
     def lacks(self, wanted: dict[str, float]) -> dict[str, float | None]:
         """Its topics that have not the value they should have, with the value they have."""
-        found = {t: parse(self.last[t]).value if t in self.last else None for t in self._topics}
-        return {topic: value for topic, value in found.items() if value != wanted[topic]}
+        results = {t: parse(self.last[t]).value if t in self.last else None for t in self._topics}
+        return {topic: value for topic, value in results.items() if value != wanted[topic]}
 
     def read(self) -> None:
         """Take what has come; AssertionError if the broker has ended the connection."""
         data = self.socket.recv(65536)
         assert data, "the broker closed the connection of a subscriber"
         self._bytes += data
-        while (found := self._packet()) is not None:
-            kind, body = found
+        while (results := self._packet()) is not None:
+            kind, body = results
             if kind & 0xF0 == 0x30:
                 self._publish(kind, body)
 
@@ -80,20 +80,20 @@ def run(port: int, number: int, every: str, topics: list[str]) -> None:
     """Listen until every subscriber has what it should have."""
     watch = selectors.DefaultSelector()
     crowd = [Subscriber(port, f"crowd-{i}", [every, topics[i % len(topics)]]) for i in range(number)]
-    for one in crowd:
-        watch.register(one.socket, selectors.EVENT_READ, one)
+    for subscriber in crowd:
+        watch.register(subscriber.socket, selectors.EVENT_READ, subscriber)
     watch.register(sys.stdin, selectors.EVENT_READ, None)
     print("ready", flush=True)
     wanted: dict[str, float] = {}
     deadline = time.monotonic() + 1e9
-    while time.monotonic() < deadline and (not wanted or any(one.lacks(wanted) for one in crowd)):
+    while time.monotonic() < deadline and (not wanted or any(item.lacks(wanted) for item in crowd)):
         for key, _ in watch.select(0.2):
             if key.data is not None:
                 key.data.read()
             elif not wanted:
                 wanted, deadline = json.loads(sys.stdin.readline()), time.monotonic() + LIMIT_S
                 watch.unregister(sys.stdin)
-    print(json.dumps([{"messages": one.messages, "lacks": one.lacks(wanted)} for one in crowd]), flush=True)
+    print(json.dumps([{"messages": item.messages, "lacks": item.lacks(wanted)} for item in crowd]), flush=True)
 
 
 if __name__ == "__main__":

@@ -17,8 +17,8 @@ def run(store: str, low: int, high: int, file: str) -> None:
         " WHERE period = 'interval' AND start_ms >= ? AND start_ms < ?"
     )
     with closing(sqlite3.connect(store)) as db:
-        found = pd.read_sql_query(ask, db, params=(low, high))
-    found.groupby(["point", "register"])["energy"].agg(["sum", "max"]).to_csv(file)
+        frame = pd.read_sql_query(ask, db, params=(low, high))
+    frame.groupby(["point", "register"])["energy"].agg(["sum", "max"]).to_csv(file)
 
 
 if __name__ == "__main__":

@@ -12,10 +12,10 @@ import time
 
 from pymodbus.client import ModbusTcpClient
 
-from meterd.site import Input, Site, Source
-from meterd.sources import Delivery
-from meterd.sources.modbus import ModbusSource
-from tests.sources.devices import ModbusServer, words
+from meterd.adapters.sources import Delivery
+from meterd.adapters.sources.modbus.source import ModbusSource
+from meterd.core.model.plan import Input, Site, Source
+from tests.adapters.sources.devices import ModbusServer, words
 
 CODES = ("16.7.0", "1.8.0", "2.8.0", "32.7.0", "52.7.0", "72.7.0")
 VALUES = (1234.5, 1e6, 2e5, 230.1, 231.2, 229.9)

@@ -3,6 +3,7 @@
 import contextlib
 import os
 import signal
+import socket
 import sqlite3
 import subprocess
 import sys
@@ -13,7 +14,7 @@ from pathlib import Path
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
-from meterd.interval import text
+from meterd.core.model.periods import text
 from tests.bench.site import START_MS
 from tests.brokers import until
 
@@ -46,25 +47,31 @@ def child(command: list[str]) -> Iterator["subprocess.Popen[str]"]:
 def daemon(plan: Path, store: Path, *, trial: bool) -> Iterator["subprocess.Popen[str]"]:
     """`meterd run` while the block lasts; it must end in order."""
     extra = ["--trial-from", text(START_MS)] if trial else []
-    with child(module("meterd.app.cli", "run", plan, "--store", store, *extra)) as process:
+    with child(module("meterd.app.cli.main", "run", plan, "--store", store, *extra)) as process:
         yield process
         process.send_signal(signal.SIGTERM)
         assert process.wait(STOP_LIMIT_S) == 0, "the daemon ends in order"
 
 
+def _at_once(_client: paho.Client, _data: object, sock: socket.socket) -> None:
+    """No packet of ours waits for the confirmation of the one before (Nagle): that delay is not the daemon's."""
+    sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+
 @contextlib.contextmanager
 def client(port: int) -> Iterator[paho.Client]:
     """A connected plain client."""
-    one = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
-    one.max_inflight_messages_set(1000)
-    one.connect("127.0.0.1", port)
-    one.loop_start()
-    assert until(one.is_connected), "the broker answers"
+    item = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    item.max_inflight_messages_set(1000)
+    item.on_socket_open = _at_once
+    item.connect("127.0.0.1", port)
+    item.loop_start()
+    assert until(item.is_connected), "the broker answers"
     try:
-        yield one
+        yield item
     finally:
-        one.disconnect()
-        one.loop_stop()
+        item.disconnect()
+        item.loop_stop()
 
 
 def wait_subscribed(port: int, topic: str, payload: bytes) -> None:

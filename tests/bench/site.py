@@ -4,7 +4,7 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
-from meterd.interval import text
+from meterd.core.model.periods import text
 
 START_MS = 1_767_225_600_000  # 2026-01-01T00:00:00Z
 RATE = 1_000_000  # messages a second: the daemon's own brake is not what is measured

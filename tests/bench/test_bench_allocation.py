@@ -5,10 +5,10 @@ import time
 import numpy as np
 import pytest
 
-from meterd.allocation import Draws, allocate, begin
-from meterd.loads import policy_of
-from meterd.room import Inputs
-from meterd.site import Consumer, Sharing, Site
+from meterd.core.model.plan import Consumer, Sharing, Site
+from meterd.core.sharing.allocation import Draws, allocate, begin
+from meterd.core.sharing.available_power import Inputs
+from meterd.core.sharing.consumers import policy_of
 from tests.bench.table import Line, percentile
 
 COUNT = 1_000
@@ -48,7 +48,7 @@ def test_bench_allocation_of_a_thousand_consumers(full: bool, report: list[Line]
     measured = np.ones(COUNT, dtype=np.bool_)
     times, bares = [], []
     for i, power in enumerate(pv.tolist()):
-        draw = state.known.given[2]
+        draw = state.states.given[2]
         inputs = Inputs(T + i * 10_000, power - int(draw.sum()), power)
         begun = time.thread_time()
         state, decisions = allocate(state, inputs, Draws(draw, measured), policy, T + i * 10_000)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from meterd.message import parse
+from meterd.core.topics.message import parse
 from tests.bench.rig import (
     BROKER,
     child,

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from meterd.message import parse
-from meterd.reading import IMPORT, POWER
+from meterd.core.model.reading import IMPORT, POWER
+from meterd.core.topics.message import parse
 from tests.bench.rig import (
     BROKER,
     child,
@@ -30,11 +30,11 @@ from tests.bench.table import Line, percentile
 from tests.brokers import Mosquitto
 
 pytestmark = [pytest.mark.bench, pytest.mark.slow, pytest.mark.timeout(2400)]
-# growth after the first quarter hour, which fills the lines of knots of all registers: 5 % of all the daemon has by then
+# growth after the first quarter hour, which fills the lines of breakpoints of all registers: 5 % of all the daemon has by then
 FLAT_MB = 16.0
 FILLED_MIN = 16.0  # simulated minutes until they are full for the first time
 SUBSCRIBERS = 300
-SWING_W = 50  # more than the dead band, so that every reading is told
+SWING_W = 50  # more than the dead band, so that every reading is reported
 REGISTERS = (IMPORT, POWER)
 
 
@@ -58,13 +58,13 @@ def kept(store: Path) -> dict[tuple[str, str], Kept]:
 
 def sent(wide: Wide, steps: range, extra: int | None = None) -> dict[tuple[str, str], Kept]:
     """The same, of what was sent: these steps of all points, and the probe's step of the last one."""
-    found = {}
+    kepts = {}
     for i, name in enumerate(wide.names):
         mine = [*steps, *([extra] if extra is not None and i == wide.points - 1 else [])]
         counted = sum(1_000_000_000 + 1000 * wide.wh_per_step(i) * k for k in mine)
-        found[name, IMPORT] = Kept(len(mine), counted)
-        found[name, POWER] = Kept(len(mine), sum(wide.power_w(i, k) for k in mine))
-    return found
+        kepts[name, IMPORT] = Kept(len(mine), counted)
+        kepts[name, POWER] = Kept(len(mine), sum(wide.power_w(i, k) for k in mine))
+    return kepts
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +76,7 @@ class Sample:
 
 
 def growth_mb(samples: list[Sample]) -> float | None:
-    """What memory has grown by since the lines of knots were full: median of the last quarter above that of the first one."""
+    """Growth of memory since the register lines were full: median of the last quarter above that of the first one."""
     later = [sample.mb for sample in samples if sample.minute >= FILLED_MIN]
     quarter = len(later) // 4
     return statistics.median(later[-quarter:]) - statistics.median(later[:quarter]) if quarter else None
@@ -136,8 +136,8 @@ def test_load_is_held_before_three_hundred_subscribers(full: bool, report: list[
                 share = (cpu_s(process.pid) - used) / (time.monotonic() - begun)
             wait_rows(store, 2 * (1 + rounds * wide.points), 120.0)
             lacking = crowd.told({topic: _last(wide, topic, rounds) for topic in topics})
-        messages = sum(one["messages"] for one in lacking)
-        assert [one["lacks"] for one in lacking if one["lacks"]] == []
+        messages = sum(item["messages"] for item in lacking)
+        assert [item["lacks"] for item in lacking if item["lacks"]] == []
         assert len(lacking) == SUBSCRIBERS
     assert kept(store) == sent(wide, range(1, rounds + 1), extra=0)
     name = f"1,000 points every second for {rounds} s, {SUBSCRIBERS} subscribers"
@@ -188,5 +188,5 @@ class Crowd:
         assert self.process.stdout is not None
         self.process.stdin.write(json.dumps(wanted) + "\n")
         self.process.stdin.flush()
-        found: list[dict[str, int]] = json.loads(self.process.stdout.readline())
-        return found
+        results: list[dict[str, int]] = json.loads(self.process.stdout.readline())
+        return results

@@ -1,4 +1,4 @@
-"""The page: how long each sheet takes on the server, how large it is, and what fifty open pages cost."""
+"""The page: how long each page takes on the server, how large it is, and what fifty open pages cost."""
 
 import asyncio
 import re
@@ -20,9 +20,9 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 from starlette.routing import Route
 
-from meterd.mqtt.broker import free_port
-from meterd.page import UserRole
-from meterd.page.sheets import SHEETS
+from meterd.adapters.mqtt.embedded_broker import free_port
+from meterd.adapters.web.backend import UserRole
+from meterd.adapters.web.registry import PAGES
 from tests.bench.rig import cpu_s
 from tests.bench.table import Line, percentile
 
@@ -40,16 +40,25 @@ class Running:
 
 @contextmanager
 def demo(folder: Path, days: int) -> Iterator[Running]:
-    """The demo until its first picture."""
-    command = [sys.executable, "-m", "meterd.app.cli", "demo", "--days", str(days), "--store", str(folder / "s.sqlite")]
+    """The demo until its first snapshot."""
+    command = [
+        sys.executable,
+        "-m",
+        "meterd.app.cli.main",
+        "demo",
+        "--days",
+        str(days),
+        "--store",
+        str(folder / "s.sqlite"),
+    ]
     command += ["--page-port", str(free_port())]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True) as process:
         assert process.stdout is not None, "a pipe was asked for"
         try:
             address = ""
             for line in process.stdout:
-                if (found := re.search(r"page: (http://\S+)/", line)) is not None:
-                    address = found[1]
+                if (match := re.search(r"page: (http://\S+)/", line)) is not None:
+                    address = match[1]
                 if address and " north " in line:
                     break
             threading.Thread(target=process.stdout.read, daemon=True).start()
@@ -97,29 +106,26 @@ def timed(client: httpx.Client, path: str, times: int) -> tuple[float, str]:
 def running(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
     """The demo, after a year in the full form."""
     full = request.config.option.markexpr == "bench"
-    with demo(tmp_path_factory.mktemp("page"), 365 if full else 1) as found:
-        yield found
+    with demo(tmp_path_factory.mktemp("page"), 365 if full else 1) as result:
+        yield result
 
 
-def test_sheets_of_a_year(full: bool, report: list[Line], running: Running) -> None:
-    """Every sheet that needs no question of its own answers; its size with style and scripts stays small."""
+def test_workworksheets_of_a_year(full: bool, report: list[Line], running: Running) -> None:
+    """Every page that needs no question of its own answers; its size with style and scripts stays small."""
     with httpx.Client(base_url=running.address, timeout=60) as client:
-        static = sum(
-            len(client.get(f"/static/{name}").content)
-            for name in ("page.css", "page.js", "uPlot.iife.min.js", "uPlot.min.css")
-        )
-        for sheet in SHEETS:
-            if not sheet.listed or sheet.role is not UserRole.OPEN:
+        static = sum(len(client.get(f"/static/{name}").content) for name in ("page.css", "page.js"))
+        for page_entry in PAGES:
+            if not page_entry.listed or page_entry.role is not UserRole.OPEN:
                 continue
-            took, body = timed(client, sheet.path, 21 if full else 1)
+            took, body = timed(client, page_entry.path, 21 if full else 1)
             with bare(body) as plain, httpx.Client(base_url=plain) as other:
                 least, _ = timed(other, "/", 21 if full else 1)
             size = (len(body.encode()) + static) / 1000
-            assert size < 300, f"{sheet.key} is {size:.0f} kB"
+            assert size < 300, f"{page_entry.key} is {size:.0f} kB"
             report.append(
                 Line(
                     "page",
-                    f"sheet {sheet.key} from a year of 77 points, median (size with all files)",
+                    f"sheet {page_entry.key} from a year of 77 points, median (size with all files)",
                     f"{took * 1000:.0f} ms ({size:.0f} kB)",
                     f"{least * 1000:.1f} ms",
                     took / least,
@@ -132,7 +138,7 @@ async def _listen(address: str, count: int, seconds: float) -> int:
     """That many streams at once; how many events came."""
     limits = httpx.Limits(max_connections=count)
 
-    async def one(client: httpx.AsyncClient) -> int:
+    async def item(client: httpx.AsyncClient) -> int:
         seen = 0
         async with client.stream("GET", "/stream") as answer:
             assert answer.status_code == 200
@@ -154,14 +160,14 @@ async def _listen(address: str, count: int, seconds: float) -> int:
         for number in range(count)
     ]
     try:
-        return sum(await asyncio.gather(*(one(client) for client in clients)))
+        return sum(await asyncio.gather(*(item(client) for client in clients)))
     finally:
         for client in clients:
             await client.aclose()
 
 
 def test_fifty_browsers_on_the_stream(full: bool, report: list[Line], running: Running) -> None:
-    """All hear the picture; what they cost is the daemon's processor time with them less that without."""
+    """All get the snapshot; what they cost is the daemon's processor time with them less that without."""
     span = 60.0 if full else 3.0
     before, since = cpu_s(running.pid), time.monotonic()
     time.sleep(span)

@@ -12,11 +12,12 @@ import pytest
 import statsmodels.api as sm
 from scipy import linalg
 
-from meterd.drift import begin, watch
-from meterd.drift_day import daily_statistics
-from meterd.network import Network, network
-from meterd.network_flows import Intervals, reconcile_network, spread
-from meterd.site import Board, Instrument, Point, Role, Site
+from meterd.core.balance.network_reconciliation import Intervals, reconcile_network, spread
+from meterd.core.balance.topology import Network, network
+from meterd.core.drift.daily_statistics import daily_statistics
+from meterd.core.drift.monitor import monitor_day
+from meterd.core.drift.monitor_state import begin
+from meterd.core.model.plan import Board, Instrument, Point, Role, Site
 from tests.bench.table import Line
 
 pytestmark = [pytest.mark.bench, pytest.mark.slow]
@@ -25,13 +26,13 @@ YEAR, QUARTER_MS = 35_136, 900_000
 
 def wide(boards: int, points: int) -> Network:
     """Boards of one feed and feeders of class 1."""
-    found = []
+    results = []
     for b in range(boards):
-        found.append(Point(f"f{b}", f"b{b}", Role.FEED, rating_a=900.0))
-        found += [Point(f"q{b}-{i}", f"b{b}", Role.FEEDER, rating_a=100.0) for i in range(points - 1)]
-    fitted = tuple(Instrument(p.name, 0, meter_class="1", ct_class="0.5", ct_primary_a=p.rating_a) for p in found)
+        results.append(Point(f"f{b}", f"b{b}", Role.FEED, rating_a=900.0))
+        results += [Point(f"q{b}-{i}", f"b{b}", Role.FEEDER, rating_a=100.0) for i in range(points - 1)]
+    fitted = tuple(Instrument(p.name, 0, meter_class="1", ct_class="0.5", ct_primary_a=p.rating_a) for p in results)
     plan = tuple(Board(f"b{b}", rating_kva=630.0) for b in range(boards))
-    return network(Site("wide", "UTC", boards=plan, points=tuple(found), instruments=fitted), 1)
+    return network(Site("wide", "UTC", boards=plan, points=tuple(results), instruments=fitted), 1)
 
 
 def table(net: Network, rows: int, seed: int, first: int = 0) -> Intervals:
@@ -98,7 +99,7 @@ def test_a_day_of_a_thousand_points(report: list[Line], full: bool) -> None:
     for d in range(400 if full else 12):
         day = daily_statistics(net, table(net, 96, 100 + d, 96 * d))
         begun, own = time.perf_counter(), time.process_time()
-        state, _ = watch(state, day)
+        state, _ = monitor_day(state, day)
         judged.append(time.perf_counter() - begun)
         worked.append(time.process_time() - own)
     for name, some in (("median", np.median(judged[8:])), ("mean", np.mean(judged)), ("longest", np.max(judged))):

@@ -86,7 +86,7 @@ def test_replay_of_a_year(full: bool, report: list[Line], tmp_path: Path) -> Non
     rows = 366 * 1440 if full else 40 * 1440
     plan, file = wide.plan(tmp_path, 1883), tmp_path / "year.parquet"
     write_history(wide, rows, file)
-    command = module("meterd.app.cli", "replay", plan, file, "--out", tmp_path / "ours", "--format", "parquet")
+    command = module("meterd.app.cli.main", "replay", plan, file, "--out", tmp_path / "ours", "--format", "parquet")
     other = module("tests.bench.pandas_sums", file, tmp_path / "bare")
     runs = [(timed(command), timed(other)) for _ in range(3 if full else 1)]
     compare(wide, tmp_path / "ours", tmp_path / "bare")

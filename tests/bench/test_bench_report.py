@@ -7,10 +7,10 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from meterd.app.cli import main
-from meterd.app.config import load_plan
-from meterd.app.paper_data import period_of
-from meterd.interval import Period
+from meterd.adapters.planfile.loader import load_plan
+from meterd.app.cli.main import main
+from meterd.app.operations.report_data import period_of
+from meterd.core.model.periods import Period
 from tests.bench.rig import module
 from tests.bench.site import START_MS, Wide
 from tests.bench.table import Line
@@ -38,13 +38,13 @@ def test_month_report_of_40_points(full: bool, report: list[Line], tmp_path: Pat
     assert main(["replay", str(plan), str(tmp_path / "two.parquet"), "--into", str(store)]) == 0
     low, high = period_of("2026-02", Period.MONTH, load_plan(plan).site)
     papers = ("--pdf", tmp_path / "r.pdf", "--xlsx", tmp_path / "r.xlsx")
-    command = module("meterd.app.cli", "report", plan, "--store", store, "--month", "2026-02", *papers)
+    command = module("meterd.app.cli.main", "report", plan, "--store", store, "--month", "2026-02", *papers)
     other = module("tests.bench.pandas_month", store, low, high, tmp_path / "sums.csv")
     runs = [(timed(command), timed(other)) for _ in range(3 if full else 1)]
     sums = pd.read_csv(tmp_path / "sums.csv").set_index("point")["sum"]
     sheet = openpyxl.load_workbook(tmp_path / "r.xlsx")["Points main"]
-    said = {str(row[0].value).split(":")[0]: round(row[2].value * 1_000_000) for row in sheet.iter_rows(min_row=2)}
-    assert said == sums.to_dict()
+    texts = {str(row[0].value).split(":")[0]: round(row[2].value * 1_000_000) for row in sheet.iter_rows(min_row=2)}
+    assert texts == sums.to_dict()
     ours, bare = (min(run[k].seconds for run in runs) for k in (0, 1))
     note = "bare: pandas reads the quarter hours and adds them up; both with the start of Python"
     aim, what = f"< {AIM_S:g} s", f"{wide.points} points, PDF and XLSX"

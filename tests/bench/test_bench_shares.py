@@ -1,4 +1,4 @@
-"""From the reading that completes a picture to three hundred changed shares on the network, against bare echoes.
+"""From the reading that completes a snapshot to three hundred changed shares on the network, against bare echoes.
 
 Two measures: a client that echoes one message, and one that answers with as many messages as three hundred shares are
 (a pack and a bare number each). The second is what the network alone costs.
@@ -12,8 +12,8 @@ from pathlib import Path
 import paho.mqtt.client as paho
 import pytest
 
-from meterd.interval import text
-from meterd.message import parse
+from meterd.core.model.periods import text
+from meterd.core.topics.message import parse
 from tests.bench.rig import BROKER, child, client, daemon, module, wait_subscribed
 from tests.bench.table import Line, percentile
 from tests.bench.test_bench_latency import bare_echo
@@ -47,16 +47,16 @@ def plan(folder: Path, port: int) -> Path:
 class Shares:
     """All controllers in one client: when the last of all shares of a value was heard."""
 
-    def __init__(self, one: paho.Client) -> None:
+    def __init__(self, item: paho.Client) -> None:
         self.heard: queue.Queue[tuple[float, str, float]] = queue.Queue()
         self.newest: dict[str, float] = {}
-        one.on_message = self._hear
-        one.subscribe("energy/wide/share/+", qos=1)
+        item.on_message = self._hear
+        item.subscribe("energy/wide/share/+", qos=1)
 
     def _hear(self, _client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
-        found = parse(bytes(message.payload))
-        if found.value is not None:
-            self.heard.put((time.monotonic(), message.topic, found.value))
+        parsed = parse(bytes(message.payload))
+        if parsed.value is not None:
+            self.heard.put((time.monotonic(), message.topic, parsed.value))
 
     def wait(self, total_w: float) -> float:
         """The monotonic second at which the shares add up to this."""
@@ -74,56 +74,56 @@ class Shares:
         return sum(self.newest.values())
 
 
-def send(one: paho.Client, room_w: float, drawn_w: float) -> float:
+def send(item: paho.Client, room_w: float, drawn_w: float) -> float:
     """PV and then the feed of one moment; when the feed was sent."""
     stamp = text(time.time_ns() // 1_000_000)
-    one.publish("meters/pv", json.dumps({"w": PV_W, "time": stamp}).encode(), qos=1)
+    item.publish("meters/pv", json.dumps({"w": PV_W, "time": stamp}).encode(), qos=1)
     begun = time.monotonic()
-    one.publish("meters/t1", json.dumps({"w": drawn_w - room_w, "time": stamp}).encode(), qos=1)
+    item.publish("meters/t1", json.dumps({"w": drawn_w - room_w, "time": stamp}).encode(), qos=1)
     return begun
 
 
 def bare_fan(port: int, steps: int) -> list[float]:
     """Seconds from one message to the last of the three hundred that a bare client answers with."""
     pack = b'[{"bn":"energy/wide/share/load-001","bt":1780000000.000,"u":"W","v":2980,"ut":120},{"n":":state","vs":"valid"}]'
-    with child(module("tests.bench.bare", "fan", port, COUNT)), client(port) as one:
+    with child(module("tests.bench.bare", "fan", port, COUNT)), client(port) as item:
         heard: queue.Queue[float] = queue.Queue()
-        one.on_message = lambda *_: heard.put(time.monotonic())
-        one.subscribe("answer/+", qos=1)
+        item.on_message = lambda *_: heard.put(time.monotonic())
+        item.subscribe("answer/+", qos=1)
         wait_subscribed(port, "ask", b"0")
         time.sleep(2.0)
         while not heard.empty():
             heard.get()
-        found = []
+        results = []
         for _ in range(steps):
             begun = time.monotonic()
-            one.publish("ask", pack, qos=1)
-            found.append([heard.get(timeout=LIMIT_S) for _ in range(COUNT)][-1] - begun)
+            item.publish("ask", pack, qos=1)
+            results.append([heard.get(timeout=LIMIT_S) for _ in range(COUNT)][-1] - begun)
             time.sleep(1.0)
-    return found
+    return results
 
 
 def test_latency_of_three_hundred_shares(full: bool, report: list[Line], tmp_path: Path) -> None:
-    """Every picture gives all shares, to the watt."""
+    """Every snapshot gives all shares, to the watt."""
     steps = 100 if full else 5
     with Mosquitto(BROKER) as broker:
         bare, many = bare_echo(broker.port, steps, 0.1), bare_fan(broker.port, steps)
-        with daemon(plan(tmp_path, broker.port), tmp_path / "wide.sqlite", trial=False), client(broker.port) as one:
-            shares, until_s = Shares(one), time.monotonic() + 60.0
+        with daemon(plan(tmp_path, broker.port), tmp_path / "wide.sqlite", trial=False), client(broker.port) as item:
+            shares, until_s = Shares(item), time.monotonic() + 60.0
             while shares.total() < START_W:
                 assert time.monotonic() < until_s, "the shares rise to all there is"
-                send(one, START_W, shares.total())
+                send(item, START_W, shares.total())
                 time.sleep(1.0)
             time.sleep(2.0)
-            found = []
+            results = []
             for k in range(1, steps + 1):
                 room = START_W - k * STEP_W
-                begun = send(one, room, shares.total())
-                found.append(shares.wait(room) - begun)
+                begun = send(item, room, shares.total())
+                results.append(shares.wait(room) - begun)
                 time.sleep(1.5)  # longer than a sample after the last decision, or the next one waits for its turn
     for name, part in (("median", 0.5), ("p99", 0.99)):
         for measure, note in ((bare, "one message echoed"), (many, f"{COUNT} packs and numbers sent back")):
-            mine, echo = percentile(found, part), percentile(measure, part)
+            mine, echo = percentile(results, part), percentile(measure, part)
             report.append(
                 Line(
                     "shares",

@@ -5,10 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from meterd.app.config import load_plan
-from meterd.figure import BalanceRow
-from meterd.interval import Period
-from meterd.store.sqlite import SqliteStore
+from meterd.adapters.planfile.loader import load_plan
+from meterd.adapters.store.journal import SqliteStore
+from meterd.core.model.periods import Period
+from meterd.core.model.results import BalanceRow
 from tests.bench.rig import BROKER, child, daemon, module, wait_rows, wait_subscribed
 from tests.bench.site import START_MS, Wide
 from tests.bench.table import Line

@@ -7,13 +7,13 @@ import pytest
 from influxdb_client.client.influxdb_client import InfluxDBClient
 from influxdb_client.client.write_api import SYNCHRONOUS
 
-from meterd.reading import IMPORT, POWER, Reading
-from meterd.store.outbox import OutboxReader, Position
-from meterd.store.sqlite import SqliteStore
+from meterd.adapters.store.change_feed import OutboxReader, Position
+from meterd.adapters.store.journal import SqliteStore
+from meterd.core.model.reading import IMPORT, POWER, Reading
+from tests.adapters.store.feeding import feeding, settings, wait
+from tests.adapters.store.journal import BEGIN
 from tests.bench.table import Line
 from tests.databases import BUCKET, TOKEN, Influx
-from tests.store.feeding import feeding, settings, wait
-from tests.store.journal import BEGIN
 
 pytestmark = [pytest.mark.bench, pytest.mark.slow]
 BATCH = 5000
@@ -48,12 +48,12 @@ def bare(url: str, lines: list[str]) -> float:
 
 def all_lines(path: Path) -> list[str]:
     """Every line of a journal."""
-    reader, position, found = OutboxReader(path, "mill"), Position(), []
+    reader, position, results = OutboxReader(path, "mill"), Position(), []
     while (batch := reader.next(position, BATCH)).lines:
-        found += batch.lines
+        results += batch.lines
         position = batch.position
     reader.close()
-    return found
+    return results
 
 
 def test_catching_up_after_an_outage(full: bool, report: list[Line], tmp_path: Path) -> None:

@@ -15,8 +15,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from meterd.mqtt.link import Link
-from meterd.mqtt.settings import LinkSettings
+from meterd.adapters.mqtt.client import Link
+from meterd.adapters.mqtt.settings import LinkSettings
 from tests.brokers import Mosquitto, until
 
 DOCKER = Path(__file__).parents[2] / "docker"
@@ -58,8 +58,8 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Mosquitto, 
         .replace("/tls/", f"{folder}/")
         .replace("/mosquitto/config/", f"{folder}/")
     )
-    kept = [line for line in lines.splitlines() if not line.startswith(("listener", "persistence", "autosave"))]
-    with Mosquitto("\n".join(kept)) as broker:
+    stored = [line for line in lines.splitlines() if not line.startswith(("listener", "persistence", "autosave"))]
+    with Mosquitto("\n".join(stored)) as broker:
         yield broker, folder
 
 
@@ -93,7 +93,7 @@ class Person:
 
     def hear(self, *filters: str) -> None:
         """Subscribe, and wait until the broker has taken note."""
-        self.client.subscribe([(one, 1) for one in filters])
+        self.client.subscribe([(item, 1) for item in filters])
         assert self._subscribed.wait(5)
 
     def send(self, topic: str) -> None:

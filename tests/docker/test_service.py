@@ -46,7 +46,7 @@ def test_the_unit_is_hardened() -> None:
 
 @pytest.mark.slow
 def test_the_daemon_says_ready_alive_and_stopping(tmp_path: Path) -> None:
-    """As a process, with the options of the unit: READY after its first picture, signs of life, a word at the end."""
+    """As a process, with the options of the unit: READY after its first snapshot, signs of life, a word at the end."""
     (command,) = re.findall(r"^ExecStart=(.*)$", UNIT.read_text(encoding="utf-8"), re.M)
     options = command.split()[3:]
     plan = write_plan(tmp_path, free_port(), limits="")
@@ -55,10 +55,10 @@ def test_the_daemon_says_ready_alive_and_stopping(tmp_path: Path) -> None:
         manager.settimeout(20)
         env = {"NOTIFY_SOCKET": str(tmp_path / "notify")}
         with Child(plan, tmp_path / "s.sqlite", *options, env=env) as child:
-            assert manager.recv(1000).startswith(b"READY=1\nSTATUS=site mill: 0 readings kept")
+            assert manager.recv(1000).startswith(b"READY=1\nSTATUS=site mill: 0 readings stored")
             assert b"WATCHDOG=1" in (manager.recv(1000), manager.recv(1000))
             child.signal(signal.SIGTERM)
-            said = {manager.recv(1000)}
-            while b"STOPPING=1" not in said:
-                said.add(manager.recv(1000))
+            texts = {manager.recv(1000)}
+            while b"STOPPING=1" not in texts:
+                texts.add(manager.recv(1000))
             assert child.wait() == 0

@@ -1,4 +1,4 @@
-"""A small mill for the fault cases: its plan, its meters, a daemon as a child process or in this one, and its books."""
+"""A small mill for the fault cases: its plan, its meters, a daemon as a child process or in this one, and its stored figures."""
 
 import json
 import os
@@ -18,19 +18,19 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.app.bookkeeper import Bookkeeper
-from meterd.app.clock import Clock, WallClock
-from meterd.app.config import load_plan
-from meterd.app.daemon import Daemon
-from meterd.app.plan_watch import PlanFile
-from meterd.errors import StoreError
-from meterd.finding import Finding
-from meterd.interval import Period, starts
-from meterd.mqtt.link import Link
-from meterd.mqtt.settings import LinkSettings
-from meterd.reading import EXPORT, IMPORT, POWER, Reading
-from meterd.site import Site
-from meterd.store.sqlite import SqliteStore
+from meterd.adapters.mqtt.client import Link
+from meterd.adapters.mqtt.settings import LinkSettings
+from meterd.adapters.planfile.loader import load_plan
+from meterd.adapters.runtime.clock import Clock, WallClock
+from meterd.adapters.store.journal import SqliteStore
+from meterd.app.daemon.daemon import Daemon
+from meterd.app.daemon.plan_reload import PlanFile
+from meterd.app.operations.ledger import Ledger
+from meterd.core.errors import StoreError
+from meterd.core.model.finding import Finding
+from meterd.core.model.periods import Period, starts
+from meterd.core.model.plan import Site
+from meterd.core.model.reading import EXPORT, IMPORT, POWER, Reading
 from tests.brokers import until
 
 ZONE = ZoneInfo("Europe/Vienna")
@@ -90,9 +90,9 @@ def message(at_ms: int, **values: float) -> bytes:
 def shown(minute: int) -> dict[str, dict[str, float]]:
     """What every meter shows at a minute of the trial: feeders of 6, 12 and 18 kW, 30 kW of sun, 6 kW back to the grid."""
     wh = {"q01": 100, "q02": 200, "q03": 300, "roof": 500}
-    found: dict[str, dict[str, float]] = {p: {"import": 10_000 + w * minute} for p, w in wh.items()}
-    found["t1"] = {"import": 50_000 + 120 * minute, "export": 7_000 + 20 * minute}
-    return found
+    results: dict[str, dict[str, float]] = {p: {"import": 10_000 + w * minute} for p, w in wh.items()}
+    results["t1"] = {"import": 50_000 + 120 * minute, "export": 7_000 + 20 * minute}
+    return results
 
 
 def minutes(count: int, *, start_ms: int = MAY, step: int = 1) -> list[tuple[str, bytes]]:
@@ -107,15 +107,17 @@ def minutes(count: int, *, start_ms: int = MAY, step: int = 1) -> list[tuple[str
 def as_readings(sent: list[tuple[str, bytes]]) -> list[Reading]:
     """The same as the core sees it."""
     registers = {"import": IMPORT, "export": EXPORT, "power": POWER}
-    found = []
+    readings = []
     for topic, payload in sent:
         values = json.loads(payload)
         at_ms = values.pop("t")
         for name, value in values.items():
             whole = name != "power"
             point = topic.removeprefix("m/")
-            found.append(Reading(point, registers[name], at_ms, round(value * 1000) if whole else float(value), at_ms))
-    return found
+            readings.append(
+                Reading(point, registers[name], at_ms, round(value * 1000) if whole else float(value), at_ms)
+            )
+    return readings
 
 
 def sending(port: int, *, name: str = "meters-writer") -> Link:
@@ -130,18 +132,18 @@ def publish(out: Link, sent: list[tuple[str, bytes]]) -> None:
     assert until(lambda: out.unacknowledged() == 0, 30)
 
 
-def books_of(path: Path, *, first_ms: int = MAY, until_ms: int = MAY + 2 * DAY) -> dict[str, object]:
+def stored_figures(path: Path, *, first_ms: int = MAY, until_ms: int = MAY + 2 * DAY) -> dict[str, object]:
     """The newest figure, balance and PV figure of every period, and the number of readings."""
     store = SqliteStore.reader(path)
-    found: dict[str, object] = {"readings": store.reading_count()}
+    results: dict[str, object] = {"readings": store.reading_count()}
     for period in Period:
         grid = np.array(starts(period, first_ms - 400 * DAY, until_ms, ZONE, QUARTER), dtype=np.int64)
         columns = store.columns(CHANNELS, period, grid)
-        found[period] = [c.tolist() for c in (columns.energy, columns.present, columns.flags)]
-        found[f"balance {period}"] = store.balances("main", period, 0, until_ms)
-        found[f"pv {period}"] = store.pv(period, 0, until_ms)
+        results[period] = [c.tolist() for c in (columns.energy, columns.present, columns.flags)]
+        results[f"balance {period}"] = store.balances("main", period, 0, until_ms)
+        results[f"pv {period}"] = store.pv(period, 0, until_ms)
     store.close()
-    return found
+    return results
 
 
 def interval_energies(store: SqliteStore, channel: tuple[str, str], first_ms: int, count: int) -> list[int | None]:
@@ -207,7 +209,7 @@ class Child:
 
     def __init__(self, plan: Path, store: Path, *options: str, env: dict[str, str] | None = None) -> None:
         self.log = store.with_name(store.name + ".log")
-        self._command = [sys.executable, "-m", "meterd.app.cli", "run", str(plan), "--store", str(store), *options]
+        self._command = [sys.executable, "-m", "meterd.app.cli.main", "run", str(plan), "--store", str(store), *options]
         self._env = {**os.environ, **(env or {})}
         self.process: subprocess.Popen[bytes] | None = None
 
@@ -301,7 +303,7 @@ def running(
     assert may_fail or not here.failures, here.failures
 
 
-class Ledger:
+class StoreInFolder:
     """A store and its bookkeeper in a folder, without a process: for cases of the core and the journal."""
 
     def __init__(self, folder: Path, plan: Site | None = None, name: str = "s.sqlite") -> None:
@@ -312,15 +314,18 @@ class Ledger:
     def open(self) -> None:
         """Open again, as after a start."""
         self.store = SqliteStore.writer(self.path)
-        self.books = Bookkeeper(self.store, self.site, ZoneInfo(self.site.zone))
+        self.ledger = Ledger(self.store, self.site, ZoneInfo(self.site.zone))
 
     def close(self) -> None:
         """End in order."""
         self.store.close()
 
     def feed(self, readings: list[Reading], now_ms: int | None = None) -> None:
-        """One tick; the moment is that of the newest reading unless given."""
-        self.books.tick(readings, now_ms if now_ms is not None else max(r.at_ms for r in readings))
+        """One tick, and what it left for later; the moment is that of the newest reading unless given."""
+        now = now_ms if now_ms is not None else max(r.at_ms for r in readings)
+        self.ledger.tick(readings, now)
+        while self.ledger.late_step(now, 0):
+            pass
 
 
 def now_ms() -> int:

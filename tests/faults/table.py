@@ -1,8 +1,9 @@
-"""The fault cases in DEVELOPERS.md: which test injects which, and what came out.
+"""The fault cases in README.md of this folder: which test injects which, and what came out.
 
 `python -m tests.faults.table` runs every test of the table, prints case -> result and ends with 1 if one did not pass;
 `python -m tests.faults.table D2 E5` only those of these cases. With `--write` nothing is run: tests that are named by a case and
-missing in its row are added, those that are no more are taken out, and the head of the table counts again.
+missing in its row are added, those that are no more are taken out, and the head of the table counts again. A case without any
+test is open, and its row says so.
 """
 
 import ast
@@ -15,11 +16,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-DOCUMENT = ROOT / "DEVELOPERS.md"
-GROUPS = {"A": 17, "B": 19, "C": 12, "D": 14, "E": 9, "F": 6, "G": 12, "H": 8}
+DOCUMENT = ROOT / "tests" / "faults" / "README.md"
+GROUPS = {"A": 17, "B": 19, "C": 12, "D": 14, "E": 9, "F": 6, "G": 12, "H": 8, "I": 20}
 CASES = tuple(f"{group}{number}" for group, count in GROUPS.items() for number in range(1, count + 1))
+OPEN = "open"  # the result of a case that has no test yet
 HEAD = re.compile(r"^(\d+) cases; (\d+) with a test \((\d+) of them with a remark\)\.", re.M)
-_ROW = re.compile(r"^\| ([A-H]\d+) \| (.+?) \| (`.+?) \| (.+?) \|$", re.M)
+_ROW = re.compile(r"^\| ([A-I]\d+) \| (.+?) \| (`.+?|-) \| (.+?) \|$", re.M)
+_UNIT = re.compile(r"\bunit: ([a-z]+(?:, [a-z]+)*)")
+_KIND = re.compile(r"^- ([a-z]+): ", re.M)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +38,24 @@ class Row:
 
 def rows(text: str | None = None) -> list[Row]:
     """The table as it is written in the document, or in a text."""
-    found = _ROW.findall(DOCUMENT.read_text(encoding="utf-8") if text is None else text)
-    return [Row(case, what, tuple(re.findall(r"`([^`]+)`", tests)), said) for case, what, tests, said in found]
+    results = _ROW.findall(DOCUMENT.read_text(encoding="utf-8") if text is None else text)
+    return [Row(case, what, tuple(re.findall(r"`([^`]+)`", tests)), text) for case, what, tests, text in results]
+
+
+def remarked(row: Row) -> bool:
+    """Whether more is said of a case than that it passes."""
+    return bool(row.tests) and row.result != "passes"
+
+
+def units(row: Row) -> set[str]:
+    """The parts of the daemon that show a case without it, as its row says."""
+    match = _UNIT.search(row.result)
+    return set(match[1].split(", ")) if match else set()
+
+
+def kinds() -> set[str]:
+    """The parts of the daemon of which the document says why they are enough."""
+    return set(_KIND.findall(DOCUMENT.read_text(encoding="utf-8")))
 
 
 def functions(path: Path) -> set[str]:
@@ -50,18 +70,18 @@ def named_after(name: str) -> tuple[str, ...]:
     >>> named_after("test_d1_d3_a_server_that_is_away"), named_after("test_a_day_has_24_hours")
     (('D1', 'D3'), ())
     """
-    found = re.match(r"test_((?:[a-h]\d+_)+)", name)
-    return tuple(part.upper() for part in found[1].split("_") if part) if found else ()
+    match = re.match(r"test_((?:[a-i]\d+_)+)", name)
+    return tuple(part.upper() for part in match[1].split("_") if part) if match else ()
 
 
 def named() -> dict[str, set[str]]:
     """Every test that carries a case in its name, as `file::function`, by case."""
-    found: dict[str, set[str]] = {case: set() for case in CASES}
+    results: dict[str, set[str]] = {case: set() for case in CASES}
     for path in sorted((ROOT / "tests").rglob("test_*.py")):
         for name in functions(path):
             for case in named_after(name):
-                found[case].add(f"{path.relative_to(ROOT)}::{name}")
-    return found
+                results[case].add(f"{path.relative_to(ROOT)}::{name}")
+    return results
 
 
 def there(test: str) -> bool:
@@ -72,20 +92,24 @@ def there(test: str) -> bool:
 
 def missing(row: Row, carrying: set[str]) -> list[str]:
     """Tests that carry the case of a row in their name and do not stand in it, not even by their file."""
-    return sorted(one for one in carrying if one not in row.tests and one.partition("::")[0] not in row.tests)
+    return sorted(item for item in carrying if item not in row.tests and item.partition("::")[0] not in row.tests)
 
 
 def completed(text: str) -> str:
     """The document with all tests in the rows of their cases."""
     carrying = named()
-    mine = rows(text)
-    for row in mine:
+    for row in rows(text):
         tests = [*(test for test in row.tests if there(test)), *missing(row, carrying[row.case])]
-        line = f"| {row.case} | {row.inject} | {'<br>'.join(f'`{test}`' for test in tests)} | {row.result} |"
+        result = OPEN if not tests else "passes" if row.result == OPEN else row.result
+        line = f"| {row.case} | {row.inject} | {'<br>'.join(f'`{test}`' for test in tests) or '-'} | {result} |"
         text = re.sub(rf"^\| {row.case} \| .*$", lambda _, line=line: line, text, count=1, flags=re.M)  # type: ignore[misc]
-    remarked = sum(row.result != "passes" for row in mine)
-    head = f"{len(mine)} cases; {sum(bool(row.tests) for row in mine)} with a test ({remarked} of them with a remark)."
-    return HEAD.sub(lambda _: head, text, count=1)
+    return HEAD.sub(lambda _: head_of(rows(text)), text, count=1)
+
+
+def head_of(mine: list[Row]) -> str:
+    """The line above the table that counts its rows."""
+    tested, remarks = sum(bool(row.tests) for row in mine), sum(map(remarked, mine))
+    return f"{len(mine)} cases; {tested} with a test ({remarks} of them with a remark)."
 
 
 def outcomes(tests: list[str]) -> dict[str, str]:
@@ -105,18 +129,20 @@ def outcomes(tests: list[str]) -> dict[str, str]:
             *tests,
         ]
         subprocess.run(command, cwd=ROOT, check=False)
-        found: dict[str, str] = {}
-        for one in ET.parse(report).iter("testcase"):
-            name = f"{one.get('file')}::{(one.get('name') or '').partition('[')[0]}"
-            ended = next((child.tag for child in one if child.tag in ("failure", "error", "skipped")), "passed")
-            if found.get(name, "passed") == "passed":
-                found[name] = ended
-        return found
+        results: dict[str, str] = {}
+        for item in ET.parse(report).iter("testcase"):
+            name = f"{item.get('file')}::{(item.get('name') or '').partition('[')[0]}"
+            ended = next((child.tag for child in item if child.tag in ("failure", "error", "skipped")), "passed")
+            if results.get(name, "passed") == "passed":
+                results[name] = ended
+        return results
 
 
-def result_of(row: Row, found: dict[str, str]) -> str:
+def result_of(row: Row, results: dict[str, str]) -> str:
     """In words, how the tests of a case ended. No test run is no pass."""
-    mine = {name: ended for name, ended in found.items() if name in row.tests or name.partition("::")[0] in row.tests}
+    if not row.tests:
+        return OPEN
+    mine = {name: ended for name, ended in results.items() if name in row.tests or name.partition("::")[0] in row.tests}
     bad = [f"{name} {ended}" for name, ended in mine.items() if ended != "passed"]
     if bad or not mine:
         return "NOT PASSED: " + ("; ".join(bad) or "no test ran")
@@ -130,12 +156,12 @@ def main(wanted: list[str]) -> int:
         DOCUMENT.write_text(completed(DOCUMENT.read_text(encoding="utf-8")), encoding="utf-8")
         return 0
     mine = [row for row in rows() if not wanted or row.case in wanted]
-    found = outcomes(sorted({test for row in mine for test in row.tests}))
-    said = {row: result_of(row, found) for row in mine}
-    for row, result in said.items():
+    results = outcomes(sorted({test for row in mine for test in row.tests}))
+    texts = {row: result_of(row, results) for row in mine}
+    for row, result in texts.items():
         print(f"{row.case:4} {row.inject[:60]:60} {result}")
-    failed = sum(result.startswith("NOT") for result in said.values())
-    print(f"{len(mine)} cases, {failed} not passed")
+    failed = sum(result.startswith("NOT") for result in texts.values())
+    print(f"{len(mine)} cases, {failed} not passed, {sum(result == OPEN for result in texts.values())} open")
     return 1 if failed else 0
 
 

@@ -1,4 +1,4 @@
-"""Faults of counters and registers (A1 to A17): what is booked is true, what is not known is missing, and a person is told."""
+"""Faults of counters and registers (A1 to A17): what is stored is true, what is not known is missing, a person is notified."""
 
 import random
 import struct
@@ -9,17 +9,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from meterd.agreement import Agreement
-from meterd.conditions import agreement_findings, event_finding
-from meterd.finding import Finding
-from meterd.interval import Period
-from meterd.knots import Flag
-from meterd.plausible import largest
-from meterd.reading import IMPORT, POWER, Reading
-from meterd.site import Input
-from meterd.snapshot import Now
-from meterd.sources.decode import decode, group_of
-from tests.faults.mill import DAY, MAY, QUARTER, Ledger, interval_energies, site
+from meterd.adapters.sources.payloads import decode, group_of
+from meterd.core.checks.register_vs_power import Agreement
+from meterd.core.checks.rules import agreement_findings, event_finding
+from meterd.core.model.finding import Finding
+from meterd.core.model.periods import Period
+from meterd.core.model.plan import Input
+from meterd.core.model.reading import IMPORT, POWER, Reading
+from meterd.core.model.snapshot import Now
+from meterd.core.registers.limits import largest
+from meterd.core.registers.register_line import Flag
+from tests.faults.mill import DAY, MAY, QUARTER, StoreInFolder, interval_energies, site
 
 MINUTE = 60_000
 Q01 = ("q01", IMPORT)  # 63 A: 43.6 kW at most, 65 kW with the allowance; here it draws 6 kW = 100 Wh a minute
@@ -37,33 +37,35 @@ def steady(count: int, *, start: float = 50_000) -> list[float]:
     return [start + 100.0 * i for i in range(count)]
 
 
-def booked(folder: Path, shown_wh: list[float], *, intervals: int, **more: int) -> tuple[list[int | None], Ledger]:
+def booked(
+    folder: Path, shown_wh: list[float], *, intervals: int, **more: int
+) -> tuple[list[int | None], StoreInFolder]:
     """Interval energies in mWh after the readings came one by one and all intervals closed."""
-    ledger = Ledger(folder)
+    folder_store = StoreInFolder(folder)
     for reading in series(shown_wh, **more):
-        ledger.feed([reading])
-    ledger.feed([], MAY + (intervals + 1) * QUARTER)
-    return interval_energies(ledger.store, Q01, MAY, intervals), ledger
+        folder_store.feed([reading])
+    folder_store.feed([], MAY + (intervals + 1) * QUARTER)
+    return interval_energies(folder_store.store, Q01, MAY, intervals), folder_store
 
 
-def told(ledger: Ledger) -> dict[str, Finding]:
+def told(folder_store: StoreInFolder) -> dict[str, Finding]:
     """Findings of what the registers did."""
-    found = [event_finding(channel, event) for channel, event in ledger.books.state.events]
-    return {finding.id: finding for finding in found if finding is not None}
+    findings = [event_finding(channel, event) for channel, event in folder_store.ledger.state.events]
+    return {finding.id: finding for finding in findings if finding is not None}
 
 
-def raw(ledger: Ledger) -> list[int]:
+def raw(folder_store: StoreInFolder) -> list[int]:
     """Everything the journal holds of q01."""
-    return [int(v) for v in ledger.store.history(Q01, 0)[1]]
+    return [int(v) for v in folder_store.store.history(Q01, 0)[1]]
 
 
-def test_a1_a_single_zero_is_no_reset_and_books_nothing(tmp_path: Path) -> None:
+def test_a1_a_single_zero_is_no_reset_and_counts_nothing(tmp_path: Path) -> None:
     shown = steady(47)
     shown[20] = 0
-    energies, ledger = booked(tmp_path, shown, intervals=3)
+    energies, folder_store = booked(tmp_path, shown, intervals=3)
     assert energies == [1_500_000] * 3
-    assert set(told(ledger)) == {"suspect-q01"}
-    assert 0 in raw(ledger)
+    assert set(told(folder_store)) == {"suspect-q01"}
+    assert 0 in raw(folder_store)
 
 
 def test_a1_the_first_reading_ever_is_no_energy(tmp_path: Path) -> None:
@@ -73,13 +75,13 @@ def test_a1_the_first_reading_ever_is_no_energy(tmp_path: Path) -> None:
 
 def test_a2_a_restart_at_zero_keeps_history_and_goes_on_with_a_bound(tmp_path: Path) -> None:
     shown = steady(20) + [100.0 * i for i in range(1, 28)]
-    energies, ledger = booked(tmp_path, shown, intervals=3)
+    energies, folder_store = booked(tmp_path, shown, intervals=3)
     assert energies[0] == energies[2] == 1_500_000
     assert energies[1] is not None
     assert 1_400_000 <= energies[1] <= 1_500_000
-    flags = ledger.store.columns([Q01], Period.INTERVAL, np.array([MAY + QUARTER])).flags
+    flags = folder_store.store.columns([Q01], Period.INTERVAL, np.array([MAY + QUARTER])).flags
     assert flags[0, 0] & Flag.BOUND
-    assert "instruments.csv" in told(ledger)["reset-q01"].remedy
+    assert "instruments.csv" in told(folder_store)["reset-q01"].remedy
 
 
 @pytest.mark.parametrize("turns_wh", [2**32 / 1000, 2**31 / 1000, 10**6, 10**5, 10**5 / 10])
@@ -87,35 +89,35 @@ def test_a3_rollover_at_a_configured_width_keeps_the_energy(turns_wh: float, tmp
     plan = site()
     width = Fraction(round(turns_wh * 1000), 1000)
     plan = replace(plan, instruments=tuple(replace(i, register_max_wh=width) for i in plan.instruments))
-    ledger = Ledger(tmp_path, plan)
+    folder_store = StoreInFolder(tmp_path, plan)
     whole = round(turns_wh * 1000)
     begin = whole - 2_000_000
     readings = [Reading(*Q01, MAY + i * MINUTE, (begin + 100_000 * i) % whole, MAY) for i in range(47)]
     for reading in readings:
-        ledger.feed([reading])
-    ledger.feed([], MAY + 4 * QUARTER)
-    assert interval_energies(ledger.store, Q01, MAY, 3) == [1_500_000] * 3
-    assert told(ledger) == {}
+        folder_store.feed([reading])
+    folder_store.feed([], MAY + 4 * QUARTER)
+    assert interval_energies(folder_store.store, Q01, MAY, 3) == [1_500_000] * 3
+    assert told(folder_store) == {}
 
 
 def test_a3_a_fall_at_an_impossible_power_is_no_rollover(tmp_path: Path) -> None:
-    energies, ledger = booked(tmp_path, steady(20) + [100.0 * i for i in range(1, 28)], intervals=3)
+    energies, folder_store = booked(tmp_path, steady(20) + [100.0 * i for i in range(1, 28)], intervals=3)
     assert all(e is not None and e <= 1_500_000 for e in energies)
-    assert set(told(ledger)) == {"reset-q01"}
+    assert set(told(folder_store)) == {"reset-q01"}
 
 
-def test_a4_a_rollover_in_an_outage_of_days_that_may_be_two_turns_is_told(tmp_path: Path) -> None:
+def test_a4_a_rollover_in_an_outage_of_days_that_may_be_two_turns_is_reported(tmp_path: Path) -> None:
     plan = site()
     plan = replace(plan, instruments=tuple(replace(i, register_max_wh=Fraction(1_000_000)) for i in plan.instruments))
-    ledger = Ledger(tmp_path, plan)
+    folder_store = StoreInFolder(tmp_path, plan)
     for reading in [
         *series([999_000 + 100 * i for i in range(5)]),
         *series([500 + 100 * i for i in range(5)], start_ms=MAY + 4 * DAY),
     ]:
-        ledger.feed([reading])
-    ledger.feed([], MAY + 4 * DAY + QUARTER)
-    assert "ambiguous-q01" in told(ledger)
-    assert "compare with the reading on the meter" in told(ledger)["ambiguous-q01"].remedy
+        folder_store.feed([reading])
+    folder_store.feed([], MAY + 4 * DAY + QUARTER)
+    assert "ambiguous-q01" in told(folder_store)
+    assert "compare with the reading on the meter" in told(folder_store)["ambiguous-q01"].remedy
 
 
 def test_a6_a_swapped_word_order_enters_no_figure(tmp_path: Path) -> None:
@@ -125,11 +127,11 @@ def test_a6_a_swapped_word_order_enters_no_figure(tmp_path: Path) -> None:
 
     true = steady(90)
     shown = [swapped(v) if 30 <= i < 60 else v for i, v in enumerate(true)]
-    energies, ledger = booked(tmp_path, shown, intervals=6)
+    energies, folder_store = booked(tmp_path, shown, intervals=6)
     assert sum(e for e in energies if e is not None) <= 9_000_000
     assert all(e is None or 0 <= e <= 1_600_000 for e in energies), energies
     assert energies[0] == 1_500_000
-    assert any(name.startswith(("suspect", "level-change")) for name in told(ledger))
+    assert any(name.startswith(("suspect", "level-change")) for name in told(folder_store))
 
 
 def test_a7_a_torn_read_of_two_halves_is_dropped(tmp_path: Path) -> None:
@@ -137,9 +139,9 @@ def test_a7_a_torn_read_of_two_halves_is_dropped(tmp_path: Path) -> None:
     shown = list(true)
     crossing = next(i for i, v in enumerate(true) if v > 0x0001_FFFF)
     shown[crossing] = (int(true[crossing]) & 0xFFFF) | 0x0001_0000  # new low half, old high half
-    energies, ledger = booked(tmp_path, shown, intervals=3)
+    energies, folder_store = booked(tmp_path, shown, intervals=3)
     assert energies == [1_500_000] * 3
-    assert set(told(ledger)) == {"suspect-q01"}
+    assert set(told(folder_store)) == {"suspect-q01"}
 
 
 @pytest.mark.parametrize("code", [0x7FFF, 0x8000, 0xFFFF, 0xFFFF_FFFF, 0x7FC0_0000])
@@ -157,8 +159,8 @@ def test_a8_codes_for_not_available_enter_no_sum(code: int, tmp_path: Path) -> N
 def test_a8_a10_present_values_that_cannot_be_are_refused(register: str, shown: float) -> None:
     plan = site()
     unit = {"32.7.0": "V", "14.7.0": "Hz", "13.7.0": "/", "31.7.0": "A"}.get(register, "W")
-    one = Input("q01", register, "meters", "m/q01", "", unit)
-    group = group_of([one], largest=lambda point, code: largest(plan, point, code))
+    meter_input = Input("q01", register, "meters", "m/q01", "", unit)
+    group = group_of([meter_input], largest=lambda point, code: largest(plan, point, code))
     done = decode(group, str(shown).encode(), MAY, False)
     assert done.readings == ()
     assert "is beyond what the point can have" in done.refusals[0].reason
@@ -178,31 +180,31 @@ def compared(
     return {finding.id: finding for finding in agreement_findings(agreement.found)}
 
 
-def test_a5_a14_a_register_that_stands_while_power_flows_is_told() -> None:
+def test_a5_a14_a_register_that_stands_while_power_flows_is_reported() -> None:
     finding = compared(0.0, 6_000.0)["power-disagrees-q01"]
     assert "stands still" in finding.text
     assert "resolution is lost, or it is frozen" in finding.text
 
 
 @pytest.mark.parametrize("factor", [1000.0, 0.001, 100.0, 10.0, 0.1])
-def test_a9_a_unit_that_changed_is_told_with_its_factor(factor: float) -> None:
+def test_a9_a_unit_that_changed_is_reported_with_its_factor(factor: float) -> None:
     finding = compared(100.0, 6_000.0, minutes=9_000, unit_from=300, factor=factor)["power-disagrees-q01"]
     assert f"factor {factor:.4g}" in finding.text
 
 
-def test_a9_a_unit_that_changed_books_nothing_false(tmp_path: Path) -> None:
+def test_a9_a_unit_that_changed_counts_nothing_false(tmp_path: Path) -> None:
     """From Wh to kWh the register seems to fall a thousandfold: no interval gets the fall or the rise back."""
     shown = [
         *steady(30, start=5_000_000),
         *[v / 1000 for v in steady(30, start=5_003_000)],
         *steady(30, start=5_006_000),
     ]
-    energies, ledger = booked(tmp_path, shown, intervals=6)
+    energies, folder_store = booked(tmp_path, shown, intervals=6)
     assert all(e is None or 0 <= e <= 1_600_000 for e in energies), energies
-    assert told(ledger)
+    assert told(folder_store)
 
 
-def test_a17_a_pulse_counted_twice_is_told() -> None:
+def test_a17_a_pulse_counted_twice_is_reported() -> None:
     assert "factor 2" in compared(200.0, 6_000.0)["power-disagrees-q01"].text
 
 
@@ -218,33 +220,35 @@ def test_agreement_is_silent_for_a_sound_meter_with_a_coarse_register() -> None:
         assert not agreement.found
 
 
-def test_a11_a_register_that_runs_backwards_is_told_and_nothing_is_clipped(tmp_path: Path) -> None:
-    energies, ledger = booked(tmp_path, [50_000 - 100.0 * i for i in range(47)], intervals=3)
+def test_a11_a_register_that_runs_backwards_is_reported_and_nothing_is_clipped(tmp_path: Path) -> None:
+    energies, folder_store = booked(tmp_path, [50_000 - 100.0 * i for i in range(47)], intervals=3)
     assert all(e in (0, None) for e in energies)
-    assert "suspect-q01" in told(ledger)
-    assert raw(ledger) == [50_000_000 - 100_000 * i for i in range(47)]
+    assert "suspect-q01" in told(folder_store)
+    assert raw(folder_store) == [50_000_000 - 100_000 * i for i in range(47)]
     assert "wrong sign" in compared(-100.0, 6_000.0)["power-disagrees-q01"].text
 
 
 def test_a12_a_jump_beyond_all_power_is_refused_as_energy_and_kept_as_read(tmp_path: Path) -> None:
     shown = steady(47)
     shown[20] += 10_000_000
-    energies, ledger = booked(tmp_path, shown, intervals=3)
+    energies, folder_store = booked(tmp_path, shown, intervals=3)
     assert energies == [1_500_000] * 3
-    assert round(shown[20] * 1000) in raw(ledger)
-    assert set(told(ledger)) == {"suspect-q01"}
+    assert round(shown[20] * 1000) in raw(folder_store)
+    assert set(told(folder_store)) == {"suspect-q01"}
 
 
 def test_a13_the_same_value_at_a_new_time_is_no_energy(tmp_path: Path) -> None:
     shown = [v for v in steady(24) for _ in (0, 1)][:47]
-    energies, ledger = booked(tmp_path, shown, intervals=3)
+    energies, folder_store = booked(tmp_path, shown, intervals=3)
     assert sum(e or 0 for e in energies) in range(2_100_000, 2_300_001)
-    assert told(ledger) == {}
+    assert told(folder_store) == {}
 
 
 def test_a15_an_exchange_without_notice_is_not_bridged(tmp_path: Path) -> None:
     shown = steady(20) + steady(40, start=700_000)
-    energies, ledger = booked(tmp_path, shown, intervals=4)
+    energies, folder_store = booked(tmp_path, shown, intervals=4)
     assert energies == [1_500_000, None, 1_500_000, None], "the last one has no reading behind its end"
-    assert "enter it in instruments.csv with closing and opening reading" in told(ledger)["level-change-q01"].remedy
-    assert len(raw(ledger)) == 60
+    assert (
+        "enter it in instruments.csv with closing and opening reading" in told(folder_store)["level-change-q01"].remedy
+    )
+    assert len(raw(folder_store)) == 60

@@ -12,24 +12,24 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from meterd.app.watch import SourceWatch
-from meterd.interval import Period
-from meterd.message import parse_service
-from meterd.mqtt.link import Link, LinkCounters, LinkState
-from meterd.mqtt.settings import LinkSettings
-from meterd.reading import IMPORT
-from meterd.sources import mqtt as mqtt_source
-from meterd.sources.decode import decode
-from meterd.sources.mqtt import MqttSource
-from meterd.store.sqlite import SqliteStore
+from meterd.adapters.mqtt.client import Link
+from meterd.adapters.mqtt.link_state import LinkCounters, LinkState
+from meterd.adapters.mqtt.settings import LinkSettings
+from meterd.adapters.sources import mqtt as mqtt_source
+from meterd.adapters.sources.mqtt import MqttSource
+from meterd.adapters.sources.payloads import decode
+from meterd.adapters.store.journal import SqliteStore
+from meterd.app.daemon.source_monitor import SourceMonitor
+from meterd.core.model.periods import Period
+from meterd.core.model.reading import IMPORT
+from meterd.core.topics.message import parse_service
 from tests.brokers import Mosquitto, until
 from tests.faults.mill import (
     MAY,
     QUARTER,
     Child,
-    Ledger,
+    StoreInFolder,
     as_readings,
-    books_of,
     interval_energies,
     message,
     minutes,
@@ -40,6 +40,7 @@ from tests.faults.mill import (
     running,
     sending,
     site,
+    stored_figures,
     write_plan,
 )
 
@@ -51,8 +52,8 @@ QUICK = "publish_every_s = 4"
 
 @pytest.fixture
 def broker() -> Iterator[Mosquitto]:
-    with Mosquitto(BROKER) as one:
-        yield one
+    with Mosquitto(BROKER) as item:
+        yield item
 
 
 @contextmanager
@@ -124,23 +125,23 @@ def test_b2_b3_what_a_full_broker_dropped_is_healed_by_the_next_register(tmp_pat
                 publish(out, [("m/q01", message(now_ms() - 1000, **{"import": 3_700}))])
                 assert until(lambda: latest(store) == 3_700_000)
         assert reading_count(store) < 1500
-        kept = Ledger(tmp_path, plan)
-        kept.feed([], now_ms() + 2 * QUARTER)
+        folder_store = StoreInFolder(tmp_path, plan)
+        folder_store.feed([], now_ms() + 2 * QUARTER)
         first = now_ms() - 3_600_000
-        energies = interval_energies(kept.store, ("q01", IMPORT), first - first % QUARTER, 6)
-        kept.close()
+        energies = interval_energies(folder_store.store, ("q01", IMPORT), first - first % QUARTER, 6)
+        folder_store.close()
         known = sum(e for e in energies[1:] if e is not None)
         assert known > 2_000_000, energies  # the shape is estimated, the sum is that of the register
 
 
 def latest(store: Path) -> float | None:
     """The newest register of q01 in the journal."""
-    kept = SqliteStore.reader(store)
+    stored = SqliteStore.reader(store)
     try:
-        found = kept.latest(("q01", IMPORT))
-        return None if found is None else found[1]
+        results = stored.latest(("q01", IMPORT))
+        return None if results is None else results[1]
     finally:
-        kept.close()
+        stored.close()
 
 
 def test_b2_a_daemon_without_its_broker_goes_on_and_stays_small(tmp_path: Path, broker: Mosquitto) -> None:
@@ -173,13 +174,13 @@ def test_b5_late_readings_are_put_at_their_own_time_and_reopen_what_was_closed(t
     folders = [tmp_path / name for name in ("whole", "late")]
     for folder, batches in zip(folders, ([sent], [punctual, late[::-1]]), strict=True):
         folder.mkdir()
-        ledger = Ledger(folder, name="b.sqlite")
+        folder_store = StoreInFolder(folder, name="b.sqlite")
         for i, batch in enumerate(batches):
-            ledger.feed(batch, MAY + 4 * 3_600_000 + i * 2 * 86_400_000)  # the rest comes two days late
-        ledger.feed([], MAY + 3 * 86_400_000)
-        versions = ledger.store.versions(("q01", IMPORT), Period.INTERVAL, MAY + 2 * QUARTER)
-        ledger.close()
-    assert books_of(folders[0] / "b.sqlite") == books_of(folders[1] / "b.sqlite")
+            folder_store.feed(batch, MAY + 4 * 3_600_000 + i * 2 * 86_400_000)  # the rest comes two days late
+        folder_store.feed([], MAY + 3 * 86_400_000)
+        versions = folder_store.store.versions(("q01", IMPORT), Period.INTERVAL, MAY + 2 * QUARTER)
+        folder_store.close()
+    assert stored_figures(folders[0] / "b.sqlite") == stored_figures(folders[1] / "b.sqlite")
     assert versions[-1].reason == "late readings"
 
 
@@ -217,7 +218,7 @@ def test_b7_after_a_kill_the_broker_says_gone_and_values_carry_their_validity(
         assert until(gone, 10)
 
 
-def test_b8_two_daemons_with_one_client_id_are_told(tmp_path: Path, broker: Mosquitto) -> None:
+def test_b8_two_daemons_with_one_client_id_are_reported(tmp_path: Path, broker: Mosquitto) -> None:
     first, second = (site(broker.port, limits=QUICK) for _ in range(2))
     with running(first, tmp_path / "a.sqlite") as a:
         assert until(lambda: a.daemon.published() > 20)
@@ -246,7 +247,7 @@ def test_b9_a_second_daemon_of_a_site_stays_passive_and_takes_over_when_the_firs
         assert until(lambda: b.daemon.published() > before, 20)
 
 
-def test_b10_a_frozen_broker_is_told_within_two_heartbeats(tmp_path: Path, broker: Mosquitto) -> None:
+def test_b10_a_frozen_broker_is_reported_within_two_heartbeats(tmp_path: Path, broker: Mosquitto) -> None:
     with running(site(broker.port, limits=QUICK), tmp_path / "s.sqlite") as here:
         assert until(lambda: here.daemon.published() > 34)
         time.sleep(1)
@@ -351,19 +352,19 @@ class Quiet(MqttSource):
         return self._state
 
 
-def test_b15_b18_refused_subscriptions_and_ending_certificates_are_told() -> None:
+def test_b15_b18_refused_subscriptions_and_ending_certificates_are_reported() -> None:
     state = LinkState(
         True, False, True, 0, (("m/q01", "Not authorized"),), "", now_ms() / 1000 + 10 * 86_400, LinkCounters()
     )
-    watch = SourceWatch("meters", lambda: Quiet(state))
-    found = {finding.id: finding for finding in watch.look(now_ms())}
-    assert "m/q01: Not authorized" in found["subscription-refused-meters"].text
-    assert "renew it before that day" in found["certificate-meters"].remedy
+    monitor = SourceMonitor("meters", lambda: Quiet(state))
+    findings = {finding.id: finding for finding in monitor.tick(now_ms())}
+    assert "m/q01: Not authorized" in findings["subscription-refused-meters"].text
+    assert "renew it before that day" in findings["certificate-meters"].remedy
     later = replace(state, refused_topics=(), certificate_until_s=now_ms() / 1000 + 40 * 86_400)
-    assert SourceWatch("meters", lambda: Quiet(later)).look(now_ms()) == []
+    assert SourceMonitor("meters", lambda: Quiet(later)).tick(now_ms()) == []
 
 
-def test_b18_a_changed_password_is_told_and_the_journal_stays(tmp_path: Path, broker: Mosquitto) -> None:
+def test_b18_a_changed_password_is_reported_and_the_journal_stays(tmp_path: Path, broker: Mosquitto) -> None:
     plan, store = site(broker.port, limits=QUICK), tmp_path / "s.sqlite"
     with running(plan, store) as here:
         assert until(lambda: here.daemon.published() > 20)
@@ -407,7 +408,7 @@ def test_b18_a_broker_that_moved_is_found_again_by_its_name(monkeypatch: pytest.
         assert until(lambda: link.state().counters.connects == 2 and link.connected(), 15)
 
 
-def test_b19_meters_without_controllers_are_read_and_the_newest_is_told_on_return(tmp_path: Path) -> None:
+def test_b19_meters_without_controllers_are_read_and_the_newest_is_reported_on_return(tmp_path: Path) -> None:
     with Mosquitto(BROKER) as inside, Mosquitto(BROKER) as outside:
         store = tmp_path / "s.sqlite"
         plan = site(outside.port, options=f', host = "127.0.0.1", port = {inside.port}')

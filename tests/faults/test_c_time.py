@@ -10,19 +10,19 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from meterd.app.clock import DOUBT_S, WallClock
-from meterd.interval import Period, bounds, label, starts, text, to_ms
-from meterd.message import EARLIEST_MS
-from meterd.reading import IMPORT, Reading
-from meterd.site import Input
-from meterd.sources.decode import decode, group_of
+from meterd.adapters.runtime.clock import DOUBT_S, WallClock
+from meterd.adapters.sources.payloads import decode, group_of
+from meterd.core.model.periods import Period, bounds, label, starts, text, to_ms
+from meterd.core.model.plan import Input
+from meterd.core.model.reading import IMPORT, Reading
+from meterd.core.topics.message import EARLIEST_MS
 from tests.brokers import Mosquitto, until
 from tests.faults.mill import (
     DAY,
     MAY,
     QUARTER,
     ZONE,
-    Ledger,
+    StoreInFolder,
     interval_energies,
     message,
     publish,
@@ -118,11 +118,11 @@ def test_c1_readings_before_the_clock_is_set_are_kept_and_get_their_true_time(tm
             assert until(lambda: here.daemon.counters.readings == 1)
             known = here.daemon.clock.now_ms() - round((wall.steady_s() - sent_s) * 1000)
             assert until(lambda: here.daemon.published() > 20)
-    ledger = Ledger(tmp_path)
-    times, _ = ledger.store.history(("q01", IMPORT), 0)
+    folder_store = StoreInFolder(tmp_path)
+    times, _ = folder_store.store.history(("q01", IMPORT), 0)
     assert abs(int(times[0]) - known) < 200
-    assert ledger.books.state.closed_to is None or ledger.books.state.closed_to >= MAY - QUARTER
-    ledger.close()
+    assert folder_store.ledger.state.closed_to is None or folder_store.ledger.state.closed_to >= MAY - QUARTER
+    folder_store.close()
 
 
 def test_c1_a_clock_that_was_never_set_says_so() -> None:
@@ -153,24 +153,24 @@ def test_c2_c3_a_running_daemon_goes_on_through_a_jump_and_back(jump: int, tmp_p
             feed(102)
             figures = here.daemon.counters.figures
         assert figures < 60, "no day of intervals was closed"
-    ledger = Ledger(tmp_path)
-    assert ledger.books.state.closed_to is not None
-    assert ledger.books.state.closed_to <= MAY + QUARTER
-    assert [t for t in ledger.store.history(("q01", IMPORT), 0)[0] if abs(int(t) - MAY) > DAY // 2] == []
-    ledger.close()
+    folder_store = StoreInFolder(tmp_path)
+    assert folder_store.ledger.state.closed_to is not None
+    assert folder_store.ledger.state.closed_to <= MAY + QUARTER
+    assert [t for t in folder_store.store.history(("q01", IMPORT), 0)[0] if abs(int(t) - MAY) > DAY // 2] == []
+    folder_store.close()
 
 
 def test_c3_what_a_clock_that_was_ahead_has_closed_is_opened_again(tmp_path: Path) -> None:
-    ledger = Ledger(tmp_path)
+    folder_store = StoreInFolder(tmp_path)
     for minute in range(40):
-        ledger.feed([Reading("q01", IMPORT, MAY + minute * MINUTE, 100_000 * minute, MAY)], MAY + minute * MINUTE)
-    ledger.feed([], MAY + DAY)  # the clock is a day ahead, and believed
-    assert ledger.books.reopen(MAY + 40 * MINUTE)
+        folder_store.feed([Reading("q01", IMPORT, MAY + minute * MINUTE, 100_000 * minute, MAY)], MAY + minute * MINUTE)
+    folder_store.feed([], MAY + DAY)  # the clock is a day ahead, and believed
+    assert folder_store.ledger.reopen(MAY + 40 * MINUTE)
     for minute in range(40, 100):
-        ledger.feed([Reading("q01", IMPORT, MAY + minute * MINUTE, 100_000 * minute, MAY)], MAY + minute * MINUTE)
-    assert interval_energies(ledger.store, ("q01", IMPORT), MAY, 6) == [1_500_000] * 6
-    assert not ledger.books.reopen(MAY + 100 * MINUTE)
-    ledger.close()
+        folder_store.feed([Reading("q01", IMPORT, MAY + minute * MINUTE, 100_000 * minute, MAY)], MAY + minute * MINUTE)
+    assert interval_energies(folder_store.store, ("q01", IMPORT), MAY, 6) == [1_500_000] * 6
+    assert not folder_store.ledger.reopen(MAY + 100 * MINUTE)
+    folder_store.close()
 
 
 def local_days(first: datetime, days: int) -> tuple[int, int]:
@@ -189,19 +189,19 @@ def test_c4_c5_days_of_clock_changes_and_the_days_after_are_closed_whole(
 ) -> None:
     first, end = local_days(datetime(2026, month, day, tzinfo=ZONE), 1)
     assert (end - first) // QUARTER == quarters
-    ledger = Ledger(tmp_path)
+    folder_store = StoreInFolder(tmp_path)
     channel = ("q01", IMPORT)
     readings = [Reading(*channel, first + i * QUARTER, i * 1_000_000, first) for i in range(quarters + 1)]
     for i in range(0, len(readings), 8):
-        ledger.feed(readings[i : i + 8], readings[min(i + 7, quarters)].at_ms + 70_000)
-    ledger.feed([], end + DAY)
+        folder_store.feed(readings[i : i + 8], readings[min(i + 7, quarters)].at_ms + 70_000)
+    folder_store.feed([], end + DAY)
     for period, count in ((Period.INTERVAL, quarters), (Period.HOUR, quarters // 4), (Period.DAY, 1)):
         grid = starts(period, first, end, ZONE, QUARTER)
         assert len(grid) == count
-        columns = ledger.store.columns([channel], period, np.array(grid))
+        columns = folder_store.store.columns([channel], period, np.array(grid))
         assert columns.present.all(), period
         assert int(columns.energy.sum()) == quarters * 1_000_000
-    ledger.close()
+    folder_store.close()
 
 
 def test_c5_the_two_hours_of_autumn_have_two_names() -> None:
@@ -266,10 +266,10 @@ def test_c11_week_53_belongs_to_its_year() -> None:
 def test_c12_figures_go_on_beyond_32_bits(year: int, tmp_path: Path) -> None:
     begin = {2038: 2**31, 2106: 2**32}[year] * 1000
     begin -= begin % QUARTER + 2 * QUARTER
-    ledger = Ledger(tmp_path)
+    folder_store = StoreInFolder(tmp_path)
     for i in range(6):
         at = begin + i * QUARTER
-        ledger.feed([Reading("q01", IMPORT, at, i * 1_000_000, at)], at + 70_000)
+        folder_store.feed([Reading("q01", IMPORT, at, i * 1_000_000, at)], at + 70_000)
     assert text(begin).startswith(str(year))
-    assert interval_energies(ledger.store, ("q01", IMPORT), begin, 5) == [1_000_000] * 5
-    ledger.close()
+    assert interval_energies(folder_store.store, ("q01", IMPORT), begin, 5) == [1_000_000] * 5
+    folder_store.close()

@@ -1,4 +1,4 @@
-"""D10, one reading by hand: the newest correction of it decides, all that was read is kept, and nothing depends on order."""
+"""D10, one reading by hand: the newest correction of it decides, all that was read is stored, and nothing depends on order."""
 
 import csv
 import io
@@ -12,20 +12,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterd.app.bookkeeper import Bookkeeper
-from meterd.app.cli import main
-from meterd.bulk import all_tables, follow, interval_table
-from meterd.correction import FIGURES_FROM, STRUCK, Correction, shown_of
-from meterd.errors import ConfigError
-from meterd.interval import Period, text
-from meterd.pipeline import begin
-from meterd.reading import IMPORT, Reading
-from meterd.store.sqlite import SqliteStore
-from tests.app.test_bookkeeper import CHANNELS, QUARTER, SERIES, SITE, ZONE, everything, readings_of
-from tests.app.test_correcting import withdrawn
-from tests.app.test_life_daemon import _held
-from tests.app.workshop import DAY, HOUR, MAY, filled, keep, readings
-from tests.app.workshop import plan as workshop_plan
+from meterd.adapters.store.journal import SqliteStore
+from meterd.app.cli.main import main
+from meterd.app.operations.ledger import Ledger
+from meterd.core.energy.batch import all_tables, follow, interval_table
+from meterd.core.engine import begin
+from meterd.core.errors import ConfigError
+from meterd.core.model.periods import Period, text
+from meterd.core.model.reading import IMPORT, Reading
+from meterd.core.registers.corrections import FIGURES_FROM, STRUCK, Correction, shown_of
+from tests.app.daemon.test_orders_daemon import _held
+from tests.app.operations.test_ledger import CHANNELS, QUARTER, SERIES, SITE, ZONE, everything, readings_of
+from tests.app.operations.test_recompute import withdrawn
+from tests.app.small_plant import DAY, HOUR, MAY, filled, keep, readings
+from tests.app.small_plant import plan as workshop_plan
 from tests.brokers import Mosquitto, until
 from tests.faults.mill import Child, now_ms
 
@@ -33,38 +33,49 @@ Q01 = ("q01", IMPORT)
 WHO = ("--reason", "read off the display", "--person", "Ada")
 
 
-def of_reading(one: Reading, reads: str) -> Correction:
+def of_reading(reading: Reading, reads: str) -> Correction:
     """The correction of a reading as a person enters it."""
-    return Correction(0, one.point, one.register, one.at_ms, one.at_ms + 1, "", "typed", "Ada", one.at_ms, reads=reads)
+    return Correction(
+        0,
+        reading.point,
+        reading.register,
+        reading.at_ms,
+        reading.at_ms + 1,
+        "",
+        "typed",
+        "Ada",
+        reading.at_ms,
+        reads=reads,
+    )
 
 
-def entered(books: Bookkeeper, store: SqliteStore, one: Correction, now_ms: int) -> int:
+def entered(ledger: Ledger, store: SqliteStore, correction: Correction, now_ms: int) -> int:
     """Enter it."""
-    keep = lambda: store.corrections.add(one)  # noqa: E731 - as the corrector does
-    return books.correct_reading((one.point, one.register), one.from_ms, now_ms, keep)
+    keep = lambda: store.corrections.add(correction)  # noqa: E731 - as the corrector does
+    return ledger.correct_reading((correction.point, correction.register), correction.from_ms, now_ms, keep)
 
 
-def taken_back(books: Bookkeeper, store: SqliteStore, number: int, now_ms: int) -> None:
+def taken_back(ledger: Ledger, store: SqliteStore, number: int, now_ms: int) -> None:
     """Withdraw it."""
-    one = store.corrections.one(number)
-    assert one is not None
+    correction = store.corrections.one(number)
+    assert correction is not None
 
     def keep() -> int:
         store.corrections.withdraw(number, now_ms, person="Ada", reason="was right")
         return number
 
-    books.correct_reading((one.point, one.register), one.from_ms, now_ms, keep)
+    ledger.correct_reading((correction.point, correction.register), correction.from_ms, now_ms, keep)
 
 
 def known(store: SqliteStore) -> dict[str, object]:
     """Everything that is known; rows that say that nothing is known may be there or not."""
-    found = everything(store)
-    for name, rows in found.items():
+    results = everything(store)
+    for name, rows in results.items():
         if name.startswith("balance"):
-            found[name] = [row for row in rows if row.verdict != "not computable"]  # type: ignore[attr-defined]
+            results[name] = [row for row in rows if row.verdict != "not computable"]  # type: ignore[attr-defined]
         elif name.startswith("pv"):
-            found[name] = [row for row in rows if row.production is not None]  # type: ignore[attr-defined]
-    return found
+            results[name] = [row for row in rows if row.production is not None]  # type: ignore[attr-defined]
+    return results
 
 
 def played(batches: list[list[Reading]], ones: list[Correction], restarts: set[int], end: int) -> dict[str, object]:
@@ -72,44 +83,48 @@ def played(batches: list[list[Reading]], ones: list[Correction], restarts: set[i
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "s.sqlite"
         store = SqliteStore.writer(path)
-        books, waiting, now = Bookkeeper(store, SITE, ZONE), list(ones), 0
+        ledger, waiting, now = Ledger(store, SITE, ZONE), list(ones), 0
         for i, batch in enumerate([*batches, []]):
             if i in restarts:
                 store.close()
                 store = SqliteStore.writer(path)
-                books = Bookkeeper(store, SITE, ZONE)
+                ledger = Ledger(store, SITE, ZONE)
             now = max([now, *(r.at_ms for r in batch)])
-            books.tick(batch, now)
-            for one in list(waiting):
-                if store.readings_between((one.point, one.register), one.from_ms, one.from_ms + 1, most=1):
-                    entered(books, store, one, now)
-                    waiting.remove(one)
-        books.tick([], end)
-        books.tick([], end)
+            ledger.tick(batch, now)
+            for correction in list(waiting):
+                if store.readings_between(
+                    (correction.point, correction.register), correction.from_ms, correction.from_ms + 1, most=1
+                ):
+                    entered(ledger, store, correction, now)
+                    waiting.remove(correction)
+        ledger.tick([], end)
+        ledger.tick([], end)
         assert not waiting
         assert store.reading_count() == len({(r.point, r.register, r.at_ms, r.value) for b in batches for r in b})
-        found = known(store)
-        for one in store.corrections.all():
-            taken_back(books, store, one.id, end)
-        found["without"] = known(store)
+        results = known(store)
+        for correction in store.corrections.all():
+            taken_back(ledger, store, correction.id, end)
+        results["without"] = known(store)
         store.close()
-        return found
+        return results
 
 
 def corrected_by(readings: list[Reading], ones: list[Correction]) -> list[Reading]:
     """The readings as they should have been: of two corrections of one the newer decides."""
-    said = {(one.point, one.register, one.from_ms): shown_of(one.reads) for one in ones}
-    found = {}
+    texts = {
+        (correction.point, correction.register, correction.from_ms): shown_of(correction.reads) for correction in ones
+    }
+    results = {}
     for r in readings:
-        value = said.get((r.point, r.register, r.at_ms), r.value)
+        value = texts.get((r.point, r.register, r.at_ms), r.value)
         if value is not None:
-            found[r.point, r.register, r.at_ms, value] = replace(r, value=value)
-    return list(found.values())
+            results[r.point, r.register, r.at_ms, value] = replace(r, value=value)
+    return list(results.values())
 
 
 @given(st.lists(SERIES, min_size=5, max_size=5), st.randoms(use_true_random=False), st.data())
 @settings(max_examples=5, deadline=None)
-def test_d10_corrected_readings_give_the_books_of_right_ones_in_any_order(
+def test_d10_corrected_readings_give_the_figures_of_right_ones_in_any_order(
     series: list[list[tuple[int, int]]], random: object, data: st.DataObject
 ) -> None:
     """Whenever they are entered, whatever comes late, wherever the daemon starts anew; taken back, nothing is left of them."""
@@ -125,12 +140,12 @@ def test_d10_corrected_readings_give_the_books_of_right_ones_in_any_order(
     size = data.draw(st.integers(8, 60))
     batches = [shuffled[i : i + size] for i in range(0, len(shuffled), size)]
     restarts = data.draw(st.sets(st.integers(0, len(batches)), max_size=3))
-    found = played(batches, ones, restarts, end)
+    results = played(batches, ones, restarts, end)
     # corrections of one reading are entered in their order, but those of others meanwhile: only the last of each decides
     ordered = sorted(corrected_by(readings, ones), key=lambda r: r.at_ms)
     truth = played([ordered], [], set(), end)
-    assert {k: v for k, v in found.items() if k != "without"} == {k: v for k, v in truth.items() if k != "without"}
-    assert found["without"] == played([sorted(readings, key=lambda r: r.at_ms)], [], set(), end)["without"]
+    assert {k: v for k, v in results.items() if k != "without"} == {k: v for k, v in truth.items() if k != "without"}
+    assert results["without"] == played([sorted(readings, key=lambda r: r.at_ms)], [], set(), end)["without"]
 
 
 @given(SERIES, st.data())
@@ -139,7 +154,7 @@ def test_d10_a_replay_gives_the_figures_of_the_daemon(series: list[tuple[int, in
     """The path of columns knows corrected readings too."""
     readings = [r for r in readings_of([series] * 5) if r.point == "f1"]
     ones = [of_reading(r, STRUCK) for r in data.draw(st.lists(st.sampled_from(readings), max_size=3, unique=True))]
-    state = begin(SITE, ZONE, None, [replace(one, id=i) for i, one in enumerate(ones)])
+    state = begin(SITE, ZONE, None, [replace(correction, id=i) for i, correction in enumerate(ones)])
     table = np.array([(r.at_ms, int(r.value)) for r in readings], dtype=np.int64)
     channel = ("f1", IMPORT)
     followed = follow(
@@ -148,44 +163,44 @@ def test_d10_a_replay_gives_the_figures_of_the_daemon(series: list[tuple[int, in
     )  # fmt: skip
     with tempfile.TemporaryDirectory() as folder:
         store = SqliteStore.writer(Path(folder) / "s.sqlite")
-        books = Bookkeeper(store, SITE, ZONE)
+        ledger = Ledger(store, SITE, ZONE)
         end = int(table[-1, 0]) + 3 * HOUR
-        books.tick(readings, end)
-        for one in ones:
-            entered(books, store, one, end)
+        ledger.tick(readings, end)
+        for correction in ones:
+            entered(ledger, store, correction, end)
         for period, whole in all_tables(interval_table([followed], QUARTER), ZONE, QUARTER).items():
-            kept = store.columns([channel], period, whole.start_ms)
-            both = whole.columns.present & kept.present
-            assert (kept.energy[both] == whole.columns.energy[both]).all()
+            columns = store.columns([channel], period, whole.start_ms)
+            both = whole.columns.present & columns.present
+            assert (columns.energy[both] == whole.columns.energy[both]).all()
         store.close()
 
 
 def test_d10_what_rested_on_a_first_reading_that_is_left_out_becomes_missing(tmp_path: Path) -> None:
     """And comes back when that is withdrawn; versions tell both."""
     store = SqliteStore.writer(tmp_path / "s.sqlite")
-    books = Bookkeeper(store, SITE, ZONE)
+    ledger = Ledger(store, SITE, ZONE)
     begun = MAY - MAY % QUARTER
     readings = [Reading("f1", IMPORT, begun + i * QUARTER, 1_000_000 * i, begun) for i in range(9)]
-    books.tick(readings, begun + 9 * QUARTER)
+    ledger.tick(readings, begun + 9 * QUARTER)
     grid = np.array([begun, begun + QUARTER], dtype=np.int64)
-    number = entered(books, store, of_reading(readings[0], STRUCK), begun + 9 * QUARTER)
+    number = entered(ledger, store, of_reading(readings[0], STRUCK), begun + 9 * QUARTER)
     assert store.columns([("f1", IMPORT)], Period.INTERVAL, grid).present[:, 0].tolist() == [False, True]
-    taken_back(books, store, number, begun + 9 * QUARTER)
+    taken_back(ledger, store, number, begun + 9 * QUARTER)
     assert store.columns([("f1", IMPORT)], Period.INTERVAL, grid).energy[:, 0].tolist() == [1_000_000, 1_000_000]
-    told = [(one.energy, one.reason) for one in store.versions(("f1", IMPORT), Period.INTERVAL, begun)]
-    assert told == [(1_000_000, "closed"), (None, "correction 1"), (1_000_000, "correction 1")]
+    reported = [(version.energy, version.reason) for version in store.versions(("f1", IMPORT), Period.INTERVAL, begun)]
+    assert reported == [(1_000_000, "closed"), (None, "correction 1"), (1_000_000, "correction 1")]
     store.close()
 
 
 def test_d10_a_reading_of_final_figures_cannot_be_corrected(tmp_path: Path) -> None:
     """Their readings have been deleted."""
     store = SqliteStore.writer(tmp_path / "s.sqlite")
-    books = Bookkeeper(store, SITE, ZONE)
+    ledger = Ledger(store, SITE, ZONE)
     reading = Reading("f1", IMPORT, MAY, 5, MAY)
-    books.tick([reading], MAY + HOUR)
+    ledger.tick([reading], MAY + HOUR)
     store.set_fact(FIGURES_FROM, str(MAY + DAY))
     with pytest.raises(ConfigError, match="are final"):
-        entered(books, store, of_reading(reading, STRUCK), MAY + HOUR)
+        entered(ledger, store, of_reading(reading, STRUCK), MAY + HOUR)
     assert store.corrections.all() == []
     store.close()
 
@@ -203,13 +218,13 @@ def energies(path: Path, begun: int = MAY) -> list[int]:
     """Interval energies of q01 from one hour to three hours after a moment."""
     store = SqliteStore.reader(path)
     grid = np.arange(begun + HOUR, begun + 3 * HOUR, QUARTER, dtype=np.int64)
-    found: list[int] = store.columns([Q01], Period.INTERVAL, grid).energy[:, 0].tolist()
+    results: list[int] = store.columns([Q01], Period.INTERVAL, grid).energy[:, 0].tolist()
     store.close()
-    return found
+    return results
 
 
 def journal(path: Path) -> list[tuple[int, int]]:
-    """Every reading of q01 as it is kept."""
+    """Every reading of q01 as it is stored."""
     with sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True) as db:
         return db.execute("SELECT at_ms, value FROM reading ORDER BY seq").fetchall()
 
@@ -217,16 +232,16 @@ def journal(path: Path) -> list[tuple[int, int]]:
 def test_d10_what_is_shown_of_a_reading_comes_true(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """Every figure that rests on it, before and after; a dry run changes nothing."""
     plan, path = filled(tmp_path)
-    kept = dict(read_of(path))[MAY]
-    one = ("correct", str(plan), "--point", "q01", "--at", text(MAY), "--reads", f"{(kept - 900_000) / 1e6:.4f}kWh")
+    stored = dict(read_of(path))[MAY]
+    item = ("correct", str(plan), "--point", "q01", "--at", text(MAY), "--reads", f"{(stored - 900_000) / 1e6:.4f}kWh")
     before = energies(path, MAY - HOUR)
-    assert main([*one, "--show", "--format", "csv"]) == 0
+    assert main([*item, "--show", "--format", "csv"]) == 0
     shown = changed(capsys.readouterr().out)
     assert energies(path, MAY - HOUR) == before
-    assert main([*one, *WHO, "--format", "csv"]) == 0
-    said = capsys.readouterr()
-    assert changed(said.out) == shown
-    assert "q01 import: the reading of 2026-05-03T22:00:00Z reads 49100 Wh" in said.err
+    assert main([*item, *WHO, "--format", "csv"]) == 0
+    output = capsys.readouterr()
+    assert changed(output.out) == shown
+    assert "q01 import: the reading of 2026-05-03T22:00:00Z reads 49100 Wh" in output.err
     whole = 2 * 288 * 800.0
     assert shown["energy", "2026-05", "q01 import"] == (str(whole), str(whole + 900))
     assert [b - a for a, b in zip(before, energies(path, MAY - HOUR), strict=True)] == [900_000, *[0] * 7]
@@ -243,15 +258,15 @@ def test_d10_a_person_corrects_one_reading_beside_the_running_daemon(
         path = plan / "workshop.sqlite"
         keep(plan, path, readings(begun, begun + 4 * HOUR), now_ms())
         before, read = energies(path, begun), journal(path)
-        one = ("correct", str(plan), "--point", "q01", "--at", text(begun + 2 * HOUR))
+        item = ("correct", str(plan), "--point", "q01", "--at", text(begun + 2 * HOUR))
         with Child(plan, path) as child:
             assert until(lambda: _held(path, child), 20)
-            kept = dict(read_of(path))[begun + 2 * HOUR]
-            wanted = str((kept + 60_000) // 1000)
-            assert main([*one, "--reads", wanted, *WHO]) == 0
+            stored = dict(read_of(path))[begun + 2 * HOUR]
+            wanted = str((stored + 60_000) // 1000)
+            assert main([*item, "--reads", wanted, *WHO]) == 0
             first = energies(path, begun)
             assert [b - a for a, b in zip(before, first, strict=True)] == [0, 0, 0, 60_000, -60_000, 0, 0, 0]
-            assert main([*one, "--strike", *WHO]) == 0  # the newest decides
+            assert main([*item, "--strike", *WHO]) == 0  # the newest decides
             struck = energies(path, begun)
             assert sum(struck) == sum(before)
             assert struck != first
@@ -259,7 +274,7 @@ def test_d10_a_person_corrects_one_reading_beside_the_running_daemon(
             assert energies(path, begun) == first
             assert child.stop() == 0
         assert energies(path, begun) == first
-        assert main(["correct", str(plan), "--withdraw", "1", *WHO]) == 0  # a new start takes the books up
+        assert main(["correct", str(plan), "--withdraw", "1", *WHO]) == 0  # a new start continues from the store
         assert energies(path, begun) == before
         assert journal(path)[: len(read)] == read
         capsys.readouterr()
@@ -284,41 +299,41 @@ def test_d10_what_cannot_be_meant_is_refused_with_the_readings_near_it(
 ) -> None:
     """No reading of that moment, no value, both kinds at once."""
     plan, _ = filled(tmp_path)
-    one = ["correct", str(plan), "--point", "q01"]
+    item = ["correct", str(plan), "--point", "q01"]
     for words, said in (
-        (["--at", text(MAY + 1_000), "--strike", *WHO], f"none is kept of {text(MAY + 1_000)}; readings near it: "),
-        (["--at", text(MAY), *WHO], "say --reads with what the meter showed, or --strike"),
+        (["--at", text(MAY + 1_000), "--strike", *WHO], f"none is stored for {text(MAY + 1_000)}; readings near it: "),
+        (["--at", text(MAY), *WHO], "give --reads with what the meter showed, or --strike"),
         (["--at", text(MAY), "--strike", "--factor", "2", *WHO], "--at is for one reading"),
-        (["--strike", *WHO], "say --at"),
-        (["--at", text(MAY), "--strike"], "say --reason, --person"),
+        (["--strike", *WHO], "give --at"),
+        (["--at", text(MAY), "--strike"], "give --reason, --person"),
     ):
-        assert main([*one, *words]) == 2
+        assert main([*item, *words]) == 2
         assert said in capsys.readouterr().err
 
 
 def test_withdrawn_factors_and_readings_have_one_row_of_numbers(tmp_path: Path) -> None:
     """A factor beside a corrected reading: each counts, each can be taken back."""
     store = SqliteStore.writer(tmp_path / "s.sqlite")
-    books = Bookkeeper(store, SITE, ZONE)
+    ledger = Ledger(store, SITE, ZONE)
     begun = MAY - MAY % QUARTER
     readings = [Reading("f1", IMPORT, begun + i * QUARTER, 1_000_000 * i, begun) for i in range(9)]
-    books.tick([*readings, *(replace(r, point=p) for r in readings for p, _ in CHANNELS[3:])], begun + 9 * QUARTER)
-    entered(books, store, of_reading(readings[2], "2500"), begun + 9 * QUARTER)
+    ledger.tick([*readings, *(replace(r, point=p) for r in readings for p, _ in CHANNELS[3:])], begun + 9 * QUARTER)
+    entered(ledger, store, of_reading(readings[2], "2500"), begun + 9 * QUARTER)
     factor = Correction(0, "f1", IMPORT, begun, begun + 4 * QUARTER, "2", "plate", "Ada", begun)
-    books.correct(
+    ledger.correct(
         ("f1", IMPORT), (factor.from_ms, factor.end_ms), begun + 9 * QUARTER, lambda: store.corrections.add(factor)
     )
-    while books.correct_on(begun + 9 * QUARTER) is not None:
+    while ledger.recompute_piece(begun + 9 * QUARTER) is not None:
         pass
     grid = begun + QUARTER * np.arange(5, dtype=np.int64)
 
     def now() -> list[int]:
-        found: list[int] = store.columns([("f1", IMPORT)], Period.INTERVAL, grid).energy[:, 0].tolist()
-        return [e // 1000 for e in found]
+        results: list[int] = store.columns([("f1", IMPORT)], Period.INTERVAL, grid).energy[:, 0].tolist()
+        return [e // 1000 for e in results]
 
     assert now() == [2000, 3000, 1000, 2000, 1000]
-    taken_back(books, store, 1, begun + 9 * QUARTER)
+    taken_back(ledger, store, 1, begun + 9 * QUARTER)
     assert now() == [2000, 2000, 2000, 2000, 1000]
-    withdrawn(books, store, 2, begun + 9 * QUARTER)
+    withdrawn(ledger, store, 2, begun + 9 * QUARTER)
     assert now() == [1000] * 5
     store.close()

@@ -8,18 +8,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from meterd.app.drift_watch import bounds_of, days_of, examine, finding_of, parts, run_drill
-from meterd.correction import factor_of
-from meterd.demo.faults import Fault
-from meterd.drift import WatchState, begin, watch
-from meterd.drift_day import daily_statistics
-from meterd.drift_gross import gross
-from meterd.drift_name import Suspicion
-from meterd.interval import DAY_MS
-from meterd.network import Network
-from meterd.network_flows import Intervals
-from meterd.store.sqlite import SqliteStore
-from tests.app.test_drift_watch import BEGIN, kept, mill
+from meterd.adapters.simulator.faults import Fault
+from meterd.adapters.store.journal import SqliteStore
+from meterd.app.operations.drift_job import bounds_of, days_of, examine, finding_of, parts, run_drill
+from meterd.core.balance.network_reconciliation import Intervals
+from meterd.core.balance.topology import Network
+from meterd.core.drift.daily_statistics import daily_statistics
+from meterd.core.drift.gross_errors import gross
+from meterd.core.drift.identification import Suspicion
+from meterd.core.drift.monitor import monitor_day
+from meterd.core.drift.monitor_state import WatchState, begin
+from meterd.core.model.periods import DAY_MS
+from meterd.core.registers.corrections import factor_of
+from tests.app.drift_histories import BEGIN, history_of, mill
 
 DAY_S = 86_400.0
 SUN = "pv-hall"
@@ -28,13 +29,13 @@ SUN = "pv-hall"
 def test_a16_a_ratio_changed_in_the_meter_is_found_with_a_dated_correction(tmp_path: Path) -> None:
     """On the third morning at ten somebody sets another ratio: named the same evening, from which quarter hour, what mends it."""
     site, step = mill(), Fault("wrong-ratio", "bakery-ovens", 0.8, 2 * DAY_S + 10 * 3600)
-    store = SqliteStore.reader(kept(tmp_path / "s.sqlite", site, step, days=5))
+    store = SqliteStore.reader(history_of(tmp_path / "s.sqlite", site, step, days=5))
     (watched,) = examine(store, site)
     store.close()
-    (said,) = watched.suspicions
-    finding = finding_of(said, site)
+    (suspicion,) = watched.suspicions
+    finding = finding_of(suspicion, site)
     assert (finding.cause, finding.subject) == ("drift", "bakery-ovens")
-    assert any("fitted but" in cause for cause in said.candidates[0].causes)
+    assert any("fitted but" in cause for cause in suspicion.candidates[0].causes)
     words = shlex.split(finding.evidence[-1].partition("by: ")[2].partition(";")[0])
     options = dict(zip(words[3::2], words[4::2], strict=True))
     assert words[:3] == ["meterd", "correct", "PLAN"]
@@ -52,7 +53,7 @@ def held_back(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SqliteStore]
         Fault("noon-cloud", SUN, 0.0, 40 * DAY_S, 7 * DAY_S),
         Fault("noon-cloud", SUN, 0.4, 62 * DAY_S, 10 * DAY_S),
     )
-    store = SqliteStore.reader(kept(tmp_path_factory.mktemp("sun") / "s.sqlite", mill(), off, part))
+    store = SqliteStore.reader(history_of(tmp_path_factory.mktemp("sun") / "s.sqlite", mill(), off, part))
     yield store
     store.close()
 
@@ -65,14 +66,14 @@ def history(store: SqliteStore) -> tuple[Network, list[Intervals]]:
 
 def followed(part: Network, days: list[Intervals]) -> tuple[WatchState, list[Suspicion]]:
     """All that is said on the way, gross faults (with the baseline of the day, and without) every third day."""
-    state, said = begin(part), []
+    state, suspicions = begin(part), []
     for number, table in enumerate(days):
-        state, found = watch(state, daily_statistics(part, table))
-        said += found
+        state, results = monitor_day(state, daily_statistics(part, table))
+        suspicions += results
         if number % 3 == 0:
             fits = (None,) if state.learner is None else (None, state.learner.fit)
-            said += [one for fit in fits if (one := gross(part, table, fit)) is not None]
-    return state, said
+            suspicions += [suspicion for fit in fits if (suspicion := gross(part, table, fit)) is not None]
+    return state, suspicions
 
 
 def test_g10_inverters_off_or_held_back_are_no_drift(held_back: SqliteStore) -> None:
@@ -80,8 +81,8 @@ def test_g10_inverters_off_or_held_back_are_no_drift(held_back: SqliteStore) -> 
     column = part.points.index(SUN)
     made = [int(table.energy[:, column].sum()) for table in days]
     assert max(made[41:46]) <= 0 < min(made[20:38])
-    _, said = followed(part, days)
-    assert [one.text for one in said] == []
+    _, suspicions = followed(part, days)
+    assert [suspicion.text for suspicion in suspicions] == []
 
 
 def test_g10_production_capped_by_the_grid_is_no_drift(held_back: SqliteStore) -> None:
@@ -96,8 +97,8 @@ def test_g10_production_capped_by_the_grid_is_no_drift(held_back: SqliteStore) -
         energy[:, feed] += less
         capped.append(replace(table, energy=energy))
     assert sum(int((a.energy != b.energy).sum()) for a, b in zip(days, capped, strict=True)) > 500
-    _, said = followed(part, capped)
-    assert [one.text for one in said] == []
+    _, suspicions = followed(part, capped)
+    assert [suspicion.text for suspicion in suspicions] == []
 
 
 def test_g10_the_same_watch_finds_an_error_of_the_pv_meter(held_back: SqliteStore) -> None:

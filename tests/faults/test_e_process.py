@@ -20,37 +20,39 @@ from typing import Any
 
 import pytest
 
-from meterd import pipeline
-from meterd.agreement import Agreement
-from meterd.app import alarms, drift_watch, steps
-from meterd.app.clock import TrialClock
-from meterd.app.config import load_plan
-from meterd.app.intake import Intake
-from meterd.app.loop import Loop
-from meterd.app.outlet import WayOut
-from meterd.app.parts import Standing, make_parts
-from meterd.app.plan_watch import read_plan
-from meterd.app.selftest import CHECKS, self_test
-from meterd.app.steps import Counters, Steps
-from meterd.app.supervisor import Supervisor
-from meterd.errors import MeterdError, StoreError, described
-from meterd.finding import Finding
-from meterd.interval import Period
-from meterd.mqtt.link import Link, Message
-from meterd.mqtt.settings import LinkSettings
-from meterd.reading import EXPORT, IMPORT, POWER, Reading
-from meterd.site import Site
-from meterd.snapshot import Snapshot
-from meterd.sources import Delivery, Refused
-from meterd.store.sqlite import SqliteStore
+from meterd.adapters.mqtt.client import Link, Message
+from meterd.adapters.mqtt.settings import LinkSettings
+from meterd.adapters.planfile.loader import load_plan
+from meterd.adapters.runtime.clock import TrialClock
+from meterd.adapters.sources import Delivery, Refused
+from meterd.adapters.store.journal import SqliteStore
+from meterd.app.daemon import alarm_job as alarms
+from meterd.app.daemon import step_runner as steps
+from meterd.app.daemon.assembly import Runtime, make_plan_runtime
+from meterd.app.daemon.inbox import Inbox
+from meterd.app.daemon.job_runner import JobRunner
+from meterd.app.daemon.loop import Loop
+from meterd.app.daemon.output import Output
+from meterd.app.daemon.plan_reload import read_plan
+from meterd.app.daemon.selftest import CHECKS, self_test
+from meterd.app.daemon.step_runner import Counters, StepRunner
+from meterd.app.daemon.supervisor import Supervisor
+from meterd.app.operations import drift_job as drift_watch
+from meterd.core import engine, live
+from meterd.core.checks.register_vs_power import Agreement
+from meterd.core.errors import MeterdError, StoreError, described
+from meterd.core.model.finding import Finding
+from meterd.core.model.periods import Period
+from meterd.core.model.plan import Site
+from meterd.core.model.reading import EXPORT, IMPORT, POWER, Reading
+from meterd.core.model.snapshot import Snapshot
 from tests.brokers import Mosquitto, free_port, until
 from tests.faults.mill import (
     DAY,
     MAY,
     QUARTER,
-    Ledger,
+    StoreInFolder,
     as_readings,
-    books_of,
     interval_energies,
     message,
     minutes,
@@ -60,6 +62,7 @@ from tests.faults.mill import (
     running,
     sending,
     site,
+    stored_figures,
     write_plan,
 )
 
@@ -78,23 +81,23 @@ def test_e1_ends_without_a_word_between_any_two_ticks_change_nothing(tmp_path: P
     sent = as_readings(minutes(4 * 60))
     chance = random.Random(3)
     for name, restarts in (("whole", 0), ("often", 30)):
-        ledger = Ledger(tmp_path, name=name)
+        folder_store = StoreInFolder(tmp_path, name=name)
         cuts = sorted(chance.sample(range(1, len(sent)), restarts))
         for low, high in zip([0, *cuts], [*cuts, len(sent)], strict=True):
-            ledger.feed(sent[low:high])
+            folder_store.feed(sent[low:high])
             if high in cuts:
-                ledger.store.close()
-                ledger.open()
-        ledger.feed([], MAY + DAY)
-        ledger.close()
-    assert books_of(tmp_path / "whole") == books_of(tmp_path / "often")
+                folder_store.store.close()
+                folder_store.open()
+        folder_store.feed([], MAY + DAY)
+        folder_store.close()
+    assert stored_figures(tmp_path / "whole") == stored_figures(tmp_path / "often")
 
 
 @pytest.mark.parametrize("late_ms", [24 * 60_000, 3 * 3_600_000, 3 * DAY])
 def test_e2_closing_late_gives_the_figures_of_closing_in_time(late_ms: int, tmp_path: Path) -> None:
     sent = as_readings(minutes(3 * 60))
     end = MAY + 4 * 3_600_000 + late_ms
-    punctual, late = Ledger(tmp_path, name="a"), Ledger(tmp_path, name="b")
+    punctual, late = StoreInFolder(tmp_path, name="a"), StoreInFolder(tmp_path, name="b")
     punctual.feed(sent[:6], MAY)
     late.feed(sent[:6], MAY)
     for i in range(6, len(sent), 60):
@@ -102,9 +105,9 @@ def test_e2_closing_late_gives_the_figures_of_closing_in_time(late_ms: int, tmp_
     punctual.feed([], end)
     late.feed(sent[6:], MAY)
     late.feed([], end)
-    for ledger in (punctual, late):
-        ledger.close()
-    assert books_of(tmp_path / "a", until_ms=MAY + DAY) == books_of(tmp_path / "b", until_ms=MAY + DAY)
+    for folder_store in (punctual, late):
+        folder_store.close()
+    assert stored_figures(tmp_path / "a", until_ms=MAY + DAY) == stored_figures(tmp_path / "b", until_ms=MAY + DAY)
 
 
 @contextmanager
@@ -127,10 +130,9 @@ def test_e3_slow_examinations_messages_and_databases_do_not_delay_the_surplus(
         return ()
 
     monkeypatch.setattr(drift_watch, "examine", slow)
-    monkeypatch.setattr(drift_watch, "PAUSE_S", 0.0)
     late: list[float] = []
     with Mosquitto(BROKER) as broker, sending(broker.port) as out, mute_server() as hook, mute_server() as base:
-        path = write_plan(tmp_path, broker.port, limits="dead_band_w = 1, stop_limit_s = 4")
+        path = write_plan(tmp_path, broker.port, limits="dead_band_w = 1, stop_limit_s = 4, drift_pause_s = 0")
         more = f'[notify]\nwait_s = 0\ntimeout_s = 1\nwebhook_url = "http://127.0.0.1:{hook}/"\n'
         more += f'[line_store]\nurl = "http://127.0.0.1:{base}"\norg = "mill"\nbucket = "mill"\ntimeout_s = 1\n'
         path.write_text(path.read_text(encoding="utf-8") + more, encoding="utf-8")
@@ -160,31 +162,31 @@ def _notifies() -> bool:
 
 
 @pytest.mark.slow
-def test_e3_a_step_that_takes_too_long_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A slow live picture: the finding names the step and its time; the readings are kept all the same."""
-    sound = pipeline.snapshot
+def test_e3_a_step_that_takes_too_long_is_reported(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A slow snapshot: the finding names the step and its time; the readings are stored all the same."""
+    sound = live.snapshot
 
     def slow(*given: Any, **named: Any) -> Snapshot:
         time.sleep(0.5)
         return sound(*given, **named)
 
     monkeypatch.setattr(steps, "LATE_S", 0.4)
-    monkeypatch.setattr(pipeline, "snapshot", slow)
+    monkeypatch.setattr(live, "snapshot", slow)
     with Mosquitto(BROKER) as broker, running(site(broker.port), tmp_path / "s.sqlite") as here:
         assert here.has("loop-late-mill")
-        found = here.findings()["loop-late-mill"]
-        assert re.search(r"the step snapshot of the loop took 0\.[5-9] s, 0\.4 s are allowed", found.text)
+        finding = here.findings()["loop-late-mill"]
+        assert re.search(r"the step snapshot of the loop took 0\.[5-9] s, 0\.4 s are allowed", finding.text)
         assert here.daemon.health().work.late > 0
 
 
 @pytest.mark.slow
-def test_e4_a_step_that_raises_every_time_is_told_and_the_others_go_on(
+def test_e4_a_step_that_raises_every_time_is_reported_and_the_others_go_on(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def broken(*_: object, **__: object) -> None:
         raise KeyError("injected")
 
-    monkeypatch.setattr(pipeline, "snapshot", broken)
+    monkeypatch.setattr(live, "snapshot", broken)
     store = tmp_path / "s.sqlite"
     with (
         Mosquitto(BROKER) as broker,
@@ -194,17 +196,17 @@ def test_e4_a_step_that_raises_every_time_is_told_and_the_others_go_on(
         assert until(lambda: here.daemon.counters.failures > 0 and out.connected())
         assert until(lambda: _taken(out, store))
         assert until(lambda: "fault-snapshot" in _findings(store))
-    found = _findings(store)
-    assert "KeyError: 'injected'" in found["fault-snapshot"].text
-    assert "meterd.app.loop" in found["fault-snapshot"].text
-    assert "nothing that was read is lost" in found["fault-snapshot"].remedy
+    findings = _findings(store)
+    assert "KeyError: 'injected'" in findings["fault-snapshot"].text
+    assert "meterd.app.daemon.loop" in findings["fault-snapshot"].text
+    assert "nothing that was read is lost" in findings["fault-snapshot"].remedy
 
 
 def _findings(store: Path) -> dict[str, Finding]:
-    kept = SqliteStore.reader(store)
-    found = {row.finding.id: row.finding for row in kept.findings()}
-    kept.close()
-    return found
+    stored = SqliteStore.reader(store)
+    findings = {row.finding.id: row.finding for row in stored.findings()}
+    stored.close()
+    return findings
 
 
 def _taken(out: object, store: Path) -> bool:
@@ -214,23 +216,25 @@ def _taken(out: object, store: Path) -> bool:
 
 def test_e4_a_register_that_raises_is_left_out_and_the_others_have_their_figures(tmp_path: Path) -> None:
     """A value of the journal that is no number any more (a damaged page): q01 is set aside, q02 goes on."""
-    ledger = Ledger(tmp_path)
+    folder_store = StoreInFolder(tmp_path)
     sent = as_readings(minutes(60))
-    ledger.feed(sent)
-    ledger.close()
-    raw = sqlite3.connect(ledger.path)
+    folder_store.feed(sent)
+    folder_store.close()
+    raw = sqlite3.connect(folder_store.path)
     raw.execute("UPDATE reading SET value = 'rust' WHERE seq = (SELECT max(seq) FROM reading WHERE channel ="
                 " (SELECT id FROM channel WHERE point = 'q01'))")  # fmt: skip
     raw.commit()
     raw.close()
-    ledger.open()
+    folder_store.open()
     later = [r for r in as_readings(minutes(120)) if r not in sent]
-    ledger.feed(later, MAY + 2 * 3_600_000 + 70_000)
-    assert list(ledger.books.state.failed) == [("q01", IMPORT)]
-    assert "ValueError" in ledger.books.state.failed["q01", IMPORT]
-    assert interval_energies(ledger.store, ("q02", IMPORT), MAY, 7) == [3_000_000] * 7
-    assert ledger.store.balances("main", Period.INTERVAL, MAY + 5 * QUARTER, MAY + 6 * QUARTER)[0].missing == ("q01",)
-    ledger.close()
+    folder_store.feed(later, MAY + 2 * 3_600_000 + 70_000)
+    assert list(folder_store.ledger.state.failed) == [("q01", IMPORT)]
+    assert "ValueError" in folder_store.ledger.state.failed["q01", IMPORT]
+    assert interval_energies(folder_store.store, ("q02", IMPORT), MAY, 7) == [3_000_000] * 7
+    assert folder_store.store.balances("main", Period.INTERVAL, MAY + 5 * QUARTER, MAY + 6 * QUARTER)[0].missing == (
+        "q01",
+    )
+    folder_store.close()
 
 
 @pytest.mark.slow
@@ -238,12 +242,12 @@ def test_e4_figures_that_raise_cost_no_reading_and_are_made_up_for(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """While something unforeseen breaks every tick the journal still takes all; figures follow when it is over."""
-    sound = pipeline.close
+    sound = engine.close
 
     def broken(*_: object) -> None:
         raise RuntimeError("injected")
 
-    monkeypatch.setattr("meterd.app.keeping.CALM_S", 0.3)
+    monkeypatch.setattr("meterd.app.daemon.ingest.CALM_S", 0.3)
     store = tmp_path / "s.sqlite"
     with (
         Mosquitto(BROKER) as broker,
@@ -251,24 +255,24 @@ def test_e4_figures_that_raise_cost_no_reading_and_are_made_up_for(
         sending(broker.port) as out,
     ):
         assert until(lambda: here.daemon.published() > 20 and out.connected())
-        monkeypatch.setattr(pipeline, "close", broken)
+        monkeypatch.setattr(engine, "close", broken)
         base = now_ms() - 3_600_000
         sent = [("m/q01", message(base + i * 60_000, **{"import": 100 * i})) for i in range(59)]
-        for one in sent:
-            publish(out, [one])
+        for item in sent:
+            publish(out, [item])
         assert until(lambda: reading_count(store) == 59, 10)
         assert here.has("fault-figures", 5)
-        monkeypatch.setattr(pipeline, "close", sound)
+        monkeypatch.setattr(engine, "close", sound)
         first = base - base % QUARTER + QUARTER
         assert until(lambda: _energies(store, first) == [1_500_000] * 2, 10), _energies(store, first)
 
 
 def _energies(store: Path, first: int) -> list[int | None]:
-    kept = SqliteStore.reader(store)
+    stored = SqliteStore.reader(store)
     try:
-        return interval_energies(kept, ("q01", IMPORT), first, 2)
+        return interval_energies(stored, ("q01", IMPORT), first, 2)
     finally:
-        kept.close()
+        stored.close()
 
 
 @pytest.mark.slow
@@ -300,12 +304,11 @@ KINDS = ("plan-watch", "supervisor", "notify webhook", "line-store", "drift", "b
 
 @pytest.mark.slow
 def test_e5_every_other_thread_is_looked_after_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Each is killed, noticed within seconds, told, and started again with its work."""
-    monkeypatch.setattr(drift_watch, "PAUSE_S", 0.0)
+    """Each is killed, noticed within seconds, reported, and started again with its work."""
     monkeypatch.setattr(drift_watch, "examine", lambda *_: [time.sleep(0.05) for _ in range(400)] and ())
     monkeypatch.setattr(alarms, "RETRY_S", 0.5)
     with mute_server() as hook, mute_server() as base:
-        path = write_plan(tmp_path, free_port(), limits="stop_limit_s = 4")
+        path = write_plan(tmp_path, free_port(), limits="stop_limit_s = 4, drift_pause_s = 0")
         text = path.read_text(encoding="utf-8").replace('host = "127.0.0.1", ', "embedded = true, ")
         text += f'[notify]\nwait_s = 0\ntimeout_s = 1\nwebhook_url = "http://127.0.0.1:{hook}/"\n'
         text += f'[line_store]\nurl = "http://127.0.0.1:{base}"\norg = "mill"\nbucket = "mill"\ntimeout_s = 1\n'
@@ -313,7 +316,7 @@ def test_e5_every_other_thread_is_looked_after_too(tmp_path: Path, monkeypatch: 
         plan, file = read_plan(path)
         with running(plan.site, tmp_path / "s.sqlite", file=file) as here, sending(plan.site.broker.port) as out:
             assert until(lambda: here.daemon.published() > 20 and out.connected())
-            publish(out, [("m/q03", b"nonsense")])  # something to be told
+            publish(out, [("m/q03", b"nonsense")])  # something to be reported
             assert until(lambda: all(map(_threads, KINDS)), 10)
             begun, doomed = time.monotonic(), {kind: _threads(kind)[0] for kind in KINDS}
             for thread in doomed.values():
@@ -333,7 +336,7 @@ def _broker_child() -> int:
     for task in Path("/proc").glob("[0-9]*"):
         with suppress(OSError):
             parent = task.joinpath("stat").read_text().rpartition(")")[2].split()[1]
-            if int(parent) == os.getpid() and b"IotCoreBroker" in task.joinpath("cmdline").read_bytes():
+            if int(parent) == os.getpid() and b"broker_child" in task.joinpath("cmdline").read_bytes():
                 return int(task.name)
     raise AssertionError("there is no embedded broker")
 
@@ -351,7 +354,7 @@ def _works(thread: threading.Thread) -> bool:
 
 
 def test_e7_a_store_of_a_newer_version_is_refused_in_words(tmp_path: Path) -> None:
-    Ledger(tmp_path).close()
+    StoreInFolder(tmp_path).close()
     raw = sqlite3.connect(tmp_path / "s.sqlite")
     raw.execute("PRAGMA user_version = 99")
     raw.close()
@@ -369,20 +372,20 @@ def test_e9_the_self_test_at_start_names_the_habit_and_the_library() -> None:
 def test_an_exception_is_described_with_its_place_in_this_program() -> None:
     with pytest.raises(AttributeError) as caught:
         Agreement(()).take([1])  # type: ignore[list-item]
-    assert re.search(r"^AttributeError: .* at meterd\.agreement:\d+$", described(caught.value))
+    assert re.search(r"^AttributeError: .* at meterd\.core\.checks\.register_vs_power:\d+$", described(caught.value))
 
 
 def test_readings_that_no_journal_can_hold_do_not_stop_the_others(tmp_path: Path) -> None:
-    ledger = Ledger(tmp_path)
+    folder_store = StoreInFolder(tmp_path)
     sound = [Reading("q01", IMPORT, MAY + i, 1000 + i, MAY) for i in range(5)]
     poison = Reading("q01", IMPORT, 2**70, 1, MAY)
     with pytest.raises(OverflowError):
-        ledger.feed([sound[0], poison, *sound[1:]], MAY)
-    done, unfit = ledger.books.keep([sound[0], poison, *sound[1:]])
+        folder_store.feed([sound[0], poison, *sound[1:]], MAY)
+    done, unfit = folder_store.ledger.keep([sound[0], poison, *sound[1:]])
     assert done.readings == 5
     assert [reading for reading, _ in unfit] == [poison]
-    assert ledger.store.reading_count() == 5
-    ledger.close()
+    assert folder_store.store.reading_count() == 5
+    folder_store.close()
 
 
 class Silent:
@@ -413,35 +416,36 @@ class Silent:
         return {}
 
 
-def _loop(plan: Site, path: Path, clock: TrialClock, stack: ExitStack) -> tuple[Loop, Standing]:
+def _loop(plan: Site, path: Path, clock: TrialClock, stack: ExitStack) -> tuple[Loop, Runtime]:
     """A loop to be driven by hand, with a broker that is away."""
     store = SqliteStore.writer(path)
     stack.callback(store.close)
     counters = Counters()
-    made = Steps(clock, counters)
-    standing = Standing(
+    made = StepRunner(clock, counters)
+    runtime = Runtime(
         store=store,
         store_path=path,
         clock=clock,
         counters=counters,
-        steps=made,
-        intake=Intake(counters),
+        step_runner=made,
+        inbox=Inbox(counters),
         supervisor=Supervisor(made, path.with_name("hung"), str),
         show=lambda _: None,
         ending=lambda: False,
         conditions=list,
+        jobs=JobRunner(store, path),
     )
-    way_out = WayOut(store)
-    stack.callback(way_out.close)
-    return Loop(make_parts(plan, standing, way_out.serve(plan), stack), standing), standing
+    output = Output(store)
+    stack.callback(output.close)
+    return Loop(make_plan_runtime(plan, runtime, output.serve(plan), stack), runtime), runtime
 
 
 @pytest.mark.slow
 def test_e6_memory_is_flat_over_many_ticks(tmp_path: Path) -> None:
-    """Ten hours of a mill in 1,200 ticks with pictures and findings; the soak of tests/bench runs longer."""
+    """Ten hours of a mill in 1,200 ticks with snapshots and findings; the soak of tests/bench runs longer."""
     clock = TrialClock(MAY)
     with ExitStack() as stack:
-        loop, standing = _loop(site(free_port()), tmp_path / "s.sqlite", clock, stack)
+        loop, runtime = _loop(site(free_port()), tmp_path / "s.sqlite", clock, stack)
         tracemalloc.start()
         stack.callback(tracemalloc.stop)
         first = 0
@@ -451,14 +455,14 @@ def test_e6_memory_is_flat_over_many_ticks(tmp_path: Path) -> None:
             readings = [Reading(p, IMPORT, at_ms, w * i * 500, at_ms, True) for p, w in wh.items()]
             readings += [Reading(p, POWER, at_ms, float(w), at_ms, True) for p, w in wh.items()]
             readings.append(Reading("t1", EXPORT, at_ms, 20 * i * 500, at_ms, True))
-            standing.intake.held.append((Silent(), Delivery(tuple(readings))))
-            loop.keeping.tick()
-            loop.watcher.look(at_ms)
+            runtime.inbox.held.append((Silent(), Delivery(tuple(readings))))
+            loop.ingest.tick()
+            loop.finding_job.tick(at_ms)
             loop.show(at_ms)
             if i == 400:
                 gc.collect()
                 first = tracemalloc.get_traced_memory()[0]
         gc.collect()
         grown = tracemalloc.get_traced_memory()[0] - first
-    assert standing.counters.readings == 1_200 * 11
+    assert runtime.counters.readings == 1_200 * 11
     assert grown < 150_000, f"{grown} bytes in 800 ticks"

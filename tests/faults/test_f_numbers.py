@@ -7,15 +7,15 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from meterd.apportion import largest_remainder
-from meterd.bulk import all_tables, follow, interval_table
-from meterd.interval import Period
-from meterd.reading import IMPORT, Reading
-from meterd.register import Rule
-from meterd.site import Input, Limits
-from meterd.sources.decode import decode, group_of
-from meterd.surplus import ratio
-from tests.faults.mill import CHANNELS, DAY, MAY, QUARTER, Ledger, as_readings, interval_energies, minutes
+from meterd.adapters.sources.payloads import decode, group_of
+from meterd.core.energy.batch import all_tables, follow, interval_table
+from meterd.core.model.fair_division import largest_remainder
+from meterd.core.model.periods import Period
+from meterd.core.model.plan import Input, Limits
+from meterd.core.model.reading import IMPORT, Reading
+from meterd.core.pv.figures import ratio
+from meterd.core.registers.tracker import Rule
+from tests.faults.mill import CHANNELS, DAY, MAY, QUARTER, StoreInFolder, as_readings, interval_energies, minutes
 
 REFUSED = ["NaN", '"NaN"', "inf", "Infinity", "-Infinity", "1e400", "true", "false", "null", '"12,5"', "12,5", '"1_000"', "1_000",
            "0x10", '"7"', "[1]", "{}", "", "1 2", "１２"]  # fmt: skip
@@ -37,23 +37,23 @@ def test_f1_minus_zero_is_zero() -> None:
 
 
 def test_f2_a_day_without_any_reading_is_missing_and_not_zero(tmp_path: Path) -> None:
-    ledger = Ledger(tmp_path)
-    ledger.feed(as_readings(minutes(60)))
-    ledger.feed([], MAY + 2 * DAY)
-    assert interval_energies(ledger.store, ("q01", IMPORT), MAY + DAY, 4) == [None] * 4
-    (row,) = ledger.store.balances("main", Period.INTERVAL, MAY + DAY, MAY + DAY + 1)
+    folder_store = StoreInFolder(tmp_path)
+    folder_store.feed(as_readings(minutes(60)))
+    folder_store.feed([], MAY + 2 * DAY)
+    assert interval_energies(folder_store.store, ("q01", IMPORT), MAY + DAY, 4) == [None] * 4
+    (row,) = folder_store.store.balances("main", Period.INTERVAL, MAY + DAY, MAY + DAY + 1)
     assert (row.feed, row.outgoing, row.residual, row.verdict) == (None, None, None, "not computable")
-    assert ledger.store.pv(Period.INTERVAL, MAY + DAY, MAY + DAY + 1)[0].production is None
-    ledger.close()
+    assert folder_store.store.pv(Period.INTERVAL, MAY + DAY, MAY + DAY + 1)[0].production is None
+    folder_store.close()
 
 
 def test_f3_with_one_feeder_missing_the_balance_is_not_computable_and_says_which(tmp_path: Path) -> None:
-    ledger = Ledger(tmp_path)
-    ledger.feed([r for r in as_readings(minutes(60)) if r.point != "q02"])
-    ledger.feed([], MAY + 2 * 3_600_000)
-    rows = ledger.store.balances("main", Period.INTERVAL, MAY, MAY + 3 * QUARTER)
+    folder_store = StoreInFolder(tmp_path)
+    folder_store.feed([r for r in as_readings(minutes(60)) if r.point != "q02"])
+    folder_store.feed([], MAY + 2 * 3_600_000)
+    rows = folder_store.store.balances("main", Period.INTERVAL, MAY, MAY + 3 * QUARTER)
     assert {(row.verdict, row.missing, row.outgoing) for row in rows} == {("not computable", ("q02",), None)}
-    ledger.close()
+    folder_store.close()
 
 
 def test_f4_ten_years_of_forty_points_add_up_to_the_milliwatt_hour() -> None:
@@ -95,11 +95,11 @@ def test_f6_ratios_without_divisor_are_undefined() -> None:
 
 
 def test_f6_a_night_without_production_has_no_self_consumption(tmp_path: Path) -> None:
-    ledger = Ledger(tmp_path)
+    folder_store = StoreInFolder(tmp_path)
     still = [Reading(*c, MAY + i * 60_000, 1_000_000, MAY) for c in CHANNELS for i in range(60)]
-    ledger.feed(still)
-    ledger.feed([], MAY + 3_700_000)
-    day = ledger.books.pv_day(MAY + 3_700_000)
+    folder_store.feed(still)
+    folder_store.feed([], MAY + 3_700_000)
+    day = folder_store.ledger.pv_day(MAY + 3_700_000)
     assert day is not None
     assert (day.self_consumption, day.self_sufficiency) == (None, None)
-    ledger.close()
+    folder_store.close()

@@ -46,8 +46,8 @@ def best(count: int, delay: int, *, seed: int = 7, price: float = 1.0, hours: in
 
 def _with_one_to_spare(fits: Ints, count: int) -> Ints:
     """How many of the loads run: off at once when they no longer fit, on only while one more would fit."""
-    runs, found = 0, np.zeros_like(fits)
+    runs, result = 0, np.zeros_like(fits)
     for t, most in enumerate(fits.tolist()):
         runs = min(count, max(min(runs, most), most - 1))
-        found[t] = runs
-    return found
+        result[t] = runs
+    return result

@@ -13,13 +13,13 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow.parquet as pq
 
-from meterd.app.config import load_plan
-from meterd.demo.history import true_history
-from meterd.demo.instruments import ratio_of
-from meterd.interval import to_ms
-from meterd.network import Network, network
-from meterd.network_flows import Intervals
-from meterd.site import Board, Instrument, Point, Role, Site
+from meterd.adapters.planfile.loader import load_plan
+from meterd.adapters.simulator.history import true_history
+from meterd.adapters.simulator.instruments import ratio_of
+from meterd.core.balance.network_reconciliation import Intervals
+from meterd.core.balance.topology import Network, network
+from meterd.core.model.periods import to_ms
+from meterd.core.model.plan import Board, Instrument, Point, Role, Site
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -47,15 +47,26 @@ class Simulated:
     net: Network
     start_ms: Ints
     energy: Ints
+    ratios: tuple[float, ...] = ()  # what each instrument reads of the truth, column by column, where it is known
+
+    @property
+    def step_ms(self) -> int:
+        """Length of an interval."""
+        return int(self.start_ms[1] - self.start_ms[0])
+
+    @property
+    def per_day(self) -> int:
+        """Intervals of a day."""
+        return DAY * QUARTER_MS // self.step_ms
 
     @property
     def days(self) -> int:
         """Whole days."""
-        return len(self.start_ms) // DAY
+        return len(self.start_ms) // self.per_day
 
     def day(self, d: int, factors: dict[str, float] | None = None, extra: dict[str, Floats] | None = None) -> Intervals:
         """One day, with instruments that read `factors` of what they read before."""
-        rows = slice(d * DAY, (d + 1) * DAY)
+        rows = slice(d * self.per_day, (d + 1) * self.per_day)
         energy = self.energy[rows].copy()
         for name, factor in (factors or {}).items():
             i = self.net.points.index(name)
@@ -63,7 +74,7 @@ class Simulated:
         for name, more in (extra or {}).items():
             energy[:, self.net.points.index(name)] += np.rint(more).astype(np.int64)
         start = self.start_ms[rows]
-        return Intervals(start, start + QUARTER_MS, energy, np.ones(energy.shape, dtype=np.bool_))
+        return Intervals(start, start + self.step_ms, energy, np.ones(energy.shape, dtype=np.bool_))
 
 
 def ar1(generator: np.random.Generator, count: int, steps: float) -> Floats:
@@ -83,17 +94,25 @@ def wander(generator: np.random.Generator, count: int, size: Wander, mean: float
 
 
 def measured(
-    generator: np.random.Generator, true: Floats, ratio: float, full: float, limit: float, step: float, size: Wander
+    generator: np.random.Generator,
+    true: Floats,
+    ratio: float,
+    full: float,
+    limit: float,
+    step: float,
+    size: Wander,
+    *,
+    step_s: int = 900,
 ) -> Ints:
-    """What a register counts per quarter hour: true energies [T] in mWh with all errors of its instrument."""
+    """What a register counts per interval: true energies [T] in mWh with all errors of its instrument."""
     bend = size.curve * limit * generator.uniform(-1, 1)
     seen = true * (ratio + bend * np.exp(-np.abs(true) / (0.1 * full)))
-    seen[:-1] += (true[1:] - true[:-1]) * (generator.normal(0, size.clock_s) / 900.0)
+    seen[:-1] += (true[1:] - true[:-1]) * (generator.normal(0, size.clock_s) / step_s)
     level = np.cumsum(seen)
     return np.diff(np.floor(level / step), prepend=0.0).astype(np.int64) * int(step)
 
 
-# -- the solved grid -------------------------------------------------------------------------------------------------
+# -- the solved grid ---------------------------------------------------------------------------------------------------
 
 GRID_RATING = {"main": 910.0} | {
     f"feeder{i}": a for i, a in zip(range(1, 8), (160, 250, 125, 80, 50, 250, 160), strict=True)
@@ -139,18 +158,19 @@ def grid(seed: int, days: int, size: Wander = Wander(), *, twin: bool = False) -
     loss = 0.003 * (np.abs(through) / (630 * 0.25e6)) ** 2 * 630 * 0.25e6 + 0.3 * 0.25e6
     loss += wander(generator, len(true), size, float(np.abs(through).mean()))
     every = np.column_stack([through + loss, true])
-    columns = []
+    columns, ratios = [], []
     for j, (name, amperes) in enumerate(GRID_RATING.items()):
         limit = 0.01 if name == "main" else 0.02  # meter and transformer together
         ratio = 1 + generator.uniform(-1, 1) * limit
+        ratios.append(ratio)
         full = np.sqrt(3) * 400 * amperes * 250
         columns.append(measured(generator, every[:, j], ratio, full, limit, 10_000.0, size))
     net = network(grid_site(), BEGIN)
     assert net.points == tuple(GRID_RATING)
-    return Simulated(net, BEGIN + QUARTER_MS * np.arange(len(true)), np.column_stack(columns))
+    return Simulated(net, BEGIN + QUARTER_MS * np.arange(len(true)), np.column_stack(columns), tuple(ratios))
 
 
-# -- the mill --------------------------------------------------------------------------------------------------------
+# -- the mill ----------------------------------------------------------------------------------------------------------
 
 
 def mill(seed: int, days: int, size: Wander = Wander()) -> Simulated:

@@ -11,9 +11,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from meterd.allocation import AllocationState, Decisions, Draws, Inputs, allocate, begin, policy_of
-from meterd.loads import Policy
-from meterd.site import Consumer, Limits, Sharing, Site
+from meterd.core.model.plan import Consumer, Limits, Sharing, Site
+from meterd.core.sharing.allocation import AllocationState, Decisions, Draws, Inputs, allocate, begin, policy_of
+from meterd.core.sharing.consumers import Policy
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
@@ -130,7 +130,7 @@ def run(choose: Chooser, world: World, pv: Ints, base: Ints | None = None) -> Da
     )
 
 
-# -- the policies of the table in checks.md ------------------------------------------------------------------------
+# -- the policies of the table in checks.md ----------------------------------------------------------------------------
 
 
 def threshold(t: int, pv: Ints, base: Ints, world: World) -> Ints:

@@ -1,6 +1,6 @@
 """All policies, counts and delays over a day of twelve hours: the long form, `python -m tests.simulator.sharing_study`.
 
-Prints the table of DEVELOPERS.md: PV used, import and switches on a clear and a cloudy day, and what `bound` says of the
+Prints the table of RESULTS.md: PV used, import and switches on a clear and a cloudy day, and what `bound` says of the
 cloudy one; then the targets that are missed, and every policy that uses as much PV and imports as little. Twenty minutes.
 """
 
@@ -89,8 +89,8 @@ def _compare(name: str, days: tuple[Day, Day], *, count: int, delay: int, min_on
     for other in ("threshold", "coordinator", "one off"):
         day = theirs(other, count, delay, min_on_s)
         for sky, mine in zip(("clear", "cloudy"), days, strict=True):
-            found = day(sky)
-            if found.used >= mine.used and found.import_kwh <= mine.import_kwh:
+            result = day(sky)
+            if result.used >= mine.used and result.import_kwh <= mine.import_kwh:
                 equalled.append(f"{name}: {other}, {sky}")
 
 

@@ -1,17 +1,17 @@
 """The watch on two sites it was not tuned on: no false alarm, steps found in time, named rightly, reversed transformers within
-a day. The short form with fixed seeds; the figures in DEVELOPERS.md are those of `python -m tests.simulator.drift_study`."""
+a day. The short form with fixed seeds; the figures in RESULTS.md are those of `python -m tests.simulator.drift_study`."""
 
 import numpy as np
 import pytest
 
-from meterd.drift_day import DayStatistics
-from meterd.drift_gross import gross
+from meterd.core.drift.daily_statistics import DayStatistics
+from meterd.core.drift.gross_errors import gross
 from tests.simulator.drift_sites import Simulated, Wander, grid, mill
 from tests.simulator.drift_study import Outcome, detection, false_alarms, reversed_transformer, statistics, warmed
 
 MOMENTS = [75, 290]
 LENGTH = 362
-# loads of one power day and night: told from a standing load only slowly
+# loads of one power day and night: distinguished from a standing load only slowly
 CONSTANT = ("ratio server-room", "ratio ventilation-south")
 Run = tuple[Simulated, list[DayStatistics]]
 
@@ -51,8 +51,8 @@ def test_names_are_right_and_the_truth_is_in_the_list(outcomes: list[Outcome]) -
     named = [o for o in outcomes if o.named is not None]
     assert len(named) >= 0.7 * len(outcomes)
     assert sum(bool(o.right) for o in named) >= 0.95 * len(named)
-    found = [o for o in outcomes if o.found is not None]
-    assert sum(bool(o.listed) for o in found) >= 0.9 * len(found)
+    results = [o for o in outcomes if o.found is not None]
+    assert sum(bool(o.listed) for o in results) >= 0.9 * len(results)
 
 
 def test_one_reversed_transformer_is_found_and_named_within_a_day(run: Run) -> None:

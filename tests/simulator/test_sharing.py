@@ -6,8 +6,8 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from meterd.sharing import gain_limit
-from meterd.site import Sharing
+from meterd.core.model.plan import Sharing
+from meterd.core.sharing.open_loop import gain_limit
 from tests.simulator.bound import best
 from tests.simulator.loop import (
     HOUR,
@@ -268,7 +268,7 @@ def test_loads_that_are_not_measured_settle_at_any_delay(delay: int) -> None:
     assert day.import_max_w <= LOAD_W
 
 
-# -- controllers that see only the surplus -------------------------------------------------------------------------------
+# -- controllers that see only the surplus -----------------------------------------------------------------------------
 
 
 def _grows(product: float, delay: int, count: int = 50) -> bool:
@@ -300,4 +300,4 @@ def test_shares_never_exceed_the_room_without_minimum_times() -> None:
     sharer, world = shared(80, 2)
     run(sharer, world, cloudy_day())
     assert isinstance(sharer, Shared)
-    assert all(d.total_w <= d.room.keep_w for d in sharer.decisions)
+    assert all(d.total_w <= d.available.keep_w for d in sharer.decisions)

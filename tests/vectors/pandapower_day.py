@@ -3,7 +3,7 @@
     python tests/vectors/pandapower_day.py > tests/vectors/pandapower_day.csv
 
 Needs pandapower (made with 3.5.6, numpy 2.4.6, pandas 2.3.3, Python 3.11) in an environment of its own: it pins pandas below the
-version used here, so the solved figures are kept and this script is run by hand. pandapower has the BSD licence.
+version used here, so the solved figures are fixed and this script is run by hand. pandapower has the BSD licence.
 
 The network: 20/0.4 kV, 630 kVA, uk 4 %, losses of tier 2 of (EU) 548/2014 (540 W, 4600 W), five cables NAYY 4x150 SE of 30 to
 200 m, at the end of each a load of power factor 0.95 (inductive). Loads of each quarter hour come from a fixed seed: a base, a

@@ -1,0 +1,144 @@
+"""The cost allocations of a month or year as a document."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from meterd.adapters.documents.cells import period_name
+from meterd.adapters.documents.formats import moment
+from meterd.adapters.documents.model import Block, Cell, Column, Document, Facts, Heading, Moment, Number, Table, Text
+from meterd.adapters.documents.report_quality import cautions
+from meterd.adapters.documents.texts import Words
+from meterd.core.model.periods import Period
+from meterd.core.model.plan import Allocation, Site
+from meterd.core.reports.content import Revision, Span
+from meterd.core.reports.cost_allocation import Line, Statement
+
+
+@dataclass(frozen=True, slots=True)
+class Allocated:
+    """What goes into the document: the period, its statements, and what they were made from."""
+
+    span: Span
+    statements: tuple[Statement, ...]
+    revision: Revision
+
+
+def allocation_document(site: Site, made: Allocated, lang: str) -> Document:
+    """The whole document, a chapter for each allocation of the plan."""
+    words = Words(lang)
+    name = period_name(made.span.period, made.span.from_ms, ZoneInfo(site.zone), words)
+    title = words("allocation-title", period=name, site=site.title or site.name)
+    blocks: list[Block] = [_about(site, made, words, name=name)]
+    statements = {statement.allocation: statement for statement in made.statements}
+    for rule in site.allocations:
+        blocks.append(Heading(rule.title or rule.name))
+        if rule.name in statements:
+            blocks += _chapter(
+                site,
+                rule,
+                statements[rule.name],
+                why_not=_why_not(site, made, statements[rule.name], words),
+                words=words,
+            )
+        else:
+            blocks.append(Text(words("no-statement", name=rule.title or rule.name)))
+    blocks += [Text(words("allocation-note"), "note"), *cautions(words)]
+    foot = words("foot", site=site.name, plan=made.revision.plan[:12], program=made.revision.program)
+    return Document(title, words("allocation"), lang, site.zone, foot, words.pattern("page"), tuple(blocks))
+
+
+def _about(site: Site, made: Allocated, words: Words, *, name: str) -> Facts:
+    return Facts(
+        words("about"),
+        (
+            (words("site"), f"{site.title or site.name} ({site.name})"),
+            (words("period"), words("span", name=name, zone=site.zone)),
+            (words("from"), Moment(made.span.from_ms)),
+            (words("until"), Moment(made.span.until_ms)),
+            (words("revision"), made.revision.plan[:12]),
+            (words("program"), words("program-is", version=made.revision.program, schema=made.revision.schema)),
+        ),
+    )
+
+
+def _why_not(site: Site, made: Allocated, statement: Statement, words: Words) -> str:
+    """Why nothing can be divided: the calendar before single meters."""
+    span, zone = made.span, ZoneInfo(site.zone)
+    if not span.over:
+        key = "not-yet-year" if span.period is Period.YEAR else "not-yet"
+        return words(key, time=moment(Moment(span.known_ms), words.lang, zone))
+    if span.begun_ms is not None:
+        return words("not-whole", time=moment(Moment(span.begun_ms), words.lang, zone))
+    return words("not-divided", points=", ".join(statement.missing))
+
+
+def _chapter(site: Site, rule: Allocation, made: Statement, *, why_not: str, words: Words) -> Iterator[Block]:
+    pot = (
+        words("pot-board", board=next((b.title for b in site.boards if b.name == rule.board), "") or rule.board)
+        if rule.board
+        else words("pot-points", points=", ".join(site.point(p).title or p for p in rule.points))
+    )
+    pairs: list[tuple[str, Cell]] = [
+        (words("pot"), pot),
+        (words("basis"), words(f"basis-{rule.basis}", use=rule.use_percent, area=100 - rule.use_percent)),
+        (words("per"), words(f"per-{rule.per}")),
+    ]
+    if rule.price is not None:
+        pairs.append((words("price"), Number(float(rule.price), _decimals(rule), rule.currency)))
+    if made.lines:
+        pairs.append((words("rest"), Number(made.rest_mwh / 1000, 3, "Wh")))
+    yield Facts(words("allocation"), tuple(pairs))
+    if not made.lines:
+        yield Text(why_not, "caution")
+        return
+    yield _table(rule, made, words)
+
+
+def _decimals(rule: Allocation) -> int:
+    """As many decimals of the price as it has, at least two."""
+    price = rule.price or 0
+    return next(places for places in range(2, 13) if places == 12 or (price * 10**places) % 1 == 0)
+
+
+def _table(rule: Allocation, made: Statement, words: Words) -> Table:
+    by = [name for name, there in (("use", "use_wh"), ("area", "area_m2"), ("weight", "weight")) if _any(made, there)]
+    columns = [Column(words("tenant"), 62)]
+    if "use" in by:
+        columns.append(Column(words("use"), 28, "right"))
+    if "area" in by:
+        columns.append(Column(words("area-m2"), 18, "right"))
+    if "weight" in by:
+        columns.append(Column(words("weight"), 18, "right"))
+    columns += [Column(words("allocated"), 28, "right")]
+    if rule.price is not None:
+        columns.append(Column(words("cost", currency=rule.currency), 24, "right"))
+    columns.append(Column(words("data-state"), 22))
+    rows = [_row(line, by, words, priced=rule.price is not None) for line in made.lines]
+    rows.append(_sum_row(made, by, words, priced=rule.price is not None))
+    return Table(rule.title or rule.name, tuple(columns), tuple(rows), sums=1)
+
+
+def _any(made: Statement, field: str) -> bool:
+    return any(getattr(line, field) is not None for line in made.lines)
+
+
+def _row(line: Line, by: Sequence[str], words: Words, *, priced: bool) -> tuple[Cell, ...]:
+    name = line.name if line.kind == "tenant" else words(f"{line.kind}-line")
+    values: dict[str, Cell] = {
+        "use": "" if line.use_wh is None else Number(line.use_wh / 1000, 3),
+        "area": "" if line.area_m2 is None else Number(float(line.area_m2), 1),
+        "weight": "" if line.weight is None else Number(line.weight, 0),
+    }
+    state = words("estimated") if line.estimated else words("good")
+    return (name, *(values[item] for item in by), *_energy(line.wh, line.cents, priced=priced), state)
+
+
+def _sum_row(made: Statement, by: Sequence[str], words: Words, *, priced: bool) -> tuple[Cell, ...]:
+    state = words("estimated") if made.estimated else words("good")
+    return (words("total"), *("" for _ in by), *_energy(made.wh, made.cents, priced=priced), state)
+
+
+def _energy(wh: int, cents: int | None, *, priced: bool) -> tuple[Cell, ...]:
+    energy = Number(wh / 1000, 3)
+    return (energy, Number((cents or 0) / 100, 2)) if priced else (energy,)

@@ -1,0 +1,284 @@
+"""A `Document` as PDF: A4, embedded letters, title, language and bookmarks, tables whose heading comes back on each page.
+
+The pages are laid out twice, because the first time nobody knows how many there will be. The dates in the file are those
+of reportlab's invariant mode: the same document gives the same bytes. The file has no structure tree (reportlab writes
+none), so who listens to a screen reader is better served by the workbook.
+"""
+
+import io
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+from xml.sax.saxutils import escape
+from zoneinfo import ZoneInfo
+
+from reportlab.lib.colors import HexColor
+from reportlab.lib.enums import TA_RIGHT
+from reportlab.lib.pagesizes import A4, landscape
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import (
+    BaseDocTemplate,
+    CondPageBreak,
+    Flowable,
+    Frame,
+    KeepTogether,
+    LongTable,
+    PageTemplate,
+    Paragraph,
+    Spacer,
+    TableStyle,
+)
+from reportlab.platypus import Table as Grid
+
+from meterd import __version__
+from meterd.adapters.documents.bar_chart import BarChart
+from meterd.adapters.documents.fonts import BOLD, ITALIC, PLAIN, letters, printable
+from meterd.adapters.documents.formats import shown
+from meterd.adapters.documents.model import (
+    Bars,
+    Block,
+    Cell,
+    Column,
+    Document,
+    Facts,
+    Heading,
+    Number,
+    Sign,
+    Table,
+    Text,
+)
+
+MARGIN = 16 * mm
+INK, SOFT, RULE, BAND = HexColor(0x1C2430), HexColor(0x55606E), HexColor(0x9AA3AE), HexColor(0xEEF1F4)
+TALL = 1.5 * mm  # above and below the text of a row that is written into by hand
+_LEAST = 40 * mm  # a heading at the foot of a page without this much below it goes to the next
+
+
+def _page_size(document: Document) -> tuple[float, float]:
+    wide, high = landscape(A4) if document.side == "long" else A4
+    return float(wide), float(high)
+
+
+def pdf(document: Document) -> bytes:
+    """The bytes of the PDF."""
+    letters()
+    first = _build(document, pages=0)
+    return _build(document, pages=first.pages).data
+
+
+@dataclass(frozen=True, slots=True)
+class _Built:
+    """One pass over the pages."""
+
+    data: bytes
+    pages: int
+
+
+def _build(document: Document, *, pages: int) -> _Built:
+    out = io.BytesIO()
+    template = _Template(out, document, pages)
+    template.build(list(_flow(document)))
+    return _Built(out.getvalue(), template.page)
+
+
+class _Template(BaseDocTemplate):  # type: ignore[misc]
+    """Pages with a head, a foot and bookmarks."""
+
+    def __init__(self, out: io.BytesIO, document: Document, pages: int) -> None:
+        title = printable(document.title)
+        super().__init__(
+            out, pagesize=_page_size(document), title=title, subject=printable(document.subject), author="meterd",
+            creator=f"meterd {__version__}", lang=document.lang, invariant=1, displayDocTitle=True, pageCompression=1,
+        )  # fmt: skip
+        self._document, self._pages = document, pages
+        self._wide, self._high = _page_size(document)
+        frame = Frame(MARGIN, 18 * mm, self._wide - 2 * MARGIN, self._high - 36 * mm, 0, 0, 0, 0, id="body")
+        self.addPageTemplates(PageTemplate(id="page", frames=[frame], onPage=self._page_marks))
+        self._bookmarks = 0
+
+    def _page_marks(self, canvas: Canvas, _template: object) -> None:
+        document, width = self._document, self._wide - 2 * MARGIN
+        canvas.saveState()
+        canvas.setFillColor(SOFT)
+        canvas.setFont(PLAIN, 7)
+        if canvas.getPageNumber() > 1:
+            canvas.drawString(MARGIN, self._high - 12 * mm, _cut(printable(document.title), PLAIN, size=7, width=width))
+        number = document.page.format(page=canvas.getPageNumber(), pages=self._pages)
+        canvas.drawRightString(self._wide - MARGIN, 10 * mm, number)
+        canvas.drawString(MARGIN, 10 * mm, _cut(printable(document.foot), PLAIN, size=7, width=width - 30 * mm))
+        canvas.restoreState()
+
+    def afterFlowable(self, flowable: Flowable) -> None:
+        """A bookmark for each heading that has come onto its page."""
+        level = getattr(flowable, "bookmark_level", None)
+        if level is None:
+            return
+        self._bookmarks += 1
+        key = f"h{self._bookmarks}"
+        self.canv.bookmarkPage(key)
+        self.canv.addOutlineEntry(flowable.bookmark_text, key, level - 1, closed=False)
+
+
+def _cut(text: str, font: str, *, size: float, width: float) -> str:
+    """The text, shortened to a width with dots."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    if stringWidth(text, font, size) <= width:
+        return text
+    while text and stringWidth(text + "…", font, size) > width:
+        text = text[:-1]
+    return text + "…"
+
+
+def _style(name: str, **changes: Any) -> ParagraphStyle:
+    values: dict[str, Any] = {"fontName": PLAIN, "fontSize": 7.5, "leading": 10, "textColor": INK, "splitLongWords": 1}
+    return ParagraphStyle(name, **(values | changes))
+
+
+_STYLES = {
+    "title": _style("title", fontName=BOLD, fontSize=16, leading=20, spaceAfter=3 * mm),
+    "h1": _style("h1", fontName=BOLD, fontSize=11.5, leading=15, spaceBefore=5 * mm, spaceAfter=2 * mm),
+    "h2": _style("h2", fontName=BOLD, fontSize=9, leading=12, spaceBefore=3 * mm, spaceAfter=1.5 * mm),
+    "plain": _style("plain", fontSize=8.5, leading=12, spaceAfter=2 * mm),
+    "note": _style("note", fontName=ITALIC, leading=10, textColor=SOFT, spaceAfter=2 * mm, spaceBefore=1 * mm),
+    "caution": _style("caution", fontSize=8, leading=11),
+    "cell": _style("cell"),
+    "sum": _style("sum", fontName=BOLD),
+    "head": _style("head", fontName=BOLD, fontSize=7, leading=9),
+}
+
+
+def _paragraph(text: str, style: str, side: str = "left") -> Paragraph:
+    result = _STYLES[style]
+    if side == "right":
+        result = ParagraphStyle(f"{style}-right", parent=result, alignment=TA_RIGHT)
+    return Paragraph(escape(printable(text)), result)
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What all blocks need: language, zone, and the width between the margins."""
+
+    lang: str
+    zone: ZoneInfo
+    width: float
+
+
+def _flow(document: Document) -> Iterator[Flowable]:
+    yield _heading(Heading(document.title), "title")
+    look = _Look(document.lang, ZoneInfo(document.zone), _page_size(document)[0] - 2 * MARGIN)
+    for block in document.blocks:
+        yield from _block(block, look)
+
+
+def _block(block: Block, look: _Look) -> Iterator[Flowable]:
+    if isinstance(block, Heading):
+        yield CondPageBreak(_LEAST)
+        yield _heading(block, "h1" if block.level == 1 else "h2")
+    elif isinstance(block, Text) and block.kind == "caution":
+        yield KeepTogether([_frame(block.text, look.width), Spacer(1, 2 * mm)])
+    elif isinstance(block, Text):
+        yield _paragraph(block.text, block.kind)
+    elif isinstance(block, Facts):
+        yield _facts(block, look)
+        yield Spacer(1, 3 * mm)
+    elif isinstance(block, Table):
+        yield _table(block, look)
+        yield Spacer(1, 3 * mm)
+    elif isinstance(block, Bars):
+        yield BarChart(block, look.lang, look.width)
+        yield Spacer(1, 3 * mm)
+    else:
+        yield KeepTogether([_sign(block, look.width)])
+
+
+def _heading(block: Heading, style: str) -> Paragraph:
+    made = _paragraph(block.text, style)
+    made.bookmark_level, made.bookmark_text = block.level, printable(block.text)
+    return made
+
+
+def _frame(text: str, width: float) -> Grid:
+    looks = [
+        ("BOX", (0, 0), (-1, -1), 0.8, INK),
+        ("LEFTPADDING", (0, 0), (-1, -1), 8),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 8),
+    ]
+    return Grid([[_paragraph(text, "caution")]], colWidths=[width], style=TableStyle(looks))
+
+
+def _facts(block: Facts, look: _Look) -> Grid:
+    rows = [
+        [_paragraph(word, "cell"), _paragraph(shown(value, look.lang, look.zone), "sum")] for word, value in block.pairs
+    ]
+    looks = [
+        ("LINEBELOW", (0, 0), (-1, -1), 0.3, RULE),
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("LEFTPADDING", (0, 0), (-1, -1), 2),
+        ("TOPPADDING", (0, 0), (-1, -1), 2),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
+    ]
+    return Grid(rows, colWidths=[62 * mm, look.width - 62 * mm], style=TableStyle(looks), hAlign="LEFT")
+
+
+def _table(block: Table, look: _Look) -> LongTable:
+    """A table over any number of pages. Its columns are stretched to the width of the page."""
+    scale = look.width / (sum(column.width_mm for column in block.columns) * mm)
+    widths = [column.width_mm * mm * scale for column in block.columns]
+    head = [_paragraph(column.heading, "head", column.side) for column in block.columns]
+    first_sum = len(block.rows) - block.sums
+    body = [
+        [
+            _cell(cell, column, "sum" if i >= first_sum else "cell", shown(cell, look.lang, look.zone))
+            for cell, column in zip(row, block.columns, strict=True)
+        ]
+        for i, row in enumerate(block.rows)
+    ]
+    return LongTable([head, *body], colWidths=widths, repeatRows=1, style=_looks(block), hAlign="LEFT")
+
+
+def _cell(cell: Cell, column: Column, style: str, text: str) -> Paragraph:
+    made = _paragraph(text, style, column.side)
+    if isinstance(cell, Number) or column.side == "right":
+        made.style = ParagraphStyle(f"{style}-number", parent=made.style, splitLongWords=0)
+    return made
+
+
+def _looks(block: Table) -> TableStyle:
+    looks: list[Sequence[Any]] = [
+        ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
+        ("VALIGN", (0, 1), (-1, -1), "TOP"),
+        ("LINEBELOW", (0, 0), (-1, 0), 1, INK),
+        ("LINEBELOW", (0, 1), (-1, -1), 0.25, RULE),
+        ("LEFTPADDING", (0, 0), (-1, -1), 3.5),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 2),
+        ("TOPPADDING", (0, 0), (-1, -1), 1.8),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 2.4),
+    ]
+    if block.sums:
+        looks.append(("LINEABOVE", (0, -block.sums), (-1, -block.sums), 0.8, INK))
+        looks.append(("BACKGROUND", (0, -block.sums), (-1, -1), BAND))
+    if block.tall:
+        looks.append(("INNERGRID", (0, 1), (-1, -1), 0.25, RULE))
+        looks.append(("VALIGN", (0, 1), (-1, -1), "MIDDLE"))
+        looks.append(("TOPPADDING", (0, 1), (-1, -1), TALL))
+        looks.append(("BOTTOMPADDING", (0, 1), (-1, -1), TALL))
+    return TableStyle(looks)
+
+
+def _sign(block: Sign, width: float) -> Grid:
+    """A row to sign in for each role."""
+    name, date, signature = block.words
+    rows = [
+        [_paragraph(role, "sum"), _paragraph(name, "note"), _paragraph(date, "note"), _paragraph(signature, "note")]
+        for role in block.roles
+    ]
+    widths = [width * part for part in (0.25, 0.3, 0.15, 0.3)]
+    looks = [
+        ("LINEBELOW", (1, 0), (-1, -1), 0.6, INK),
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("LEFTPADDING", (0, 0), (-1, -1), 2),
+    ]
+    return Grid(rows, colWidths=widths, rowHeights=[12 * mm] * len(rows), style=TableStyle(looks))

@@ -1,0 +1,79 @@
+"""Cells about the plan: instruments, inputs and points, as acceptance forms, schedules and labels show them."""
+
+from fractions import Fraction
+
+from meterd.adapters.documents.model import Cell, Moment, Number
+from meterd.adapters.documents.texts import Words
+from meterd.core.model.periods import HOUR_MS
+from meterd.core.model.plan import Input, Instrument, Point, Role, Site
+from meterd.core.model.reading import REGISTERS
+
+
+def ratio(instrument: Instrument, words: Words) -> str:
+    """The rated currents of the transformers as on their plate."""
+    if instrument.ct_primary_a is None or instrument.ct_secondary_a is None:
+        return words("direct")
+    return f"{instrument.ct_primary_a:g}/{instrument.ct_secondary_a:g} A"
+
+
+def or_unknown(text: str | None, words: Words) -> str:
+    """The text, or that the plan does not have it."""
+    return text or words("unknown")
+
+
+def energy_wh(value: Fraction | None) -> Cell:
+    """An exact energy in Wh as shown; empty without one."""
+    if value is None or value == 0:
+        return ""
+    if value >= 1_000_000 and value % 1000 == 0:
+        return Number(float(value / 1000), 0, "kWh")
+    decimals = next(places for places in range(7) if places == 6 or (value * 10**places) % 1 == 0)
+    return Number(float(value), decimals, "Wh")
+
+
+def fitted_since(instrument: Instrument) -> Cell:
+    """The date from which an instrument is there; empty for always."""
+    return "" if instrument.from_ms <= HOUR_MS * 24 else Moment(instrument.from_ms, date_only=True)
+
+
+def shown_at(pairs: tuple[tuple[str, int], ...]) -> str:
+    """Opening or closing readings, in units as shown."""
+    return ", ".join(f"{code} = {_thousandths(milli)}" for code, milli in pairs)
+
+
+def _thousandths(milli: int) -> str:
+    whole, rest = divmod(milli, 1000)
+    return f"{whole}" + (f".{rest:03d}".rstrip("0") if rest else "")
+
+
+def register_name(code: str) -> str:
+    """The name of a register with its code."""
+    return f"{REGISTERS[code].name} ({code})" if code in REGISTERS else code
+
+
+def unit_of(meter_input: Input) -> str:
+    """Unit, factor, and whether the transformer ratio comes on top."""
+    scale = "" if meter_input.scale == 1 else f" x {meter_input.scale:g}"
+    return f"{meter_input.unit}{scale}{' x CT' if meter_input.per_ct else ''}"
+
+
+def arrow(point: Point, words: Words) -> str:
+    """Which way counts positive."""
+    into = point.role in (Role.FEED, Role.PV, Role.BACKUP, Role.STORAGE)
+    return words("arrow-in" if into else "arrow-out")
+
+
+def fitted_now(site: Site, point: str, at_ms: int | None = None) -> Instrument | None:
+    """The instrument in force: the newest one that is not taken out, at a moment or at the end of the plan's dates."""
+    there = [
+        instrument
+        for instrument in site.instruments_of(point)
+        if (instrument.until_ms is None or (at_ms is not None and instrument.from_ms <= at_ms < instrument.until_ms))
+        and (at_ms is None or instrument.from_ms <= at_ms)
+    ]
+    return there[-1] if there else None
+
+
+def topic(site: Site, point: Point) -> str:
+    """The topic below which all values of a point stand."""
+    return f"{site.prefix}/{site.name}/point/{point.name}"

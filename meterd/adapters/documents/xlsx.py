@@ -1,0 +1,156 @@
+"""A `Document` as a workbook: a worksheet of texts and facts, then one worksheet for each table. Numbers stay numbers."""
+
+import io
+import re
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+from xlsxwriter.format import Format
+from xlsxwriter.workbook import Workbook
+from xlsxwriter.worksheet import Worksheet
+
+from meterd.adapters.documents.model import (
+    Bars,
+    Cell,
+    Column,
+    Document,
+    Facts,
+    Heading,
+    Moment,
+    Number,
+    Sign,
+    Table,
+    Text,
+)
+from meterd.core.model.periods import from_ms
+
+CREATED = datetime(2000, 1, 1, tzinfo=UTC)  # no clock in a document; the file format wants some date
+LONGEST_NAME = 31  # of a worksheet
+MM_PER_CHARACTER = 1.9  # of the default font
+
+
+def workbook(document: Document) -> bytes:
+    """The bytes of the workbook."""
+    out = io.BytesIO()
+    workbook = Workbook(out, {"in_memory": True, "default_date_format": "yyyy-mm-dd hh:mm"})
+    workbook.set_properties(
+        {"title": document.title, "subject": document.subject, "created": CREATED.replace(tzinfo=None)}
+    )
+    _Writer(workbook, document).write()
+    workbook.close()
+    return out.getvalue()
+
+
+class _Writer:
+    """Writes one document into one open workbook."""
+
+    def __init__(self, workbook: Workbook, document: Document) -> None:
+        self._workbook, self._document, self._zone = workbook, document, ZoneInfo(document.zone)
+        self._formats: dict[tuple[str, bool], Format] = {}
+        self._names: set[str] = set()
+
+    def write(self) -> None:
+        """All worksheets."""
+        self._first()
+        for table in self._tables():
+            self._table(table)
+
+    def _tables(self) -> Iterator[Table]:
+        for block in self._document.blocks:
+            if isinstance(block, Table):
+                yield block
+            elif isinstance(block, Bars):
+                yield _of_bars(block)
+
+    def _format(self, kind: str, *, bold: bool = False) -> Format:
+        key = (kind, bold)
+        if key not in self._formats:
+            looks: dict[str, object] = {"valign": "top", "bold": bold}
+            if kind == "heading":
+                looks |= {"bold": True, "text_wrap": True, "bottom": 1}
+            elif kind == "title":
+                looks |= {"bold": True, "font_size": 14}
+            elif kind == "text":
+                looks |= {"text_wrap": True}
+            else:
+                looks |= {"num_format": kind}
+            self._formats[key] = self._workbook.add_format(looks)
+        return self._formats[key]
+
+    def _worksheet(self, wanted: str) -> Worksheet:
+        plain = re.sub(r"[\[\]:*?/\\']", " ", wanted).strip()[:LONGEST_NAME]
+        name, count = plain, 2
+        while name.casefold() in self._names:
+            name, count = f"{plain[: LONGEST_NAME - 4]} {count}", count + 1
+        self._names.add(name.casefold())
+        return self._workbook.add_worksheet(name)
+
+    def _first(self) -> None:
+        document = self._document
+        sheet, row = self._worksheet(document.subject), 0
+        sheet.set_column(0, 0, 42)
+        sheet.set_column(1, 1, 60)
+        sheet.write_string(row, 0, document.title, self._format("title"))
+        for block in document.blocks:
+            row += 1
+            if isinstance(block, Heading):
+                sheet.write_string(row, 0, block.text, self._format("text", bold=True))
+            elif isinstance(block, Text):
+                sheet.merge_range(row, 0, row, 1, "", self._format("text"))
+                sheet.write_string(row, 0, block.text, self._format("text"))
+                sheet.set_row(row, 15 * (1 + len(block.text) // 95))
+            elif isinstance(block, Facts):
+                for word, value in block.pairs:
+                    sheet.write_string(row, 0, word, self._format("text"))
+                    self._cell(sheet, row, 1, value)
+                    row += 1
+            elif isinstance(block, Sign):
+                for role in block.roles:
+                    sheet.write_string(row, 0, f"{role}: {', '.join(block.words)}", self._format("text"))
+                    row += 1
+            else:
+                row -= 1
+        sheet.write_string(row + 2, 0, document.foot, self._format("text"))
+        sheet.set_footer("&C&P / &N")
+
+    def _table(self, table: Table) -> None:
+        sheet = self._worksheet(table.name)
+        for j, column in enumerate(table.columns):
+            sheet.set_column(j, j, max(9.0, column.width_mm / MM_PER_CHARACTER))
+            sheet.write_string(0, j, column.heading, self._format("heading"))
+        first_sum = len(table.rows) - table.sums
+        for i, cells in enumerate(table.rows):
+            for j, cell in enumerate(cells):
+                self._cell(sheet, i + 1, j, cell, bold=i >= first_sum)
+        sheet.freeze_panes(1, 1)
+        sheet.repeat_rows(0)
+        sheet.set_landscape()
+        sheet.fit_to_pages(1, 0)
+        sheet.set_footer("&C&P / &N")
+        if first_sum > 1:
+            sheet.autofilter(0, 0, first_sum, len(table.columns) - 1)
+
+    def _cell(self, sheet: Worksheet, row: int, column: int, cell: Cell, *, bold: bool = False) -> None:
+        if isinstance(cell, Number):
+            pattern = (
+                "#,##0"
+                + ("." + "0" * cell.decimals if cell.decimals else "")
+                + (f' "{cell.unit}"' if cell.unit else "")
+            )
+            sheet.write_number(row, column, cell.value, self._format(pattern, bold=bold))
+        elif isinstance(cell, Moment):
+            local = from_ms(cell.ms).astimezone(self._zone).replace(tzinfo=None)
+            pattern = "yyyy-mm-dd" if cell.date_only else "yyyy-mm-dd hh:mm"
+            sheet.write_datetime(row, column, local, self._format(pattern, bold=bold))
+        else:
+            sheet.write_string(row, column, cell, self._format("text", bold=bold))
+
+
+def _of_bars(bars: Bars) -> Table:
+    columns = (Column("", 30), *(Column(f"{series.name} [{bars.unit}]", 30, "right") for series in bars.series))
+    rows = tuple(
+        (label, *(bars.missing if (value := series.values[i]) is None else Number(value, 3) for series in bars.series))
+        for i, label in enumerate(bars.labels)
+    )
+    return Table(bars.name, columns, rows)

@@ -1,0 +1,4 @@
+"""The process itself: clocks, the log, the service manager.
+
+Every adapter and app may use it.
+"""

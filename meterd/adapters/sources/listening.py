@@ -1,0 +1,88 @@
+"""A meter that sends on its own, through a serial device server: whole telegrams out of a stream with noise in it.
+
+What comes between two wanted telegrams is read and thrown away, so that nothing old waits in a buffer.
+"""
+
+import time
+from collections.abc import Callable
+from dataclasses import replace
+
+from meterd.adapters.sources.polling import Garbage
+from meterd.adapters.sources.tcp import NoAnswer, OverWire, Wire
+from meterd.adapters.sources.values import AnswerValues
+
+BUFFER_LIMIT = 64 * 1024  # a telegram has a few hundred bytes; a stream without any must not fill the memory
+STATION = "meter"
+
+Find = Callable[[bytes], tuple[int, bytes | None]]  # (bytes to drop, telegram or None)
+Check = Callable[[bytes], None]  # raises ValueError for a telegram that is damaged
+Decode = Callable[[bytes, int], AnswerValues]
+
+
+class PushLine(OverWire[Wire]):
+    """One connection to one meter; a telegram counts once every `period_s`."""
+
+    def __init__(
+        self,
+        wire: Wire,
+        *,
+        find: Find,
+        check: Check,
+        decode: Decode,
+        clock: Callable[[], int],
+        pace: tuple[float, float],
+    ) -> None:
+        super().__init__(wire)
+        self._find, self._check, self._decode = find, check, decode
+        self._clock = clock
+        self._period_s, self._timeout_s = pace
+        self._buffer = b""
+        self._due = 0.0
+
+    def stations(self) -> tuple[str, ...]:
+        """The one meter."""
+        return (STATION,)
+
+    def open(self) -> None:
+        """Connect; OSError if that fails."""
+        self._buffer = b""
+        super().open()
+
+    def read(self, station: str) -> AnswerValues:
+        """The next sound telegram that is due. NoAnswer or Garbage if none comes in time."""
+        now = time.monotonic()
+        if self._due < now - self._period_s:
+            self._due = now  # the grid begins anew after an outage
+        deadline = max(now, self._due) + self._timeout_s
+        garbage = 0
+        while True:
+            telegram = self._next(deadline, garbage)
+            try:
+                self._check(telegram)
+            except ValueError:
+                garbage += 1
+                continue
+            if time.monotonic() >= self._due:
+                self._due += self._period_s
+                return replace(self._decode(telegram, self._clock()), garbage=garbage)
+
+    def _next(self, deadline: float, garbage: int) -> bytes:
+        heard = bool(self._buffer) or garbage > 0  # noise is thrown away at once, and is not silence
+        while True:
+            dropped, telegram = self._find(self._buffer)
+            self._buffer = self._buffer[dropped:]
+            if telegram is not None:
+                return telegram
+            if len(self._buffer) > BUFFER_LIMIT:
+                raise Garbage(f"{BUFFER_LIMIT} bytes from {self._wire.peer()} without a telegram")
+            left = deadline - time.monotonic()
+            if left <= 0:
+                if heard:
+                    raise Garbage(f"no sound telegram from {self._wire.peer()} within the limit")
+                self._wire.close()
+                raise NoAnswer(f"{self._wire.peer()} sends nothing")
+            try:
+                self._buffer += self._wire.receive(left)
+                heard = True
+            except NoAnswer:
+                continue

@@ -1,0 +1,97 @@
+"""The stored figures as they stood at a moment: of every figure the newest version that had been written by then."""
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from meterd.adapters.store.journal import SqliteStore
+from meterd.core.energy.rollup import Columns
+from meterd.core.model.periods import Period
+from meterd.core.model.results import BalanceRow, Channel, Largest, PvRow
+from meterd.core.registers.register_line import Ints
+
+
+class AsOfStore(SqliteStore):
+    """A reading store that shows figures, balances and PV figures as of a moment."""
+
+    as_of_ms: int
+
+    @classmethod
+    def at(cls, path: Path, as_of_ms: int) -> "AsOfStore":
+        """The stored figures as of a moment; StoreError if there is no store."""
+        store = cls.reader(path)
+        assert isinstance(store, cls), "a reader is of the class it was asked of"
+        store.as_of_ms = as_of_ms
+        return store
+
+    def columns(self, channels: Sequence[Channel], period: Period, starts: Ints) -> Columns:
+        """Figures of T periods by n channels as they stood; missing where there was none yet."""
+        energy = np.zeros((len(starts), len(channels)), dtype=np.int64)
+        present, flags = np.zeros_like(energy, dtype=np.bool_), np.zeros_like(energy, dtype=np.uint8)
+        if not len(starts):
+            return Columns(energy, present, flags)
+        place = {start: i for i, start in enumerate(starts.tolist())}
+        ends = (int(starts[0]), int(starts[-1]) + 1)
+        for j, channel in enumerate(channels):
+            results = self._rows(
+                "figure", "energy, flags", {"channel": self.channel_number(channel), "period": period}, ends
+            )
+            for start, value, bits in results:
+                i = place.get(start)
+                if i is not None and value is not None:
+                    energy[i, j], present[i, j], flags[i, j] = value, True, bits
+        return Columns(energy, present, flags)
+
+    def largest(self, channel: Channel, from_ms: int, until_ms: int) -> Largest | None:
+        """The largest interval figure of a register in [from, until) as it stood, the first of equals."""
+        keys: dict[str, object] = {"channel": self.channel_number(channel), "period": Period.INTERVAL}
+        rows = [row for row in self._rows("figure", "energy", keys, (from_ms, until_ms)) if row[1] is not None]
+        peak = max(rows, key=lambda row: row[1], default=None)  # in order of time: the first of equals
+        return None if peak is None else Largest(peak[0], peak[1], len(rows))
+
+    def span(self, period: Period) -> tuple[int, int] | None:
+        """Start of the first and of the last figure of that kind that had been written, or None."""
+        ends: list[int] = []
+        for table in ("figure", "figure_old"):
+            low, high = self.connection.execute(
+                f"SELECT MIN(start_ms), MAX(start_ms) FROM {table} WHERE period = ? AND written_ms <= ?",
+                (period, self.as_of_ms),
+            ).fetchone()
+            ends += [] if low is None else [int(low), int(high)]
+        return (min(ends), max(ends)) if ends else None
+
+    def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> list[BalanceRow]:
+        """Balances of a board that start in [from, until) as they stood."""
+        what = "end_ms, feed, outgoing, residual, band, verdict, estimated, missing, uncovered, covered, of, reconciled"
+        rows = self._rows("balance", what, {"board": board, "period": period}, (from_ms, until_ms))
+        return [
+            BalanceRow(
+                board, period, start, end, feed, outgoing, residual, band, verdict, bool(estimated),
+                tuple(json.loads(missing)), tuple(json.loads(uncovered)), covered, of,
+                tuple((name, mwh) for name, mwh in json.loads(reconciled)),
+            )
+            for start, end, feed, outgoing, residual, band, verdict, estimated, missing, uncovered, covered, of, reconciled
+            in rows
+        ]  # fmt: skip
+
+    def pv(self, period: Period, from_ms: int, until_ms: int) -> list[PvRow]:
+        """PV figures that start in [from, until) as they stood."""
+        what = "end_ms, production, grid_import, grid_export, self_use, consumption, estimated"
+        rows = self._rows("pv", what, {"period": period}, (from_ms, until_ms))
+        return [PvRow(period, s, e, p, gi, ge, su, c, bool(est)) for s, e, p, gi, ge, su, c, est in rows]
+
+    def _rows(self, table: str, what: str, keys: dict[str, object], span: tuple[int, int]) -> list[tuple[Any, ...]]:
+        """Newest versions by then, in order of their start."""
+        where = " AND ".join(f"{key} = ?" for key in keys)
+        part = f"SELECT start_ms, version, {what} FROM {{}} WHERE {where} AND start_ms >= ? AND start_ms < ? AND written_ms <= ?"
+        values = (*keys.values(), *span, self.as_of_ms)
+        both = f"{part.format(table)} UNION ALL {part.format(table + '_old')}"
+        # of a group SQLite gives the row that has the maximum ("bare columns" in its documentation of SELECT)
+        rows = self.connection.execute(
+            f"SELECT start_ms, {what}, MAX(version) FROM ({both}) GROUP BY start_ms ORDER BY start_ms",
+            (*values, *values),
+        )
+        return [row[:-1] for row in rows]

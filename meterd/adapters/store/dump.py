@@ -1,0 +1,96 @@
+"""Everything a store holds, row by row, for exports: one moment of the store, read beside the daemon."""
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from meterd.adapters.store.schema import reason, refuse_newer
+from meterd.core.errors import StoreError
+from meterd.core.model.periods import Period
+from meterd.core.model.results import Channel
+
+Row = tuple[object, ...]
+READING = ("at_ms", "value", "received_ms", "marks")
+FIGURE = ("start_ms", "energy", "flags", "version", "written_ms", "reason")
+BALANCE = (
+    "start_ms", "end_ms", "feed", "outgoing", "residual", "band", "verdict", "estimated", "missing", "uncovered", "covered",
+    "of", "reconciled", "version", "written_ms", "reason",
+)  # fmt: skip
+PV = (
+    "start_ms", "end_ms", "production", "grid_import", "grid_export", "self_use", "consumption", "estimated", "version",
+    "written_ms", "reason",
+)  # fmt: skip
+
+
+class ArchiveReader:
+    """One snapshot: what the daemon writes meanwhile is not in it."""
+
+    def __init__(self, path: Path) -> None:
+        if not path.exists():
+            raise StoreError(f"there is no store at {path}; has the daemon or a replay written one yet?")
+        try:
+            self._db = sqlite3.connect(f"file:{path}?mode=ro", uri=True, isolation_level=None)
+            self._db.execute("BEGIN")
+            self.schema = refuse_newer(self._db, path)
+            rows = self._db.execute("SELECT id, point, register FROM channel ORDER BY point, register").fetchall()
+        except (sqlite3.Error, UnicodeDecodeError) as exc:
+            raise StoreError(f"cannot read the store {path}: {reason(exc)}") from exc
+        self.channels: dict[Channel, int] = {(point, register): number for number, point, register in rows}
+
+    def close(self) -> None:
+        """End the snapshot."""
+        self._db.close()
+
+    def boards(self) -> list[str]:
+        """Every board that has a balance."""
+        return [str(row[0]) for row in self._db.execute("SELECT DISTINCT board FROM balance ORDER BY board")]
+
+    def span(self) -> tuple[int, int] | None:
+        """From the first reading or figure to behind the last one; None if there is nothing."""
+        ends: list[int] = []
+        for number in self.channels.values():
+            ends += self._ends("SELECT MIN(at_ms), MAX(at_ms) FROM reading WHERE channel = ?", (number,))
+            for period in Period:  # a week or a year begins before its first reading
+                ask = "SELECT MIN(start_ms), MAX(start_ms) FROM figure WHERE channel = ? AND period = ?"
+                ends += self._ends(ask, (number, period))
+        return (min(ends), max(ends) + 1) if ends else None
+
+    def _ends(self, ask: str, values: Sequence[object]) -> list[int]:
+        return [int(end) for end in self._db.execute(ask, values).fetchone() if end is not None]
+
+    def readings(self, channel: Channel, from_ms: int, until_ms: int) -> Iterator[Row]:
+        """Readings of one register in [from, until), sorted by time."""
+        return self._rows(
+            f"SELECT {', '.join(READING)} FROM reading WHERE channel = ? AND at_ms >= ? AND at_ms < ?"
+            " ORDER BY at_ms, value",
+            (self.channels[channel], from_ms, until_ms),
+        )
+
+    def figures(self, channel: Channel, period: Period, from_ms: int, until_ms: int) -> Iterator[Row]:
+        """Newest figures of one register that start in [from, until)."""
+        return self._rows(
+            f"SELECT {', '.join(FIGURE)} FROM figure WHERE channel = ? AND period = ? AND start_ms >= ? AND start_ms < ?"
+            " ORDER BY start_ms",
+            (self.channels[channel], period, from_ms, until_ms),
+        )
+
+    def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> Iterator[Row]:
+        """Newest balances of one board that start in [from, until)."""
+        return self._rows(
+            f"SELECT {', '.join(BALANCE)} FROM balance WHERE board = ? AND period = ? AND start_ms >= ? AND start_ms < ?"
+            " ORDER BY start_ms",
+            (board, period, from_ms, until_ms),
+        )
+
+    def pv(self, period: Period, from_ms: int, until_ms: int) -> Iterator[Row]:
+        """Newest PV figures that start in [from, until)."""
+        return self._rows(
+            f"SELECT {', '.join(PV)} FROM pv WHERE period = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms",
+            (period, from_ms, until_ms),
+        )
+
+    def _rows(self, ask: str, values: Sequence[object]) -> Iterator[Row]:
+        try:
+            yield from self._db.execute(ask, values)
+        except sqlite3.Error as exc:
+            raise StoreError(f"cannot read the store: {exc}") from exc

@@ -1,0 +1,448 @@
+"""The embedded store: SQLite with write-ahead log and full synchronisation, one writer guarded by a file lock."""
+
+import json
+import os
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager, suppress
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meterd.adapters.store.change_feed import Outbox
+from meterd.adapters.store.corrections import Corrections
+from meterd.adapters.store.digest_writer import DigestWriter
+from meterd.adapters.store.drift_statistics import DriftDays
+from meterd.adapters.store.findings import FindingTables
+from meterd.adapters.store.forecasts import Forecasts
+from meterd.adapters.store.issued_documents import IssuedTable
+from meterd.adapters.store.lock import OPEN, is_ours, take_lock
+from meterd.adapters.store.maintenance_log import Records
+from meterd.adapters.store.schema import connection_of, reason, refuse_newer
+from meterd.adapters.store.versioned_tables import Entry, VersionedTables
+from meterd.core.energy.completeness import StoredEnergies
+from meterd.core.energy.rollup import Columns, runs
+from meterd.core.errors import StoreError
+from meterd.core.model.finding import FindingRow
+from meterd.core.model.periods import Period
+from meterd.core.model.reading import Reading
+from meterd.core.model.results import Anchor, BalanceRow, Channel, FigureRow, Largest, PvRow, Version
+from meterd.core.registers.register_line import Ints
+
+Floats = NDArray[np.float64]
+DEVICE_TIME, OLD = 1, 2
+
+
+Failure = sqlite3.Error  # what the database says inside a transaction, which makes a StoreError of it
+# a value that no database could hold, and not a database that cannot write: trying again changes nothing
+UNFIT = (
+    sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.DataError, sqlite3.IntegrityError, OverflowError, ValueError,
+    TypeError,
+)  # fmt: skip
+
+UPSERT = "INSERT INTO fact VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value WHERE value <> excluded.value"
+SOME_FIGURES = (
+    "SELECT start_ms, energy, flags FROM figure WHERE channel = ? AND period = ? AND start_ms BETWEEN ? AND ?"
+    " AND energy IS NOT NULL"
+)
+HOLE_MS = 21_600_000  # what lies in it is not read: the same moment of 30 days is 1 % of their figures, nights are 25 %
+ONE_BY_ONE = 8  # readings below which a savepoint is not worth its two statements
+
+
+class SqliteStore:
+    """A store in one file. Open it with `writer` (takes the lock) or `reader` (any number, also while a daemon runs)."""
+
+    def __init__(self, connection: sqlite3.Connection, lock: int | None) -> None:
+        self._lock = lock
+        self._use(connection)
+
+    def _use(self, connection: sqlite3.Connection) -> None:
+        self._db = connection
+        self._ids: dict[Channel, int] = _channels(connection)
+        self.digest_writer = DigestWriter(connection)
+        self.outbox = Outbox(connection)
+        self._versioned = VersionedTables(connection, self.digest_writer, self.outbox)
+        self.finding_tables = FindingTables(connection)
+        self.drift_days = DriftDays(connection)
+        self.corrections = Corrections(connection)
+        self.issued = IssuedTable(connection)
+        self.forecasts = Forecasts(connection)
+        self.records = Records(connection)
+
+    @classmethod
+    def writer(cls, path: Path) -> "SqliteStore":
+        """The one writing store of a file, created if it does not exist.
+
+        Raises StoreError if another process has it, if the file is not a store, or if it was written by a newer version.
+        """
+        with ExitStack() as undo:
+            lock = take_lock(path)
+            undo.callback(os.close, lock)
+            connection = connection_of(path)
+            undo.callback(connection.close)
+            try:
+                store = cls(connection, lock)
+                store.begin_digests()
+            except sqlite3.Error as exc:
+                raise StoreError(f"cannot open the store {path}: {exc}; move the file away to begin a new one") from exc
+            os.write(lock, OPEN)
+            undo.pop_all()
+            return store
+
+    @classmethod
+    def reader(cls, path: Path) -> "SqliteStore":
+        """A reading store; StoreError if there is none."""
+        if not path.exists():
+            raise StoreError(f"there is no store at {path}; has the daemon or a replay written one yet?")
+        with ExitStack() as undo:
+            try:
+                connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
+                undo.callback(connection.close)
+                refuse_newer(connection, path)
+                store = cls(connection, None)
+            except (sqlite3.Error, UnicodeDecodeError) as exc:
+                raise StoreError(f"cannot read the store {path}: {reason(exc)}") from exc
+            undo.pop_all()
+            return store
+
+    def open_anew(self, path: Path) -> None:
+        """Go on in the file that is at the place of the store now. StoreError where that cannot be.
+
+        What was taken from this store before, such as its tables of findings, is closed and must be taken again.
+        """
+        assert self._lock is not None, "only who writes has a file of its own"
+        self._db.close()
+        if not is_ours(path, self._lock):
+            held, self._lock = self._lock, None
+            os.close(held)
+            self._lock = take_lock(path)
+            os.write(self._lock, OPEN)
+        self._use(connection_of(path))
+        self.begin_digests()
+
+    def close(self) -> None:
+        """End; nothing accepted is lost."""
+        if self._lock is not None:
+            with suppress(StoreError), self.transaction():  # what lacks digests gets them with the next start
+                self.digest_writer.finish()
+        self._db.close()
+        if self._lock is not None:
+            os.truncate(self._lock, 0)  # taken leave in order: no log of ours is to be expected
+            os.close(self._lock)
+            self._lock = None
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All writes inside are stored together or not at all; StoreError says why they were not."""
+        try:
+            self._db.execute("BEGIN IMMEDIATE")
+            yield
+            self.digest_writer.settle()
+            self._db.execute("COMMIT")
+        except UNFIT:
+            self._roll_back()
+            raise
+        except sqlite3.Error as exc:
+            self._roll_back()
+            raise StoreError(f"cannot write to the store: {exc}") from exc
+        except BaseException:
+            self._roll_back()
+            raise
+
+    def _roll_back(self) -> None:
+        self._ids = {}  # a number given inside the transaction may be gone
+        self.digest_writer.forget()
+        with suppress(sqlite3.Error):  # the first failure is the one to tell
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+            self._ids = _channels(self._db)
+
+    def begin_digests(self) -> None:
+        """Digest what an earlier version left without, as far as it is short."""
+        with self.transaction():
+            self.digest_writer.begin()
+
+    def digest_step(self) -> bool:
+        """One piece of what waits for its digests; whether there was anything. StoreError if it is not kept."""
+        try:
+            if not self.digest_writer.has_work():
+                return False
+        except sqlite3.Error as exc:
+            raise StoreError(f"cannot read the store: {exc}") from exc
+        with self.transaction():
+            self.digest_writer.step()
+        return True
+
+    def forget_channels(self) -> None:
+        """Read the numbers of the registers again, after names have changed."""
+        self._ids = _channels(self._db)
+
+    @property
+    def connection(self) -> sqlite3.Connection:
+        """For the other files of this room."""
+        return self._db
+
+    def channels(self) -> list[Channel]:
+        """Every register that has readings or figures."""
+        return sorted(_channels(self._db))
+
+    def channel_number(self, channel: Channel) -> int:
+        """The number of a register in the tables, -1 if it has none."""
+        return self._ids.get(channel, -1)
+
+    # -- readings ------------------------------------------------------------------------------------------------------
+
+    def _id(self, channel: Channel) -> int:
+        number = self._ids.get(channel)
+        if number is None:
+            # one row, not the whole table: on the first day 2,000 registers are new one after the other
+            row = self._db.execute("SELECT id FROM channel WHERE point = ? AND register = ?", channel).fetchone()
+            if row is not None:
+                number = self._ids[channel] = int(row[0])
+        if number is None:
+            cursor = self._db.execute("INSERT INTO channel (point, register) VALUES (?, ?)", channel)
+            assert cursor.lastrowid is not None, "an inserted row has an id"
+            number = self._ids[channel] = cursor.lastrowid
+        return number
+
+    def add_readings(self, readings: Sequence[Reading]) -> list[Reading]:
+        """Keep readings; returns those that were new. Repeats (same point, register, time and value) change nothing."""
+        insert = "INSERT OR IGNORE INTO reading (channel, at_ms, value, received_ms, marks) VALUES (?, ?, ?, ?, ?)"
+        number = self._id
+        rows = [
+            (number((r.point, r.register)), r.at_ms, r.value, r.received_ms, DEVICE_TIME * r.device_time + OLD * r.old)
+            for r in readings
+        ]
+        if len(rows) < ONE_BY_ONE:
+            return [r for r, row in zip(readings, rows, strict=True) if self._db.execute(insert, row).rowcount]
+        # all at once takes half the time; only where repeats are among them must each be asked whether it was one
+        self._db.execute("SAVEPOINT many")
+        if self._db.executemany(insert, rows).rowcount < len(rows):
+            self._db.execute("ROLLBACK TO many")
+            new = [r for r, row in zip(readings, rows, strict=True) if self._db.execute(insert, row).rowcount]
+        else:
+            new = list(readings)
+        self._db.execute("RELEASE many")
+        return new
+
+    def add_history(self, channel: Channel, times: Ints, values: Ints, received_ms: int) -> None:
+        """Keep many readings of one cumulative register with their own times."""
+        number = self._id(channel)
+        cursor = self._db.executemany(
+            "INSERT OR IGNORE INTO reading (channel, at_ms, value, received_ms, marks) VALUES (?, ?, ?, ?, ?)",
+            ((number, t, v, received_ms, DEVICE_TIME) for t, v in zip(times.tolist(), values.tolist(), strict=True)),
+        )
+        if cursor.rowcount == len(times):
+            self.digest_writer.history_added(number, times, values, received_ms, DEVICE_TIME)
+
+    def history(self, channel: Channel, from_ms: int, until_ms: int = 2**62, *, most: int = -1) -> tuple[Ints, Ints]:
+        """Times and shown milli-units of a cumulative register in [from, until), sorted by (time, value).
+
+        With `most` only so many, the earliest.
+        """
+        rows = self._db.execute(
+            "SELECT at_ms, value FROM reading WHERE channel = ? AND at_ms >= ? AND at_ms < ? ORDER BY at_ms, value LIMIT ?",
+            (self._ids.get(channel, -1), from_ms, until_ms, most),
+        ).fetchall()
+        table = np.array(rows, dtype=np.int64).reshape(-1, 2)
+        return table[:, 0].copy(), table[:, 1].copy()
+
+    def readings_between(self, channel: Channel, from_ms: int, until_ms: int, *, most: int) -> list[Reading]:
+        """The first `most` readings of a register in [from, until), sorted by (time, value), with their arrival."""
+        rows = self._db.execute(
+            "SELECT at_ms, value, received_ms, marks FROM reading WHERE channel = ? AND at_ms >= ? AND at_ms < ?"
+            " ORDER BY at_ms, value LIMIT ?",
+            (self._ids.get(channel, -1), from_ms, until_ms, most),
+        )
+        return [Reading(*channel, at, value, got, bool(m & DEVICE_TIME), bool(m & OLD)) for at, value, got, m in rows]
+
+    def latest(self, channel: Channel) -> tuple[int, float] | None:
+        """Time and value of the newest reading of any register."""
+        row = self._db.execute(
+            "SELECT at_ms, value FROM reading WHERE channel = ? ORDER BY at_ms DESC, value DESC LIMIT 1",
+            (self._ids.get(channel, -1),),
+        ).fetchone()
+        return None if row is None else (int(row[0]), float(row[1]))
+
+    def samples(self, channel: Channel, from_ms: int, until_ms: int) -> tuple[Ints, Floats]:
+        """Times and values of an instantaneous register in [from, until), sorted; values in its base unit."""
+        rows = self._db.execute(
+            "SELECT at_ms, value FROM reading WHERE channel = ? AND at_ms >= ? AND at_ms < ? ORDER BY at_ms, value",
+            (self._ids.get(channel, -1), from_ms, until_ms),
+        ).fetchall()
+        return np.array([row[0] for row in rows], dtype=np.int64), np.array([row[1] for row in rows], dtype=np.float64)
+
+    def first_ms(self, channel: Channel) -> int | None:
+        """Time of the oldest reading of a register."""
+        ask = "SELECT MIN(at_ms) FROM reading WHERE channel = ?"
+        (result,) = self._db.execute(ask, (self._ids.get(channel, -1),)).fetchone()
+        return None if result is None else int(result)
+
+    def reading_count(self) -> int:
+        """How many readings are in the journal."""
+        return int(self._db.execute("SELECT COUNT(*) FROM reading").fetchone()[0])
+
+    # -- figures -------------------------------------------------------------------------------------------------------
+
+    def anchor(self, channel: Channel, at_ms: int) -> tuple[int, Anchor] | None:
+        """The newest interval that starts at or before the moment and has an anchor: its start and the anchor."""
+        row = self._db.execute(
+            "SELECT start_ms, anchor_ms, anchor_raw, anchor_plateau FROM figure WHERE channel = ? AND period = ?"
+            " AND start_ms <= ? AND anchor_ms IS NOT NULL ORDER BY start_ms DESC LIMIT 1",
+            (self._ids.get(channel, -1), Period.INTERVAL, at_ms),
+        ).fetchone()
+        return None if row is None else (int(row[0]), Anchor(int(row[1]), int(row[2]), int(row[3])))
+
+    def write_figures(self, rows: Iterable[FigureRow], *, now_ms: int, reason: str) -> list[FigureRow]:
+        """Keep figures; returns those that are new or differ from the newest version."""
+        given = list(rows)
+        entries = [
+            Entry(
+                (self._id(row.channel), str(row.period)),
+                row.start_ms,
+                (row.energy, int(row.flags)),
+                (None, None, None) if (a := row.anchor) is None else (a.at_ms, a.raw, a.plateau_ms),
+            )
+            for row in given
+        ]
+        return [given[i] for i in self._versioned.write("figure", entries, (now_ms, reason))]
+
+    def columns(self, channels: Sequence[Channel], period: Period, starts: Ints) -> Columns:
+        """Newest figures of T periods by n channels; missing where there is none."""
+        energy = np.zeros((len(starts), len(channels)), dtype=np.int64)
+        present = np.zeros_like(energy, dtype=np.bool_)
+        flags = np.zeros_like(energy, dtype=np.uint8)
+        spans = runs(starts, HOLE_MS if period is Period.INTERVAL else 2**62)
+        for j, channel in enumerate(channels):
+            number, rows = self._ids.get(channel, -1), []
+            for low, high in spans:
+                rows += self._db.execute(SOME_FIGURES, (number, period, low, high)).fetchall()
+            table = np.array(rows, dtype=np.int64).reshape(-1, 3)
+            place = np.clip(np.searchsorted(starts, table[:, 0]), 0, len(starts) - 1)
+            hit = starts[place] == table[:, 0]
+            energy[place[hit], j] = table[hit, 1]
+            present[place[hit], j] = True
+            flags[place[hit], j] = table[hit, 2]
+        return Columns(energy, present, flags)
+
+    def largest(self, channel: Channel, from_ms: int, until_ms: int) -> Largest | None:
+        """The largest interval figure of a register in [from, until), the first of equals; None where none is known."""
+        row = self._db.execute(
+            "SELECT start_ms, energy, COUNT(*) OVER () FROM figure WHERE channel = ? AND period = ? AND start_ms >= ?"
+            " AND start_ms < ? AND energy IS NOT NULL ORDER BY energy DESC, start_ms LIMIT 1",
+            (self._ids.get(channel, -1), Period.INTERVAL, from_ms, until_ms),
+        ).fetchone()
+        return None if row is None else Largest(row[0], row[1], row[2])
+
+    def stored_energies(self, channels: Sequence[Channel], from_ms: int, until_ms: int) -> list[StoredEnergies]:
+        """How many interval figures of each register are known and estimated in [from, until), and their energies."""
+        rows = (
+            self._db.execute(
+                "SELECT COUNT(*), SUM(flags <> 0), SUM(energy), SUM(energy * (flags <> 0)) FROM figure WHERE channel = ?"
+                " AND period = ? AND start_ms >= ? AND start_ms < ? AND energy IS NOT NULL",
+                (self._ids.get(channel, -1), Period.INTERVAL, from_ms, until_ms),
+            ).fetchone()
+            for channel in channels
+        )
+        return [StoredEnergies(*(int(value or 0) for value in row)) for row in rows]
+
+    def span(self, period: Period) -> tuple[int, int] | None:
+        """Start of the first and of the last figure of that kind, or None."""
+        # register by register by the key: of a year of 80 registers one look at all rows takes half a second
+        first, last = (
+            f"(SELECT {end}(start_ms) FROM figure WHERE channel = channel.id AND period = :period)"
+            for end in ("MIN", "MAX")
+        )
+        low, high = self._db.execute(
+            f"SELECT MIN(low), MAX(high) FROM (SELECT {first} AS low, {last} AS high FROM channel)", {"period": period}
+        ).fetchone()
+        return None if low is None else (int(low), int(high))
+
+    def versions(self, channel: Channel, period: Period, start_ms: int) -> list[Version]:
+        """All versions of one figure, oldest first."""
+        what = "version, energy, flags, written_ms, reason"
+        where = "channel = ? AND period = ? AND start_ms = ?"
+        rows = self._db.execute(
+            f"SELECT {what} FROM figure_old WHERE {where} UNION ALL SELECT {what} FROM figure WHERE {where} ORDER BY version",
+            (*(key := (self._ids.get(channel, -1), period, start_ms)), *key),
+        )
+        return [Version(*row) for row in rows]
+
+    # -- balances and PV -----------------------------------------------------------------------------------------------
+
+    def write_balances(self, rows: Iterable[BalanceRow], *, now_ms: int, reason: str) -> None:
+        """Keep balances, versioned like figures."""
+        entries = [
+            Entry(
+                (r.board, str(r.period)),
+                r.start_ms,
+                (
+                    r.end_ms, r.feed, r.outgoing, r.residual, r.band, str(r.verdict), int(r.estimated), json.dumps(r.missing),
+                    json.dumps(r.uncovered), r.covered, r.of, json.dumps(r.reconciled, separators=(",", ":")),
+                ),
+            )
+            for r in rows
+        ]  # fmt: skip
+        self._versioned.write("balance", entries, (now_ms, reason))
+
+    def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> list[BalanceRow]:
+        """Newest balances of a board that start in [from, until)."""
+        rows = self._db.execute(
+            "SELECT start_ms, end_ms, feed, outgoing, residual, band, verdict, estimated, missing, uncovered, covered, of,"
+            " reconciled FROM balance WHERE board = ? AND period = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms",
+            (board, period, from_ms, until_ms),
+        )
+        return [
+            BalanceRow(
+                board, period, start, end, feed, outgoing, residual, band, verdict, bool(estimated),
+                tuple(json.loads(missing)), tuple(json.loads(uncovered)), covered, of,
+                tuple((name, mwh) for name, mwh in json.loads(reconciled)),
+            )
+            for start, end, feed, outgoing, residual, band, verdict, estimated, missing, uncovered, covered, of, reconciled
+            in rows
+        ]  # fmt: skip
+
+    def write_pv(self, rows: Iterable[PvRow], *, now_ms: int, reason: str) -> None:
+        """Keep PV figures, versioned like figures."""
+        entries = [
+            Entry(
+                (str(r.period),),
+                r.start_ms,
+                (r.end_ms, r.production, r.grid_import, r.grid_export, r.self_use, r.consumption, int(r.estimated)),
+            )
+            for r in rows
+        ]
+        self._versioned.write("pv", entries, (now_ms, reason))
+
+    def pv(self, period: Period, from_ms: int, until_ms: int) -> list[PvRow]:
+        """Newest PV figures that start in [from, until)."""
+        rows = self._db.execute(
+            "SELECT start_ms, end_ms, production, grid_import, grid_export, self_use, consumption, estimated FROM pv"
+            " WHERE period = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms",
+            (period, from_ms, until_ms),
+        )
+        return [PvRow(period, s, e, p, gi, ge, su, c, bool(est)) for s, e, p, gi, ge, su, c, est in rows]
+
+    # -- findings and facts --------------------------------------------------------------------------------------------
+
+    def write_finding(self, row: FindingRow) -> None:
+        """Keep the newest life of a finding under its id."""
+        self.finding_tables.write(row)
+
+    def findings(self) -> list[FindingRow]:
+        """The newest life of every finding ever, newest first."""
+        return self.finding_tables.all()
+
+    def fact(self, name: str) -> str | None:
+        """A named fact of the daemon (how far periods are closed, which plan was running)."""
+        row = self._db.execute("SELECT value FROM fact WHERE name = ?", (name,)).fetchone()
+        return None if row is None else str(row[0])
+
+    def set_fact(self, name: str, value: str) -> None:
+        """Keep a named fact."""
+        self._db.execute(UPSERT, (name, value))
+
+
+def _channels(connection: sqlite3.Connection) -> dict[Channel, int]:
+    return {(point, register): number for number, point, register in connection.execute("SELECT * FROM channel")}

@@ -1,0 +1,57 @@
+"""Sets figures of local periods aside that are no periods any more, because the rules of the zone have changed."""
+
+from collections.abc import Callable
+from functools import cache
+from zoneinfo import ZoneInfo
+
+from meterd.adapters.store.journal import SqliteStore
+from meterd.core.model.periods import Period, bounds
+from meterd.core.model.results import Channel
+
+_SERIES = {
+    "figure": "channel",
+    "balance": "board",
+    "pv": None,
+}  # table -> what tells its series apart, beside the period
+
+
+def local_starts(zone: ZoneInfo, interval_ms: int) -> Callable[[Period, int], bool]:
+    """Whether a period begins at a moment by the present rules, remembered: the same is asked for each register."""
+
+    @cache
+    def begins(period: Period, start_ms: int) -> bool:
+        return bounds(period, start_ms, zone, interval_ms)[0] == start_ms
+
+    return begins
+
+
+def interval_starts(store: SqliteStore, channel: Channel, low: int, high: int) -> list[int]:
+    """Starts of the intervals of a register in [low, high) that have a figure, in order."""
+    rows = store.connection.execute(
+        "SELECT start_ms FROM figure WHERE channel = ? AND period = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms",
+        (store.channel_number(channel), Period.INTERVAL, low, high),
+    )
+    return [int(row[0]) for row in rows]
+
+
+def withdraw(store: SqliteStore, span: tuple[int, int], is_start: Callable[[Period, int], bool]) -> int:
+    """Move rows of longer periods that start in a span, but where none begins, to the old ones; how many they were.
+
+    To be called inside a transaction. What a database of lines has got of them stays there.
+    """
+    db, gone = store.connection, 0
+    for table, series in _SERIES.items():
+        names = [row[0] for row in db.execute(f"SELECT DISTINCT {series} FROM {table}")] if series else [None]
+        for name in names:
+            for period in (period for period in Period if period is not Period.INTERVAL):
+                where = f"{series} = ? AND " if series else ""
+                where += "period = ? AND start_ms BETWEEN ? AND ?"
+                values: tuple[object, ...] = (*([name] if series else []), period.value, *span)
+                rows = db.execute(f"SELECT start_ms FROM {table} WHERE {where}", values).fetchall()
+                for start in (row[0] for row in rows if not is_start(period, row[0])):
+                    item = where.replace("BETWEEN ? AND ?", "= ?")
+                    key = (*values[:-2], start)
+                    db.execute(f"INSERT OR REPLACE INTO {table}_old SELECT * FROM {table} WHERE {item}", key)
+                    db.execute(f"DELETE FROM {table} WHERE {item}", key)
+                    gone += 1
+    return gone

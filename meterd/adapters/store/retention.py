@@ -1,0 +1,107 @@
+"""Deletes old readings from a store: counted first, in steps, never the newest of a register."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from meterd.adapters.store.journal import SqliteStore
+from meterd.core.model.results import Channel
+
+STEP = 50_000  # readings looked at in one transaction: a quarter of a second
+
+
+@dataclass(frozen=True, slots=True)
+class Prunable:
+    """What may go of one register: readings before a moment that no other rule keeps."""
+
+    before_ms: int
+    first_ms: int
+    rows: int  # that go
+    held: int  # that are there before the moment
+
+
+def prunable(store: SqliteStore, cuts: Mapping[Channel, int]) -> dict[Channel, Prunable]:
+    """What may go of each register that has something to go."""
+    prunables = {}
+    for channel, before in cuts.items():
+        number = store.channel_number(channel)
+        first, held = store.connection.execute(
+            "SELECT MIN(at_ms), COUNT(*) FROM reading WHERE channel = ? AND at_ms < ?", (number, before)
+        ).fetchone()
+        where, values = _where(store, channel, before)
+        rows = store.connection.execute(f"SELECT COUNT(*) FROM reading WHERE {where}", values).fetchone()[0]
+        if rows:
+            prunables[channel] = Prunable(before, int(first), int(rows), int(held))
+    return prunables
+
+
+def _where(store: SqliteStore, channel: Channel, before: int) -> tuple[str, tuple[int, ...]]:
+    """Which readings go. Two kinds stay that are old enough: those a database has not been seen to hold, and the newest."""
+    number = store.channel_number(channel)
+    values = (number, before, _newest(store, number), _given(store), _proven(store))
+    return "channel = ? AND at_ms < ? AND seq <> ? AND seq < ? AND seq <= ?", values
+
+
+def _newest(store: SqliteStore, number: int) -> int:
+    row = store.connection.execute(
+        "SELECT seq FROM reading WHERE channel = ? ORDER BY at_ms DESC, value DESC LIMIT 1", (number,)
+    ).fetchone()
+    return int(row[0]) if row else -1
+
+
+def _given(store: SqliteStore) -> int:
+    """The last number given; its reading stays, since without it the next one would get a number that was used before."""
+    return int(store.connection.execute("SELECT COALESCE(MAX(seq), 0) FROM reading").fetchone()[0])
+
+
+def _proven(store: SqliteStore) -> int:
+    proven = store.outbox.proven()
+    return 2**62 if proven is None else proven
+
+
+@dataclass(slots=True)
+class Pruning:
+    """Deletes what may go in steps, in the order in which it came: so whole pages of the file become free, one after the other.
+
+    Begun anew at any time, it goes on with what is still there.
+    """
+
+    store: SqliteStore
+    what: Mapping[Channel, Prunable]
+    gone: int = 0
+    _after: int = 0  # the number up to which the journal has been gone through
+    _before: dict[int, int] = field(init=False)
+    _stay: set[int] = field(init=False)
+
+    def __post_init__(self) -> None:
+        number = self.store.channel_number
+        self._before = {number(channel): item.before_ms for channel, item in self.what.items()}
+        self._stay = {_newest(self.store, item) for item in self._before}
+
+    def step(self, most: int) -> bool:
+        """Go through `most` readings of the journal in one transaction; False when nothing is left to delete."""
+        below = min(_given(self.store) - 1, _proven(self.store))
+        rows = self.store.connection.execute(
+            "SELECT seq, channel, at_ms FROM reading WHERE seq > ? AND seq <= ? ORDER BY seq LIMIT ?",
+            (self._after, below, most),
+        ).fetchall()
+        if not rows:
+            return False
+        going = [
+            (seq,)
+            for seq, channel, at_ms in rows
+            if at_ms < self._before.get(channel, -(2**62)) and seq not in self._stay
+        ]
+        if going:
+            with self.store.transaction():
+                self.store.connection.executemany("DELETE FROM reading WHERE seq = ?", going)
+        self._after = int(rows[-1][0])
+        self.gone += len(going)
+        return self.gone < sum(item.rows for item in self.what.values())
+
+
+def prune(store: SqliteStore, what: Mapping[Channel, Prunable]) -> int:
+    """Delete; returns how many readings went. Stopped in the middle, it goes on where it was when it is called again."""
+    pruning = Pruning(store, what)
+    while pruning.step(STEP):
+        pass
+    return pruning.gone

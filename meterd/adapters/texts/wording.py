@@ -1,0 +1,202 @@
+"""The catalogue of texts, and numbers and times as a reader of that language writes them.
+
+`words/en/*.toml` is the one catalogue, a table per page; `words/de` holds the same keys. A missing key is a fault of
+the program and raises; `tests/adapters/texts/test_wording.py` compares the languages.
+"""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from decimal import Decimal
+from functools import cache, lru_cache
+from importlib.resources import files
+from zoneinfo import ZoneInfo
+
+from babel import Locale
+from babel.dates import format_date, format_datetime, format_time
+from babel.numbers import format_decimal
+
+from meterd.core.model.periods import from_ms, to_ms
+from meterd.core.texts.finding_translation import Kind, Part, Parts, Phrases
+
+LANGUAGES = ("en", "de")
+_LOCALES = {"en": Locale("en", "GB"), "de": Locale("de")}  # day before month, 24 hours
+_DAYS = {"en": "d MMM yyyy", "de": "d. MMM yyyy"}
+MINUS = "−"  # as wide as a plus, and never a hyphen
+_STEPS = ((1e9, "G"), (1e6, "M"), (1e3, "k"))
+_SENTENCES = 4096  # of findings kept taken apart: a few hundred are open, and each says another number of minutes
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Words of a finding and the language they are in: what another program said stays as it was said."""
+
+    words: str
+    language: str
+
+
+@cache
+def catalogue(language: str) -> Mapping[str, str]:
+    """Every text of a language by its dotted key, such as `now.title`."""
+    results: dict[str, str] = {}
+    folder = files("meterd.adapters.texts") / "words" / language
+    for file in sorted(folder.iterdir(), key=lambda item: item.name):
+        if file.name.endswith(".toml"):
+            for key, words in tomllib.loads(file.read_text(encoding="utf-8")).items():
+                if isinstance(words, dict):
+                    results.update({f"{key}.{name}": str(text) for name, text in words.items()})
+                else:
+                    results[key] = str(words)
+    return results
+
+
+def say(language: str, key: str, **values: object) -> str:
+    """The text of a key with its values put in; KeyError if the catalogue lacks it."""
+    return catalogue(language)[key].format(**values)
+
+
+def has(language: str, key: str) -> bool:
+    """Whether the catalogue has the key; for causes of findings, which are open-ended."""
+    return key in catalogue(language)
+
+
+def translated(language: str, sentence: str, zone: ZoneInfo) -> list[Piece]:
+    """A sentence of a finding, which is stored in English, for a reader: numbers by locale, times in the site's zone.
+
+    A sentence of which nothing is recognised is one piece in English (words/*/finding_*.toml).
+    """
+    pieces: list[Piece] = []
+    for part in _taken_apart(language, sentence):
+        own = LANGUAGES[0] if part.kind is Kind.FOREIGN else language
+        words = _written(language, part, zone)
+        if pieces and pieces[-1].language == own:
+            pieces[-1] = Piece(pieces[-1].words + words, own)
+        else:
+            pieces.append(Piece(words, own))
+    return pieces
+
+
+def translated_line(language: str, sentence: str, zone: ZoneInfo) -> str:
+    """The same in one line, for where languages cannot be marked: inside another text, on paper."""
+    return "".join(piece.words for piece in translated(language, sentence, zone))
+
+
+@lru_cache(maxsize=_SENTENCES)
+def _taken_apart(language: str, sentence: str) -> Parts:
+    return phrases(language).read(sentence)
+
+
+@cache
+def phrases(language: str) -> Phrases:
+    """The templates that a stored sentence is recognised by."""
+    return Phrases(catalogue(LANGUAGES[0]), catalogue(language))
+
+
+def _written(language: str, part: Part, zone: ZoneInfo) -> str:
+    try:
+        match part.kind:
+            case Kind.NUMBER:
+                return figure(language, part.words)
+            case Kind.TIME:
+                return moment(language, to_ms(datetime.fromisoformat(part.words)), zone)
+            case Kind.DAY:
+                day_ = date.fromisoformat(part.words)
+                return str(format_date(day_, format=_DAYS[language], locale=_LOCALES[language]))
+            case _:
+                return part.words
+    except ValueError:
+        return part.words  # a 30 February in a damaged store is shown as it is stored
+
+
+def figure(language: str, plain: str) -> str:
+    """A number as it stands in a sentence, such as +12.50, with the same digits and the separators of the language."""
+    value = Decimal(plain)
+    exponent = value.as_tuple().exponent
+    digits = max(0, -exponent) if isinstance(exponent, int) else 0
+    sign = "+" if plain.startswith("+") else ""
+    return sign + number(language, value, digits)
+
+
+def number(language: str, value: float | Decimal, digits: int = 0) -> str:
+    """A number with the separators of the language and so many decimal places."""
+    pattern = "#,##0" + ("." + "0" * digits if digits else "")
+    shown = str(format_decimal(value, format=pattern, locale=_LOCALES[language]))
+    # a small loss must not read "-0.00": nothing is neither more nor less
+    return shown.lstrip("-") if not any(digit in shown for digit in "123456789") else shown.replace("-", MINUS)
+
+
+def energy(language: str, mwh: int | None) -> str:
+    """An energy in kWh or MWh, or the word for missing."""
+    if mwh is None:
+        return say(language, "word.missing")
+    kwh = mwh / 1e6
+    if abs(kwh) >= 100_000:
+        return f"{number(language, kwh / 1000, 1)} MWh"
+    return f"{number(language, kwh, 2 if abs(kwh) < 10 else 1 if abs(kwh) < 1000 else 0)} kWh"
+
+
+def power(language: str, watt: float | None) -> str:
+    """A power in W, kW or MW with three digits that matter, or the word for missing."""
+    if watt is None:
+        return say(language, "word.missing")
+    for step, prefix in _STEPS:
+        if abs(watt) >= step:
+            scaled = watt / step
+            return f"{number(language, scaled, 2 if abs(scaled) < 10 else 1 if abs(scaled) < 100 else 0)} {prefix}W"
+    return f"{number(language, watt)} W"
+
+
+def percent(language: str, part: float | None, digits: int = 1) -> str:
+    """A ratio 0..1 as per cent, or the word for undefined."""
+    return say(language, "word.undefined") if part is None else f"{number(language, part * 100, digits)} %"
+
+
+def age(language: str, seconds: float) -> str:
+    """How long ago, in the largest unit that says enough: 12 s, 4 min, 3 h, 5 d."""
+    seconds = max(0.0, seconds)
+    for unit, length in (("d", 86_400), ("h", 3_600), ("min", 60)):
+        if seconds >= 2 * length:
+            return f"{number(language, int(seconds / length))} {say(language, f'unit.{unit}')}"
+    return f"{number(language, int(seconds))} s"
+
+
+def moment(language: str, at_ms: int, zone: ZoneInfo) -> str:
+    """Local date and time to the minute."""
+    return str(format_datetime(_local(at_ms, zone), f"{_DAYS[language]}, HH:mm", locale=_LOCALES[language]))
+
+
+def clock(language: str, at_ms: int, zone: ZoneInfo) -> str:
+    """Local time to the second."""
+    return str(format_time(_local(at_ms, zone), "HH:mm:ss", locale=_LOCALES[language]))
+
+
+def day(language: str, at_ms: int, zone: ZoneInfo) -> str:
+    """Local date with its weekday."""
+    return str(format_date(_local(at_ms, zone), f"EEE, {_DAYS[language]}", locale=_LOCALES[language]))
+
+
+def month(language: str, at_ms: int, zone: ZoneInfo) -> str:
+    """Name of the local month and year."""
+    return str(format_date(_local(at_ms, zone), "MMMM yyyy", locale=_LOCALES[language]))
+
+
+def month_words(language: str, month: str) -> str:
+    """A local month as it is asked for, 2026-05, in words; a year stays as it is.
+
+    >>> month_words("de", "2026-05")
+    'Mai 2026'
+    """
+    if len(month) != 7:
+        return month
+    return str(format_date(date(int(month[:4]), int(month[5:]), 1), "MMMM yyyy", locale=_LOCALES[language]))
+
+
+def zone_words(at_ms: int, zone: ZoneInfo) -> str:
+    """The zone with its offset at that moment, such as `Europe/Vienna, UTC+02:00`."""
+    offset = _local(at_ms, zone).strftime("%z")
+    return f"{zone.key}, UTC{offset[:3]}:{offset[3:]}"
+
+
+def _local(at_ms: int, zone: ZoneInfo) -> datetime:
+    return from_ms(at_ms).astimezone(zone)

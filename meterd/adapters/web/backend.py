@@ -1,0 +1,230 @@
+"""The page: what people look at. It is handed a backend with everything it shows, and knows no store, source or broker.
+
+backend (snapshot, read side of the store, orders) -> page (a question, answered as values) -> template or JSON
+"""
+
+from collections.abc import Mapping, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Protocol
+
+from meterd.core.balance.uncertainty import Floats
+from meterd.core.checks.staleness import Arrivals
+from meterd.core.drift.detection_limits import Visible
+from meterd.core.energy.completeness import StoredEnergies
+from meterd.core.energy.rollup import Columns
+from meterd.core.model.finding import FindingNote, FindingRow, Suppression
+from meterd.core.model.forecast import ForecastScore
+from meterd.core.model.health import Health
+from meterd.core.model.periods import Period
+from meterd.core.model.plan import Site
+from meterd.core.model.reading import Reading
+from meterd.core.model.results import Anchor, BalanceRow, Channel, PvRow, Version
+from meterd.core.model.snapshot import Snapshot
+from meterd.core.registers.corrections import Correction, CorrectionPreview
+from meterd.core.registers.meter_exchange import ExchangeEntry, ExchangeRecord, Fitted
+from meterd.core.registers.register_line import Ints
+from meterd.core.reports.content import DocumentRequest
+from meterd.core.sharing.history import ShareRow
+
+
+class UserRole(StrEnum):
+    """What a person may do; each includes the ones before. `open` is whoever reaches the page without logging in."""
+
+    OPEN = "open"
+    LOOK = "look"
+    ACKNOWLEDGE = "acknowledge"
+    CHANGE = "change"
+
+    @property
+    def rank(self) -> int:
+        """0 for open, 3 for change."""
+        return list(UserRole).index(self)
+
+    def covers(self, needed: "UserRole") -> bool:
+        """Whether this role may do what needs the other."""
+        return self.rank >= needed.rank
+
+
+@dataclass(frozen=True, slots=True)
+class Viewer:
+    """Who looks: name (empty without login), role, language of the texts, and the token of their forms."""
+
+    name: str = ""
+    role: UserRole = UserRole.OPEN
+    language: str = "en"
+    token: str = ""
+
+    def sees(self, point: str, site: Site) -> bool:
+        """Whether figures of this point are for this viewer: those of single rooms need the role of the plan."""
+        rooms = any(point in copied.points for copied in site.copied)
+        return not rooms or self.role.covers(UserRole(site.page.rooms))
+
+    def may(self, needed: str) -> bool:
+        """Whether the viewer's role covers the one of that name."""
+        return self.role.covers(UserRole(needed))
+
+
+class FindingReads(Protocol):
+    """Findings as they are stored."""
+
+    def all(self) -> list[FindingRow]:
+        """Every finding, newest first."""
+
+    def notes(self, name: str) -> list[FindingNote]:
+        """Every change of one finding, oldest first."""
+
+    def suppressions(self, since_ms: int) -> list[Suppression]:
+        """Planned work that ends after a moment."""
+
+
+class RecordRow(Protocol):
+    """An exchange of instruments or a new name: what people did at a point."""
+
+    @property
+    def kind(self) -> str:
+        """`exchange` or `rename`."""
+
+    @property
+    def at_ms(self) -> int:
+        """When it took place."""
+
+    @property
+    def person(self) -> str:
+        """Who did it."""
+
+    @property
+    def note(self) -> str:
+        """Why."""
+
+
+class RecordReads(Protocol):
+    """Records as they are stored."""
+
+    def all(self, point: str | None = None) -> Sequence[RecordRow]:
+        """Records of one point or of all, in the order in which things happened."""
+
+
+class CorrectionReads(Protocol):
+    """Corrections as they are stored."""
+
+    def all(self) -> list[Correction]:
+        """Every correction ever, oldest first."""
+
+
+class Reads(Protocol):
+    """The read side of a store, as far as pages need it. Energies in mWh, times in ms UTC."""
+
+    def columns(self, channels: Sequence[Channel], period: Period, starts: Ints) -> Columns:
+        """Newest figures of T periods by n channels; missing where there is none."""
+
+    def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> list[BalanceRow]:
+        """Balances of one board in order of time."""
+
+    def pv(self, period: Period, from_ms: int, until_ms: int) -> list[PvRow]:
+        """PV figures in order of time."""
+
+    def span(self, period: Period) -> tuple[int, int] | None:
+        """First and last start of the figures of a period."""
+
+    def versions(self, channel: Channel, period: Period, start_ms: int) -> list[Version]:
+        """Every version of one figure, oldest first."""
+
+    def history(self, channel: Channel, from_ms: int) -> tuple[Ints, Ints]:
+        """Times and shown milli-units of a cumulative register from a moment on."""
+
+    def latest(self, channel: Channel) -> tuple[int, float] | None:
+        """Time and value of the newest reading."""
+
+    def readings_between(self, channel: Channel, from_ms: int, until_ms: int, *, most: int) -> list[Reading]:
+        """The first `most` readings of a register in [from, until), sorted by (time, value), with their arrival."""
+
+    def anchor(self, channel: Channel, at_ms: int) -> tuple[int, Anchor] | None:
+        """The newest interval that starts at or before the moment and has an anchor: its start and the anchor."""
+
+    def samples(self, channel: Channel, from_ms: int, until_ms: int) -> tuple[Ints, Floats]:
+        """Times and values of an instantaneous register in [from, until), sorted; values in its base unit."""
+
+    def stored_energies(self, channels: Sequence[Channel], from_ms: int, until_ms: int) -> list[StoredEnergies]:
+        """How many interval figures of each register are known and estimated in [from, until), and their energies."""
+
+    def channels(self) -> list[Channel]:
+        """Every register that has readings or figures."""
+
+    def fact(self, name: str) -> str | None:
+        """A stored text."""
+
+    @property
+    def finding_tables(self) -> FindingReads:
+        """Findings with their life."""
+
+    @property
+    def records(self) -> RecordReads:
+        """Exchanges and new names."""
+
+    @property
+    def corrections(self) -> CorrectionReads:
+        """Dated corrections."""
+
+
+class WebBackend(Protocol):
+    """Everything the page is handed. Methods may be called from any thread."""
+
+    @property
+    def site(self) -> Site:
+        """The plan that is in force."""
+
+    def snapshot(self) -> Snapshot | None:
+        """The newest snapshot; None before the first."""
+
+    def now_ms(self) -> int:
+        """The wall clock of the daemon."""
+
+    def reader(self) -> AbstractContextManager[Reads]:
+        """The read side of the store, for one look."""
+
+    def health(self) -> Health:
+        """How the program itself is."""
+
+    def arrivals(self) -> Mapping[str, Arrivals]:
+        """What is known of the deliveries of each point since the start."""
+
+    def share_rows(self, from_ms: int, until_ms: int) -> list[ShareRow]:
+        """What the shares of a span came to, a row per interval that is stored."""
+
+    def forecast_scores(self, from_ms: int, until_ms: int) -> tuple[ForecastScore, ...]:
+        """How good the forecasts that were given out in a span were; nothing where there were none."""
+
+    def visible_errors(self) -> tuple[tuple[Visible, ...], str]:
+        """The smallest visible error of each point, and whether it is from the `history` or the `plan`.
+
+        Nothing and an empty word while it is being worked out: that takes seconds, so it is done once a day beside the asking.
+        """
+
+    def document(self, request: DocumentRequest, person: str) -> tuple[str, str, bytes]:
+        """A document as file name, media type and content; reports and allocations are recorded as issued to the person.
+
+        MeterdError in words for what cannot be; ConfigError of these for a document that this site does not have.
+        """
+
+    def order(self, kind: str, what: str, person: str, note: str) -> tuple[bool, str]:
+        """Say something about a finding: `see`, `explain`, `close` or `accept`; whether it was done, and the answer in words."""
+
+    def preview(self, correction: Correction) -> CorrectionPreview:
+        """What entering a correction would change, or taking back the one of its number; takes seconds, changes nothing.
+
+        MeterdError in words for what cannot be, ConfigError of these where the correction is what is wrong.
+        """
+
+    def correct(self, correction: Correction) -> tuple[bool, str]:
+        """Enter a correction, or take the one of its number back, with its reason, in the name of its person.
+
+        Whether it was done, and the answer in words. Closed figures follow within seconds.
+        """
+
+    def fitted(self, point: str) -> Fitted | None:
+        """The instrument that is at a point and stays there; None if the plan has none."""
+
+    def exchange(self, entry: ExchangeEntry, gap: Mapping[str, int] | None) -> ExchangeRecord:
+        """An exchange checked against readings and plan; nothing is written. `gap` None: what usually flows at that time."""

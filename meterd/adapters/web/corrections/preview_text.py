@@ -1,0 +1,86 @@
+"""What a correction would change in words: the same figures as for programs, in the language of the viewer, in kWh."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from meterd.adapters.texts import wording
+from meterd.adapters.web.corrections.correction_page import ChangeView, FigureChange
+from meterd.core.model.periods import to_ms
+from meterd.core.model.plan import Site
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeText:
+    """A figure in words: what it is, its period, whose; before, after, and the difference where there is one."""
+
+    what: str
+    period: str
+    subject: str
+    before: str
+    after: str
+    difference: str
+
+
+def change_texts(view: ChangeView, site: Site, language: str) -> dict[str, object]:
+    """What only people see."""
+    figures = [] if view.preview is None else view.preview.figures
+    return {"figures": [_change_text(figure_change, ZoneInfo(site.zone), language) for figure_change in figures]}
+
+
+def _change_text(figure_change: FigureChange, zone: ZoneInfo, language: str) -> ChangeText:
+    difference = ""
+    if isinstance(figure_change.before, int) and isinstance(figure_change.after, int):
+        moved = figure_change.after - figure_change.before
+        difference = f"{'+' if moved > 0 else ''}{wording.energy(language, moved)}"
+    return ChangeText(
+        what=wording.say(language, f"change.what_{figure_change.what}"),
+        period=_period(figure_change, zone, language),
+        subject=_subject(figure_change, language),
+        before=_value(figure_change.before, language),
+        after=_value(figure_change.after, language),
+        difference=difference,
+    )
+
+
+def _period(figure_change: FigureChange, zone: ZoneInfo, language: str) -> str:
+    """Months and years as they are written; the period of a finding is its first moment."""
+    if figure_change.what != "finding":
+        return figure_change.period
+    return wording.moment(language, to_ms(datetime.fromisoformat(figure_change.period)), zone)
+
+
+def _subject(figure_change: FigureChange, language: str) -> str:
+    """Names stay as they are; what stands behind them is said in the language where the catalogue knows it."""
+    if figure_change.what in ("pv", "pv-shares"):
+        return _word(figure_change.subject, language)
+    name, space, rest = figure_change.subject.partition(" ")
+    if figure_change.what not in ("energy", "balance") or not space:
+        return figure_change.subject
+    words, comma, note = rest.partition(", ")
+    return f"{name}: {_word(words, language)}{comma}{_note(note, language)}"
+
+
+def _note(note: str, language: str) -> str:
+    """`5 of 96 intervals known`, of an energy that has gaps."""
+    words = note.split()
+    if words[3:] != ["intervals", "known"]:
+        return note
+    return wording.say(language, "change.known", known=words[0], all=words[2])
+
+
+def _value(value: int | str | None, language: str) -> str:
+    if not isinstance(value, str):
+        return wording.energy(language, value)
+    few, of, many = value.partition(" of ")
+    if of and few.isdigit() and many.isdigit():
+        return f"{few} {wording.say(language, 'word.of')} {many}"
+    return _word(value, language)
+
+
+def _word(words: str, language: str) -> str:
+    """A verdict, the state of a finding, or a word of these lists; a name that the catalogue does not know as it is."""
+    for key in (f"verdict.{words}", f"state.{words}", f"change.word_{words.replace(' ', '_')}"):
+        if wording.has(language, key):
+            return wording.say(language, key)
+    return words

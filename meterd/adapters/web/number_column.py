@@ -1,0 +1,34 @@
+"""Columns of numbers with one unit, which stands in their head, and one number of places: so that they can be compared."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from meterd.adapters.texts import wording
+from meterd.adapters.web.pictures import unit_of
+
+
+@dataclass(frozen=True, slots=True)
+class NumberColumn:
+    """The unit of a column, what its values are divided by, and its decimal places."""
+
+    unit: str
+    divisor: float
+    digits: int
+    language: str
+
+    def words(self, value: float) -> str:
+        """A value, in mWh of energies and in W of powers, as its number in the unit of the column."""
+        return wording.number(self.language, value / self.divisor, self.digits)
+
+
+def number_column(values: Sequence[float | None], language: str, *, power: bool = False) -> NumberColumn:
+    """The format that fits the largest value: three or four digits of it. Values in mWh, or in W of powers.
+
+    >>> number_column([None, 12_345_678], "de").words(12_345_678)
+    '12,3'
+    """
+    factor = 1.0 if power else 1000.0
+    largest = max((abs(v) for v in values if v is not None), default=0.0) / factor
+    divisor, unit = unit_of(largest, power=power)
+    scaled = largest / divisor
+    return NumberColumn(unit, divisor * factor, 2 if scaled < 10 else 1 if scaled < 1000 else 0, language)

@@ -1,0 +1,397 @@
+"""What people see of the page of energies besides its values: the picture, its legend, the words of the range."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from meterd.adapters.texts import wording
+from meterd.adapters.web.common import title_of
+from meterd.adapters.web.number_column import NumberColumn, number_column
+from meterd.adapters.web.pages.energy_query import EnergyQuery
+from meterd.adapters.web.pages.energy_values import EnergyView, FlowLine, Hours, SeriesLine
+from meterd.adapters.web.pictures import BROAD, LETTERS, NARROW, Both, Reader, both, picture, tick_words, unit_of
+from meterd.core.energy.energy_flow import Flow, FlowKind
+from meterd.core.energy.load_profile import HoursByDays
+from meterd.core.model.periods import DAY_MS, HOUR_MS, Period, bounds, local
+from meterd.core.model.plan import Site
+from meterd.core.reports.axis import time_ticks
+from meterd.core.reports.chart import Form, Size, Track
+from meterd.core.reports.duration_chart import duration_chart
+from meterd.core.reports.flow_chart import FlowChart, Ribbon, flow_chart
+from meterd.core.reports.heat_map import CLASSES, MISSING, HeatMap, heat_map
+
+HEAT = Size(960, 400, left=58, right=12, top=8, bottom=24)
+LONGEST_NAME = 30  # beside a band of the energy flow
+THIN = 0.7  # height below which a band is a line
+OTHERS = 8  # the tone of what is drawn as one sum
+POWER_STEPS = ("interval", "hour")
+
+
+@dataclass(frozen=True, slots=True)
+class LegendEntry:
+    """A letter, a tone and a name."""
+
+    letter: str
+    tone: int
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class HeatPicture:
+    """The map of hours by days: a path for each class with its words."""
+
+    size: Size
+    classes: tuple[tuple[str, str, str], ...]  # class of the style, path, words
+    x_words: tuple[tuple[float, str], ...]
+    y_words: tuple[tuple[float, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FlowWords:
+    """The words of one end of a band."""
+
+    x: float
+    y: float
+    anchor: str
+    name: str
+    energy: str
+    link: str
+    style: str
+
+
+@dataclass(frozen=True, slots=True)
+class FlowPicture:
+    """The energy flow: paths of bands, nodes and words."""
+
+    width: int
+    height: int
+    bands: tuple[tuple[str, str, str], ...]  # path, classes, words
+    nodes: tuple[tuple[float, float, float, str], ...]
+    words: tuple[FlowWords, ...]
+
+
+def energy_pictures(view: EnergyView, site: Site, language: str) -> Mapping[str, object]:
+    """Everything that the template needs besides the values."""
+    reader = Reader(language, ZoneInfo(site.zone))
+    power = view.step in POWER_STEPS
+    named = [(line, name_of(line.key, line.title, language)) for line in view.drawn]
+    chart = _chart(view, reader, power=power) if view.query.picture in ("stacked", "lines", "bars") else None
+    return {
+        "name": lambda line: name_of(line.key, line.title, language),
+        "chart": chart,
+        "curve": _curve(view, reader) if view.curves else None,
+        "heat": _heat(view.hours, reader) if view.hours is not None else None,
+        "flow": _flow(view, site, language) if view.flows else None,
+        "legend": [_entry(i, line, words) for i, (line, words) in enumerate(named)],
+        "power": power,
+        "range_words": range_words(view.from_ms, view.until_ms, view.period, reader),
+        "before_words": "" if view.before_from_ms is None else _before_words(view, reader),
+        "fields": _fields(view, reader.zone),
+        "wider": _wider(view, view.query),
+        "columns": _columns(view, language),
+        "at_peak_factor": _at_peak_factor(view),
+        "flow_rows": _flow_rows(view, site, language),
+        "data": _data(view, [words for _, words in named], power=power, chart=chart),
+    }
+
+
+def name_of(key: str, title: str, language: str) -> str:
+    """What people call an item."""
+    kind, _, name = key.partition(":")
+    if kind == "site":
+        return wording.say(language, f"energy.site_{name}")
+    if kind == "others":
+        return wording.say(language, "energy.others", n=title)
+    if kind == "total":
+        return wording.say(language, "energy.total")
+    if kind == "pattern":
+        return wording.say(language, "energy.pattern", name=name)
+    return title or name
+
+
+def _entry(number: int, line: SeriesLine, words: str) -> LegendEntry:
+    return LegendEntry(LETTERS[number], OTHERS if line.kind == "others" else number, words)
+
+
+# -- lines, areas, bars ------------------------------------------------------------------------------------------------
+
+
+def _scaled(view: EnergyView, *, power: bool) -> list[float]:
+    """What an energy in mWh is multiplied with in each step: to W, or to Wh."""
+    edges = view.edges
+    return [HOUR_MS / (edges[i + 1] - edges[i]) / 1000 if power else 1 / 1000 for i in range(len(edges) - 1)]
+
+
+def _chart(view: EnergyView, reader: Reader, *, power: bool) -> Both | None:
+    factors = _scaled(view, power=power)
+    form = Form(view.query.picture)
+    values = [[_times(v, f) for v, f in zip(line.values, factors, strict=True)] for line in view.drawn]
+    before = [_times(v, f) for v, f in zip(view.before, factors, strict=True)] if _compared(view) else []
+    divisor, unit = unit_of(_largest(form, values, before), power=power)
+    tracks = [
+        Track([_times(v, 1 / divisor) for v in row], _marked(line, len(row)), OTHERS if line.kind == "others" else i)
+        for i, (line, row) in enumerate(zip(view.drawn, values, strict=True))
+    ]
+    if any(v is not None for v in before):
+        tracks.append(Track([_times(v, 1 / divisor) for v in before], (), OTHERS, "before"))
+    return both(form, tracks, view.edges, unit=unit, reader=reader, until_ms=view.known_until_ms)
+
+
+def _compared(view: EnergyView) -> bool:
+    """Whether the sum of the span before is drawn: not beside single lines, of which it is none."""
+    return bool(view.before) and (view.query.picture == "stacked" or len(view.drawn) == 1)
+
+
+def _times(value: float | None, factor: float) -> float | None:
+    return None if value is None else value * factor
+
+
+def _marked(line: SeriesLine, count: int) -> list[bool]:
+    rows = {*line.estimated, *line.partial}
+    return [i in rows for i in range(count)]
+
+
+def _largest(form: Form, rows: Sequence[Sequence[float | None]], before: Sequence[float | None]) -> float:
+    sums = [sum(abs(v or 0.0) for v in step) for step in zip(*rows, strict=True)] if form is Form.STACKED else []
+    singles = [abs(v) for row in (*rows, before) for v in row if v is not None]
+    return max([*sums, *singles], default=0.0)
+
+
+def _curve(view: EnergyView, reader: Reader) -> Both | None:
+    divisor, unit = unit_of(max((abs(v) for c in view.curves for _, v in c.places), default=0.0), power=True)
+    curves = [[(part, watt / divisor) for part, watt in curve.places] for curve in view.curves]
+    if not any(curves):
+        return None
+    pictures = []
+    for size in (BROAD, NARROW):
+        frame, strokes = duration_chart(curves, size)
+        words = tuple((frame.x(i / 4), f"{25 * i} %") for i in range(5))
+        pictures.append(picture(frame, unit, words, reader.language, strokes=strokes))
+    return Both(*pictures)
+
+
+# -- hours by days -----------------------------------------------------------------------------------------------------
+
+
+def _heat(hours: Hours, reader: Reader) -> HeatPicture | None:
+    watt = np.array([[0 if w is None else w for w in row] for row in hours.watt], dtype=np.float64)
+    present = np.array([[w is not None for w in row] for row in hours.watt], dtype=np.bool_)
+    gone = np.array([[bool(x) for x in row] for row in hours.gone], dtype=np.bool_)
+    drawn = heat_map(HoursByDays(tuple(hours.days_ms), watt, present, gone), HEAT)
+    if drawn is None:
+        return None
+    days = len(hours.days_ms)
+    ticks = time_ticks(hours.days_ms[0], hours.days_ms[-1], reader.zone, 11)
+    place = {at: i for i, at in enumerate(hours.days_ms)}
+    return HeatPicture(
+        HEAT,
+        tuple(_classes(drawn, reader.language)),
+        tuple((drawn.x(place[t.at_ms], days), tick_words(t, reader)) for t in ticks if t.at_ms in place),
+        tuple((drawn.y(hour), f"{hour:02d}:00") for hour in range(0, 24, 3)),
+    )
+
+
+def _classes(drawn: HeatMap, language: str) -> list[tuple[str, str, str]]:
+    ends = (*drawn.limits, drawn.top)
+    results = []
+    for kind in range(CLASSES):
+        cells = drawn.cells.get(kind, [])
+        words = f"{wording.power(language, ends[kind])} – {wording.power(language, ends[kind + 1])}"
+        results.append((f"heat-{kind}", _cells(cells), words))
+    if MISSING in drawn.cells:
+        results.append(("heat-missing", _cells(drawn.cells[MISSING]), wording.say(language, "word.missing")))
+    return results
+
+
+def _cells(cells: Sequence[tuple[float, float, float, float]]) -> str:
+    return "".join(f"M{x:g},{y:g}h{w:g}v{h:g}h-{w:g}z" for x, y, w, h in cells)
+
+
+# -- flow --------------------------------------------------------------------------------------------------------------
+
+
+def _flow(view: EnergyView, site: Site, language: str) -> FlowPicture | None:
+    lines = [line for line in view.flows if line.energy_mwh != 0 or line.kind in ("load", "supply")]
+    flows = [Flow(FlowKind(line.kind), line.board, line.energy_mwh, line.point, line.into) for line in lines]
+    drawn = flow_chart(site, flows)
+    if drawn is None:
+        return None
+    titles = {board.name: board.title or board.name for board in site.boards}
+    names = [_flow_name(line, site, titles, language) for line in lines]
+    return FlowPicture(
+        drawn.width,
+        drawn.height,
+        tuple(
+            (_ribbon(r), f"band {lines[r.flow].kind}{_thin(r, lines[r.flow])}",
+             f"{names[r.flow]}: {wording.energy(language, lines[r.flow].energy_mwh)}")
+            for r in drawn.ribbons
+        ),
+        tuple((n.x, n.y, max(n.height, 1.0), n.side) for n in drawn.nodes),
+        tuple(_flow_words(drawn, lines, names, titles, language=language, view=view)),
+    )  # fmt: skip
+
+
+def _thin(ribbon: Ribbon, line: FlowLine) -> str:
+    """The classes of a band without a width: of a small energy, or of one that is missing."""
+    return "" if ribbon.height >= THIN else " thin unknown" if line.energy_mwh is None else " thin"
+
+
+def _short(words: str) -> str:
+    """A name that has room beside its band."""
+    return words if len(words) <= LONGEST_NAME else words[: LONGEST_NAME - 1].rstrip() + "…"
+
+
+def _flow_name(line: FlowLine, site: Site, titles: Mapping[str, str], language: str) -> str:
+    if line.kind in ("residual", "excess"):
+        return wording.say(language, f"energy.flow_{line.kind}")
+    if line.kind == "return":
+        return wording.say(language, "energy.flow_return", name=title_of(site, line.point))
+    if line.into:
+        return titles[line.into]
+    return title_of(site, line.point) if line.point else wording.say(language, "energy.flow_restricted")
+
+
+def _ribbon(r: Ribbon) -> str:
+    """A band with level ends; one without a width is a line."""
+    m = r.middle
+    upper = f"M{r.x1:g},{r.y1:g}C{m:g},{r.y1:g} {m:g},{r.y2:g} {r.x2:g},{r.y2:g}"
+    if r.height < THIN:
+        return upper
+    low1, low2 = r.y1 + r.height, r.y2 + r.height
+    return f"{upper}V{low2:g}C{m:g},{low2:g} {m:g},{low1:g} {r.x1:g},{low1:g}Z"
+
+
+def _flow_words(
+    drawn: FlowChart, lines: Sequence[FlowLine], names: Sequence[str], titles: Mapping[str, str], *, language: str,
+    view: EnergyView,
+) -> list[FlowWords]:  # fmt: skip
+    results = []
+    for node in drawn.nodes:
+        y = round(node.y + node.height / 2 + 4, 1)
+        if node.flow is None:
+            link = f"/balance?board={node.board}"
+            results.append(FlowWords(node.x + 7, node.y - 5, "middle", titles[node.board], "", link, "board"))
+            continue
+        line = lines[node.flow]
+        x, anchor = (node.x - 6, "end") if node.side == "left" else (node.x + 20, "start")
+        energy = wording.energy(language, line.energy_mwh)
+        results.append(FlowWords(x, y, anchor, _short(names[node.flow]), energy, _flow_link(line, view), line.kind))
+    return results
+
+
+def _flow_link(line: FlowLine, view: EnergyView) -> str:
+    """To what made the figure where it is one of a stored period, else to the point over the same range."""
+    whole = view.period and view.known_until_ms == view.until_ms and not view.begins
+    if not line.point:
+        return f"/balance?board={line.board}&period={view.period}&at={view.from_ms}" if view.period else ""
+    if whole:
+        register = "2.8.0" if line.kind == "return" else "1.8.0"
+        return f"/why?point={line.point}&register={register}&period={view.period}&start={view.from_ms}"
+    return "/energy?" + view.query.address(of=[f"point:{line.point}"], picture="lines")
+
+
+# -- words and fields --------------------------------------------------------------------------------------------------
+
+
+def _columns(view: EnergyView, language: str) -> Mapping[str, NumberColumn]:
+    energies = [v for line in view.ranking for v in (line.energy_mwh, line.before_mwh)]
+    peaks = [line.peak_w for line in view.ranking]
+    steps = [v for line in view.drawn for v in line.values]
+    return {
+        "energy": number_column(energies, language),
+        "peak": number_column(peaks, language, power=True),
+        "step": number_column(steps, language),
+    }
+
+
+def _at_peak_factor(view: EnergyView) -> float:
+    """From the energy of the step of the peak in mWh to its mean power in W."""
+    if view.total is None or view.total.peak_ms is None:
+        return 0.0
+    row = view.edges.index(view.total.peak_ms)
+    return HOUR_MS / (view.edges[row + 1] - view.edges[row]) / 1000
+
+
+@dataclass(frozen=True, slots=True)
+class FlowRow:
+    """A band as a row of a table."""
+
+    name: str
+    board: str
+    energy_mwh: int | None
+    link: str
+
+
+def _flow_rows(view: EnergyView, site: Site, language: str) -> list[FlowRow]:
+    titles = {board.name: board.title or board.name for board in site.boards}
+    return [
+        FlowRow(_flow_name(line, site, titles, language), line.board, line.energy_mwh, _flow_link(line, view))
+        for line in view.flows
+    ]
+
+
+def range_words(low: int, high: int, period: str, reader: Reader) -> str:
+    """A range as people say it: a day, a month, a year, or from one day to another."""
+    language, zone = reader.language, reader.zone
+    if period == Period.DAY:
+        return wording.day(language, low, zone)
+    if period == Period.MONTH:
+        return wording.month(language, low, zone)
+    if period == Period.YEAR:
+        return f"{local(low, zone):%Y}"
+    if all(bounds(Period.DAY, at, zone, HOUR_MS)[0] == at for at in (low, high)):
+        first, last = wording.day(language, low, zone), wording.day(language, high - 1, zone)
+        return first if first == last else f"{first} – {last}"
+    return f"{wording.moment(language, low, zone)} – {wording.moment(language, high, zone)}"
+
+
+def _before_words(view: EnergyView, reader: Reader) -> str:
+    assert view.before_from_ms is not None, "asked before"
+    assert view.before_until_ms is not None, "both or neither"
+    return range_words(view.before_from_ms, view.before_until_ms, "", reader)
+
+
+def _fields(view: EnergyView, zone: ZoneInfo) -> tuple[str, str, str]:
+    """Kind and contents of the two fields of a span: days where it is made of days, the last one included; else moments."""
+    low, high = local(view.from_ms, zone), local(view.until_ms, zone)
+    whole = all(bounds(Period.DAY, at, zone, HOUR_MS)[0] == at for at in (view.from_ms, view.until_ms))
+    if whole:
+        return "date", f"{low:%Y-%m-%d}", f"{high - timedelta(hours=1):%Y-%m-%d}"
+    return "datetime-local", f"{low:%Y-%m-%dT%H:%M}", f"{high:%Y-%m-%dT%H:%M}"
+
+
+def _wider(view: EnergyView, query: EnergyQuery) -> str:
+    """The address of a range of twice the length around this one."""
+    half = max((view.until_ms - view.from_ms) // 2, DAY_MS // 24)
+    span = {"from": str(view.from_ms - half), "until": str(view.until_ms + half)}
+    return query.address(range="span", at="", step="", **span)
+
+
+_DIVISORS = {"": 1.0, "k": 1e3, "M": 1e6, "G": 1e9}
+
+
+def _data(view: EnergyView, names: Sequence[str], *, power: bool, chart: Both | None) -> dict[str, object]:
+    """What the script needs to read the picture out, to zoom and to lead from a figure to its reasons."""
+    factors = _scaled(view, power=power)
+    return {
+        "edges": view.edges,
+        "until": view.known_until_ms,
+        "step": view.step,
+        "form": view.query.picture,
+        "power": power,
+        "divisor": 1.0 if chart is None else _DIVISORS[chart.broad.unit.rstrip("Wh")],
+        "again": "/energy?" + view.query.address(range="span", at="", step="", **{"from": "", "until": ""}),
+        "series": [
+            {
+                "name": name,
+                "why": line.why,
+                "soft": sorted({*line.estimated, *line.partial}),
+                "partial": line.partial,
+                "values": [None if v is None else round(v * f, 1) for v, f in zip(line.values, factors, strict=True)],
+            }
+            for name, line in zip(names, view.drawn, strict=True)
+        ],
+    }

@@ -1,0 +1,114 @@
+"""What the page of energies answers, as values: for the template, the pictures, the file of figures and programs."""
+
+from meterd.adapters.web.common import PageValues, Values
+from meterd.adapters.web.pages.energy_query import EnergyQuery
+
+
+class Option(Values):
+    """Something that can be chosen."""
+
+    key: str
+    title: str
+    chosen: bool
+
+
+class OptionGroup(Values):
+    """A kind of things that can be chosen."""
+
+    name: str
+    options: list[Option]
+
+
+class SeriesLine(Values):
+    """One energy over the steps, in mWh, None = missing or to come; rows that are estimated or only part of their step.
+
+    `why` leads to what made a figure: the address with {start}, {end} and {step}; empty where it is restricted.
+    """
+
+    key: str
+    title: str
+    kind: str
+    values: list[int | None]
+    estimated: list[int]
+    partial: list[int]
+    why: str
+
+
+class RankLine(Values):
+    """One energy of the range with its share, its change, its base load and its peak.
+
+    `energy_mwh` None: a part is missing; `known_mwh` adds up the steps that are known, `known` of `of`. `share` is of all
+    that is known. Powers are means of a step in W.
+    """
+
+    key: str
+    title: str
+    kind: str
+    energy_mwh: int | None
+    known_mwh: int
+    known: int
+    of: int
+    estimated: bool
+    share: float | None
+    before_mwh: int | None
+    change: float | None
+    base_w: int | None
+    peak_w: int | None
+    peak_ms: int | None
+    at_peak_mwh: int | None
+    why: str
+
+
+class Hours(Values):
+    """Mean power of each local hour (24 rows) of each local day in W; `gone` marks those that are missing."""
+
+    days_ms: list[int]
+    watt: list[list[int | None]]
+    gone: list[list[bool]]
+
+
+class CurveLine(Values):
+    """A duration curve: parts of the known time with the power in W that is reached or exceeded in them."""
+
+    key: str
+    title: str
+    places: list[tuple[float, float]]
+
+
+class FlowLine(Values):
+    """One band of the energy flow, mWh; None = missing."""
+
+    kind: str
+    board: str
+    point: str
+    into: str
+    energy_mwh: int | None
+
+
+class EnergyView(PageValues):
+    """The answer. `edges` are the starts of the steps with the end of the last; figures end at `known_until_ms`."""
+
+    query: EnergyQuery
+    groups: list[OptionGroup]
+    restricted: bool
+    from_ms: int
+    until_ms: int
+    known_until_ms: int
+    period: str
+    earlier: str
+    later: str
+    begins: bool
+    so_far: bool
+    step: str
+    steps: list[str]
+    edges: list[int]
+    series: list[SeriesLine]
+    drawn: list[SeriesLine]
+    before: list[int | None]
+    before_from_ms: int | None
+    before_until_ms: int | None
+    ranking: list[RankLine]
+    total: RankLine | None
+    hours: Hours | None
+    curves: list[CurveLine]
+    flows: list[FlowLine]

@@ -1,0 +1,74 @@
+"use strict";
+// What changes by itself on an open page. Works without: every figure is in the page as it was loaded.
+(() => {
+  const language = document.documentElement.lang === "de" ? "de-DE" : "en-GB";
+  const zone = document.body.dataset.zone;
+  const words = language === "de-DE" ? { live: "verbunden", dead: "keine Verbindung, letzte Werte angezeigt", missing: "fehlt" } : { live: "live", dead: "no connection, last values shown", missing: "missing" };
+
+  function power(watt) {
+    for (const [step, unit] of [[1e9, "GW"], [1e6, "MW"], [1e3, "kW"]]) {
+      if (Math.abs(watt) >= step) {
+        const scaled = watt / step, digits = Math.abs(scaled) < 10 ? 2 : Math.abs(scaled) < 100 ? 1 : 0;
+        return scaled.toLocaleString(language, { minimumFractionDigits: digits, maximumFractionDigits: digits }).replace("-", "−") + " " + unit;
+      }
+    }
+    return watt.toLocaleString(language, { maximumFractionDigits: 0 }).replace("-", "−") + " W";
+  }
+
+  // A value that is gone must not stand there as if it were true still.
+  function show(place, watt) {
+    const known = typeof watt === "number";
+    place.textContent = known ? power(watt) : words.missing;
+    place.classList.toggle("missing", !known);
+  }
+
+  // What the answer rests on has changed: the page is asked for again, unless somebody is filling in a form.
+  const opened = performance.now();
+  let asked = false, edited = false;
+  document.addEventListener("input", () => { edited = true; });
+  const busy = () => edited || Boolean(document.activeElement && document.activeElement.matches("input, textarea, select"));
+  function again() {
+    if (asked || busy()) return;
+    asked = true;
+    setTimeout(() => location.reload(), Math.max(0, 2000 - (performance.now() - opened)));
+  }
+
+  function take(event) {
+    const now = JSON.parse(event.data);
+    for (const place of document.querySelectorAll("[data-power]")) show(place, now.power[place.dataset.power]);
+    for (const place of document.querySelectorAll("[data-share]")) show(place, now.shares[place.dataset.share]);
+    for (const place of document.querySelectorAll("[data-way]")) {
+      const watt = now.power[place.dataset.way];
+      place.textContent = typeof watt !== "number" ? "" : watt < 0 ? place.dataset.export : place.dataset.import;
+    }
+    for (const place of document.querySelectorAll("[data-bar]")) {
+      place.setAttribute("width", Math.min(1000, Math.max(0, 1000 * (now.power[place.dataset.bar] || 0) / Number(place.dataset.full))));
+    }
+    const clock = document.querySelector("[data-clock]");
+    if (clock) clock.textContent = new Date(now.at).toLocaleTimeString(language, { timeZone: zone, hour12: false });
+    const main = document.querySelector("main[data-watch]");
+    if (main && Object.entries(JSON.parse(main.dataset.watch)).some(([key, value]) => now.state[key] !== value)) again();
+    document.dispatchEvent(new CustomEvent("meterd-now", { detail: now }));
+  }
+
+  // On a phone the pages stand in one row that scrolls: the one that is open is brought into sight.
+  const here = document.querySelector("nav a[aria-current]"), row = document.querySelector("nav");
+  if (here && row && row.scrollWidth > row.clientWidth) row.scrollLeft = here.offsetLeft - (row.clientWidth - here.offsetWidth) / 2;
+
+  const line = document.querySelector("[data-line]");
+  const say = (text) => { if (line && line.textContent !== text) line.textContent = text; };
+  if (document.body.dataset.at && "EventSource" in window) {
+    const source = new EventSource(document.body.dataset.root + "/stream");
+    source.addEventListener("open", () => say("● " + words.live));
+    source.addEventListener("error", () => say("▲ " + words.dead));
+    source.addEventListener("now", take);
+  }
+
+  // A wall turns to its next page, as soon as the server answers again.
+  const next = document.body.dataset.next;
+  if (next) setInterval(() => fetch(next, { redirect: "manual" }).then(() => location.assign(next)).catch(() => {}), 1000 * Number(document.body.dataset.seconds));
+
+  // A sheet that waits for something looks again by itself, unless somebody is filling in a form.
+  const waiting = document.querySelector("main[data-again]");
+  if (waiting) setInterval(again, 1000 * Number(waiting.dataset.again));
+})();

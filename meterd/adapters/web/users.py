@@ -1,0 +1,222 @@
+"""Who may see and do what: users with hashed passwords, sessions in memory, tokens of forms, a limit on guesses.
+
+The users stand in a file of their own beside the store, readable by its owner only. Sessions end with the daemon: whoever
+was logged in logs in again. Passwords are hashed with Argon2id by argon2-cffi and its defaults (RFC 9106, low memory).
+"""
+
+import hmac
+import json
+import os
+import secrets
+import threading
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from argon2 import PasswordHasher
+from argon2.exceptions import InvalidHashError, VerificationError, VerifyMismatchError
+
+from meterd.adapters.runtime.backoff import backoff_s
+from meterd.adapters.web.backend import UserRole
+from meterd.core.errors import ConfigError
+from meterd.core.model.finding import refused_text
+
+IDLE_S = 8 * 3600.0  # a shift: a session without a look for so long ends
+LONGEST_S = 7 * 86_400.0  # and any session after a week
+MOST_SESSIONS = 1_000  # the oldest give way
+MOST_GUESSES = 5  # wrong passwords for one name from one address before it must wait
+WAIT_S = 30.0  # doubled with every further guess ...
+WAIT_MOST_S = 900.0  # ... up to a quarter hour: a person who forgot is not locked out for the night
+REMEMBERED = 10_000  # pairs of name and address whose guesses are counted
+HASHES_AT_ONCE = 2  # each takes 64 MiB and a core for some 50 ms: ten thousand guesses wait for each other
+SHORTEST_PASSWORD, LONGEST_PASSWORD = 10, 200  # characters; hashing a megabyte would stop the machine
+
+
+@dataclass(frozen=True, slots=True)
+class User:
+    """One person: name, role, and the hash of the password."""
+
+    name: str
+    role: UserRole
+    hashed: str
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """Somebody who has logged in; times on the monotonic clock."""
+
+    user: str
+    role: UserRole
+    hashed: str  # a changed password ends the sessions that began with the old one
+    token: str  # in every form of this session
+    begun_s: float
+    seen_s: float
+
+
+class UserFile:
+    """The users of a site. Every look reads the file again if it has changed, so that a removed user is out at once."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._hasher = PasswordHasher()
+        self._hashing = threading.BoundedSemaphore(HASHES_AT_ONCE)
+        self._nobody = self._hasher.hash(secrets.token_hex(16))  # unknown names take as long as known ones
+        self._stamp: tuple[int, int] | None = None
+        self._users: dict[str, User] = {}
+
+    def users(self) -> dict[str, User]:
+        """All users by name; ConfigError if the file is there and cannot be read."""
+        try:
+            result = self.path.stat()
+        except FileNotFoundError:
+            self._stamp, self._users = None, {}
+            return {}
+        stamp = (result.st_mtime_ns, result.st_size)
+        if stamp != self._stamp:
+            self._users = self._read()
+            self._stamp = stamp
+        return self._users
+
+    def _read(self) -> dict[str, User]:
+        try:
+            rows = json.loads(self.path.read_text(encoding="utf-8"))
+            return {row["name"]: User(row["name"], UserRole(row["role"]), row["hashed"]) for row in rows}
+        except (OSError, ValueError, KeyError, TypeError) as exc:
+            raise ConfigError(
+                f"cannot read the users in {self.path}: {exc}; create it again with `meterd user`"
+            ) from exc
+
+    def keep(self, name: str, role: UserRole, password: str) -> None:
+        """Add a user or change role and password; ConfigError for what cannot be."""
+        if reason := refused_text(name):
+            raise ConfigError(f"the name cannot be stored: {reason}")
+        if role is UserRole.OPEN:
+            raise ConfigError("role open needs no login; give look, acknowledge or change")
+        if not SHORTEST_PASSWORD <= len(password) <= LONGEST_PASSWORD:
+            raise ConfigError(f"a password has {SHORTEST_PASSWORD} to {LONGEST_PASSWORD} characters")
+        self._write({**self.users(), name: User(name, role, self._hasher.hash(password))})
+
+    def remove(self, name: str) -> None:
+        """Take a user away; ConfigError if there is none of that name."""
+        rest = dict(self.users())
+        if rest.pop(name, None) is None:
+            raise ConfigError(f"there is no user {name!r}; known: {', '.join(sorted(self.users())) or 'none'}")
+        self._write(rest)
+
+    def _write(self, users: dict[str, User]) -> None:
+        rows = [{"name": u.name, "role": str(u.role), "hashed": u.hashed} for u in sorted(users.values(), key=_by_name)]
+        fresh = self.path.with_name(self.path.name + ".new")
+        with suppress(FileNotFoundError):
+            fresh.unlink()
+        handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            json.dump(rows, file, indent=1, ensure_ascii=False)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(fresh, self.path)
+
+    def check(self, name: str, password: str) -> User | None:
+        """The user if the password is right. Takes the same time whether the name is known or not."""
+        user = self.users().get(name)
+        with self._hashing:
+            try:
+                self._hasher.verify(self._nobody if user is None else user.hashed, password[:LONGEST_PASSWORD])
+            except (VerifyMismatchError, VerificationError, InvalidHashError):
+                return None
+        return user
+
+
+def _by_name(user: User) -> str:
+    return user.name
+
+
+class FailedLogins:
+    """Counts wrong passwords by name and address together; after a few each further one has to wait longer."""
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._counted: dict[str, tuple[int, float]] = {}  # how many, and until when it has to wait
+        self._lock = threading.Lock()
+
+    def wait_s(self, *keys: str) -> float:
+        """How long none of these may try again, 0 if they may."""
+        now = self._clock()
+        with self._lock:
+            return max(0.0, *(self._counted.get(key, (0, now))[1] - now for key in keys))
+
+    def wrong(self, *keys: str) -> None:
+        """Count a wrong password."""
+        now = self._clock()
+        with self._lock:
+            for key in keys:
+                count, until = self._counted.pop(key, (0, 0.0))
+                if now - until > WAIT_MOST_S and count:
+                    count = 0  # long forgotten
+                count += 1
+                over = count - MOST_GUESSES
+                wait = 0.0 if over < 0 else backoff_s(over + 1, first_s=WAIT_S, most_s=WAIT_MOST_S)
+                self._counted[key] = (count, now + wait)
+            while len(self._counted) > REMEMBERED:
+                self._counted.pop(next(iter(self._counted)))
+
+    def right(self, *keys: str) -> None:
+        """Forget the wrong ones."""
+        with self._lock:
+            for key in keys:
+                self._counted.pop(key, None)
+
+
+class Sessions:
+    """Who is logged in, by the secret of their cookie."""
+
+    def __init__(self, users: UserFile, clock: Callable[[], float] = time.monotonic) -> None:
+        self._users = users
+        self._clock = clock
+        self._open: dict[str, Session] = {}
+        self._lock = threading.Lock()
+
+    def begin(self, user: User) -> str:
+        """A new session; returns the secret for the cookie."""
+        now, secret = self._clock(), secrets.token_urlsafe(32)
+        with self._lock:
+            self._open[secret] = Session(user.name, user.role, user.hashed, secrets.token_urlsafe(24), now, now)
+            while len(self._open) > MOST_SESSIONS:
+                self._open.pop(next(iter(self._open)))
+        return secret
+
+    def of(self, secret: str) -> Session | None:
+        """The session of a cookie, with the role its user has now; None if it is over or its user is gone."""
+        now = self._clock()
+        with self._lock:
+            session = self._valid(secret, now)
+            if session is not None:
+                session = self._open[secret] = replace(session, seen_s=now)
+            return session
+
+    def peek(self, secret: str) -> Session | None:
+        """The same without counting as a look: an open stream keeps nobody logged in."""
+        with self._lock:
+            return self._valid(secret, self._clock())
+
+    def _valid(self, secret: str, now: float) -> Session | None:
+        session = self._open.get(secret)
+        if session is None:
+            return None
+        user = self._users.users().get(session.user)
+        over = now - session.seen_s > IDLE_S or now - session.begun_s > LONGEST_S
+        if over or user is None or user.hashed != session.hashed:
+            del self._open[secret]
+            return None
+        return replace(session, role=user.role)
+
+    def end(self, secret: str) -> None:
+        """Log out."""
+        with self._lock:
+            self._open.pop(secret, None)
+
+
+def same(item: str, other: str) -> bool:
+    """Whether two tokens are equal, in a time that does not tell where they differ."""
+    return bool(item) and hmac.compare_digest(item.encode(), other.encode())

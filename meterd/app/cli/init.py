@@ -1,0 +1,118 @@
+"""`meterd init`: a new plan from a list of meters; what is missing is asked for, what is guessed is a comment."""
+
+import argparse
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+from meterd.adapters.planfile.loader import Plan, load_plan
+from meterd.adapters.planfile.name_rules import is_name, suggestion
+from meterd.adapters.planfile.new_plan import (
+    INPUT_COLUMNS,
+    INSTRUMENT_COLUMNS,
+    POINT_COLUMNS,
+    Row,
+    site_text,
+    table_text,
+)
+from meterd.app.cli.commands import Subparsers, command
+from meterd.app.operations.point_list import ListedPoint, PointList, read_points
+from meterd.core.errors import ConfigError, StoreError
+from meterd.core.model.plan import PointState, Role
+from meterd.core.model.reading import EXPORT, IMPORT
+
+DONE = 0
+SOURCES = {"file": ("old", "file"), "mqtt": ("broker", "mqtt")}
+
+
+def add(commands: Subparsers) -> None:
+    """The command and its options."""
+    parser = command(commands, "init", _init, plan="")
+    parser.add_argument("folder", type=Path, metavar="FOLDER", help="where the plan is written; it must not hold one")
+    parser.add_argument("--points", type=Path, required=True, metavar="LIST", help="list of meters: .xlsx, .ods or CSV")
+    parser.add_argument("--name", help="name of the site; default: that of the folder")
+    parser.add_argument("--zone", help="IANA time zone, such as Europe/Vienna; asked for if it is left out")
+    help_ = "file: for exports that are imported; mqtt: the list has a column of topics; else points are planned"
+    parser.add_argument("--source", choices=tuple(SOURCES), help=help_)
+
+
+def _init(arguments: argparse.Namespace) -> int:
+    folder: Path = arguments.folder
+    if (folder / "site.toml").exists():
+        raise ConfigError(f"{folder} holds a plan already; name another folder")
+    listed = read_points(arguments.points)
+    name = arguments.name or suggestion(folder.resolve().name)
+    if not is_name(name):
+        raise ConfigError(f"{name!r} is no name of a site; write for example --name {suggestion(name) or 'boat-yard'}")
+    zone = arguments.zone or _asked("time zone of the site, such as Europe/Vienna: ", "--zone")
+    files = dict(_files(name, zone, listed, arguments.source))
+    plan = _written(folder, files)
+    _say(folder, listed)
+    print(f"points: {len(plan.site.points)}, boards: {len(plan.site.boards)}; the plan has no fault")
+    for warning in plan.warnings:
+        print(f"to do: {warning}")
+    return DONE
+
+
+def _asked(question: str, option: str) -> str:
+    if not sys.stdin.isatty():
+        raise ConfigError(f"say {option}: nobody can be asked here")
+    return input(question).strip()
+
+
+def _files(name: str, zone: str, listed: PointList, source: str | None) -> Iterator[tuple[str, str]]:
+    points = listed.points
+    inputs = [row for point in points for row in _inputs(point, source)]
+    read = {row["point"] for row in inputs}
+    boards = dict.fromkeys(point.values["board"] for point in points)
+    state = {True: PointState.LIVE.value, False: PointState.PLANNED.value}
+    rows = [point.values | {"state": state[point.name in read]} for point in points]
+    yield "site.toml", site_text(name, zone, boards, SOURCES[source] if source else None)
+    yield "points.csv", table_text(POINT_COLUMNS, rows, {point.name: point.guesses for point in points})
+    yield "instruments.csv", table_text(INSTRUMENT_COLUMNS, rows)
+    if inputs:
+        yield "inputs.csv", table_text(INPUT_COLUMNS, inputs)
+
+
+def _inputs(point: ListedPoint, source: str | None) -> Iterator[Row]:
+    """Energy of each point; of a feed what flows back as well."""
+    if source is None or (source == "mqtt" and not point.values.get("address")):
+        return
+    both = source == "file" and point.values["role"] in (Role.FEED, Role.STORAGE)
+    for register, word in ((IMPORT, "import"), (EXPORT, "export"))[: 1 + both]:
+        address = f"{point.name} {word}" if source == "file" else point.values["address"]
+        yield {
+            "point": point.name,
+            "register": register,
+            "source": SOURCES[source][0],
+            "address": address,
+            "unit": "kWh",
+        }
+
+
+def _written(folder: Path, files: dict[str, str]) -> Plan:
+    """The plan, once it is checked; a plan with a fault leaves no file."""
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(prefix=".meterd-init-", dir=folder.parent) as place:
+            for name, text in files.items():
+                (Path(place) / name).write_text(text, encoding="utf-8")
+            plan = load_plan(Path(place))
+            folder.mkdir(exist_ok=True)
+            for name in files:
+                (Path(place) / name).replace(folder / name)
+    except OSError as exc:
+        raise StoreError(f"cannot write {folder}: {exc.strerror}") from exc
+    return plan
+
+
+def _say(folder: Path, listed: PointList) -> None:
+    print(f"written: {folder}")
+    for column, title in listed.columns.items():
+        print(f"  {column}: from {title!r}")
+    if listed.unused:
+        print(f"  not used: {', '.join(map(repr, listed.unused))}")
+    guessed = sum(bool(point.guesses) for point in listed.points)
+    if guessed:
+        print(f"  guessed at {guessed} points: comments in points.csv say what")

@@ -1,0 +1,86 @@
+"""How commands write: the console, tables for people, CSV and JSON for programs."""
+
+import csv
+import io
+import json
+import sys
+from collections.abc import Sequence
+
+from rich.console import Console
+from rich.table import Table
+
+from meterd.core.errors import ConfigError
+
+Line = dict[str, object]
+
+
+def terminal() -> Console:
+    """The console of this terminal; in a pipe lines are not wrapped."""
+    return Console(soft_wrap=not sys.stdout.isatty(), highlight=False, width=None if sys.stdout.isatty() else 200)
+
+
+def write(lines: Sequence[Line], kind: str, console: Console, *, title: str, empty: str) -> None:
+    """Lines as a table for people (kWh), as CSV or as JSON (Wh)."""
+    if kind == "json":
+        console.file.write(json.dumps(list(lines), indent=1) + "\n")
+    elif kind == "csv":
+        console.file.write(_csv(lines))
+    elif not lines:
+        console.print(empty)
+    else:
+        console.print(_table(lines, title))
+
+
+def _csv(lines: Sequence[Line]) -> str:
+    out = io.StringIO()
+    if lines:
+        writer = csv.DictWriter(out, fieldnames=list(lines[0]), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows({k: "" if v is None else v for k, v in line.items()} for line in lines)
+    return out.getvalue()
+
+
+_HIDDEN = ("start", "end")  # people read the local label; programs get both ends in UTC
+
+
+def _table(lines: Sequence[Line], title: str) -> Table:
+    table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
+    names = [name for name in lines[0] if name not in _HIDDEN]
+    for name in names:
+        numeric = isinstance(lines[0][name], int | float) or name.endswith(("_wh", "_w"))
+        heading = name.replace("_wh", " kWh").replace("_w", " kW").replace("_", " ")
+        table.add_column(heading, justify="right" if numeric else "left", no_wrap=name == "period")
+    for line in lines:
+        table.add_row(*(_cell(name, line[name]) for name in names))
+    return table
+
+
+def _cell(name: str, value: object) -> str:
+    if value is None:
+        return "missing"
+    if name in ("missing", "not live"):
+        return _some(str(value).split())
+    if isinstance(value, bool):
+        return "yes" if value else ""
+    if isinstance(value, int | float) and name.endswith(("_wh", "_w")):
+        return f"{value / 1000:.3f}"
+    return str(value)
+
+
+def _some(names: Sequence[str], most: int = 3) -> str:
+    return " ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+
+
+def duration_s(words: str | None) -> float | None:
+    """Seconds of `90`, `60s`, `5m` or `1h`; None for no limit. ConfigError for anything else."""
+    if words is None:
+        return None
+    units = {"s": 1, "m": 60, "h": 3600}
+    number, unit = (words[:-1], units[words[-1]]) if words[-1:] in units else (words, 1)
+    try:
+        seconds = float(number) * unit
+    except ValueError:
+        seconds = 0.0
+    if not 0 < seconds < 1e7:
+        raise ConfigError(f"cannot use --for {words}: write a time such as 60s, 5m or 1h")
+    return seconds

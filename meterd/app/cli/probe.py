@@ -1,0 +1,212 @@
+"""`meterd probe`: read one instrument once, and show what an electrician needs to see that it is read rightly."""
+
+import argparse
+import sys
+from collections.abc import Iterable
+from dataclasses import replace
+from pathlib import Path
+
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from meterd.app.cli.commands import Subparsers, command
+from meterd.core.errors import ConfigError, SourceError
+from meterd.core.model.plan import Input, Instrument, Site
+from meterd.core.model.plan import Source as SourceRow
+from meterd.core.model.reading import REGISTERS, UNITS
+
+DONE, FAILED = 0, 1
+POLLED = ("modbus", "sunspec", "mbus", "sml", "iec62056-21")
+READ = (*POLLED, "mqtt")  # with a plan: what is published is listened to
+LIMIT_S = (
+    15.0  # a meter that sends on its own does so every few seconds; a readout at 300 baud takes longer and is said so
+)
+BARE = "probe"  # names of point and source when there is no plan
+
+
+def add(commands: Subparsers) -> None:
+    """The command and its options."""
+    parser = command(commands, "probe", run, plan="")
+    parser.add_argument("plan", type=Path, nargs="?", metavar="PLAN", help="plan folder, or a single .toml file")
+    parser.add_argument("--point", metavar="NAME", help="the point whose inputs are read")
+    parser.add_argument(
+        "--register", metavar="OBIS", help="only this register of it; without a plan what it is meant to be"
+    )
+    parser.add_argument("--protocol", choices=POLLED, help="without a plan")
+    parser.add_argument("--host", help="without a plan: name or address of the device or gateway")
+    parser.add_argument("--port", type=int, help="without a plan; default: that of the protocol")
+    parser.add_argument(
+        "--address", metavar="ADDRESS", help="without a plan: as in inputs.csv, such as 3/holding/72/float32"
+    )
+    parser.add_argument(
+        "--unit", choices=list(UNITS), help="without a plan: the unit of the value; default: as the register"
+    )
+    parser.add_argument("--scale", type=float, default=1.0, help="without a plan: a factor")
+    parser.add_argument(
+        "--option",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help="without a plan: an option of the source; repeat",
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Read and print; 1 if nothing answered."""
+    site, inputs = _with_plan(arguments) if arguments.plan is not None else _without_plan(arguments)
+    console = Console(soft_wrap=not sys.stdout.isatty(), highlight=False, width=None if sys.stdout.isatty() else 160)
+    failed = 0
+    values: dict[str, float] = {}
+    for row in site.sources:
+        mine = tuple(meter_input for meter_input in inputs if meter_input.source == row.name)
+        if mine:
+            try:
+                values |= _one_source(console, row, mine, site)
+            except SourceError as exc:
+                print(exc, file=sys.stderr)
+                failed += 1
+    _say_sense(console, site, inputs, values)
+    return FAILED if failed else DONE
+
+
+def _with_plan(arguments: argparse.Namespace) -> tuple[Site, tuple[Input, ...]]:
+    from meterd.adapters.planfile.loader import load_plan
+    from meterd.adapters.planfile.name_rules import instead
+
+    if arguments.point is None or arguments.protocol is not None or arguments.address is not None:
+        raise ConfigError("with a plan name the point: --point NAME; without one: --protocol, --host and --address")
+    site = load_plan(arguments.plan).site
+    inputs = tuple(meter_input for meter_input in site.inputs if meter_input.point == arguments.point)
+    if not inputs:
+        known = {meter_input.point for meter_input in site.inputs}
+        raise ConfigError(f"point {arguments.point} has no inputs; {instead(arguments.point, sorted(known))}")
+    if arguments.register is not None:
+        inputs = tuple(meter_input for meter_input in inputs if meter_input.register == arguments.register)
+        if not inputs:
+            raise ConfigError(f"point {arguments.point} has no input for register {arguments.register}")
+    sources = {row.name: row for row in site.sources}
+    read = tuple(meter_input for meter_input in inputs if sources[meter_input.source].protocol in READ)
+    if not read:
+        protocols = ", ".join(sorted({sources[meter_input.source].protocol for meter_input in inputs}))
+        raise ConfigError(
+            f"point {arguments.point} is read by {protocols}, which cannot be probed; known are {', '.join(READ)}"
+        )
+    return site, read
+
+
+def _without_plan(arguments: argparse.Namespace) -> tuple[Site, tuple[Input, ...]]:
+    from meterd.adapters.sources.registry import PROTOCOLS
+
+    if arguments.protocol is None or arguments.host is None or arguments.address is None:
+        raise ConfigError("give a plan and --point NAME, or --protocol, --host and --address")
+    fault_of = PROTOCOLS[arguments.protocol].address_fault
+    fault = fault_of(arguments.address) if fault_of is not None else None
+    if fault is not None:
+        raise ConfigError(f"--address: {fault[0]}; {fault[1]}")
+    register = arguments.register or "16.7.0"
+    if register not in REGISTERS:
+        raise ConfigError(f"--register: {register} is not known; write one of {', '.join(REGISTERS)}")
+    options = {"host": arguments.host} | ({} if arguments.port is None else {"port": arguments.port})
+    options |= dict(_option(text) for text in arguments.option)
+    row = SourceRow(BARE, arguments.protocol, tuple(options.items()))
+    unit = arguments.unit or REGISTERS[register].unit
+    meter_input = Input(BARE, register, BARE, arguments.address, unit=unit, scale=arguments.scale)
+    site = Site(BARE, "UTC", inputs=(meter_input,), sources=(row,))
+    PROTOCOLS[arguments.protocol].settings_for(row, site)
+    return site, (meter_input,)
+
+
+def _option(text: str) -> tuple[str, str | int | float | bool]:
+    key, equals, value = text.partition("=")
+    if not equals:
+        raise ConfigError(f"--option {text}: write KEY=VALUE, such as framing=rtu")
+    if value in ("true", "false"):
+        return key, value == "true"
+    for kind in (int, float):
+        try:
+            return key, kind(value)
+        except ValueError:
+            continue
+    return key, value
+
+
+def _one_source(console: Console, row: SourceRow, inputs: tuple[Input, ...], site: Site) -> dict[str, float]:
+    """Everything one source shows; values in base units as the daemon would take them, per register."""
+    from meterd.adapters.sources.probe import once, probe
+
+    options = dict(row.options)
+    console.print(
+        f"[bold]source {escape(row.name)}[/bold]: {row.protocol} at {escape(str(options.get('host', site.broker.host)))}"
+    )
+    for section in probe(row, inputs, site):
+        table = Table(title=escape(section.title), title_justify="left", show_edge=False)
+        for column in ("", "value at", "as sent", "value", "unit", ""):
+            table.add_column(column, justify="right" if column == "value" else "left")
+        for line in section.lines:
+            value = (
+                "not available"
+                if line.value is None
+                else f"{line.value:,.6g}"
+                if abs(line.value) < 1e6
+                else f"{line.value:,.3f}"
+            )
+            note = line.note or (
+                "likely"
+                if line.likely
+                else "not likely"
+                if line.raw and not line.likely and row.protocol == "modbus"
+                else ""
+            )
+            table.add_row(">" if line.chosen else "", escape(line.key), line.raw, value, line.unit, escape(note))
+        console.print(table)
+    only = replace(site, inputs=inputs, sources=(row,))
+    values, refused = once(row, only, LIMIT_S)
+    for (point, register), reason in refused.items():
+        console.print(f"  {escape(point)} {register}: not taken: {escape(reason)}")
+    return {register: value for (_, register), value in values.items()}
+
+
+def _say_sense(console: Console, site: Site, inputs: Iterable[Input], values: dict[str, float]) -> None:
+    """Values on the primary side, and what they say about sign and ratio."""
+    from meterd.adapters.sources.probe import judge
+
+    by_register = {meter_input.register: meter_input for meter_input in inputs}
+    if not values:
+        return
+    point = next(iter(by_register.values())).point
+    fitted = _fitted(site, point)
+    role = next((item.role for item in site.points if item.name == point), None)
+    primary = {register: value * _ratio(by_register[register], fitted) for register, value in values.items()}
+    console.print(f"[bold]{escape(point)}[/bold], as the daemon takes it{_instrument(fitted)}")
+    for register, value in primary.items():
+        kind = REGISTERS[register]
+        factor = _ratio(by_register[register], fitted)
+        times = f" ({values[register]:,.6g} x {factor:g})" if factor != 1 else ""
+        console.print(f"  {register:8} {kind.name:16} {value:>16,.3f} {kind.unit}{times}")
+    for words in judge(primary, role):
+        console.print(f"  {words}")
+
+
+def _fitted(site: Site, point: str) -> Instrument | None:
+    instruments = site.instruments_of(point)
+    return instruments[-1] if instruments else None
+
+
+def _ratio(meter_input: Input, fitted: Instrument | None) -> float:
+    """Current-transformer ratio and pulse weight that `register` applies later."""
+    factor = 1.0
+    if fitted is not None and meter_input.per_ct and fitted.ct_ratio is not None:
+        factor *= float(fitted.ct_ratio)
+    if fitted is not None and meter_input.unit == "imp" and fitted.pulse_wh is not None:
+        factor *= float(fitted.pulse_wh)
+    return factor
+
+
+def _instrument(fitted: Instrument | None) -> str:
+    if fitted is None:
+        return ""
+    parts = [f"serial {fitted.serial}"] if fitted.serial else []
+    if fitted.ct_primary_a is not None and fitted.ct_secondary_a is not None:
+        parts.append(f"current transformers {fitted.ct_primary_a:g}/{fitted.ct_secondary_a:g} A")
+    return f"; {escape(', '.join(parts))}" if parts else ""

@@ -1,0 +1,254 @@
+"""`meterd export`, `backup`, `archive`, `restore` and `retain`: the store out, back, and made smaller."""
+
+import argparse
+import json
+import zoneinfo
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from meterd.app.cli.commands import Subparsers, command
+from meterd.core.errors import ConfigError, StoreError
+from meterd.core.model.periods import text
+
+if TYPE_CHECKING:
+    from meterd.adapters.planfile.loader import Plan
+    from meterd.adapters.store.backup import Copy
+    from meterd.app.operations.batch_import import Report
+    from meterd.app.operations.export import Span
+
+DONE = 0
+MOST_DAYS = 36_525
+FAILED, NAMED = 1, 20
+
+
+def add(commands: Subparsers) -> None:
+    """The commands and their options."""
+    export = command(commands, "export", _export, store=True)
+    export.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="a new folder")
+    export.add_argument("--from", metavar="WHEN", help="2026, 2026-03, 2026-03-29 (local) or 2026-03-29T10:00:00Z")
+    export.add_argument("--until", metavar="WHEN", help="the same, exclusive; default: all there is")
+    export.add_argument("--format", choices=("parquet", "csv"), default="parquet", help="default: parquet")
+    export.add_argument(
+        "--only",
+        action="append",
+        default=[],
+        choices=("readings", "energy", "balance", "pv"),
+        help="this table; repeat",
+    )
+    backup = command(commands, "backup", _backup, store=True)
+    backup.add_argument("file", type=Path, metavar="FILE", help="where to; an older backup there is replaced")
+    place = "a folder or an address such as ftp://host/folder; default: archive_url of the plan"
+    verify = command(commands, "verify", _verify, store=True)
+    verify.add_argument("--archive", nargs="?", const="", metavar="PLACE", help=f"compare with the archive at {place}")
+    archive = command(commands, "archive", _archive, store=True)
+    archive.add_argument("--to", default="", metavar="PLACE", help=place)
+    restore = command(commands, "restore", _restore, store=True)
+    restore.add_argument("file", type=Path, nargs="?", metavar="FILE", help="the backup")
+    restore.add_argument("--archive", nargs="?", const="", metavar="PLACE", help=f"make it from the archive at {place}")
+    restore.add_argument("--until", default="", metavar="YYYY-MM", help="with --archive: the last month")
+    retain = command(commands, "retain", _retain, store=True)
+    retain.add_argument(
+        "--keep", type=int, required=True, metavar="DAYS", help="days of readings that stay, 62 or more"
+    )
+    retain.add_argument(
+        "--archive", type=Path, metavar="FOLDER", help="a new folder for the deleted readings; with --delete"
+    )
+    retain.add_argument("--delete", action="store_true", help="delete them; without this option they are only counted")
+
+
+def _plan_and_store(arguments: argparse.Namespace) -> "tuple[Plan, Path]":
+    from meterd.adapters.planfile.loader import load_plan, store_path
+
+    plan = load_plan(arguments.plan)
+    return plan, arguments.store or store_path(arguments.plan, plan.site)
+
+
+def _now_ms() -> int:
+    from meterd.adapters.runtime.clock import WallClock
+
+    return WallClock().now_ms()
+
+
+def _export(arguments: argparse.Namespace) -> int:
+    from meterd.app.operations.export import COLUMNS, ExportRequest, export
+
+    plan, store = _plan_and_store(arguments)
+    tables = tuple(arguments.only) or tuple(COLUMNS)
+    wanted = ExportRequest(tables, _span(arguments, plan, store), arguments.format)
+    files = export(plan, store, arguments.out, wanted, _now_ms())
+    for table in tables:
+        rows = sum(file.rows for file in files if file.table == table)
+        print(f"{table}: {rows} rows in {sum(file.table == table for file in files)} files")
+    return DONE
+
+
+def _span(arguments: argparse.Namespace, plan: "Plan", store: Path) -> "Span | None":
+    from meterd.adapters.store.dump import ArchiveReader
+    from meterd.app.operations.export import Span
+    from meterd.app.operations.queries import moment
+
+    low, high = getattr(arguments, "from"), arguments.until
+    if low is None and high is None:
+        return None
+    reader = ArchiveReader(store)
+    try:
+        first, last = reader.span() or (0, 0)
+    finally:
+        reader.close()
+    zone = zoneinfo.ZoneInfo(plan.site.zone)
+    span = Span(moment(low, zone, "--from") if low else first, moment(high, zone, "--until") if high else last)
+    if span.from_ms >= span.until_ms:
+        raise ConfigError(f"--from {text(span.from_ms)} is not before --until {text(span.until_ms)}")
+    return span
+
+
+def _backup(arguments: argparse.Namespace) -> int:
+    from meterd.adapters.store.backup import backup
+
+    _, store = _plan_and_store(arguments)
+    print(f"{arguments.file}: {_described(backup(store, arguments.file))}")
+    return DONE
+
+
+def _archive(arguments: argparse.Namespace) -> int:
+    from meterd.app.operations.archive import archive_months, in_words, target_of
+
+    plan, store = _plan_and_store(arguments)
+    target = target_of(plan, arguments.to)
+    written = archive_months(plan, store, target, _now_ms())
+    for month in written:
+        rows = sum(file.rows for file in month.files.values())
+        print(f"{month.month} version {month.version}: {rows} rows")
+    print(f"{target.url}: {in_words(written)}")
+    return DONE
+
+
+def _compare(arguments: argparse.Namespace, plan: "Plan", store: Path) -> int:
+    from meterd.app.operations.archive import target_of
+    from meterd.app.operations.archive_check import compare
+
+    target = target_of(plan, arguments.archive)
+    result = compare(store, plan.site, target)
+    for words in result.faults:
+        print(words)
+    same = "is not what the store holds" if result.faults else "is what the store holds"
+    print(f"{target.url}: {result.months} months, {result.rows} rows compared: the archive {same}")
+    return FAILED if result.faults else DONE
+
+
+def _verify(arguments: argparse.Namespace) -> int:
+    from meterd.adapters.store.backup import inspect
+    from meterd.adapters.store.schema import REMEDY
+
+    plan, store = _plan_and_store(arguments)
+    if arguments.archive is not None:
+        return _compare(arguments, plan, store)
+    copy = inspect(store, REMEDY)
+    print(f"{store}: {_described(copy)}")
+    for words in copy.changed[:NAMED]:
+        print(f"  {words}")
+    if copy.undigested:
+        print(f"the newest {copy.undigested} readings have no digest yet; they get one within the hour")
+    if not copy.head:
+        print("it is of an earlier version and has no digests; the daemon creates them at its next start")
+    return FAILED if copy.changed else DONE
+
+
+def _described(copy: "Copy") -> str:
+    newest = "none" if copy.newest_ms is None else text(copy.newest_ms)
+    closed = "" if copy.closed_to_ms is None else f", figures until {text(copy.closed_to_ms)}"
+    sound = f"sound{', digest ' + copy.head if copy.head else ''}"
+    if copy.changed:
+        sound = f"NOT what was written: {'; '.join(copy.changed[:NAMED])}"
+    return f"{copy.readings} readings, the newest of {newest}{closed}; read whole, {sound}"
+
+
+def _restore(arguments: argparse.Namespace) -> int:
+    from meterd.adapters.store.backup import inspect, restore
+
+    plan, store = _plan_and_store(arguments)
+    if (arguments.file is None) == (arguments.archive is None):
+        raise ConfigError("name a backup, or an archive with --archive, one of them")
+    if arguments.archive is not None:
+        return _restore_archive(arguments, plan, store)
+    points = {point.name for point in plan.site.points}
+    copy = inspect(arguments.file)
+    if copy.points and not copy.points & points:
+        some = ", ".join(sorted(copy.points)[:3])
+        raise ConfigError(f"{arguments.file} is of another site: it has points such as {some}, and none of this plan")
+    copy, aside = restore(arguments.file, store, _stamp())
+    return _told(store, copy, aside)
+
+
+def _restore_archive(arguments: argparse.Namespace, plan: "Plan", store: Path) -> int:
+    from meterd.app.operations.archive import target_of
+    from meterd.app.operations.archive_check import rebuild
+
+    target = target_of(plan, arguments.archive)
+    return _told(store, *rebuild(store, plan.site, target, _stamp(), arguments.until))
+
+
+def _stamp() -> str:
+    return f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
+
+
+def _told(store: Path, copy: "Copy", aside: Path | None) -> int:
+    print(f"{store}: {_described(copy)}")
+    if aside is not None:
+        print(f"the previous store is now {aside}")
+    print("start the daemon: it continues from there; import later readings from files with replay --into")
+    return DONE
+
+
+def _retain(arguments: argparse.Namespace) -> int:
+    from meterd.adapters.store.journal import SqliteStore
+    from meterd.app.operations.retention import archive, retain
+    from meterd.app.operations.retention_check import cut_of, verify_figures
+    from meterd.core.model.plan import LEAST_DAYS
+
+    if arguments.keep < LEAST_DAYS:
+        raise ConfigError(f"--keep {arguments.keep} is too few: write {LEAST_DAYS} or more")
+    if arguments.keep > MOST_DAYS:
+        raise ConfigError(f"--keep {arguments.keep} is too many: write at most {MOST_DAYS}, which are a hundred years")
+    if arguments.delete and arguments.archive is None:
+        raise ConfigError("give a folder for the archive of the deleted readings: --archive FOLDER")
+    plan, path = _plan_and_store(arguments)
+    # who only looks need not be the one that writes
+    store = SqliteStore.writer(path) if arguments.delete else SqliteStore.reader(path)
+    try:
+        now_ms = _now_ms()
+        cut = cut_of(store, plan.site, arguments.keep, now_ms)
+        if not cut.total:
+            print(f"nothing to delete before {text(cut.before_ms)}")
+            return DONE
+        compared = verify_figures(store, plan.site, cut)
+        print(f"{compared} figures of {len(cut.readings)} registers are what their readings give")
+        if not arguments.delete:
+            print(
+                f"{cut.total} readings before {text(cut.before_ms)} can be deleted; --delete --archive FOLDER deletes them"
+            )
+            return DONE
+        archive(plan, path, arguments.archive, cut, now_ms)
+        gone = retain(store, cut)
+    finally:
+        store.close()
+    print(f"{gone} readings before {text(cut.before_ms)} deleted, archived in {arguments.archive}")
+    print(f"figures before {text(cut.figures_from_ms)} are final now; the space is used again for new readings")
+    return DONE
+
+
+def write_report(plan: "Plan", report: "Report", path: Path) -> None:
+    """The check report of an import: JSON if the name ends so, else text. StoreError if the file cannot be written."""
+    from meterd.core.reports.import_report import ImportReport
+
+    limits = plan.site.limits
+    made = ImportReport(
+        plan.site.name, plan.fingerprint, _now_ms(), limits.gap_exact_s, report.registers, report.decided,
+        report.strangers, report.until_ms, report.checks,
+    )  # fmt: skip
+    lines = json.dumps(made.as_json(), indent=1) if path.suffix == ".json" else "\n".join(made.lines())
+    try:
+        path.write_text(lines + "\n", encoding="utf-8")
+    except OSError as exc:
+        raise StoreError(f"cannot write the report {path}: {exc}") from exc

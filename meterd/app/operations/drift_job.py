@@ -1,0 +1,326 @@
+"""The drift watch over a store: every closed local day through the watch, from the figures as they are now.
+
+What is stored is the statistics of each day, with the time its newest figure was written: a day whose figures changed
+is made anew. The state of the watch is recalculated from the days, so a restart, a late reading or a correction can
+never leave it behind what the stored figures say.
+"""
+
+import hashlib
+import logging
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from meterd.adapters.runtime.logging import about
+from meterd.adapters.runtime.worker import Worker
+from meterd.adapters.store.drift_statistics import DriftDay
+from meterd.adapters.store.journal import SqliteStore
+from meterd.app.operations.drift_diagnosis import diagnosed, intervals_of, reactive_of
+from meterd.app.operations.drift_events import events, followed_through
+from meterd.core.balance.network_reconciliation import Intervals
+from meterd.core.balance.topology import Network, network, separate
+from meterd.core.drift.baseline import Fit
+from meterd.core.drift.cusum import FALSE_ALARMS_PER_YEAR
+from meterd.core.drift.daily_statistics import FORMAT, DayStatistics, daily_statistics
+from meterd.core.drift.detection_limits import Visible, from_history, from_plan
+from meterd.core.drift.gross_errors import gross, tightened
+from meterd.core.drift.identification import Candidate, Suspicion
+from meterd.core.drift.monitor_state import EndedChange, WatchState, begin
+from meterd.core.drift.simulated_fault import Drill, drill, split_days
+from meterd.core.drift.unmetered_load import hidden
+from meterd.core.energy.aggregation import net_plan
+from meterd.core.errors import ConfigError, MeterdError, described
+from meterd.core.model.finding import Finding
+from meterd.core.model.periods import DAY_MS, Period, day_of, starts
+from meterd.core.model.plan import Site
+
+log = logging.getLogger("meterd")
+
+LONGEST_DAYS = (
+    730  # two years: a baseline older than that says little of an instrument, and a look stays below a minute
+)
+DAYS_AT_ONCE = 31  # of figures in memory
+
+
+@dataclass(frozen=True, slots=True)
+class MonitoredPart:
+    """One part of the site's network after all its days: what the watch knows and what it says."""
+
+    network: Network
+    state: WatchState
+    days: int
+    suspicions: tuple[Suspicion, ...]
+    fresh: tuple[DriftDay, ...] = ()  # days that were made anew and are to be stored
+
+
+def parts(site: Site, at_ms: int) -> tuple[Network, ...]:
+    """The parts of the site's network that can be watched, with the instruments in force at a moment."""
+    return tuple(part for part in separate(network(site, at_ms)) if part.nodes)
+
+
+def days_of(store: SqliteStore, site: Site, part: Network, bounds: Sequence[int]) -> Iterator[Intervals]:
+    """Days of a part's points between consecutive bounds, from the newest figures."""
+    for first in range(0, len(bounds) - 1, DAYS_AT_ONCE):
+        some = bounds[first : first + DAYS_AT_ONCE + 1]
+        yield from split_days(intervals_of(store, site, part, (some[0], some[-1])), some)
+
+
+def bounds_of(store: SqliteStore, site: Site, part: Network) -> list[int]:
+    """Starts of the closed local days, at most `LONGEST_DAYS`, and the end of the last. Instruments may change in between."""
+    stored = store.span(Period.INTERVAL)
+    if stored is None:
+        return []
+    until = stored[1] + site.interval_s * 1000
+    fitted = [min(i.from_ms for i in site.instruments_of(name)) for name in part.points if site.instruments_of(name)]
+    first = max([stored[0], until - LONGEST_DAYS * DAY_MS, *fitted])
+    return starts(Period.DAY, first, until + 1, ZoneInfo(site.zone), site.interval_s * 1000)
+
+
+def examine(store: SqliteStore, site: Site) -> tuple[MonitoredPart, ...]:
+    """Every part of the site through the watch, and its last day through the search for gross faults."""
+    stored = store.span(Period.INTERVAL)
+    if stored is None:
+        return ()
+    networks = parts(site, stored[1])
+    return tuple(_examine(store, site, part, FALSE_ALARMS_PER_YEAR / len(networks)) for part in networks)
+
+
+def _examine(store: SqliteStore, site: Site, part: Network, wanted: float) -> MonitoredPart:
+    bounds = bounds_of(store, site, part)
+    statistics, fresh = _statistics(store, site, part, bounds)
+    happened = events(store, site, part.points, lambda suspicion: finding_id(suspicion, site))
+    state = followed_through(begin(part, wanted=wanted), statistics, happened)
+    results = [
+        (change.suspicion, change.base) for change in state.changes if change.suspicion is not None and not change.quiet
+    ]
+    if statistics:
+        (last,) = days_of(store, site, part, bounds[-2:])
+        results += _gross(store, site, state, last)
+    suspicions = tuple(
+        diagnosed(store, site, part, suspicion=suspicion, fit=fit, bounds=(bounds[0], bounds[-1]))
+        for suspicion, fit in results
+    )
+    return MonitoredPart(part, state, len(statistics), suspicions, fresh)
+
+
+def _gross(store: SqliteStore, site: Site, state: WatchState, last: Intervals) -> list[tuple[Suspicion, Fit]]:
+    """A gross fault of the last day, with the baseline it stands out from.
+
+    Beside a change that lasts it is a second one only if it names what that does not list, and if the day is not explained by
+    the end of that change either, nor by what the change lists against the baseline before it.
+    """
+    part = state.network
+    turning = {name: reactive_of(store, site, name, last.start_ms) for name in part.points}
+    reactive = {name: reactive for name, reactive in turning.items() if reactive is not None}
+    fit = _widened(tightened(part), state) if state.learner is None else state.learner.fit
+    untouched = state.learner is None and state.start is state.first
+    fault = gross(part, last, None if untouched else fit, reactive=reactive, free=hidden(state))
+    if fault is None:
+        return []
+    known = {c.hypothesis for suspicion in state.suspicions for c in suspicion.candidates}
+    if state.suspicions and (fault.named is None or fault.named in known):
+        return []
+    changes = [change for change in state.changes if change.suspicion is not None and change.load is None]
+    ends = [gross(part, last, change.base, reactive=reactive, free=hidden(state)) for change in changes]
+    return [] if any(suspicion is None or suspicion.named in known for suspicion in ends) else [(fault, fit)]
+
+
+def _widened(fit: Fit, state: WatchState) -> Fit:
+    """Class limits, without limits for what was accepted before there was a baseline."""
+    return Fit(fit.mean, fit.covariance + state.start.covariance - state.first.covariance)
+
+
+def _statistics(
+    store: SqliteStore, site: Site, part: Network, bounds: Sequence[int]
+) -> tuple[list[DayStatistics], tuple[DriftDay, ...]]:
+    """Statistics of all days: stored ones where no figure was written since, the others made anew (and returned as such)."""
+    # days kept by another version are not read: their sums mean something else, and they are made anew
+    key = hashlib.sha256(f"{part.fingerprint} format {FORMAT}".encode()).hexdigest()
+    plan, days = net_plan(site, part.points), store.drift_days.of(key)
+    channels = [*plan.imports, *plan.exports]
+    day_statistics: list[DayStatistics] = []
+    fresh: list[DriftDay] = []
+    for low, high in pairwise(bounds):
+        made_of = store.drift_days.made_of(channels, low, high)
+        old = days.get(low)
+        if old is not None and old.made_of_ms == made_of:
+            day_statistics.append(DayStatistics.from_bytes(old.data))
+            continue
+        for table in days_of(store, site, part, (low, high)):
+            day_statistics.append(daily_statistics(part, table))
+            fresh.append(DriftDay(key, low, made_of, day_statistics[-1].to_bytes()))
+    return day_statistics, tuple(fresh)
+
+
+def finding_of(suspicion: Suspicion, site: Site) -> Finding:
+    """A suspicion as a finding: named where the evidence is 20:1, else on the list of all that fit."""
+    points = tuple(dict.fromkeys(p for candidate in suspicion.candidates for p in candidate.points))
+    evidence = tuple(_line(candidate) for candidate in suspicion.candidates)
+    if suspicion.if_feed_right:
+        evidence = (*evidence, suspicion.if_feed_right)
+    if suspicion.correction:
+        evidence = (
+            *evidence,
+            f"once the cause is confirmed on site, the stored figures are corrected by: {suspicion.correction}",
+        )
+    return Finding(*_place(suspicion, site), suspicion.change_ms, suspicion.text, suspicion.remedy, points, evidence)
+
+
+def finding_id(suspicion: Suspicion, site: Site) -> str:
+    """The id of the finding that a suspicion makes."""
+    return "-".join(_place(suspicion, site))
+
+
+def _place(suspicion: Suspicion, site: Site) -> tuple[str, str]:
+    """Cause and subject: the instrument that is named, else the balance."""
+    named = suspicion.candidates[0].points if suspicion.named and suspicion.candidates else ()
+    if len(named) == 1:
+        return "drift", named[0]
+    subject = suspicion.candidates[0].node if suspicion.candidates and suspicion.candidates[0].node else site.name
+    return "balance-shift", _slug(subject)
+
+
+def ends_of(watched: Sequence[MonitoredPart], site: Site) -> dict[str, str]:
+    """By the id of each finding that is over: since when, and how. Under "" what is said of any other."""
+    results: dict[str, str] = {}
+    for part in watched:
+        for ended_change in part.state.ended:
+            if ended_change.change.suspicion is not None and not ended_change.change.quiet:
+                results[finding_id(ended_change.change.suspicion, site)] = _how(ended_change, site)
+        if part.state.recent:
+            last = day_of(part.state.recent[-1].start_ms, ZoneInfo(site.zone))
+            results.setdefault("", f"no longer seen in the figures of {last}")
+    return results
+
+
+def _how(ended_change: EndedChange, site: Site) -> str:
+    suspicion, day = ended_change.change.suspicion, day_of(ended_change.at_ms, ZoneInfo(site.zone))
+    assert suspicion is not None, "only what was told has an end to be told"
+    named = suspicion.candidates[0].points if suspicion.named else ()
+    who = named[0] if len(named) == 1 else ""
+    if ended_change.how == "exchanged":
+        return f"the instrument of {who or ', '.join(suspicion.candidates[0].points)} was exchanged on {day}"
+    if ended_change.how == "accepted":
+        return f"taken as the new normal on {day}"
+    return f"{who} reads as before since {day}" if who else f"{suspicion.candidates[0].node} is as before since {day}"
+
+
+def _slug(words: str) -> str:
+    return "-".join("".join(c if c.isalnum() else " " for c in words.lower()).split())
+
+
+def _line(candidate: Candidate) -> str:
+    less = f" ({candidate.odds:.0f} times less likely than the first)" if candidate.odds > 1.5 else ""
+    measured = f"; {candidate.measured}" if candidate.measured else ""
+    return candidate.text + less + measured + (f"; fits: {', '.join(candidate.causes)}" if candidate.causes else "")
+
+
+def run_drill(store: SqliteStore, site: Site, point: str, factor: float, from_ms: int) -> Drill:
+    """The fault drill on the site's own history; ConfigError for a point or a date that cannot be."""
+    stored = store.span(Period.INTERVAL)
+    if stored is None:
+        raise ConfigError("there is no history yet: a drill replays closed days of the store")
+    networks = parts(site, stored[1])
+    for part in networks:
+        if point in part.points:
+            days = list(days_of(store, site, part, bounds_of(store, site, part)))
+            try:
+                return drill(part, days, point, factor, from_ms, wanted=FALSE_ALARMS_PER_YEAR / len(networks))
+            except ValueError as exc:
+                raise ConfigError(str(exc)) from exc
+    raise ConfigError(f"no balance contains {point}; `meterd visible-error` lists the points that can be watched")
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How an examination ended, in words."""
+
+    done: bool
+    words: str
+
+
+def visible_errors(watched: Sequence[MonitoredPart]) -> tuple[tuple[Visible, ...], str]:
+    """The smallest visible errors of all parts, and whether they are from the `history` or from the `plan` alone."""
+    ready = all(part.state.learner is not None and part.state.recent for part in watched)
+    results = [from_history(part.state) if ready else from_plan(part.network) for part in watched]
+    return tuple(line for lines in results for line in lines), "history" if ready and watched else "plan"
+
+
+class DriftJob:
+    """Examines the store in a thread of its own after each local day, and hands over findings. Never holds up the loop."""
+
+    def __init__(self, path: Path, site: Site, *, clock: Callable[[], float] = time.monotonic) -> None:
+        self._path, self._site, self._clock = path, site, clock
+        self._pause_s = site.limits.drift_pause_s
+        self._due = clock() + self._pause_s
+        self._zone = ZoneInfo(site.zone)
+        self._done_to = 0
+        self._worker = Worker("drift", self._work)
+        self._findings: tuple[Finding, ...] | None = None
+        self.ends: dict[str, str] = {}  # how findings ended that the newest examination does not make any more
+        self._fresh: tuple[DriftDay, ...] = ()
+        self.visible: tuple[tuple[Visible, ...], str] = ((), "")  # smallest visible errors, and from what
+        self.outcome: Outcome | None = (
+            None  # of the newest examination; None before the first and while one is asked for
+        )
+
+    def tick(self, closed_to: int | None) -> tuple[Finding, ...] | None:
+        """Findings of a finished examination, once; starts another when a local day has closed since the last."""
+        findings, self._findings = self._findings, None
+        if closed_to is not None and not self._worker.alive and self._clock() >= self._due:
+            day = self.newest_day(closed_to)
+            if day is not None and day > self._done_to:
+                self._done_to, self._due = day, self._clock() + self._pause_s
+                self._worker.start()
+        return findings
+
+    def request_examination(self) -> None:
+        """Examine once more with the next look: closed days have other figures."""
+        self._done_to, self._due, self.outcome = 0, self._clock(), None
+
+    def newest_day(self, closed_to: int) -> int | None:
+        """Start of the day that the newest closed local day is followed by; None where no day is closed."""
+        days = starts(Period.DAY, closed_to - 3 * DAY_MS, closed_to + 1, self._zone, self._site.interval_s * 1000)
+        return days[-1] if days else None
+
+    def new_days(self) -> tuple[DriftDay, ...]:
+        """Days to be stored by the one that writes the store, once."""
+        days, self._fresh = self._fresh, ()
+        return days
+
+    def revive(self) -> bool:
+        """See to it that a day is examined again if the thread has died over it; True if so."""
+        if not self._worker.died:
+            return False
+        self._worker, self._done_to = Worker("drift", self._work), 0
+        return True
+
+    def join(self, limit_s: float) -> None:
+        """Wait for a running examination."""
+        self._worker.join(limit_s)
+
+    def _work(self) -> None:
+        try:
+            store = SqliteStore.reader(self._path)
+            try:
+                watched = examine(store, self._site)
+            finally:
+                store.close()
+            self.visible = visible_errors(watched)
+            suspicions = [suspicion for part in watched for suspicion in part.suspicions]
+            self._fresh = tuple(day for part in watched for day in part.fresh)
+            self.ends = ends_of(watched, self._site)
+            self._findings = tuple(finding_of(suspicion, self._site) for suspicion in suspicions)
+            days = max((part.days for part in watched), default=0)
+            self.outcome = Outcome(
+                True, f"{days} days of {len(watched)} parts examined, {len(suspicions)} changes found"
+            )
+        except MeterdError as exc:
+            self.outcome = Outcome(False, str(exc))
+            log.error("drift watch: %s", exc, extra=about("drift-watch-failed"))
+        except Exception as exc:  # an edge of the house style: the watch must never take the daemon with it
+            self.outcome = Outcome(False, described(exc))
+            log.exception("drift watch failed; it tries again after the next day", extra=about("drift-watch-failed"))

@@ -1,0 +1,200 @@
+"""Readings of times long past: what follows from them is made in bounded pieces beside the live work, also after a kill.
+
+a reading behind the horizon  ->  the journal, and the fact `late_work` of the same transaction says from where on
+a piece = one transaction     ->  some intervals recalculated from the journal, summed, the fact moved on
+the end of a register         ->  what stands there rests on the same anchor, or all up to what is closed was recalculated
+weeks, months and years of boards come last: each needs all its intervals, and is read in pieces too
+"""
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+
+from meterd.adapters.store.journal import Failure, SqliteStore
+from meterd.adapters.store.neighbours import anchors, readings_around
+from meterd.app.operations.recompute import recomputed_figures
+from meterd.core import engine
+from meterd.core.energy.aggregation import Parent
+from meterd.core.engine import Request, State
+from meterd.core.model.periods import DAY_MS, Period, floor
+from meterd.core.model.results import Channel, FigureRow
+
+LATE_WORK = "late_work"
+AT_ONCE = 2_000  # intervals of all registers that a tick makes at once: under a second with forty points
+LEAST = 8  # intervals that are always made at once: two hours of late readings are everyday's business
+SHORT = (Period.HOUR, Period.DAY)  # balances that are made with their intervals; the longer ones come last
+END = 2**62
+PIECE_S = 0.3  # a piece should take no longer: live values go out between two of them
+LEAST_ROWS, MOST_ROWS = 100, 20_000  # intervals of all registers in one piece
+
+
+@dataclass(frozen=True, slots=True)
+class Late:
+    """A register to be followed again: from which interval on, and at least beyond which moment."""
+
+    channel: Channel
+    low: int
+    to_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """All that waits: registers, and spans whose long balances must be summed again once those are done."""
+
+    registers: dict[Channel, Late]
+    spans: tuple[tuple[int, int], ...] = ()
+    done: tuple[int, int] = (-END, 0)  # the end and the kind of the last period that was summed
+
+    def __bool__(self) -> bool:
+        return bool(self.registers or self.spans)
+
+    @property
+    def only_sums(self) -> bool:
+        """Whether nothing waits but the balances of long periods."""
+        return bool(self.spans) and not self.registers
+
+
+def read(words: str | None) -> Work:
+    """What the fact says."""
+    if not words:
+        return Work({})
+    result = json.loads(words)
+    lates = [Late((point, register), low, to) for point, register, low, to in result["registers"]]
+    spans = tuple((low, high) for low, high in result["spans"])
+    return Work(
+        {late_register.channel: late_register for late_register in lates}, spans, (result["done"][0], result["done"][1])
+    )
+
+
+def written(work: Work) -> str:
+    """The words of the fact, empty when nothing waits."""
+    if not work:
+        return ""
+    registers = [
+        [*late_register.channel, late_register.low, late_register.to_ms] for late_register in work.registers.values()
+    ]
+    return json.dumps({"registers": registers, "spans": work.spans, "done": work.done}, separators=(",", ":"))
+
+
+def horizon(state: State, base_ms: int) -> int:
+    """What is earlier is made in pieces."""
+    return base_ms - state.interval_ms * max(LEAST, AT_ONCE // max(1, len(state.trackers)))
+
+
+def noted(work: Work, store: SqliteStore, state: State, late: Iterable[tuple[Channel, int, int]]) -> Work:
+    """The work with further registers: each with the moments of its first and its last late reading."""
+    registers = dict(work.registers)
+    for channel, first_ms, last_ms in late:
+        known = registers.get(channel)
+        before = END if known is None else known.low
+        low = min(before, first_affected(store, state, channel, first_ms, before=before))
+        # behind what was made so far of an earlier one, nothing is compared with what stood there before it
+        reach = last_ms if known is None else max(last_ms, known.to_ms, known.low)
+        registers[channel] = Late(channel, low, reach)
+    return replace(work, registers=registers)
+
+
+def first_affected(store: SqliteStore, state: State, channel: Channel, since_ms: int, *, before: int) -> int:
+    """The first interval that a reading changes: that of the accepted one before it, as figures before a moment have it."""
+    anchor_at = partial(
+        store.anchor, channel
+    )  # of figures before the moment: what stands behind it is to be recalculated
+    first, _ = engine.plan_rerun(state, Request(channel, since_ms), lambda at_ms: anchor_at(min(at_ms, before - 1)))
+    if first is not None:
+        return first
+    oldest = store.first_ms(channel)
+    return floor(since_ms if oldest is None else min(oldest, since_ms), state.interval_ms)
+
+
+def over_gap(store: SqliteStore, state: State, late: Late) -> Late:
+    """Go on behind a gap in which everything is missing and nothing was ever made: years without a reading are no work."""
+    before, after = readings_around(store, late.channel, late.low)
+    if after is None:
+        return replace(late, low=END)
+    if before is None or after - before > state.site.limits.gap_estimate_s * 1000:
+        return replace(late, low=max(late.low, floor(after, state.interval_ms)))
+    return late
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """What one piece made: rows, what is left of the registers, and which must be followed to what is closed."""
+
+    rows: list[FigureRow]
+    left: dict[Channel, Late]
+    last: list[Late]
+
+
+def piece(store: SqliteStore, state: State, work: Work, rows_most: int, quiet: Sequence[Channel]) -> Piece | None:
+    """Make at most about so many intervals; None when nothing can be done now.
+
+    Of registers that are not quiet, readings still come in: only what lies before the newest of them is made, so that a year
+    that arrives in order is made once and not again and again.
+    """
+    assert state.closed_to is not None, "late is what is earlier than something closed"
+    lates = {channel: over_gap(store, state, late_register) for channel, late_register in work.registers.items()}
+    step, ends = state.interval_ms, {}
+    for channel, late_register in lates.items():
+        end = state.closed_to if channel in quiet else min(state.closed_to, floor(late_register.to_ms, step))
+        if end > late_register.low or late_register.low >= state.closed_to:
+            ends[channel] = end
+    if not ends:
+        return None
+    low = min(lates[channel].low for channel in ends)
+    high = low + step * max(1, rows_most // len(ends))
+    result = Piece([], lates, [])
+    for channel, end in ends.items():
+        if lates[channel].low < high or lates[channel].low >= state.closed_to:
+            try:
+                _advance(store, state, lates[channel], high=min(high, end), into=result)
+            except Failure:
+                raise
+            except Exception as exc:  # an edge of the house style: one register must not stop the others
+                engine.set_aside(state, channel, exc)
+                del result.left[channel]
+    return result
+
+
+def _advance(store: SqliteStore, state: State, late: Late, *, high: int, into: Piece) -> None:
+    assert state.closed_to is not None, "late is what is earlier than something closed"
+    if high >= state.closed_to or late.low >= state.closed_to:
+        into.last.append(late)
+        del into.left[late.channel]
+        return
+    rows, events = recomputed_figures(store, state, late.channel, late.low, high)
+    state.events.extend((late.channel, event) for event in events)
+    standing = anchors(store, late.channel, late.low, high)
+    for count, row in enumerate(rows):
+        if row.anchor is not None and row.anchor.at_ms > late.to_ms and standing.get(row.start_ms) == row.anchor:
+            into.rows.extend(rows[:count])
+            del into.left[late.channel]
+            return
+    into.rows.extend(rows)
+    into.left[late.channel] = replace(late, low=high)
+
+
+def with_span(work: Work, span: tuple[int, int] | None) -> Work:
+    """The work with a span of changed intervals; spans that are near each other become one."""
+    if span is None:
+        return work
+    spans = sorted([*work.spans, span])
+    joined = [spans[0]]
+    for low, high in spans[1:]:
+        if low - joined[-1][1] < 31 * DAY_MS:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], high))
+        else:
+            joined.append((low, high))
+    return replace(work, spans=tuple(joined), done=(-END, 0))
+
+
+def fitted(rows_most: int, took_s: float, rows: int) -> int:
+    """How many intervals the next piece should have, after one of so many that took so long."""
+    if took_s > PIECE_S:
+        return max(LEAST_ROWS, int(rows_most * PIECE_S / took_s))
+    return min(MOST_ROWS, rows_most * 2) if took_s < PIECE_S / 2 and rows > rows_most // 2 else rows_most
+
+
+def place_of(parent: Parent) -> tuple[int, int]:
+    """Where a period stands in the order in which they are summed."""
+    return parent.end_ms, tuple(Period).index(parent.period)

@@ -1,0 +1,347 @@
+"""`meterd energy` and `meterd balance`: figures of a store as a table for people, CSV or JSON."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from difflib import get_close_matches
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from meterd.adapters.store.as_of import AsOfStore
+from meterd.adapters.store.journal import SqliteStore
+from meterd.core.energy.aggregation import board_aggregations
+from meterd.core.energy.partial_period import PartialPeriod, balance_in, first_known, partial_period_of, pv_in
+from meterd.core.energy.rollup import Columns, mean_power_w
+from meterd.core.errors import ConfigError
+from meterd.core.model.periods import Period, bounds, from_ms, label, local, starts, text, to_ms
+from meterd.core.model.plan import Site
+from meterd.core.model.reading import EXPORT, IMPORT, REGISTERS
+from meterd.core.model.results import BalanceRow, Channel, PvRow
+from meterd.core.model.written import iso_date
+from meterd.core.pv.figures import ratio
+from meterd.core.registers.clock_offsets import METER_CLOCKS, clocks_in
+from meterd.core.registers.register_line import Flag, Ints
+
+# what one line of output is: column title -> value; None prints as "missing" to people and as empty or null to programs
+Line = dict[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """From when until when (exclusive), in ms UTC."""
+
+    from_ms: int
+    until_ms: int
+
+
+def parse_span(
+    wanted: tuple[str | None, str | None], period: Period, site: Site, stored_span: Span | None, now_ms: int
+) -> Span:
+    """`--from` and `--until`: local dates of the site, months (2026-03), years, or RFC 3339 times.
+
+    Without them: the newest few periods of what is stored, enough for one screen.
+    """
+    from_text, until_text = wanted
+    zone = ZoneInfo(site.zone)
+    back = {
+        Period.INTERVAL: 1, Period.HOUR: 1, Period.DAY: 14, Period.WEEK: 70, Period.MONTH: 400, Period.YEAR: 3660
+    }[period]  # fmt: skip
+    newest = now_ms if stored_span is None else min(now_ms, stored_span.until_ms)
+    until = moment(until_text, zone, "--until") if until_text else newest
+    low = until - back * 86_400_000
+    if from_text:
+        low = moment(from_text, zone, "--from")
+    elif stored_span is not None and stored_span.from_ms < until:
+        low = max(low, stored_span.from_ms)
+    if low >= until:
+        raise ConfigError(f"--from {text(low)} is not before --until {text(until)}")
+    return Span(bounds(period, low, zone, site.interval_s * 1000)[0], until)
+
+
+FIRST_YEAR, LAST_YEAR = 1970, 2200  # no meter was read before, and no store holds what comes after
+
+
+def moment(words: str, zone: ZoneInfo, option: str) -> int:
+    """A moment as a person writes it, in ms UTC; ConfigError says what would be right."""
+    words = iso_date(words)
+    wrong = f"cannot read {option} {words!r}"
+    right = "write 2026, 2026-03, 2026-03-29, 29.03.2026 or 2026-03-29T10:00:00Z"
+    year = words[:4]
+    if year.isascii() and year.isdigit() and not FIRST_YEAR <= int(year) <= LAST_YEAR:
+        raise ConfigError(f"{wrong}: the year is not one of {FIRST_YEAR} to {LAST_YEAR}; {right}")
+    try:
+        if len(words) == 4:
+            return bounds(Period.YEAR, to_ms(datetime(int(words), 7, 1, tzinfo=UTC)), zone, 900_000)[0]
+        if len(words) == 7:
+            middle = datetime(int(year), int(words[5:]), 15, tzinfo=UTC)
+            return bounds(Period.MONTH, to_ms(middle), zone, 900_000)[0]
+        if len(words) == 10:
+            day = date.fromisoformat(words)
+            return bounds(Period.DAY, to_ms(datetime(day.year, day.month, day.day, 12, tzinfo=zone)), zone, 900_000)[0]
+        result = datetime.fromisoformat(words)
+    except (ValueError, OverflowError) as exc:  # the calendar ends at both ends, and zones reach beyond it
+        raise ConfigError(f"{wrong}: no such date or time; {right}") from exc
+    if result.tzinfo is None:
+        raise ConfigError(f"{wrong}: the time has no zone; {right}")
+    return to_ms(result)
+
+
+def span_of_store(store: SqliteStore, site: Site) -> Span | None:
+    """From the first to the end of the last interval in the store."""
+    span = store.span(Period.INTERVAL)
+    return None if span is None else Span(span[0], span[1] + site.interval_s * 1000)
+
+
+def energy_lines(store: SqliteStore, site: Site, period: Period, span: Span, points: Sequence[str]) -> list[Line]:
+    """One line per period, point and register that is read."""
+    zone, interval_ms = ZoneInfo(site.zone), site.interval_s * 1000
+    grid = np.array(starts(period, span.from_ms, span.until_ms, zone, interval_ms), dtype=np.int64)
+    read = {(row.point, row.register) for row in site.inputs}
+    channels = [(p, r) for p in points for r in (IMPORT, EXPORT) if (p, r) in read]
+    columns = store.columns(channels, period, grid)
+    stored_span = span_of_store(store, site)
+    lines: list[Line] = []
+    for i, start in enumerate(grid.tolist()):
+        end = bounds(period, start, zone, interval_ms)[1]
+        missing = (
+            []
+            if period is Period.INTERVAL
+            else [c for c, there in zip(channels, columns.present[i], strict=True) if not there]
+        )
+        so_far = (
+            _so_far(store, missing, (start, end), stored_span=stored_span, interval_ms=interval_ms) if missing else None
+        )
+        for j, (point, register) in enumerate(channels):
+            known = bool(columns.present[i, j])
+            energy = int(columns.energy[i, j]) if known else None
+            words = quality(int(columns.flags[i, j])) if known else "missing"
+            if not known and so_far is not None:
+                energy, words = so_far.figure(missing.index((point, register)), zone)
+            lines.append(
+                {
+                    "period": label(period, start, zone),
+                    "start": text(start),
+                    "end": text(end),
+                    "point": point,
+                    "register": REGISTERS[register].name,
+                    "energy_wh": None if energy is None else energy / 1000,
+                    "mean_w": None if energy is None or not known else round(mean_power_w(energy, end - start), 3),
+                    "quality": words,
+                }
+            )
+    return lines
+
+
+@dataclass(frozen=True, slots=True)
+class _SoFar:
+    """The closed intervals of a period that is not over, or has missing ones."""
+
+    columns: Columns
+    starts: Ints
+    part: PartialPeriod | None
+
+    def figure(self, j: int, zone: ZoneInfo) -> tuple[int | None, str]:
+        """The energy of one register since the history begins and so far, if every interval in it is known; else how many are."""
+        part = self.part
+        skip = first_known(self.columns.present[:, j]) if part is not None and part.begins else 0
+        present = self.columns.present[skip:, j]
+        if part is not None and len(present) and bool(present.all()):
+            return int(self.columns.energy[skip:, j].sum()), extent(part, int(self.starts[skip]), zone)
+        return None, f"missing, {int(present.sum())} of {len(present)} intervals known"
+
+
+def extent(part: PartialPeriod, from_ms: int, zone: ZoneInfo) -> str:
+    """Since when and up to when, in words: "since 2026-05-14 10:45, so far"."""
+    since = f"since {local(from_ms, zone):%Y-%m-%d %H:%M}" if part.begins else ""
+    return ", ".join(item for item in (since, "so far" if part.so_far else "") if item)
+
+
+def _so_far(
+    store: SqliteStore,
+    channels: Sequence[Channel],
+    period: tuple[int, int],
+    *,
+    stored_span: Span | None,
+    interval_ms: int,
+) -> _SoFar | None:
+    if stored_span is None:
+        return None
+    start, end = period
+    part = partial_period_of(period, (stored_span.from_ms, stored_span.until_ms))
+    low, high = (start, min(end, stored_span.until_ms)) if part is None else (part.from_ms, part.until_ms)
+    grid = np.arange(low, high, interval_ms, dtype=np.int64)
+    return _SoFar(store.columns(channels, Period.INTERVAL, grid), grid, part) if len(grid) else None
+
+
+def demand_lines(store: SqliteStore, site: Site, span: Span, points: Sequence[str]) -> list[Line]:
+    """The largest interval mean of each point's import in every month: the first of equals."""
+    zone, interval_ms = ZoneInfo(site.zone), site.interval_s * 1000
+    lines: list[Line] = []
+    for month in starts(Period.MONTH, span.from_ms, span.until_ms, zone, interval_ms):
+        end = bounds(Period.MONTH, month, zone, interval_ms)[1]
+        for point in points:
+            peak = store.largest((point, IMPORT), month, end)
+            lines.append(
+                {
+                    "period": label(Period.MONTH, month, zone),
+                    "point": point,
+                    "demand_w": None if peak is None else mean_power_w(peak.energy, interval_ms),
+                    "interval_start": None if peak is None else from_ms(peak.start_ms).astimezone(zone).isoformat(),
+                    "intervals_known": 0 if peak is None else peak.known,
+                    "intervals": (end - month) // interval_ms,
+                }
+            )
+    return lines
+
+
+def quality(flags: int) -> str:
+    """The word for the flags of a figure."""
+    if flags & Flag.BOUND:
+        return "at least"
+    return "estimated" if flags else "good"
+
+
+def balance_lines(store: SqliteStore, site: Site, period: Period, span: Span, boards: Sequence[str]) -> list[Line]:
+    """One line per period and board."""
+    zone = ZoneInfo(site.zone)
+    clipped = _balances_in_part(store, site, period, span=span, boards=boards)
+    replaced = {line["start_of_period"] for line in clipped}
+    rows = [row for board in boards for row in store.balances(board, period, span.from_ms, span.until_ms)]
+    rows.sort(key=lambda row: (row.start_ms, row.board))
+    lines = [
+        _balance_line(row, zone) | {"start_of_period": row.start_ms} for row in rows if row.start_ms not in replaced
+    ]
+    lines += clipped
+    lines.sort(key=_by_period)
+    return [{k: v for k, v in line.items() if k != "start_of_period"} for line in lines]
+
+
+def _by_period(line: Line) -> int:
+    at = line["start_of_period"]
+    assert isinstance(at, int), "put there by balance_lines"
+    return at
+
+
+def _parts(store: SqliteStore, site: Site, period: Period, span: Span) -> list[tuple[int, PartialPeriod]]:
+    """The periods of a span that begin before the history does or are not over: start of the period, and what is known."""
+    stored_span, step, zone = span_of_store(store, site), site.interval_s * 1000, ZoneInfo(site.zone)
+    if stored_span is None or period is Period.INTERVAL:
+        return []
+    results = []
+    for moment_ms in dict.fromkeys((stored_span.from_ms, stored_span.until_ms - step)):
+        low, high = bounds(period, moment_ms, zone, step)
+        part = partial_period_of((low, high), (stored_span.from_ms, stored_span.until_ms))
+        if part is not None and span.from_ms <= low < span.until_ms and part.until_ms <= span.until_ms + step:
+            results.append((low, part))
+    return list(dict(results).items())
+
+
+def _balances_in_part(
+    store: SqliteStore, site: Site, period: Period, *, span: Span, boards: Sequence[str]
+) -> list[Line]:
+    """The balances of periods of which only a part is known, from their closed intervals."""
+    zone, step = ZoneInfo(site.zone), site.interval_s * 1000
+    aggregations = board_aggregations(site, clocks_in(store.fact(METER_CLOCKS)))
+    lines = []
+    for low, part in _parts(store, site, period, span):
+        for name in boards:
+            row = balance_in(aggregations[name], period, part, step, store.columns)
+            name_of = f"{label(period, low, zone)} {extent(part, row.start_ms, zone)}"
+            lines.append(_balance_line(row, zone) | {"period": name_of, "start_of_period": low})
+    return lines
+
+
+def _balance_line(row: BalanceRow, zone: ZoneInfo) -> Line:
+    return {
+        "period": label(row.period, row.start_ms, zone),
+        "start": text(row.start_ms),
+        "end": text(row.end_ms),
+        "board": row.board,
+        "feed_wh": _wh(row.feed),
+        "outgoing_wh": _wh(row.outgoing),
+        "residual_wh": _wh(row.residual),
+        "band_wh": _wh(row.band),
+        "verdict": row.verdict,
+        "estimated": row.estimated,
+        "covered": f"{row.covered} of {row.of}",
+        "missing": ", ".join(row.missing),
+        "not live": " ".join(row.uncovered),
+    }
+
+
+def pv_lines(store: SqliteStore, site: Site, period: Period, span: Span) -> list[Line]:
+    """One line of PV figures per period, of its known part where it begins before the history does or is not over."""
+    zone, step = ZoneInfo(site.zone), site.interval_s * 1000
+    lines = {row.start_ms: _pv_line(row, zone) for row in store.pv(period, span.from_ms, span.until_ms)}
+    for low, part in _parts(store, site, period, span):
+        row = pv_in(store.pv(Period.INTERVAL, part.from_ms, part.until_ms), period, part, step)
+        if row is not None:
+            lines[low] = _pv_line(row, zone) | {
+                "period": f"{label(period, low, zone)} {extent(part, row.start_ms, zone)}"
+            }
+    return [lines[start] for start in sorted(lines)]
+
+
+BELOW_ZERO = "consumption: below zero, the meters contradict each other"
+
+
+def _pv_line(row: PvRow, zone: ZoneInfo) -> Line:
+    return {
+        "period": label(row.period, row.start_ms, zone),
+        "start": text(row.start_ms),
+        "end": text(row.end_ms),
+        "production_wh": _wh(row.production),
+        "import_wh": _wh(row.grid_import),
+        "export_wh": _wh(row.grid_export),
+        "self_use_wh": _wh(row.self_use),
+        "consumption_wh": _wh(row.consumed),
+        "self_consumption": _rounded(ratio(row.self_use, row.production)),
+        "self_sufficiency": _rounded(ratio(row.self_use, row.consumed)),
+        "estimated": row.estimated,
+        "missing": BELOW_ZERO if row.consumption is not None and row.consumed is None else "",
+    }
+
+
+def _wh(mwh: int | None) -> float | None:
+    return None if mwh is None else mwh / 1000
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 4)
+
+
+def some_points(site: Site, wanted: Sequence[str]) -> list[str]:
+    """The points asked for, by name or alias; all that count without a wish. ConfigError for an unknown one."""
+    if not wanted:
+        return [p.name for p in site.points if p.counts]
+    known = {name: p.name for p in site.points for name in (p.name, *p.aliases)}
+    for name in wanted:
+        if name not in known:
+            near = get_close_matches(name, known, n=3) or [item for item in known if name in item][:3]
+            hint = f"did you mean {' or '.join(near)}?" if near else "its names stand in points.csv or under [[point]]"
+            raise ConfigError(f"the plan has no point {name}; {hint}")
+    return [known[name] for name in wanted]
+
+
+def some_boards(site: Site, wanted: Sequence[str]) -> list[str]:
+    """The boards asked for; all of them without a wish. ConfigError for an unknown one."""
+    names = [board.name for board in site.boards]
+    for name in wanted:
+        if name not in names:
+            raise ConfigError(f"the plan has no board {name}; it has {', '.join(names)}")
+    return list(wanted) or names
+
+
+# -- writing -----------------------------------------------------------------------------------------------------------
+
+
+def open_store(path: Path, as_of_ms: int | None = None) -> SqliteStore:
+    """The store of a plan for reading, on request with figures as they stood at a moment."""
+    return SqliteStore.reader(path) if as_of_ms is None else AsOfStore.at(path, as_of_ms)
+
+
+def as_of(words: str | None, site: Site) -> int | None:
+    """The moment of `--as-of`, if it was given."""
+    return None if words is None else moment(words, ZoneInfo(site.zone), "--as-of")

@@ -1,0 +1,483 @@
+"""The life of a change: named against the baseline before it, then only what may have changed begins anew, and its end is seen.
+
+What begins anew is a direction of the unknowns: its old level is struck out of what the days before have taught
+(`_struck_out`), the others keep theirs. So a second fault is found while a first one lasts, and a repair is one more change,
+of which the baseline before the first foretells where it leads to.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from meterd.core.balance.uncertainty import Floats
+from meterd.core.drift.baseline import Fit, directions, information
+from meterd.core.drift.baseline_renewal import added, refitted, renewed, what_is_learned, with_fresh_charts
+from meterd.core.drift.daily_statistics import DayStatistics
+from meterd.core.drift.dead_meters import counts_again, dead_meters, usual_power
+from meterd.core.drift.identification import GAP, ODDS, Window, evidence, shape_name, shortlist, suspicion
+from meterd.core.drift.load_shape import judge
+from meterd.core.drift.monitor_state import (
+    KEEP,
+    WANDER_FROZEN,
+    CarriedInformation,
+    Change,
+    EndedChange,
+    Learned,
+    WatchState,
+    base_before,
+    lasting_loads,
+    log_evidence,
+    only,
+    part_of,
+    sums_of,
+    with_wander,
+)
+from meterd.core.drift.unmetered_load import begun, gone, hidden, never, otherwise, over, taken_as_normal
+from meterd.core.model.plan import Role
+
+SCALE_LEAST = 0.25  # evidence is never taken for more than four times better than the intervals let expect
+SURE = 2.0  # times h: the least T of an alarm
+SHORTEST = 2  # days of evidence for a name or for an end: one day may be a day like no other
+SETTLED_DAYS = 14  # a load that has looked like one for two weeks is one
+END_DAYS = 7  # of the newest days that may show an end by themselves, without an alarm
+END_SURE = 2 * GAP / 2  # ln of how much likelier the old baseline must make them than the one since: 400
+OLD_DAYS = 28  # a baseline before a change that lasts longer has wandered with the seasons as a frozen one
+NET = 0.25  # of a step; less is left of it after the way back
+YOUNG_DAYS = 7  # before a change, to know what a dead meter used to count
+DAY_MS = 86_400_000
+
+Info = tuple[Floats, Floats]
+
+
+@dataclass(frozen=True, slots=True)
+class _ChangeEvidence:
+    """A change looked at: its days of evidence [M, b] by the unknowns of its part, T of the best hypothesis, the scatter."""
+
+    change: Change
+    days: tuple[Info, ...]
+    best: float
+    scale: float
+
+
+def opened(state: WatchState, *, frozen: bool, found_ms: int, from_ms: int, part: int) -> WatchState | None:
+    """The state with a change that a chart has found: a new one, a further step of a known one, or its end.
+
+    None where what fits best is too small or too unsure to send somebody.
+    """
+    copy = state.frozen if frozen else state.learner
+    assert copy is not None, "an alarm is raised by a copy"
+    low = max((renewal.at_ms for renewal in state.renewals), default=0)
+    base = copy.fit if frozen else base_before(state, max(from_ms, low))
+    spread = copy.spread[state.parts[part][1]]
+    look = _judged(state, Change(found_ms, max(from_ms, low), low, part, base, spread, frozen=frozen), opening=True)
+    suspicion = look.change.suspicion
+    if suspicion is None or not _is_relevant(state, look):
+        return None
+    current = log_evidence(only(look.change.base, state.parts[part][0]), *_summed(look)) + look.best / 2
+    for change in reversed(_lasting(state, part)):
+        if _before(state, change, _summed(look)) >= current - GAP / 2 or _undone(change, look.change):
+            return ended(state, change, look.change.from_ms, "as-before")
+    if look.change.load is not None:
+        return None if look.change.load.node in hidden(state) else _lasts(state, look.change)
+    first = look.change.anew[0]
+    known = next((item for item in _lasting(state, part) if first in item.anew and not item.quiet), None)
+    if known is not None and _alone(state, known):
+        return _further(state, known, look.change)
+    return _lasts(state, look.change)
+
+
+def _lasting(state: WatchState, part: int) -> list[Change]:
+    """Changes of instruments that still count; a load without a meter explains nothing of what happens within the hour."""
+    return [change for change in state.changes if change.part == part and not change.dead_kw and not change.load]
+
+
+def _alone(state: WatchState, change: Change) -> bool:
+    """Whether nothing but this change has begun anew since it was found."""
+    return change.learned is not None and all(
+        r.owner == change.found_ms for r in state.renewals[change.learned.renewals :]
+    )
+
+
+def _is_relevant(state: WatchState, look: _ChangeEvidence) -> bool:
+    """Whether what fits best is large and sure enough to send somebody.
+
+    Half of the step that is worth an alarm; and T of some h: a steady shift shows 4 k h or more when its chart reaches h,
+    less what the uncertainty of the baseline takes away.
+    """
+    assert look.change.suspicion is not None, "it was looked at"
+    worth = {test.name: test.min_relevant_step for test in state.tests}
+    worth |= {shape_name(test.node): test.min_relevant_step for test in state.tests if test.kind == "standing"}
+    best = look.change.suspicion.candidates[0]
+    # a load of any shape fits as well as a small error of a meter that hardly fluctuates: then what it stands beside decides
+    candidates = [c for c in look.change.suspicion.candidates if c is best or (best.kind == "shape" and c.odds < ODDS)]
+    return best.statistic >= SURE * state.threshold.h and any(
+        abs(c.step) >= 0.5 * worth[c.hypothesis] for c in candidates
+    )
+
+
+def _index(state: WatchState, name: str) -> int:
+    """Place of a hypothesis; -1 for a load of any shape, which is a rival only."""
+    return next((j for j, test in enumerate(state.tests) if test.name == name), -1)
+
+
+def _summed(look: _ChangeEvidence) -> Info:
+    M = np.sum([m for m, _ in look.days], axis=0) / look.scale
+    return M, np.sum([b for _, b in look.days], axis=0) / look.scale
+
+
+# -- what is said of a change ------------------------------------------------------------------------------------------
+
+
+def _judged(state: WatchState, change: Change, *, opening: bool = False) -> _ChangeEvidence:
+    """Name what changed with all days of its evidence; `opening` sets the baseline before it."""
+    part, mine, D = state.parts[change.part]
+    days = [d for d in state.recent if d.start_ms >= change.low_ms and d.start_ms < (change.until_ms or d.end_ms)]
+    some = _info(state, days, change.part, but=change.found_ms)
+    first = _change(some, only(change.base, part), D, change.spread)
+    base = change.base
+    if opening and not change.frozen:
+        base = base_before(state, days[first].start_ms)
+    M, b = np.sum([m for m, _ in some[first:]], axis=0), np.sum([v for _, v in some[first:]], axis=0)
+    within = only(base, part)
+    s = b - M @ within.mean
+    scale = max(float(np.mean(change.spread)), SCALE_LEAST)
+    seen = evidence(within, M, s, D, scale)
+    from_ms = days[first].start_ms
+    window = Window(
+        found_ms=change.found_ms,
+        change_ms=min(from_ms, change.begun_ms or from_ms),
+        days=len(days) - first,
+        false_alarms_per_year=state.threshold.false_alarms_per_year,
+        explained=_explained(within, M, s, float(seen.T.max()) * scale),
+        zone=state.network.zone,
+    )
+    still = dead_meters(state.network, days[:first], days[first:], base.mean)
+    feeds = frozenset(p for p, role in zip(state.network.points, state.network.roles, strict=True) if role is Role.FEED)
+    tests = tuple(state.tests[j] for j in mine)
+    judged = judge(state.network, days[:first], days[first:], base, hidden(state, change.found_ms))
+    text = suspicion(tests, seen, window, feeds, still, judged)
+    place = {test.name: k for k, test in enumerate(tests)}
+    listed = [place[c.hypothesis] for c in text.candidates if c.hypothesis in place]
+    if any(
+        c.kind == "shape" for c in text.candidates
+    ):  # all that it looks like begins anew, or they would be suspect next
+        listed += [*shortlist(tests, seen, feeds)[0], *(k for k, test in enumerate(tests) if test.kind == "standing")]
+    anew = dict.fromkeys((*change.anew, *(int(mine[k]) for k in listed)))
+    stored = [int(np.flatnonzero(mine == j)[0]) for j in anew]
+    changed = replace(
+        change,
+        base=base,
+        from_ms=from_ms,
+        suspicion=text,
+        anew=tuple(anew),
+        steps=tuple(float(seen.step[k]) for k in stored),
+        errors=tuple(float(seen.error[k]) for k in stored),
+        dead_kw=abs(usual_power(state.network, days[:first], still[0].points[0])) if still else 0.0,
+    )
+    return _ChangeEvidence(changed, tuple(some[first:]), float(seen.T.max()), scale)
+
+
+def _info(state: WatchState, days: Iterable[DayStatistics], part: int, *, but: int | None = None) -> list[Info]:
+    some = state.parts[part][0]
+    square, results = np.ix_(some, some), []
+    for day in days:
+        M, b = information(state.network, sums_of(state, day, but=but), state.noise)
+        results.append((M[square], b[some]))
+    return results
+
+
+def _change(days: list[Info], base: Fit, D: Floats, spread: Floats) -> int:
+    """The row of `days` from which on one hypothesis explains most: the change date by likelihood."""
+    score = np.array([D.T @ (b - M @ base.mean) for M, b in days])
+    own = np.array([(D * (M @ D)).sum(axis=0) for M, _ in days])
+    S, K = np.cumsum(score[::-1], axis=0)[::-1], np.cumsum(own[::-1], axis=0)[::-1]
+    T = S * S / (np.maximum(K, 1e-30) * spread)
+    return int(T[: max(len(days) - SHORTEST + 1, 1)].max(axis=1).argmax())
+
+
+def _explained(base: Fit, M: Floats, s: Floats, best: float) -> float:
+    """Share of the weighted squares of s that the best hypothesis takes away; what scatter alone leaves is not counted."""
+    whole = np.linalg.lstsq(M, s, rcond=1e-10)[0]
+    total = float(s @ np.linalg.solve(np.eye(len(M)) + base.covariance @ M, whole))
+    return min(1.0, best / max(total - len(s), best, 1e-30))
+
+
+# -- a change that goes on ---------------------------------------------------------------------------------------------
+
+
+def _lasts(state: WatchState, change: Change) -> WatchState:
+    """A new change: what may have changed begins anew; of a load the hours are free instead."""
+    change = replace(change, learned=what_is_learned(state))
+    state = _without_scores(replace(state, changes=(*state.changes, change)), change.from_ms)
+    if change.load:
+        return with_fresh_charts(begun(state, change))
+    return (
+        with_fresh_charts(state)
+        if change.dead_kw
+        else renewed(state, change.anew, change.from_ms, free=True, owner=change.found_ms)
+    )
+
+
+def _further(state: WatchState, known: Change, step: Change) -> WatchState:
+    """One more step of an instrument that is suspect already: its step is measured from the baseline before the first."""
+    since = known.from_ms if known.begun_ms is None else known.begun_ms
+    asked = replace(known, low_ms=step.from_ms, from_ms=step.from_ms, begun_ms=since, until_ms=None)
+    changed = _judged(state, asked).change
+    state = replace(state, changes=tuple(changed if change is known else change for change in state.changes))
+    state = _without_scores(state, changed.from_ms)
+    return renewed(state, changed.anew, changed.from_ms, free=True, owner=changed.found_ms)
+
+
+def followed(state: WatchState) -> WatchState:
+    """Changes looked at again with one more day, as long as their evidence grows, and those ended whose end shows."""
+    for change in state.changes:
+        if change.dead_kw:
+            state = _dead(state, change)
+            continue
+        if all(change is not c for c in state.changes):  # it was no change of its own
+            continue
+        at_ms = _end(state, change)
+        if at_ms is not None:
+            state = ended(state, change, at_ms, "as-before")
+        elif change.load and state.recent[-1].end_ms - change.from_ms >= SETTLED_DAYS * DAY_MS:
+            state = _more(state, change)
+        elif (
+            change.until_ms is None and not change.quiet and change.from_ms > state.recent[0].start_ms and _calm(state)
+        ):
+            state = _again(state, change)
+    for load in lasting_loads(state):
+        if load.accepted and (at_ms := gone(state, load)) is not None:
+            state = over(state, load.owner, at_ms)
+    return state
+
+
+def _calm(state: WatchState) -> bool:
+    """Whether no chart of the learner is half way to an alarm: else a second change may be about to show."""
+    assert state.learner is not None, "a change was found by a copy"
+    chart = state.learner.chart
+    return max(float(chart.high.max()), float(chart.low.max())) < state.threshold.h / 2
+
+
+def _again(state: WatchState, change: Change) -> WatchState:
+    result = replace(_judged(state, change).change, dead_kw=0.0)
+    if result.from_ms >= change.found_ms:  # what fits best began after this was found: it is something else
+        return state
+    last = state.recent[-SHORTEST].start_ms
+    if (
+        change.found_ms <= last and _name(result) != _name(change) != ""
+    ):  # days of another change must not give this one its name
+        result = _judged(state, replace(change, until_ms=last)).change
+        result = replace(result, until_ms=None, dead_kw=0.0)
+    state = replace(state, changes=tuple(result if c is change else c for c in state.changes))
+    if result.load:
+        return _as_load(state, change, result)
+    if change.load:
+        state = never(state, change.found_ms)
+        return renewed(state, result.anew, result.from_ms, free=True, owner=result.found_ms)
+    more = tuple(j for j in result.anew if j not in change.anew)
+    if not more or state.learner is None:
+        return state
+    return renewed(state, more, result.from_ms, free=True, owner=result.found_ms, cut=False)
+
+
+def _more(state: WatchState, change: Change) -> WatchState:
+    """A load that draws much more or less than was reported is reported again, by its last week; it began when it did."""
+    load = next(load for load in state.loads if load.owner == change.found_ms)
+    low_ms = otherwise(state, load)
+    if low_ms is None or _lasting(state, change.part):  # what an instrument reads wrong looks like more or less of it
+        return state
+    since = change.from_ms if change.begun_ms is None else change.begun_ms
+    result = _judged(state, replace(change, low_ms=low_ms, begun_ms=since, until_ms=None)).change
+    if result.load is None:
+        return state
+    stored = replace(result, from_ms=change.from_ms, low_ms=change.low_ms)
+    state = replace(state, changes=tuple(stored if c is change else c for c in state.changes))
+    return begun(state, stored, result.from_ms)
+
+
+def _as_load(state: WatchState, was: Change, change: Change) -> WatchState:
+    """More days show a load without a meter: what had begun anew for it comes back, and so goes what seemed to follow it."""
+    if was.load:
+        return begun(state, change)
+    mine = {change.found_ms} | {
+        c.found_ms for c in state.changes if c.part == change.part and c.found_ms > change.found_ms
+    }
+    left = tuple(c for c in state.changes if c is change or c.found_ms not in mine or c.quiet)
+    state = begun(replace(state, changes=left), change)
+    if change.learned is not None and all(r.owner in mine for r in state.renewals[change.learned.renewals :]):
+        return _restored(state, change.learned, change.from_ms, change.from_ms)
+    return with_fresh_charts(state)
+
+
+def _name(change: Change) -> str:
+    return (change.suspicion.named or "") if change.suspicion is not None else ""
+
+
+def _dead(state: WatchState, change: Change) -> WatchState:
+    """A meter that counted nothing: over once it counts again; the days between are dropped."""
+    assert change.suspicion is not None, "a dead meter is told"
+    day = state.recent[-1]
+    if counts_again(state.network, day, change.suspicion.candidates[0].points[0], change.dead_kw):
+        return ended(state, change, day.start_ms, "as-before")
+    if change.from_ms - state.recent[0].start_ms < YOUNG_DAYS * DAY_MS:
+        return state
+    result = _judged(state, change).change
+    if not result.dead_kw:  # some days of another load do not bring it back to life
+        return state
+    result = replace(result, dead_kw=change.dead_kw)
+    return replace(state, changes=tuple(result if c is change else c for c in state.changes))
+
+
+# -- its end -----------------------------------------------------------------------------------------------------------
+
+
+def _end(state: WatchState, change: Change) -> int | None:
+    """The day from which on the figures are again what the baseline before the change foretells; None while it lasts."""
+    if change.load:
+        return next((gone(state, load) for load in state.loads if load.owner == change.found_ms), None)
+    days = [d for d in state.recent[-END_DAYS:] if d.start_ms >= change.found_ms]
+    if state.learner is None or len(days) < SHORTEST:
+        return None
+    scale = max(float(np.mean(change.spread)), SCALE_LEAST)
+    some = [(M / scale, b / scale) for M, b in _info(state, days, change.part)]
+    now = only(state.learner.fit, state.parts[change.part][0])
+    better = np.array([_before(state, change, info) - log_evidence(now, *info) for info in some])
+    sums = np.cumsum(better[::-1])[::-1]
+    if not np.isfinite(better[-SHORTEST:]).all():
+        return None
+    first = int(sums.argmax())
+    if len(days) - first < SHORTEST:
+        return None
+    since = np.sum([m for m, _ in some[first:]], axis=0), np.sum([b for _, b in some[first:]], axis=0)
+    sure = _before(state, change, since) - log_evidence(now, *since) > END_SURE
+    return days[first].start_ms if sure else None
+
+
+def _before(state: WatchState, change: Change, days: Info) -> float:
+    """ln of how likely days are if the change is over: under the baseline before it, or the present one with its step back.
+
+    The first knows nothing of what changed since; the second rests on the name that was given. Neither counts where something
+    else explains the days much better still: then more than an end is in them.
+    """
+    unknowns, _, D = state.parts[change.part]
+    result = -np.inf
+    for base in _ways_back(state, change):
+        within = only(base, unknowns)
+        if float(evidence(within, days[0], days[1] - days[0] @ within.mean, D).T.max()) < state.threshold.h:
+            result = max(result, log_evidence(within, *days))
+    return float(result)
+
+
+def _ways_back(state: WatchState, change: Change) -> Iterator[Fit]:
+    if _alone(state, change):
+        old = state.recent[-1].start_ms - change.from_ms > OLD_DAYS * DAY_MS
+        yield with_wander(state, change.base, WANDER_FROZEN) if old else change.base
+    if state.learner is not None and not change.quiet:
+        fit, D = state.learner.fit, directions(state.network, state.tests)
+        for j, step, error in zip(change.anew, change.steps, change.errors, strict=True):
+            yield Fit(fit.mean - step * D[:, j], fit.covariance + error**2 * np.outer(D[:, j], D[:, j]))
+
+
+def _undone(change: Change, step: Change) -> bool:
+    """Whether a further step of what changed leads back to where it came from."""
+    assert step.suspicion is not None, "it was looked at"
+    back = dict(zip(step.anew, step.steps, strict=True))
+    first = step.anew[0]
+    if change.quiet or first not in change.anew:
+        return False
+    before = change.steps[change.anew.index(first)]
+    return abs(before + back[first]) <= NET * abs(before)
+
+
+def ended(state: WatchState, change: Change, at_ms: int, how: str) -> WatchState:
+    """The change is over since a day: the baseline before it holds again where nothing else has changed since."""
+    left = tuple(c for c in state.changes if c is not change)
+    state = replace(state, changes=left, ended=(*state.ended, EndedChange(change, at_ms, how)))
+    if change.load:
+        return over(state, change.found_ms, at_ms)
+    state = state if change.dead_kw else _without_scores(state, at_ms)
+    learned_days = change.learned
+    if learned_days is None or state.learner is None or not _alone(state, change):
+        return with_fresh_charts(renewed(state, change.anew, at_ms, free=False))
+    return _restored(state, learned_days, change.from_ms, at_ms)
+
+
+def _restored(state: WatchState, learned_days: Learned, from_ms: int, at_ms: int) -> WatchState:
+    """The baseline of before `from_ms` with the days since `at_ms`; those between are dropped."""
+    old = tuple(d for d in state.recent if d.start_ms < from_ms)
+    days = tuple(d for d in state.recent if d.start_ms >= at_ms)
+    sums, weight = added(state, learned_days.sums, days), KEEP ** len(days)
+    frozen = state.frozen
+    if frozen is not None and learned_days.frozen is not None:
+        frozen = replace(frozen, fit=learned_days.frozen)  # and if it was renewed meanwhile, it is due again
+    state = replace(
+        state,
+        recent=(*old, *days),
+        sums=sums,
+        summed=learned_days.summed + len(days),
+        learned=state.seen,
+        carried=CarriedInformation(learned_days.carried.M * weight, learned_days.carried.b * weight),
+        start=learned_days.start,
+        frozen=frozen,
+        frozen_at=learned_days.frozen_at,
+        renewals=state.renewals[: learned_days.renewals],
+        settled=min(state.settled, learned_days.renewals),
+    )
+    return refitted(with_fresh_charts(state))
+
+
+def _without_scores(state: WatchState, from_ms: int) -> WatchState:
+    """The days since a change are no measure of what days scatter when nothing changes."""
+    count = sum(day.start_ms >= from_ms for day in state.recent)
+    left = max(len(state.scores) - count, 0)
+    return replace(state, scores=state.scores[:left], allowances=state.allowances[:left])
+
+
+def accepted(state: WatchState, which: Iterable[Change], at_ms: int) -> WatchState:
+    """These changes are the new normal: nothing more is said of them. What may have changed began anew when they were found."""
+    for change in which:
+        left = tuple(c for c in state.changes if c is not change)
+        state = replace(state, changes=left, ended=(*state.ended, EndedChange(change, at_ms, "accepted")))
+        if change.load and change.load.kind == "shape":
+            state = taken_as_normal(state, change.found_ms)
+        elif change.load:  # as steady as a baseline can hold
+            state = renewed(never(state, change.found_ms), change.anew, change.from_ms, free=True)
+        elif change.dead_kw:  # it stays dead: whatever is missing is the new normal of its balance
+            state = renewed(state, change.anew, change.from_ms, free=True)
+    return state
+
+
+def exchanged(state: WatchState, names: Iterable[str], at_ms: int) -> WatchState:
+    """These instruments are others from a moment on: they begin anew, and what was said of the old ones is over."""
+    tests = tuple(_index(state, f"ratio {name}") for name in names)
+    over = [
+        c
+        for c in state.changes
+        if c.suspicion is not None and _index(state, c.suspicion.candidates[0].hypothesis) in tests
+    ]
+    for change in over:
+        left = tuple(c for c in state.changes if c is not change)
+        state = replace(state, changes=left, ended=(*state.ended, EndedChange(change, at_ms, "exchanged")))
+    return renewed(state, tests, at_ms, free=False)
+
+
+def corrected(state: WatchState, names: Iterable[str], at_ms: int) -> WatchState:
+    """The figures of these instruments are corrected from a moment on: about as before, with an error of their own."""
+    tests = tuple(_index(state, f"ratio {name}") for name in names)
+    if state.learner is None:
+        return renewed(state, tests, at_ms, free=False)
+    for j in tests:
+        part = part_of(state, j)
+        spread = state.learner.spread[state.parts[part][1]]
+        quiet = Change(at_ms, at_ms, at_ms, part, state.learner.fit, spread, what_is_learned(state), quiet=True)
+        quiet = replace(quiet, anew=(j,), steps=(0.0,), errors=(0.0,))
+        state = renewed(replace(state, changes=(*state.changes, quiet)), (j,), at_ms, free=False, owner=at_ms)
+    return state
+
+
+def free(state: WatchState, names: Iterable[str], at_ms: int) -> WatchState:
+    """Whatever these instruments read from a day on is the new normal, though the watch has not found a change yet."""
+    tests = tuple(_index(state, f"ratio {name}") for name in names)
+    newest = state.recent[-1].end_ms if state.recent else at_ms
+    return renewed(state, tests, min(at_ms, newest), free=True)

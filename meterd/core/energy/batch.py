@@ -1,0 +1,218 @@
+"""A whole history at once: the same core as the daemon, over columns instead of ticks. Pure; bit-identical to it.
+
+Each register is followed on its own, so only one column of readings is in memory at a time; what stays are the energies
+of its intervals.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from meterd.core.balance.board_balance import Balance, balance_of, interval_inputs, period_inputs
+from meterd.core.balance.estimate import of_intervals, of_periods
+from meterd.core.energy.aggregation import BoardAggregation, NetPlan, PvAggregation
+from meterd.core.energy.rollup import Columns, roll_up
+from meterd.core.model.periods import HOUR_MS, MADE_OF, Period, bounds, floor, plain_hours
+from meterd.core.model.plan import Limits
+from meterd.core.model.results import Channel
+from meterd.core.pv.figures import pv_figures
+from meterd.core.registers.corrections import CorrectionSegment, Edits, corrected, edited
+from meterd.core.registers.register_line import Bools, Breakpoints, Figures, Flag, Ints, RegisterLine, figures
+from meterd.core.registers.tracker import Event, Rule, Tracker
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """What one register gave: figures of its intervals, and what was decided on the way."""
+
+    channel: Channel
+    figures: Figures
+    events: tuple[Event, ...]
+    readings: int
+
+
+def follow(
+    channel: Channel,
+    rules: Sequence[Rule],
+    times: Ints,
+    raws: Ints,
+    *,
+    limits: Limits,
+    interval_ms: int,
+    corrections: Sequence[CorrectionSegment] = (),
+    edits: Edits | None = None,
+) -> Followed:
+    """Figures of one register from all its readings, in any order and with repeats."""
+    if not bool(np.all(times[1:] > times[:-1])):  # most histories ascend, and finding that out costs a tenth of sorting
+        order = np.lexsort((raws, times))
+        times, raws = times[order], raws[order]
+    times, raws = edited(times, raws, edits or {})
+    tracker = Tracker(
+        rules, breakpoints=Breakpoints() if corrections else RegisterLine()
+    )  # a correction needs what the register showed
+    tracker.run(times, raws)
+    breakpoints = tracker.breakpoints
+    first = floor(breakpoints.t[0], interval_ms) if len(breakpoints) else 0
+    until = floor(breakpoints.t[-1], interval_ms) if len(breakpoints) else 0
+    result = figures(
+        breakpoints,
+        first,
+        until,
+        interval_ms=interval_ms,
+        gap_exact_ms=limits.gap_exact_s * 1000,
+        gap_estimate_ms=limits.gap_estimate_s * 1000,
+    )
+    if corrections:
+        gap_ms = limits.gap_exact_s * 1000
+        result = corrected(result, breakpoints, rules, corrections, interval_ms=interval_ms, gap_ms=gap_ms)
+    return Followed(channel, result, tuple(tracker.events), len(times))
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Figures of T periods by n registers, with the start and end of each period."""
+
+    period: Period
+    start_ms: Ints
+    end_ms: Ints
+    channels: tuple[Channel, ...]
+    columns: Columns
+
+    def pick(self, channels: Sequence[Channel]) -> Columns:
+        """Some registers, in the given order; one that is not here is missing throughout."""
+        place = {channel: j for j, channel in enumerate(self.channels)}
+        shape = (len(self.start_ms), len(channels))
+        energy, present = np.zeros(shape, dtype=np.int64), np.zeros(shape, dtype=np.bool_)
+        flags = np.zeros(shape, dtype=np.uint8)
+        for k, channel in enumerate(channels):
+            j = place.get(channel)
+            if j is not None:
+                energy[:, k], present[:, k] = self.columns.energy[:, j], self.columns.present[:, j]
+                flags[:, k] = self.columns.flags[:, j]
+        return Columns(energy, present, flags)
+
+    def net(self, plan: NetPlan) -> Columns:
+        """Import less export of points."""
+        return plan.net(self.pick(plan.imports), self.pick(plan.exports))
+
+
+def interval_table(followed: Sequence[Followed], interval_ms: int) -> Table:
+    """One table over the intervals of all registers."""
+    spans = [f.figures.start_ms for f in followed if len(f.figures.start_ms)]
+    first = min((int(s[0]) for s in spans), default=0)
+    until = max((int(s[-1]) + interval_ms for s in spans), default=0)
+    start = np.arange(first, until, interval_ms, dtype=np.int64)
+    shape = (len(start), len(followed))
+    energy, present = np.zeros(shape, dtype=np.int64), np.zeros(shape, dtype=np.bool_)
+    flags = np.zeros(shape, dtype=np.uint8)
+    for j, item in enumerate(followed):
+        count = len(item.figures.start_ms)
+        if count:
+            low = (int(item.figures.start_ms[0]) - first) // interval_ms
+            energy[low : low + count, j] = item.figures.energy
+            present[low : low + count, j] = item.figures.present
+            flags[low : low + count, j] = item.figures.flags
+    channels = tuple(f.channel for f in followed)
+    return Table(Period.INTERVAL, start, start + interval_ms, channels, Columns(energy, present, flags))
+
+
+def parent_table(parts: Table, period: Period, zone: ZoneInfo, interval_ms: int) -> Table:
+    """Sums of a table's periods to longer ones; a parent that is not wholly inside the table is missing."""
+    starts, ends, first, expected = [], [], [], []
+    row = 0
+    day = (0, 0)
+    while row < len(parts.start_ms):
+        moment = int(parts.start_ms[row])
+        if period is Period.HOUR and not day[0] <= moment < day[1]:
+            day = plain_hours(moment, zone)
+        if day[0] <= moment < day[1]:
+            low = moment - (moment - day[0]) % HOUR_MS
+            high = low + HOUR_MS
+        else:
+            low, high = bounds(period, moment, zone, interval_ms)
+        after = int(np.searchsorted(parts.start_ms, high, side="left"))
+        whole = parts.start_ms[row] == low and parts.end_ms[after - 1] == high
+        starts.append(low)
+        ends.append(high)
+        first.append(row)
+        expected.append(after - row if whole else -1)
+        row = after
+    begin = np.array(first, dtype=np.int64)
+    columns = roll_up(parts.columns, begin, np.array(expected)) if first else parts.columns
+    return Table(period, np.array(starts, dtype=np.int64), np.array(ends, dtype=np.int64), parts.channels, columns)
+
+
+def all_tables(intervals: Table, zone: ZoneInfo, interval_ms: int) -> dict[Period, Table]:
+    """The table of every kind of period."""
+    tables = {Period.INTERVAL: intervals}
+    for period, part in MADE_OF.items():
+        tables[period] = parent_table(tables[part], period, zone, interval_ms)
+    return tables
+
+
+def board_balances(
+    aggregation: BoardAggregation, tables: Mapping[Period, Table]
+) -> Iterator[tuple[Table, Balance, Bools]]:
+    """The balances of a board for every kind of period, and which of them are estimated."""
+    intervals = tables[Period.INTERVAL]
+    net = intervals.net(aggregation.plan)
+    terms = aggregation.terms.terms
+    known = np.where(net.present, net.energy, 0)
+    inputs = interval_inputs(terms, intervals.start_ms, intervals.end_ms, known)
+    for table in tables.values():
+        if table.period is Period.INTERVAL:
+            result = balance_of(terms, inputs, net.present, of_intervals(net.flags), net.flags)
+            yield table, result, (net.flags != 0).any(axis=1)
+        elif len(table.start_ms):
+            first = np.searchsorted(intervals.start_ms, table.start_ms)
+            expected = (table.end_ms - table.start_ms) // (intervals.end_ms[0] - intervals.start_ms[0])
+            count = np.diff(np.append(first, len(intervals.start_ms)))
+            present = np.logical_and.reduceat(net.present, first, axis=0) & (count == expected)[:, None]
+            estimate = of_periods(known, net.flags, first, intervals.start_ms, intervals.end_ms)
+            lacks = np.bitwise_or.reduceat(np.where(net.present, 0, net.flags), first, axis=0)
+            lacks |= np.where(count == expected, 0, Flag.NO_IMPORT | Flag.NO_EXPORT).astype(np.uint8)[:, None]
+            result = balance_of(terms, period_inputs(inputs, first), present, estimate, lacks)
+            yield table, result, (roll_up(net, first, expected).flags != 0).any(axis=1)
+
+
+@dataclass(frozen=True, slots=True)
+class PvTable:
+    """PV figures of T periods: mWh, meaningless where `present` is false."""
+
+    table: Table
+    production: Ints
+    grid_import: Ints
+    grid_export: Ints
+    self_use: Ints
+    consumption: Ints
+    present: Bools
+
+
+def pv_tables(aggregation: PvAggregation, tables: Mapping[Period, Table]) -> Iterator[PvTable]:
+    """PV figures for every kind of period, made per interval and then summed."""
+    intervals = tables[Period.INTERVAL]
+    production, others = intervals.net(aggregation.production), intervals.net(aggregation.others)
+    imported, exported = intervals.pick(aggregation.feeds.imports), intervals.pick(aggregation.feeds.exports)
+    present = production.present.all(axis=1) & others.present.all(axis=1) & imported.present.all(axis=1)
+    present &= (exported.present | ~np.array(aggregation.feeds.has_export)).all(axis=1)
+    grid_import, total = imported.energy.sum(axis=1), production.energy.sum(axis=1)
+    result = pv_figures(total, exported.energy.sum(axis=1), grid_import, others.energy.sum(axis=1), present)
+    parts = (result.production, grid_import, result.export, result.self_use, result.consumption)
+    columns = Columns(
+        np.stack(parts, axis=1) * present[:, None],
+        np.repeat(present[:, None], len(parts), axis=1),
+        np.zeros((len(present), len(parts)), dtype=np.uint8),
+    )
+    for table in tables.values():
+        if not len(table.start_ms):
+            continue
+        if table.period is not Period.INTERVAL:
+            first = np.searchsorted(intervals.start_ms, table.start_ms)
+            expected = (table.end_ms - table.start_ms) // (intervals.end_ms[0] - intervals.start_ms[0])
+            rolled = roll_up(columns, first, expected)
+        else:
+            rolled = columns
+        made, bought, sold, used, consumed = rolled.energy.T
+        yield PvTable(table, made, bought, sold, used, consumed, rolled.present[:, 0])

@@ -1,0 +1,174 @@
+"""What energies can be asked for together: the site, boards, tenants, patterns of points, single points; and their figures.
+
+An energy counts along the arrow of the plan: import less export where both are read, production for PV.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Protocol
+
+import numpy as np
+
+from meterd.core.energy.rollup import Columns
+from meterd.core.model.periods import Period
+from meterd.core.model.plan import Role, Site
+from meterd.core.model.reading import EXPORT, IMPORT
+from meterd.core.model.results import BalanceRow, Channel, PvRow
+from meterd.core.registers.register_line import Flag, Ints
+
+LEAST_POINTS = 3  # of a sum over points that may not be seen one by one: the sum of two tells each the other
+SITE_FIGURES = ("consumption", "production", "self_use", "grid_import", "grid_export")
+
+
+class ItemKind(StrEnum):
+    """What an item is."""
+
+    SITE = "site"
+    BOARD = "board"
+    TENANT = "tenant"
+    PATTERN = "pattern"
+    POINT = "point"
+
+
+@dataclass(frozen=True, slots=True)
+class EnergyItem:
+    """One line of a chart: a figure of the site, the feed side of a board, or a signed sum of registers of `points`."""
+
+    kind: ItemKind
+    name: str
+    title: str = ""
+    points: tuple[str, ...] = ()
+    channels: tuple[Channel, ...] = ()
+    signs: tuple[int, ...] = ()
+
+    @property
+    def key(self) -> str:
+        """How it is asked for, such as `point:bakery-ovens`."""
+        return f"{self.kind}:{self.name}"
+
+
+class StoredFigures(Protocol):
+    """Stored figures of periods. Energies in mWh, times in ms UTC."""
+
+    def columns(self, channels: Sequence[Channel], period: Period, starts: Ints) -> Columns:
+        """Newest figures of T periods by n channels."""
+
+    def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> list[BalanceRow]:
+        """Balances of one board that start in [from, until)."""
+
+    def pv(self, period: Period, from_ms: int, until_ms: int) -> list[PvRow]:
+        """PV figures that start in [from, until)."""
+
+
+def point_items(site: Site) -> list[EnergyItem]:
+    """Every point that counts and is read, in the order of the plan."""
+    return [
+        item
+        for point in site.points
+        if point.counts
+        if (item := _sum(site, point.title, point.name, points=(point.name,)))
+    ]
+
+
+def board_items(site: Site) -> list[EnergyItem]:
+    """The feed side of each board: what came in from feeds, PV and other sources, less what went back."""
+    return [EnergyItem(ItemKind.BOARD, board.name, board.title) for board in site.boards]
+
+
+def tenant_items(site: Site) -> list[EnergyItem]:
+    """Each tenant with all points of its name; what hangs below another point of the same tenant is in that already."""
+    names = dict.fromkeys(point.tenant for point in site.points if point.tenant)
+    return [
+        item
+        for name in names
+        if (item := _sum(site, name, name, points=_points_of_tenant(site, name), kind=ItemKind.TENANT)) is not None
+    ]
+
+
+def _points_of_tenant(site: Site, tenant: str) -> tuple[str, ...]:
+    own = {point.name: point for point in site.points if point.tenant == tenant and point.counts}
+    return tuple(name for name, point in own.items() if point.below not in own)
+
+
+def pattern_items(site: Site) -> list[EnergyItem]:
+    """Each pattern with all points that were copied from one drawn point."""
+    groups: dict[tuple[str, str], list[str]] = {}
+    for copied in site.copied:
+        groups.setdefault((copied.pattern, copied.drawn), []).extend(copied.points)
+    lone = {pattern for pattern, _ in groups if sum(p == pattern for p, _ in groups) == 1}
+    results = []
+    for (pattern, drawn), names in groups.items():
+        name = pattern if pattern in lone else f"{pattern}/{drawn}"
+        counted = tuple(p for p in names if site.point(p).counts)
+        results.append(_sum(site, name, name, points=counted, kind=ItemKind.PATTERN))
+    return [item for item in results if item is not None]
+
+
+def site_items(site: Site) -> list[EnergyItem]:
+    """The figures of the site: those of the PV accounting where there is PV, else sums of its feeds and other sources."""
+    roles = {role: [p.name for p in site.points if p.counts and p.role is role] for role in Role}
+    if roles[Role.PV] and roles[Role.FEED]:
+        return [EnergyItem(ItemKind.SITE, name) for name in SITE_FIGURES]
+    sources = [*roles[Role.FEED], *roles[Role.BACKUP], *roles[Role.STORAGE], *roles[Role.PV]]
+    both, bought, sold = (IMPORT, EXPORT), (IMPORT,), (EXPORT,)
+    sums = [
+        _site_sum(site, "consumption", sources, both),
+        _site_sum(site, "grid_import", roles[Role.FEED], bought),
+        _site_sum(site, "grid_export", roles[Role.FEED], sold),
+    ]
+    return [item for item in sums if item is not None]
+
+
+def _site_sum(site: Site, name: str, points: Sequence[str], registers: Sequence[str]) -> EnergyItem | None:
+    """Registers of the connection together; exports count below zero only beside imports."""
+    read = {(row.point, row.register) for p in points for row in site.inputs_of(p)}
+    channels = tuple((p, r) for p in points for r in registers if (p, r) in read)
+    signs = tuple(-1 if r == EXPORT and len(registers) > 1 else 1 for _, r in channels)
+    return EnergyItem(ItemKind.SITE, name, "", (), channels, signs) if channels else None
+
+
+def _sum(
+    site: Site, title: str, name: str, *, points: Sequence[str], kind: ItemKind = ItemKind.POINT
+) -> EnergyItem | None:
+    """A signed sum over registers; None where nothing is read."""
+    read = {(row.point, row.register) for p in points for row in site.inputs_of(p)}
+    signed = [((p, r), sign) for p in points for r, sign in ((IMPORT, 1), (EXPORT, -1)) if (p, r) in read]
+    if not signed:
+        return None
+    return EnergyItem(kind, name, title, tuple(points), tuple(c for c, _ in signed), tuple(s for _, s in signed))
+
+
+def figures_of(stored: StoredFigures, item: EnergyItem, period: Period, starts: Ints) -> Columns:
+    """The energies of one item in T periods as one column; missing where one of its terms is."""
+    if not len(starts):
+        return _column([])
+    if item.kind is ItemKind.SITE and not item.channels:
+        rows = {r.start_ms: r for r in stored.pv(period, int(starts[0]), int(starts[-1]) + 1)}
+        return _column([_of_site(rows.get(at), item.name) for at in starts.tolist()])
+    if item.kind is ItemKind.BOARD:
+        feeds = {
+            b.start_ms: (b.feed, b.estimated)
+            for b in stored.balances(item.name, period, int(starts[0]), int(starts[-1]) + 1)
+        }
+        return _column([feeds.get(at, (None, False)) for at in starts.tolist()])
+    columns = stored.columns(item.channels, period, starts)
+    energy: Ints = columns.energy @ np.array(item.signs, dtype=np.int64)
+    present = np.all(columns.present, axis=1)
+    flags = np.bitwise_or.reduce(columns.flags, axis=1)
+    return Columns(np.where(present, energy, 0)[:, None], present[:, None], flags[:, None])
+
+
+def _of_site(row: PvRow | None, name: str) -> tuple[int | None, bool]:
+    if row is None:
+        return None, False
+    value: int | None = row.consumed if name == "consumption" else getattr(row, name)
+    return value, row.estimated
+
+
+def _column(values: Sequence[tuple[int | None, bool]]) -> Columns:
+    return Columns(
+        np.array([[value or 0] for value, _ in values], dtype=np.int64).reshape(-1, 1),
+        np.array([[value is not None] for value, _ in values], dtype=np.bool_).reshape(-1, 1),
+        np.array([[Flag.START if estimated else 0] for _, estimated in values], dtype=np.uint8).reshape(-1, 1),
+    )

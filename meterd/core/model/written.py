@@ -1,0 +1,43 @@
+"""Dates and numbers as people write them in German: day first, decimal comma. Pure.
+
+What is written as this program writes it stays as it is; what fits two readings is refused with both.
+"""
+
+import re
+
+_DATE = re.compile(
+    r"^\s*([0-9]{1,2})\.([0-9]{1,2})\.([0-9]{4})(?:[ T,]+([0-9]{1,2}):([0-9]{2}(?::[0-9]{2})?))?\s*(?:Uhr)?\s*$"
+)
+_COMMA = re.compile(r"^[+-]?[0-9]+,[0-9]+$")
+_GROUPED = re.compile(r"^[+-]?[0-9]{1,3}(?:[.'\u2019 \u00a0\u202f][0-9]{3})+,[0-9]+$")
+_BOTH = re.compile(r"^[+-]?[1-9][0-9]{0,2},[0-9]{3}$")
+
+
+def iso_date(words: str) -> str:
+    """A date that is written day first, and its time if there is one, as ISO 8601; anything else as it is.
+
+    >>> iso_date("4.5.2026 9:30"), iso_date("04.05.2026"), iso_date("2026-05-04")
+    ('2026-05-04T09:30', '2026-05-04', '2026-05-04')
+    """
+    match = _DATE.match(words)
+    if match is None:
+        return words
+    day, month, year, hour, rest = match.groups()
+    date = f"{year}-{int(month):02}-{int(day):02}"
+    return date if hour is None else f"{date}T{int(hour):02}:{rest}"
+
+
+def plain_number(words: str) -> str:
+    """A number with a decimal comma as one with a point; anything else as it is.
+
+    ValueError with both readings for what may be a thousands separator.
+
+    >>> plain_number("123456,7"), plain_number("123.456,7"), plain_number("123456.7")
+    ('123456.7', '123456.7', '123456.7')
+    """
+    if _BOTH.match(words):
+        whole = words.replace(",", "")
+        raise ValueError(f"{words} is {whole} or {words.replace(',', '.')}: write one of these")
+    if _COMMA.match(words) or _GROUPED.match(words):
+        return re.sub(r"[.'\u2019 \u00a0\u202f]", "", words).replace(",", ".")
+    return words

@@ -1,0 +1,180 @@
+"""What people are notified of, when, and in which words. Pure: findings and what was sent before in, one message out.
+
+A notification is sent when a finding has lasted for a while, again as long as nobody has seen it, and once more when it
+is over. What comes while a channel is busy or away is gathered into one message.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from meterd.core.model.finding import FindingRow, FindingState
+from meterd.core.model.finding_cause import EVENTS, rank
+from meterd.core.model.periods import text
+from meterd.core.model.plan import Notify, Site
+
+_HOUR_MS = 3_600_000
+_MOST_POINTS = 10  # names in one line
+_MOST_EVIDENCE = 5  # sentences in a mail; the list and the topic have all of them
+
+
+class Kind(StrEnum):
+    """Why a finding is reported."""
+
+    NEW = "new"
+    AGAIN = "still open"
+    OVER = "over"
+    PASSED = "came and went"
+
+
+@dataclass(frozen=True, slots=True)
+class SentNotification:
+    """What a channel has sent about one finding: in which of its lives, when, and whether its end was sent as well."""
+
+    number: int
+    raised_ms: int
+    over: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Notification:
+    """One finding to be reported, and why."""
+
+    kind: Kind
+    row: FindingRow
+
+    def sent(self, now_ms: int, before: SentNotification | None) -> SentNotification:
+        """What is remembered once it has been reported."""
+        if self.kind is Kind.OVER:
+            return SentNotification(self.row.number, before.raised_ms if before else now_ms, over=True)
+        return SentNotification(self.row.number, now_ms, over=self.kind is Kind.PASSED)
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """One message: a subject line, a text for people, and the same as fields for programs."""
+
+    subject: str
+    text: str
+    fields: Mapping[str, object]
+
+
+def due(
+    rows: Iterable[FindingRow],
+    sent_notifications: Mapping[str, SentNotification],
+    now_ms: int,
+    settings: Notify,
+    *,
+    since_ms: int,
+) -> list[Notification]:
+    """What is to be reported now, most urgent first, of equals the older. What began and ended before `since_ms` is history."""
+    notifications = []
+    for row in rows:
+        kind = (
+            None
+            if row.suppressed
+            else _kind(row, sent_notifications.get(row.finding.id), now_ms, settings=settings, since_ms=since_ms)
+        )
+        if kind is not None:
+            notifications.append(Notification(kind, row))
+    return sorted(
+        notifications, key=lambda notice: (rank(notice.row.finding.cause), notice.row.first_ms, notice.row.finding.id)
+    )
+
+
+def _kind(
+    row: FindingRow, sent_notification: SentNotification | None, now_ms: int, *, settings: Notify, since_ms: int
+) -> Kind | None:
+    wait_ms, again = (
+        settings.wait_s * 1000,
+        sent_notification is None or now_ms - sent_notification.raised_ms >= settings.repeat_h * _HOUR_MS,
+    )
+    raised = sent_notification is not None and sent_notification.number == row.number
+    event = row.finding.cause in EVENTS
+    if row.state != FindingState.CLOSED:
+        if row.state != FindingState.NEW or not again or now_ms - row.first_ms < wait_ms:
+            return None
+        return Kind.AGAIN if raised else Kind.NEW
+    if event or row.closed_ms is None or row.part_of:
+        return None  # what happened is not over when it is a day old, and what is part of another goes on with that
+    if sent_notification is not None and not sent_notification.over:
+        quiet = now_ms - row.closed_ms >= settings.clear_s * 1000
+        return Kind.OVER if quiet or row.by else None
+    lasted = row.last_ms - row.first_ms >= wait_ms
+    unseen = not row.by and row.first_ms >= since_ms
+    return Kind.PASSED if lasted and unseen and again and not raised else None
+
+
+def words(notices: Sequence[Notification], site: Site, now_ms: int, settings: Notify) -> Words:
+    """One message for all notices; more than `most_per_message` are only counted."""
+    shown, rest = notices[: settings.most_per_message], len(notices) - settings.most_per_message
+    counts = {kind: sum(n.kind is kind for n in notices) for kind in Kind}
+    if len(notices) == 1:
+        notification = notices[0]
+        subject = f"{notification.kind}: {notification.row.finding.text}"
+    else:
+        subject = ", ".join(f"{count} {kind}" for kind, count in counts.items() if count)
+    lines = [f"{site.title or site.name}, {text(now_ms)}"]
+    for kind in Kind:
+        for notice in (n for n in shown if n.kind is kind):
+            lines += ["", *_lines(notice)]
+    if rest > 0:
+        lines += ["", f"and {rest} more; `meterd findings` lists them"]
+    lines += ["", "A value on a screen never proves a part dead.", ""]
+    fields: dict[str, object] = {
+        "site": site.name,
+        "title": site.title,
+        "at": text(now_ms),
+        "notices": [as_fields(notice) for notice in shown],
+        "more": max(0, rest),
+    }
+    return Words(one_line(f"[{site.name}] {subject}", 200), "\n".join(lines), fields)
+
+
+def _lines(notice: Notification) -> list[str]:
+    row, finding = notice.row, notice.row.finding
+    lines = [f"{notice.kind.upper()}: {one_line(finding.text, 1000)}"]
+    if finding.remedy and notice.kind in (Kind.NEW, Kind.AGAIN):
+        lines.append(f"  what to do: {one_line(finding.remedy, 1000)}")
+    span = f"  first {text(row.first_ms)}, last {text(row.last_ms)}"
+    if row.count > 1:
+        span += f", {row.count} times"
+    if row.earlier_ms is not None:
+        span += f"; an earlier one was closed {text(row.earlier_ms)}"
+    lines.append(span)
+    if len(finding.points) > 1:
+        more = f" and {len(finding.points) - _MOST_POINTS} more" if len(finding.points) > _MOST_POINTS else ""
+        lines.append("  points: " + ", ".join(finding.points[:_MOST_POINTS]) + more)
+    if notice.kind in (Kind.NEW, Kind.AGAIN):
+        lines += [f"  also: {one_line(line, 500)}" for line in finding.evidence[:_MOST_EVIDENCE]]
+        if len(finding.evidence) > _MOST_EVIDENCE:
+            lines.append(f"  and {len(finding.evidence) - _MOST_EVIDENCE} more such lines")
+    if row.by:
+        lines.append(f"  closed by {one_line(row.by, 200)}")
+    return [*lines, f"  id: {finding.id}"]
+
+
+def as_fields(notice: Notification) -> dict[str, object]:
+    """A notice for programs."""
+    row, finding = notice.row, notice.row.finding
+    return {
+        "kind": notice.kind.value,
+        "id": finding.id,
+        "number": row.number,
+        "cause": finding.cause,
+        "subject": finding.subject,
+        "state": row.state,
+        "first": text(row.first_ms),
+        "last": text(row.last_ms),
+        "count": row.count,
+        "text": finding.text,
+        "remedy": finding.remedy,
+        "points": list(finding.points),
+        "evidence": list(finding.evidence),
+    }
+
+
+def one_line(words: str, longest: int) -> str:
+    """Words without line breaks and control characters: names of devices end up in mail headers."""
+    clean = " ".join("".join(letter if letter.isprintable() else " " for letter in words).split())
+    return clean if len(clean) <= longest else clean[: longest - 3] + "..."

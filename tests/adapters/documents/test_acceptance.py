@@ -1,0 +1,59 @@
+"""Acceptance forms of a point and of a board, with readings and without."""
+
+from pathlib import Path
+
+from meterd.adapters.store.journal import SqliteStore
+from meterd.core.model.reading import POWER, Reading
+from tests.adapters.documents.written_files import made, text
+from tests.core.registers.test_ct_factor import CHANGE, site
+
+
+def test_acceptance_of_a_point_and_of_a_board(hof: Path, tmp_path: Path) -> None:
+    """Plate data, ratio, the newest reading with its time, the checks, the lines to sign on."""
+    point = text(made(tmp_path, "acceptance", hof, "--point", "t1", "--lang", "de", "--pdf", tmp_path / "a.pdf"))
+    for words in (
+        "S-1",
+        "150/5 A",
+        "0.5S / 0.5",
+        "positiv in die Verteilung",
+        "03.04.2026 00:00",
+        "Abgenommen von",
+        "EN 50110",
+    ):
+        assert words in point
+    board = text(made(tmp_path, "acceptance", hof, "--board", "main", "--pdf", tmp_path / "a.pdf"))
+    for words in ("inside the band", "2026-04-02", "later", "Accepted with remarks"):
+        assert words in board
+
+
+def test_acceptance_without_a_store(hof: Path, tmp_path: Path) -> None:
+    """Before anything was read the form says that there is no reading; without transformers nobody checks them."""
+    result = text(
+        made(
+            tmp_path,
+            "acceptance",
+            hof,
+            "--point",
+            "bakery",
+            "--store",
+            tmp_path / "none.sqlite",
+            "--pdf",
+            tmp_path / "a.pdf",
+        )
+    )
+    assert "no reading" in result
+    assert "Short-circuit links" not in result
+
+
+def test_a_power_of_the_secondary_side_is_shown_as_that_of_the_circuit(tmp_path: Path) -> None:
+    """-40 W at 1000/5 are 8 kW out of the board; the reading itself stays as the display shows it."""
+    site(tmp_path)  # writes mill.toml
+    path = tmp_path / "s.sqlite"
+    store = SqliteStore.writer(path)
+    with store.transaction():
+        store.add_readings([Reading("t1", POWER, CHANGE + 1000, -40.0, CHANGE + 1000)])
+    store.close()
+    options = ("--point", "t1", "--store", path, "--pdf", tmp_path / "a.pdf")
+    written = text(made(tmp_path, "acceptance", tmp_path / "mill.toml", *options))
+    assert "8.0 kW" in written
+    assert "40.00 W" in written

@@ -1,0 +1,111 @@
+"""PDF: same bytes, embedded letters, bookmarks, headings on every page, nothing that breaks on odd texts."""
+
+import io
+
+import pypdf
+import pytest
+
+from meterd.adapters.documents.fonts import printable
+from meterd.adapters.documents.model import (
+    Bars,
+    Column,
+    Document,
+    Facts,
+    Heading,
+    Moment,
+    Number,
+    Series,
+    Sign,
+    Table,
+    Text,
+)
+from meterd.adapters.documents.pdf import pdf
+
+LONG = "Donaudampfschifffahrtselektrizitätenhauptbetriebswerkbauunterbeamtengesellschaft" * 2
+
+
+def paper(*rows: tuple[str, Number], lang: str = "de") -> Document:
+    """A document with one block of each kind."""
+    columns = (Column("Messpunkt", 30), Column("Energie [kWh]", 30, "right"))
+    blocks = (
+        Heading("Größen & <Maße>"),
+        Text("Ein Absatz mit Öl & <b>spitzen</b> Klammern."),
+        Text("Nur mit Sorgfalt.", "caution"),
+        Facts("f", (("Von", Moment(0)), ("Summe", Number(1234.5, 1, "kWh")))),
+        Heading("Unter", 2),
+        Table("t", columns, rows, sums=1 if rows else 0),
+        Bars("b", "kWh", ("1", "2"), (Series("Bezug", (3.0, None)), Series("PV", (0.0, 4321.0))), "fehlt"),
+        Sign(("Geprüft",), ("Name", "Datum", "Unterschrift")),
+    )
+    return Document("Bericht März", "Bericht", lang, "Europe/Vienna", "fuß", "Seite {page} von {pages}", blocks)
+
+
+def read(data: bytes) -> pypdf.PdfReader:
+    """As another program reads it."""
+    return pypdf.PdfReader(io.BytesIO(data))
+
+
+def test_title_language_and_bookmarks() -> None:
+    """A reader's window shows the title, a screen reader knows the language, the outline leads to the chapters."""
+    result = read(pdf(paper(("a", Number(1.0)))))
+    root = result.trailer["/Root"]
+    assert result.metadata is not None
+    assert (result.metadata.title, root["/Lang"]) == ("Bericht März", "de")
+    assert root["/ViewerPreferences"]["/DisplayDocTitle"] in (True, "true")
+    names = [
+        item["/Title"] if not isinstance(item, list) else [sub["/Title"] for sub in item] for item in result.outline
+    ]
+    assert names == ["Bericht März", "Größen & <Maße>", ["Unter"]]
+
+
+def test_heading_of_a_table_comes_back_on_each_page_with_its_number() -> None:
+    """Two hundred rows over several pages; page x of y counts them."""
+    rows = tuple((f"punkt-{i:03d}", Number(float(i))) for i in range(200))
+    pages = read(pdf(paper(*rows))).pages
+    texts = [page.extract_text() for page in pages]
+    assert len(texts) > 3
+    for i, text in enumerate(texts):
+        assert f"Seite {i + 1} von {len(texts)}" in text
+        assert ("Energie [kWh]" in text) == ("punkt-" in text)
+    whole = "".join(texts)
+    assert all(f"punkt-{i:03d}" in whole for i in range(200))
+
+
+def test_umlauts_and_signs_are_letters_and_not_pictures() -> None:
+    """Copied out of the document they are the same."""
+    text = read(pdf(paper(("Bäckerei Öztürk, 5 m²", Number(1234.5))))).pages[0].extract_text()
+    for wanted in ("Größen & <Maße>", "<b>spitzen</b>", "Bäckerei Öztürk, 5 m²", "1.234,5", "01.01.1970 01:00"):
+        assert wanted in text
+
+
+def test_fonts_that_carry_text_are_embedded() -> None:
+    """The document looks the same everywhere."""
+    fonts = read(pdf(paper(("a", Number(1.0))))).pages[0]["/Resources"]["/Font"]
+    described = [font.get_object() for font in fonts.values()]
+    vera = [font for font in described if "Vera" in font["/BaseFont"]]
+    assert len(vera) >= 3
+    assert all("/FontFile2" in font["/FontDescriptor"] for font in vera)
+
+
+@pytest.mark.parametrize("name", [LONG, LONG + " " + LONG, "", "名前 שלום", "x" * 500], ids=range(5))
+def test_any_name_fits_into_its_column(name: str) -> None:
+    """A name without a place to break is broken, a letter without a form becomes a question mark."""
+    assert len(read(pdf(paper((name, Number(1.0))))).pages) >= 1
+
+
+def test_empty_table_and_no_rows() -> None:
+    """Headings alone."""
+    assert "Messpunkt" in read(pdf(paper())).pages[0].extract_text()
+
+
+def test_letters_that_the_font_lacks_lose_their_accent() -> None:
+    """Better a plain letter than a box; what has no plain letter is a question mark."""
+    assert printable("Jiří Dvořák") == "Jirí Dvorák"
+    assert printable("日") == "?"
+
+
+def test_same_document_same_bytes() -> None:
+    """And another document other bytes."""
+    document = paper(("a", Number(1.0)))
+    assert pdf(document) == pdf(document)
+    assert pdf(document) != pdf(paper(("a", Number(2.0))))

@@ -1,0 +1,47 @@
+"""Cells about the plan."""
+
+from fractions import Fraction
+
+import pytest
+
+from meterd.adapters.documents.model import Number
+from meterd.adapters.documents.plan_cells import energy_wh, fitted_now, ratio, register_name, shown_at, unit_of
+from meterd.adapters.documents.texts import Words
+from meterd.core.model.plan import Input, Instrument, Site
+
+
+@pytest.mark.parametrize(
+    ("value", "cell"),
+    [
+        (None, ""),
+        (Fraction(0), ""),
+        (Fraction(5, 4), Number(1.25, 2, "Wh")),
+        (Fraction(100), Number(100.0, 0, "Wh")),
+        (Fraction(10**9), Number(10.0**6, 0, "kWh")),
+        (Fraction(1, 3), Number(1 / 3, 6, "Wh")),
+    ],
+)
+def test_energy_has_as_many_decimals_as_it_needs(value: Fraction | None, cell: object) -> None:
+    """A pulse of 1.25 Wh, a register of six digits of kWh."""
+    assert energy_wh(value) == cell
+
+
+def test_instrument_in_force_is_the_one_that_is_not_taken_out() -> None:
+    """At a moment the one of that time, otherwise the newest that is there; none after the last was taken out."""
+    first, second = Instrument("q", 0, 100, serial="1"), Instrument("q", 100, serial="2")
+    site = Site("mill", "UTC", instruments=(second, first))
+    assert fitted_now(site, "q") == second
+    assert fitted_now(site, "q", 99) == first
+    assert fitted_now(Site("mill", "UTC", instruments=(first,)), "q") is None
+    assert fitted_now(Site("mill", "UTC", instruments=(first,)), "q", 100) is None
+
+
+def test_ratio_units_and_readings_as_written_on_the_plate() -> None:
+    """Rated currents, secondary values, opening readings."""
+    words = Words("en")
+    assert ratio(Instrument("q", 0, ct_primary_a=250.0, ct_secondary_a=5.0), words) == "250/5 A"
+    assert ratio(Instrument("q", 0), words) == "direct"
+    assert unit_of(Input("q", "1.8.0", "s", "a", unit="kWh", scale=0.1, per_ct=True)) == "kWh x 0.1 x CT"
+    assert shown_at((("1.8.0", 412_345_680_500),)) == "1.8.0 = 412345680.5"
+    assert register_name("1.8.0") == "import (1.8.0)"
+    assert register_name("9.9.9") == "9.9.9"

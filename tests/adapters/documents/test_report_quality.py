@@ -1,0 +1,37 @@
+"""The corrections of a report as a table: by a factor, and of single readings."""
+
+from dataclasses import replace
+
+import pytest
+
+from meterd.adapters.documents.model import Moment, Table
+from meterd.adapters.documents.report_quality import quality_blocks
+from meterd.adapters.documents.texts import Words
+from meterd.core.model.reading import IMPORT
+from meterd.core.registers.corrections import STRUCK, Correction
+from meterd.core.reports.content import make_report
+from tests.core.reports.test_content import BEGIN, MATERIAL, SITE
+
+PLAIN = Correction(1, "a", IMPORT, BEGIN, None, "5/4", "plate", "Ada", 1)
+READ = replace(PLAIN, id=2, from_ms=BEGIN + 1, until_ms=BEGIN + 2, factor="", reads="12000.5")
+GONE = replace(READ, id=3, from_ms=BEGIN + 3, until_ms=BEGIN + 4, reads=STRUCK)
+
+
+@pytest.mark.parametrize(
+    ("language", "good", "one", "out"),
+    [("en", "no end", "one reading", "left out"), ("de", "ohne Ende", "eine Ablesung", "ausgelassen")],
+)
+def test_a_corrected_reading_stands_beside_factors(language: str, good: str, one: str, out: str) -> None:
+    """What it is taken for in the column of the factor; its moment has no end."""
+    report = make_report(SITE, replace(MATERIAL, corrections=(GONE, READ, PLAIN)))
+    words = Words(language)
+    table = next(
+        block
+        for block in quality_blocks(report, words)
+        if isinstance(block, Table) and block.name == words("corrections")
+    )
+    assert [(row[2], row[3], row[4]) for row in table.rows] == [
+        (Moment(BEGIN), good, "5/4"),
+        (Moment(BEGIN + 1), one, "= 12000.5 Wh"),
+        (Moment(BEGIN + 3), one, out),
+    ]

@@ -1,0 +1,62 @@
+"""Workbooks as another program reads them: numbers are numbers, formulas are not made of texts, same bytes."""
+
+import io
+
+import openpyxl
+
+from meterd.adapters.documents.model import Bars, Column, Document, Facts, Heading, Moment, Number, Series, Table, Text
+from meterd.adapters.documents.xlsx import workbook
+
+COLUMNS = (Column("Messpunkt", 30), Column("Energie [kWh]", 20, "right"), Column("Ab", 20))
+
+
+def paper(*tables: Table) -> Document:
+    """A document with tables."""
+    blocks = (
+        Heading("Kopf"),
+        Text("Ein Satz."),
+        Facts("f", (("Summe", Number(1.5, 1, "kWh")),)),
+        *tables,
+        Bars("Verlauf", "kWh", ("1",), (Series("Bezug", (None,)),), "fehlt"),
+    )
+    return Document("Titel", "Bericht", "de", "Europe/Vienna", "fuß", "", blocks)
+
+
+def opened(document: Document) -> openpyxl.Workbook:
+    """The workbook read back."""
+    return openpyxl.load_workbook(io.BytesIO(workbook(document)))
+
+
+def test_numbers_times_and_texts_keep_their_kind() -> None:
+    """An energy can be added up, a time is local, a designation that begins with = is no formula, missing is a word."""
+    rows = (("=E1-Q11", Number(52099.598922, 3), Moment(1_772_319_600_000)), ("b", "fehlt", ""))
+    worksheet = opened(paper(Table("Punkte", COLUMNS, rows)))["Punkte"]
+    assert [cell.value for cell in worksheet[1]] == ["Messpunkt", "Energie [kWh]", "Ab"]
+    assert (worksheet["A2"].value, worksheet["A2"].data_type) == ("=E1-Q11", "s")
+    assert (worksheet["B2"].value, worksheet["B2"].number_format) == (52099.598922, "#,##0.000")
+    assert worksheet["C2"].value.isoformat() == "2026-03-01T00:00:00"
+    assert worksheet["B3"].value == "fehlt"
+    assert (worksheet.freeze_panes, worksheet.print_title_rows) == ("B2", "$1:$1")
+
+
+def test_worksheets_of_the_same_name_and_long_names() -> None:
+    """At most 31 characters, none twice, no forbidden signs."""
+    names = ("Punkte: a/b [x]", "Punkte: a/b [x]", "n" * 40, "n" * 40)
+    book = opened(paper(*(Table(name, COLUMNS, ()) for name in names)))
+    assert len(set(book.sheetnames)) == len(names) + 2
+    assert all(len(name) <= 31 for name in book.sheetnames)
+
+
+def test_first_worksheet_holds_texts_and_facts_and_bars_are_a_table() -> None:
+    """Who cannot see the bars reads their figures; a missing one is the word."""
+    book = opened(paper())
+    first = [[cell.value for cell in row] for row in book["Bericht"].iter_rows(max_col=2)]
+    assert ["Titel", None] in first
+    assert ["Summe", 1.5] in first
+    assert [[c.value for c in row] for row in book["Verlauf"].iter_rows()][1] == ["1", "fehlt"]
+
+
+def test_same_document_same_bytes() -> None:
+    """No date of today in it."""
+    assert workbook(paper()) == workbook(paper())
+    assert opened(paper()).properties.created.year == 2000

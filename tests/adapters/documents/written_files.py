@@ -1,0 +1,35 @@
+"""Documents written by a command, read back as text and rows."""
+
+from pathlib import Path
+
+import openpyxl
+import pandas as pd
+import pypdf
+
+from meterd.app.cli.main import main
+from tests.adapters.documents.month import energies
+
+MARCH = slice(pd.Timestamp("2026-02-28 23:00Z"), pd.Timestamp("2026-03-31 21:00Z"))
+HOUR = 3_600_000
+
+
+def march() -> pd.DataFrame:
+    """Wh of each hour of local March, by other means."""
+    return energies().loc[MARCH]
+
+
+def book(path: Path) -> dict[str, list[list[object]]]:
+    """A workbook as rows by worksheet."""
+    return {s.title: [[c.value for c in row] for row in s.iter_rows()] for s in openpyxl.load_workbook(path).worksheets}
+
+
+def text(path: Path) -> str:
+    """All text of a PDF."""
+    return "\n".join(page.extract_text() for page in pypdf.PdfReader(path).pages)
+
+
+def made(tmp_path: Path, *arguments: object) -> Path:
+    """Run a command that must succeed; the file behind --xlsx or --pdf."""
+    words = [str(item) for item in arguments]
+    assert main(words) == 0
+    return Path(words[-1])

@@ -1,0 +1,54 @@
+"""Boards, points and consumers of a plan: each fault with its place and what would be right."""
+
+from pathlib import Path
+
+import pytest
+
+from tests.plan_faults import Case, label, refused
+
+CASES: list[Case] = [
+    ("points.csv", "aliases\n", "alias\n", "points.csv:1:57", "unknown column 'alias'", "did you mean aliases?"),
+    ("points.csv", "aliases\n", "title\n", "points.csv:1:57", "column title appears twice", "keep one"),
+    ("points.csv", "aliases\n", "password\n", "points.csv:1:57", "password in the plan", "password_env"),
+    ("points.csv", "q02,south", "Q02,south", "points.csv:5:1", "'Q02' is not a name", "such as q02"),
+    ("points.csv", "q02,south", "ofen_süd,south", "points.csv:5:1", "'ofen_süd' is not a name", "such as ofen-sued"),
+    ("points.csv", "q02,south", "q-002,south,feeder\nq02,south", "points.csv:6:1", "q02 is too like q-002", "zeros"),
+    ("points.csv", "q02,south", "q01,south", "points.csv:5:1", "q01 is used twice, see points.csv:4:1", "another name"),
+    ("points.csv", ",riser-old", ",q-2", "points.csv:4:41", "q-2 is too like q02", "another name"),
+    ("points.csv", "q02,south", "q02,sout", "points.csv:5:5", "board sout of point q02", "did you mean south?"),
+    ("points.csv", "q02,south", "q02,", "points.csv:5:5", "point q02 has no board", "known: north, south"),
+    ("points.csv", "south,feeder", "south,feedr", "points.csv:5:11", "role 'feedr' is not known", "feeder?"),
+    ("points.csv", "Bakery,live", "Bakery,Live", "points.csv:5:26", "state 'Live' is not known", "write live"),
+    ("points.csv", "live,63", "live,63A", "points.csv:4:30", "'63A' is not a number", "write 63 without a unit"),
+    ("points.csv", "live,63", 'live,"63,5"', "points.csv:4:30", "decimal comma", "write 63.5"),
+    ("points.csv", "live,63", "live,63,5", "points.csv:4:43", "10 cells, the first line names 9", "not 12,5"),
+    ("points.csv", "live,63", "live,1_000", "points.csv:4:30", "'1_000' is not a number", "digits"),
+    ("points.csv", "live,63", "live,nan", "points.csv:4:30", "'nan' is not a number", "digits"),
+    ("points.csv", "live,63", "live,0", "points.csv:4:30", "not above zero", "leave it empty"),
+    ("points.csv", "south,feeder,", "south,sub,", "points.csv:5:15", "hangs below no feeder", "below"),
+    ("points.csv", "south,feeder,", "south,sub,q01", "points.csv:5:15", "q01 is on board north", "there too"),
+    ("points.csv", "south,feeder,", "south,sub,t2", "points.csv:5:15", "t2 has role feed, only a feeder", "none"),
+    (
+        "points.csv",
+        "south,feeder,",
+        "south,sub,q03",
+        "points.csv:5:15",
+        "feeder q03 does not exist",
+        "none is declared",
+    ),
+    ("points.csv", "south,feeder,", "south,feeder,q01", "points.csv:5:18", "cannot hang below", "sub, pv or storage"),
+    ("points.csv", ",Bakery,", ',"Bak"ery",', "points.csv:5", "cannot split", "double a quote"),
+    ("points.csv", "Bakery", "Bak\x07ery", "points.csv:5:19", "control character", "one line"),
+    ("consumers.csv", "oven,q02", "oven,q09", "consumers.csv:2:6", "point q09 of consumer oven", "mean q0"),
+    ("consumers.csv", "oven,q02", "Oven,q02", "consumers.csv:2:1", "'Oven' is not a name", "such as oven"),
+    ("consumers.csv", "oven,q02", "room-1-heater,q02", "patterns/room.toml:16:1", "too like room-1-heater", "another"),
+    ("consumers.csv", "1000,6000", "9000,6000", "consumers.csv:2:12", "min_w 9000", "at most 6000"),
+    ("consumers.csv", "1000,6000", "-1,6000", "consumers.csv:2:12", "less than 0", "0 or more"),
+    ("consumers.csv", "1000,6000", "1000,", "consumers.csv:2:17", "max_w is missing", "write the max_w"),
+    ("consumers.csv", ",1,1000", ",0,1000", "consumers.csv:2:10", "less than 1", "1 or more"),
+]
+
+
+@pytest.mark.parametrize("case", CASES, ids=label)
+def test_each_rule_is_refused_with_place_reason_and_remedy(tmp_path: Path, case: Case) -> None:
+    refused(tmp_path, case)

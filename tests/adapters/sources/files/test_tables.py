@@ -1,0 +1,66 @@
+"""Damaged tables are named with their remedy, and no damaged page becomes another number."""
+
+import random
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from meterd.app.cli.main import main
+from tests.faults.mill import MAY, write_plan
+
+
+def parquet(path: Path, **options: bool) -> bytes:
+    """A long table of 300 readings, written without compression, so that a flipped bit of a page is no fault of packing."""
+    stamps = [datetime.fromtimestamp(MAY / 1000 + 60 * i, UTC).isoformat() for i in range(300)]
+    rows = {
+        "time": stamps,
+        "point": ["q01"] * 300,
+        "register": ["import"] * 300,
+        "value": [float(i) for i in range(300)],
+    }
+    pq.write_table(pa.table(rows), path, compression="none", use_dictionary=False, **options)
+    return path.read_bytes()
+
+
+def damages(whole: bytes) -> Iterator[bytes]:
+    """The file cut at 40 places, and with one flipped bit at 200 of pages and footer and in every byte of both ends."""
+    rng = random.Random(11)
+    yield from (whole[: rng.randrange(len(whole))] for _ in range(40))
+    footer = len(whole) - 8 - int.from_bytes(whole[-8:-4], "little")
+    places = [rng.randrange(footer, len(whole) - 8) for _ in range(160)]
+    places += [rng.randrange(4, footer) for _ in range(40)] + [*range(4), *range(len(whole) - 8, len(whole))]
+    for place in places:
+        yield whole[:place] + bytes([whole[place] ^ (1 << rng.randrange(8))]) + whole[place + 1 :]
+
+
+def test_a_damaged_parquet_file_is_named_with_its_remedy(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    plan, rows = str(write_plan(tmp_path / "plan", 1883)), tmp_path / "old.parquet"
+    whole = parquet(rows)
+    command = ["replay", plan, str(rows), "--out", str(tmp_path / "o")]
+    assert main(command) == 0, capsys.readouterr().err
+    no_text = whole.replace(b"q01", b"q\xff1")  # what a reader of single cells stumbles over
+    refused = 0
+    for damaged in (no_text, *damages(whole)):
+        rows.write_bytes(damaged)
+        code, said = main(command), capsys.readouterr().err
+        assert "fault of meterd" not in said
+        assert not code or str(rows) in said
+        if code and "column" not in said:  # other names and types of columns make another file, and say so
+            assert f"cannot read {rows}: the Parquet file is damaged; copy or export it again" in said
+            refused += 1
+    assert refused > 100
+
+
+def test_a_page_that_does_not_fit_its_checksum_is_no_other_number(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plan, rows = str(write_plan(tmp_path / "plan", 1883)), tmp_path / "old.parquet"
+    whole = parquet(rows, write_page_checksum=True)
+    value = whole.index(pa.py_buffer(pa.array([17.0]).buffers()[1]).to_pybytes())
+    rows.write_bytes(whole[:value] + b"\x01" + whole[value + 1 :])
+    assert main(["replay", plan, str(rows), "--out", str(tmp_path / "o")]) == 1
+    assert "is damaged" in capsys.readouterr().err

@@ -1,0 +1,98 @@
+"""The catalogue: every text in every language, and figures as their readers write them."""
+
+import re
+import string
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from meterd.adapters.texts import wording
+from meterd.adapters.web.registry import PAGES
+
+TEMPLATES = Path(wording.__file__).parents[1] / "web" / "templates"
+VIENNA = ZoneInfo("Europe/Vienna")
+
+
+def placeholders(words: str) -> set[str]:
+    """The names that are filled in."""
+    return {name for _, name, _, _ in string.Formatter().parse(words) if name}
+
+
+def test_languages_say_the_same_things() -> None:
+    """The same keys, and the same values in each text."""
+    english, german = (wording.catalogue(language) for language in wording.LANGUAGES)
+    assert set(english) == set(german)
+    assert [key for key in english if placeholders(english[key]) != placeholders(german[key])] == []
+
+
+def test_german_is_german() -> None:
+    """No text was left in English but those that are the same in both."""
+    english, german = (wording.catalogue(language) for language in wording.LANGUAGES)
+    alike = [key for key in english if english[key] == german[key] and len(english[key].split()) > 2]
+    assert [key for key in alike if "k = 2" not in english[key] and "{" not in english[key]] == []
+
+
+def test_every_key_that_templates_name_is_there() -> None:
+    """A misspelt key would be found by a reader otherwise."""
+    known = wording.catalogue("en")
+    for file in TEMPLATES.glob("*.html"):
+        for key in re.findall(r"""\bt\(["']([\w.-]+)["'](?!\s*~)""", file.read_text(encoding="utf-8")):
+            assert key in known, f"{file.name} says {key}"
+
+
+def test_every_page_has_title_and_question_in_each_language() -> None:
+    """The list of pages needs both."""
+    for page_entry in PAGES:
+        for language in wording.LANGUAGES:
+            assert wording.has(language, f"{page_entry.key}.title")
+            assert wording.has(language, f"{page_entry.key}.question")
+
+
+@pytest.mark.parametrize(
+    ("mwh", "english", "german"),
+    [
+        (None, "missing", "fehlt"),
+        (0, "0.00 kWh", "0,00 kWh"),
+        (1_234_567, "1.23 kWh", "1,23 kWh"),
+        (-12_345_678, "−12.3 kWh", "−12,3 kWh"),
+        (1_234_567_890, "1,235 kWh", "1.235 kWh"),
+        (123_456_789_000, "123.5 MWh", "123,5 MWh"),
+    ],
+)
+def test_energies_are_written_for_their_readers(mwh: int | None, english: str, german: str) -> None:
+    """Digits that matter, separators of the language, missing as a word."""
+    assert wording.energy("en", mwh) == english
+    assert wording.energy("de", mwh) == german
+
+
+@pytest.mark.parametrize(
+    ("watt", "words"), [(None, "missing"), (0.0, "0 W"), (999.4, "999 W"), (-3204.0, "−3.20 kW"), (1.5e6, "1.50 MW")]
+)
+def test_powers_are_written_with_three_digits(watt: float | None, words: str) -> None:
+    """In W, kW or MW."""
+    assert wording.power("en", watt) == words
+
+
+def test_nothing_has_no_sign() -> None:
+    """Found on the pages of a point and of data: -0.00 kWh and -0.0 s read as if something were less."""
+    assert wording.energy("en", -4_000) == "0.00 kWh"
+    assert wording.number("de", -0.04, 1) == "0,0"
+    assert wording.number("de", -0.06, 1) == "−0,1"
+
+
+def test_times_are_local_and_say_their_zone() -> None:
+    """Summer and winter of Vienna; the zone with its offset stands at the foot of each page."""
+    assert wording.moment("en", 1_782_907_200_000, VIENNA) == "1 Jul 2026, 14:00"
+    assert wording.moment("de", 1_782_907_200_000, VIENNA) == "1. Juli 2026, 14:00"
+    assert wording.zone_words(1_782_907_200_000, VIENNA) == "Europe/Vienna, UTC+02:00"
+    assert wording.zone_words(1_795_692_637_113, VIENNA) == "Europe/Vienna, UTC+01:00"
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(-3, "0 s"), (119, "119 s"), (120, "2 min"), (7_199, "119 min"), (7_200, "2 h"), (400_000, "4 days")],
+)
+def test_ages_say_enough(seconds: float, words: str) -> None:
+    """In the largest unit of which there are two."""
+    assert wording.age("en", seconds) == words

@@ -1,0 +1,51 @@
+"""Page "demand", looked at in a browser and asked for what it must refuse."""
+
+import httpx
+import pytest
+from playwright.sync_api import Browser, expect
+
+from tests.adapters.web.browser import DESK, PHONE, accessibility_faults, opened, overflows
+from tests.adapters.web.conftest import Mill
+
+pytestmark = pytest.mark.slow
+
+
+def test_it_says_whether_the_contract_holds_and_what_made_the_peak(mill: Mill, browser: Browser) -> None:
+    """A verdict, the interval of the peak, the largest feeders first, with what is usual."""
+    with opened(browser, f"{mill.address}/demand") as page:
+        expect(page.locator(".answer")).to_contain_text("contract")
+        rows = page.locator("section[aria-labelledby=peak] tbody tr")
+        assert rows.count() >= 5
+        expect(page.locator("section[aria-labelledby=uses] tbody tr").first).to_contain_text("Transformer of")
+        expect(page.locator("svg.picture.broad")).to_be_visible()
+
+
+@pytest.mark.parametrize(("size", "dark"), [(PHONE, False), (DESK, True)], ids=["phone", "desk at night"])
+def test_it_is_readable_for_everyone(mill: Mill, browser: Browser, size: tuple[int, int], dark: bool) -> None:
+    """axe-core finds nothing, and nothing is cut off; in German too."""
+    with opened(browser, f"{mill.address}/demand", size=size, dark=dark, language="de-AT") as page:
+        expect(page.locator("h1")).to_contain_text("Überschreitet")
+        assert accessibility_faults(page) == []
+        assert not overflows(page)
+
+
+def test_figures_of_the_page_agree_with_each_other(mill: Mill) -> None:
+    """The peak is not below any feeder in it, and hours above 100 % are not more than those above 80 %."""
+    view = httpx.get(f"{mill.address}/api/demand", timeout=20).json()
+    peak = view["peak"]
+    assert peak["watt"] > 0
+    sizes = [item["peak_mwh"] for item in peak["contributors"]]
+    assert sizes == sorted(sizes, reverse=True)
+    assert all(item["hours"][0] >= item["hours"][1] for item in view["uses"])
+    assert {item["kind"] for item in view["uses"]} == {"transformer", "feeder"}
+
+
+@pytest.mark.parametrize(
+    ("month", "code"), [("2026-13", 422), ("2026-1", 422), ("0000-01", 422), ("1999-05", 200), ("x", 422)]
+)
+def test_months_that_cannot_be_are_refused(mill: Mill, month: str, code: int) -> None:
+    """With words; a month before everything is empty, not wrong."""
+    answer = httpx.get(f"{mill.address}/api/demand", params={"month": month}, timeout=20)
+    assert answer.status_code == code
+    if code == 200:
+        assert answer.json()["peak"] is None

@@ -1,0 +1,98 @@
+"""The pictures of the page of energies, looked at in a browser: zoom, reasons, image, for everyone."""
+
+from pathlib import Path
+
+import httpx
+import pytest
+from playwright.sync_api import Browser, expect
+
+from tests.adapters.web.browser import DESK, PHONE, WALL, accessibility_faults, opened, overflows
+from tests.adapters.web.conftest import Mill
+from tests.adapters.web.web_backends import serving
+
+pytestmark = pytest.mark.slow
+PICTURES = ("stacked", "lines", "bars", "duration", "heat", "flow")
+
+
+def test_zoom_by_drag_and_by_keyboard(mill: Mill, browser: Browser) -> None:
+    """Both lead to an address that holds the choice; zooming out leads back to more."""
+    with opened(browser, f"{mill.address}/energy?range=yesterday&of=point:cold-store&picture=lines") as page:
+        page.locator("#plot-broad").scroll_into_view_if_needed()
+        box = page.locator("#plot-broad").bounding_box()
+        assert box is not None
+        page.mouse.move(box["x"] + box["width"] * 0.3, box["y"] + 100)
+        page.mouse.down()
+        page.mouse.move(box["x"] + box["width"] * 0.6, box["y"] + 100, steps=4)
+        page.mouse.up()
+        page.wait_for_url("**range=span**")
+        assert "of=point:cold-store" in page.url
+        assert "picture=lines" in page.url
+        view = httpx.get(page.url.replace("/energy?", "/api/energy?"), timeout=30).json()
+        assert 6 < (view["until_ms"] - view["from_ms"]) / 3_600_000 < 9
+        page.focus(".plot")
+        page.keyboard.press("ArrowLeft")
+        expect(page.locator("output.reading")).to_contain_text("kW")
+        before = page.url
+        page.keyboard.press("+")
+        page.wait_for_url(lambda url: url != before)
+        page.focus(".plot")
+        page.keyboard.press("-")
+        page.wait_for_url(lambda url: "range=span" in url)
+
+
+def test_a_figure_of_the_chart_leads_to_its_reasons(mill: Mill, browser: Browser) -> None:
+    """With the mouse and with the keyboard alone; in the ranking too."""
+    address = f"{mill.address}/energy?range=yesterday&of=point:cold-store&picture=bars"
+    with opened(browser, address) as page:
+        page.locator("#plot-broad").scroll_into_view_if_needed()
+        box = page.locator("#plot-broad").bounding_box()
+        assert box is not None
+        page.mouse.click(box["x"] + box["width"] * 0.52, box["y"] + box["height"] * 0.8)
+        page.wait_for_url("**/why?point=cold-store**period=hour**")
+        page.goto(address)
+        page.focus(".plot")
+        page.keyboard.press("Home")
+        page.keyboard.press("Enter")
+        page.wait_for_url("**/why?point=cold-store**")
+        page.goto(address)
+        page.click(".ranking a.why")
+        expect(page.locator("main")).to_contain_text("Cold store")
+        assert "period=day" in page.url
+
+
+def test_the_picture_is_saved_as_an_image(mill: Mill, browser: Browser) -> None:
+    """A PNG of twice the size of the picture, not an empty one."""
+    with opened(browser, f"{mill.address}/energy?range=yesterday") as page:
+        with page.expect_download() as download:
+            page.click("#png")
+        path = download.value.path()
+        content = path.read_bytes()
+        assert content[:8] == b"\x89PNG\r\n\x1a\n"
+        assert int.from_bytes(content[16:20], "big") == 2 * 960
+        assert len(content) > 10_000
+
+
+@pytest.mark.parametrize("picture", PICTURES)
+@pytest.mark.parametrize(
+    ("size", "dark"), [(PHONE, False), (DESK, True), (WALL, False)], ids=["phone", "desk at night", "wall"]
+)
+def test_every_picture_is_readable_for_everyone(
+    mill: Mill, browser: Browser, picture: str, size: tuple[int, int], dark: bool
+) -> None:
+    """axe-core finds nothing, nothing is cut off, no script fails; in German too."""
+    address = f"{mill.address}/energy?range=yesterday&picture={picture}"
+    with opened(browser, address, size=size, dark=dark, language="de") as page:
+        expect(page.locator("h1")).to_have_text("Energie in Bildern")
+        expect(page.locator("svg.picture").locator("visible=true").first).to_be_visible()
+        assert accessibility_faults(page) == []
+        assert not overflows(page)
+
+
+def test_a_fresh_site_has_an_empty_state(tmp_path: Path, browser: Browser) -> None:
+    """Words instead of a picture, for every kind of one; what is known after two hours is shown."""
+    with serving(tmp_path / "s.sqlite") as address, opened(browser, f"{address}/energy?range=last-year") as page:
+        for picture in PICTURES:
+            page.goto(f"{address}/energy?range=last-year&picture={picture}")
+            expect(page.locator("section[aria-labelledby=picture]")).to_contain_text("no figures in this range yet")
+        page.goto(f"{address}/energy?range=all")
+        expect(page.locator(".ranking tbody tr").first).to_be_visible()

@@ -1,0 +1,85 @@
+"""Page "point": the values of one point from small stores, and the page in a browser beside planted faults."""
+
+from pathlib import Path
+
+import httpx
+import pytest
+from playwright.sync_api import Browser, expect
+
+from meterd.adapters.web.pages.point import view
+from meterd.core.model.finding import Finding
+from tests.adapters.web.browser import DESK, PHONE, accessibility_faults, opened, overflows
+from tests.adapters.web.conftest import Mill
+from tests.adapters.web.request_contexts import LAST, MINUTE, SOMEBODY, context_of, shot, steady
+
+
+def test_the_list_has_what_hangs_below_after_its_feeder(tmp_path: Path) -> None:
+    """Board by board, with the newest value and the open findings."""
+    context = context_of(
+        tmp_path / "s.sqlite", steady("q01", 4000.0), [Finding("stale", "q01", LAST, "q01: x", "", ("q01",))]
+    )
+    board = view(context, SOMEBODY, shot(context)).boards[0]
+    assert [line.point for line in board.points] == ["t1", "q01", "room-1", "room-2", "q02"]
+    ovens = board.points[1]
+    assert (ovens.watt, ovens.findings, ovens.at_ms) == (4000, 1, LAST + MINUTE)
+
+
+# -- in a browser ------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+def test_the_silent_meter_is_seen_in_the_list_and_on_its_page(mill: Mill, browser: Browser) -> None:
+    """The list marks it; its page has the finding first and a chart of the days before."""
+    with opened(browser, f"{mill.address}/point") as page:
+        row = page.locator("tr", has=page.locator("a[href='/point?point=lifts-north']"))
+        for _ in range(30):
+            if row.locator(".mark.outside").count():
+                break
+            page.wait_for_timeout(1000)
+            page.reload()
+        expect(row).to_contain_text("1 finding")
+        row.locator("a").first.click()
+        expect(page.locator("h1")).to_have_text("What is Lifts north?")
+        expect(page.locator("section[aria-labelledby=open]")).to_contain_text("stale-lifts-north")
+        expect(page.locator("svg.picture.broad")).to_be_visible()
+
+
+@pytest.mark.slow
+def test_an_old_name_leads_to_the_point_with_all_its_instruments(mill: Mill, browser: Browser) -> None:
+    """q01 is bakery-ovens today; the climbing hall shows the removed meter with its closing reading."""
+    with opened(browser, f"{mill.address}/point?point=q01") as page:
+        expect(page.locator("h1")).to_have_text("What is Bakery, ovens?")
+        expect(page.locator(".facts")).to_contain_text("q01")
+        expect(page.locator("section[aria-labelledby=agree]")).to_contain_text("Register and power agree")
+        page.goto(f"{mill.address}/point?point=climbing-hall")
+        rows = page.locator("section[aria-labelledby=instruments] tbody tr")
+        expect(rows).to_have_count(2)
+        expect(rows.nth(1)).to_contain_text("HM-1023")
+        expect(rows.nth(1)).to_contain_text("412,345.680 kWh")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("size", "dark"), [(PHONE, True), (DESK, False)], ids=["phone at night", "desk"])
+def test_it_is_readable_for_everyone(mill: Mill, browser: Browser, size: tuple[int, int], dark: bool) -> None:
+    """axe-core finds nothing, and nothing is cut off; in German, with every part of a page that a feed fills."""
+    with opened(browser, f"{mill.address}/point?point=t1", size=size, dark=dark, language="de-AT") as page:
+        expect(page.locator("h1")).to_have_text("Was ist Transformer T1?")
+        expect(page.locator("section[aria-labelledby=phases]")).to_contain_text("Unsymmetrie")
+        assert accessibility_faults(page) == []
+        assert not overflows(page)
+        page.goto(f"{mill.address}/point")
+        assert accessibility_faults(page) == []
+        assert not overflows(page)
+
+
+@pytest.mark.slow
+def test_programs_get_the_same_values(mill: Mill) -> None:
+    """Every point of the plan answers, and an unknown one is reported."""
+    with httpx.Client(base_url=mill.address, timeout=20) as client:
+        boards = client.get("/api/point").json()["boards"]
+        names = [line["point"] for board in boards for line in board["points"]]
+        assert len(names) == 78
+        for name in ("yard-light", "pv-hall", "studio-07", "print-shop"):
+            assert client.get("/api/point", params={"point": name}).json()["one"]["point"] == name
+            assert client.get("/point", params={"point": name}).status_code == 200
+        assert client.get("/api/point", params={"point": "nope"}).status_code == 404

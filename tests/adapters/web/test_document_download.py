@@ -1,0 +1,65 @@
+"""A document is made on request, one at a time, for whoever may have it."""
+
+from pathlib import Path
+
+from meterd.adapters.store.journal import SqliteStore
+from tests.adapters.web.document_requests import DOCUMENTS, MONTH, come_in
+
+
+def test_reports_are_recorded_for_whoever_had_them_once(tmp_path: Path) -> None:
+    """With the energies they rest on; the same file again keeps its record, what is made of the plan has none."""
+    path = tmp_path / "s.sqlite"
+    with come_in(path) as (_, asking):
+        first = asking.get(f"/paper?{MONTH}&form=xlsx")
+        assert asking.get(f"/paper?{MONTH}&form=xlsx").content == first.content
+        assert asking.get(DOCUMENTS).status_code == 200
+    assert first.headers["content-disposition"] == 'attachment; filename="mill-report-2026-05-en.xlsx"'
+    assert first.headers["cache-control"] == "no-store"
+    store = SqliteStore.reader(path)
+    (issue,) = store.issued.all()
+    store.close()
+    assert (issue.kind, issue.period, issue.person) == ("month-report", "2026-05", "ada")
+    assert ("t1", "1.8.0") in [(point, register) for point, register, _ in issue.figures]
+
+
+def test_one_document_at_a_time(tmp_path: Path) -> None:
+    """Who comes while another is made is told when to come again."""
+    with come_in(tmp_path / "s.sqlite") as (context, asking):
+        with context.document_lock:
+            busy = asking.get(DOCUMENTS)
+        assert (busy.status_code, busy.headers["retry-after"]) == (503, "5")
+        assert "only one document is generated at a time" in busy.text
+        assert asking.get(DOCUMENTS).status_code == 200
+
+
+def test_what_is_not_there_is_reported_and_the_next_one_is_served(tmp_path: Path) -> None:
+    """In words that name no file of the machine; the next document can be made afterwards."""
+    wishes = {
+        "kind=report&period=2020-01": 404,
+        "kind=report": 404,
+        "kind=report&period=2026-13": 422,
+        "kind=report&period=../../etc": 422,
+        "kind=secrets": 422,
+        "kind=labels&form=xlsx": 404,
+        "kind=acceptance&point=nobody": 404,
+        "kind=acceptance": 404,
+        "kind=cost-allocation&period=2026-05": 404,
+        "kind=documents&language=fr": 422,
+        "": 303,
+    }
+    with come_in(tmp_path / "s.sqlite") as (_, asking):
+        for wish, code in wishes.items():
+            response = asking.get(f"/paper?{wish}")
+            assert response.status_code == code, wish
+            assert str(tmp_path) not in response.text
+        assert asking.get(DOCUMENTS).status_code == 200
+
+
+def test_nobody_gets_documents_without_a_login(tmp_path: Path) -> None:
+    """Though the page itself is open; from there the way leads back to the page."""
+    with come_in(tmp_path / "s.sqlite") as (_, asking):
+        asking.cookies.clear()
+        for way in ("/paper", "/papers"):
+            asked = asking.get(f"{way}?kind=documents").headers["location"]
+            assert asked == f"/login?to={way}%3Fkind%3Ddocuments"  # whoever logs in comes back to what was asked for
+        assert asking.get("/api/papers").status_code == 401

@@ -1,0 +1,59 @@
+"""A wall turns over the pages of the plan by itself, without navigation, and shows no more than its viewer may see."""
+
+from pathlib import Path
+
+import httpx
+import pytest
+from playwright.sync_api import Browser, expect
+
+from meterd.adapters.web.registry import PAGES
+from meterd.core.model.plan import WALL_PAGES
+from tests.adapters.web.browser import accessibility_faults, opened, overflows
+from tests.adapters.web.web_backends import serving
+
+SCREEN = (1920, 1080)
+
+
+def test_every_page_for_a_wall_exists() -> None:
+    """And needs no role of its own."""
+    assert set(WALL_PAGES) <= {page.key for page in PAGES if page.listed and page.role == "open"}
+
+
+PAGES_OF_IT = ("now", "energy?range=all&picture=lines")
+
+
+@pytest.mark.slow
+def test_a_wall_turns_over_its_pages(tmp_path: Path, browser: Browser) -> None:
+    """From the first to the last and to the first again, without anybody."""
+    with (
+        serving(tmp_path / "s.sqlite", wall=PAGES_OF_IT, wall_s=2) as address,
+        opened(browser, f"{address}/wall", size=SCREEN) as page,
+    ):
+        page.wait_for_url("**/energy?range=all&picture=lines&wall=1")
+        page.wait_for_url("**/now?wall=0")
+
+
+@pytest.mark.slow
+def test_a_wall_has_nothing_to_be_operated(tmp_path: Path, browser: Browser) -> None:
+    """Nothing is cut off, and all stands on one screen."""
+    with (
+        serving(tmp_path / "s.sqlite", wall=PAGES_OF_IT, wall_s=600) as address,
+        opened(browser, f"{address}/wall", size=SCREEN) as page,
+    ):
+        for number in range(len(PAGES_OF_IT)):
+            page.goto(f"{address}/wall?n={number}")
+            assert page.locator("nav, header").count() == 0
+            assert accessibility_faults(page) == []
+            assert not overflows(page)
+            assert page.evaluate("document.documentElement.scrollHeight <= innerHeight")
+        expect(page.locator(".ranking")).to_be_visible()
+        expect(page.locator(".chips").first).to_be_hidden()
+
+
+@pytest.mark.slow
+def test_a_wall_behind_a_login_shows_nothing(tmp_path: Path) -> None:
+    """Whoever may not see a page does not see it on a wall."""
+    with serving(tmp_path / "s.sqlite", open=False) as address:
+        answer = httpx.get(f"{address}/wall", follow_redirects=True)
+        assert "/login" in str(answer.url)
+        assert httpx.get(f"{address}/now?wall=0").status_code == 303

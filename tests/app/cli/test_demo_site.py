@@ -1,0 +1,25 @@
+"""The demo in a pipe, and how long it runs."""
+
+import threading
+
+import pytest
+
+from meterd.app.cli.output import duration_s
+from tests.app.commands import run
+
+
+@pytest.mark.parametrize(("words", "seconds"), [("90", 90), ("60s", 60), ("5m", 300), ("1h", 3600), (None, None)])
+def test_duration(words: str | None, seconds: float | None) -> None:
+    """Seconds, minutes and hours."""
+    assert duration_s(words) == seconds
+
+
+@pytest.mark.slow
+def test_demo_runs_in_a_pipe_and_ends(capsys: pytest.CaptureFixture[str]) -> None:
+    """The demo prints how to subscribe, a line with both boards and the surplus, and ends by itself."""
+    assert threading.current_thread() is threading.main_thread()
+    code, out, _ = run(capsys, "demo", "--for", "30s")
+    assert code == 0
+    assert "mosquitto_sub" in out
+    assert "north" in out
+    assert "surplus" in out

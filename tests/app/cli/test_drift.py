@@ -1,0 +1,55 @@
+"""`meterd drift`: what it shows, and what it refuses."""
+
+import json
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+
+from meterd.app.cli.main import main
+from tests.app.drift_histories import PLAN
+
+
+def test_commands(quiet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Tables a person can act on, and a drawing that is well-formed."""
+    words = [str(PLAN), "--store", str(quiet)]
+    assert main(["visible-error", *words, "--plan-only"]) == 0
+    assert "bakery-ovens" in capsys.readouterr().out
+    assert main(["visible-error", *words, "--format", "json"]) == 0
+    assert {"point", "seen", "named", "rival"} <= set(json.loads(capsys.readouterr().out)[0])
+    plot = tmp_path / "drill.svg"
+    code = main(
+        ["drill", *words, "--point", "cold-store", "--factor", "0.95", "--from", "2026-05-06", "--plot", str(plot)]
+    )
+    assert code == 0
+    assert "cold-store reading" in capsys.readouterr().out
+    assert ElementTree.fromstring(plot.read_text()).tag.endswith("svg")
+    assert main(["suspects", *words]) == 0
+    assert "No balance can detect an error" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (
+            ["--factor", "1"],
+            "cannot drill with --factor 1: write the reading as a factor of the true energy, such as 0.98",
+        ),
+        (["--factor", "0,98"], "cannot drill with --factor 0,98: write"),
+        (["--factor", "nan"], "cannot drill with --factor nan"),
+        (["--factor", "101"], "cannot drill with --factor 101"),
+        (["--from", "5/6/2026"], "cannot read --from '5/6/2026'"),
+        (["--from", "2020-01-01"], "the history begins after the fault: it goes from 2026-03-01 to"),
+        (["--from", "2036-01-01"], "the history ends before the fault begins: it goes from 2026-03-01 to"),
+        (["--point", "cold-stor"], "the plan has no point cold-stor; did you mean cold-store"),
+        (["--plot", "drill.png"], "cannot draw --plot drill.png: the drawing is SVG; write a name that ends in .svg"),
+    ],
+)
+def test_a_drill_that_cannot_be_is_refused(
+    quiet: Path, capsys: pytest.CaptureFixture[str], words: list[str], said: str
+) -> None:
+    """With what would be right, and before anything long is computed where that can be."""
+    asked = {"--point": "cold-store", "--factor": "0.95", "--from": "2026-05-06"} | {words[0]: words[1]}
+    flat = [word for pair in asked.items() for word in pair]
+    assert main(["drill", str(PLAN), "--store", str(quiet), *flat]) == 2
+    assert said in capsys.readouterr().err

@@ -1,0 +1,87 @@
+"""One daemon reads instruments of all field protocols side by side, and one that is gone holds nobody up."""
+
+import itertools
+import sqlite3
+import threading
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+
+from meterd.adapters.planfile.loader import load_plan
+from meterd.app.daemon.daemon import Daemon
+from tests.adapters.sources.devices import ModbusServer, TcpDevice, words
+from tests.adapters.sources.modbus.test_sunspec import COMMON, END, MARK, METER
+from tests.adapters.sources.serial.test_mbus import Meters, body
+from tests.adapters.sources.telegrams import meter
+from tests.adapters.sources.test_contract import read_out
+from tests.brokers import Mosquitto, free_port, until
+
+PLAN = """\
+site = {{ name = "gate-works", zone = "Europe/Vienna" }}
+broker = {{ host = "127.0.0.1", port = {broker} }}
+board = [{{ name = "main" }}]
+point = [
+    {{ point = "grid", role = "feed" }}, {{ point = "joinery" }}, {{ point = "offices" }}, {{ point = "roof", role = "pv" }},
+    {{ point = "light" }}, {{ point = "gone" }},
+]
+source = [
+    {{ name = "board-line", protocol = "modbus", host = "127.0.0.1", port = {modbus}, framing = "rtu", {fast} }},
+    {{ name = "inverter", protocol = "sunspec", host = "127.0.0.1", port = {sunspec}, {fast} }},
+    {{ name = "bus", protocol = "mbus", host = "127.0.0.1", port = {mbus}, {fast} }},
+    {{ name = "head", protocol = "sml", host = "127.0.0.1", port = {sml}, {fast} }},
+    {{ name = "readout", protocol = "iec62056-21", host = "127.0.0.1", port = {iec}, {fast} }},
+    {{ name = "dead", protocol = "modbus", host = "127.0.0.1", port = {dead}, {fast} }},
+]
+input = [
+    {{ point = "joinery", register = "1.8.0", source = "board-line", address = "3/holding/72/float32", unit = "kWh" }},
+    {{ point = "roof", register = "1.8.0", source = "inverter", address = "1/203/TotWhImp" }},
+    {{ point = "offices", register = "1.8.0", source = "bus", address = "5/1.8.0" }},
+    {{ point = "grid", register = "1.8.0", source = "head", address = "1.8.0" }},
+    {{ point = "light", register = "1.8.0", source = "readout", address = "1.8.0" }},
+    {{ point = "gone", register = "1.8.0", source = "dead", address = "1/holding/0/uint32" }},
+]
+"""
+FAST = "period_s = 0.2, timeout_s = 0.5, retry_max_s = 0.5"
+EXPECTED = {"joinery": 12_500_000, "roof": 12_345_670_000, "offices": 7000, "grid": 12_000, "light": 1_500_000}
+
+
+def journal(store: Path) -> dict[str, int]:
+    """The newest value of each point."""
+    connection = sqlite3.connect(f"file:{store}?mode=ro", uri=True)
+    try:
+        rows = connection.execute(
+            "SELECT c.point, r.value FROM reading r JOIN channel c ON c.id = r.channel ORDER BY r.at_ms"
+        )
+        return dict(rows.fetchall())
+    except sqlite3.OperationalError:
+        return {}
+    finally:
+        connection.close()
+
+
+@pytest.mark.slow
+def test_all_field_protocols_side_by_side(tmp_path: Path) -> None:
+    with ExitStack() as stack:
+        broker = stack.enter_context(Mosquitto())
+        ports = {
+            "modbus": stack.enter_context(ModbusServer({3: {72: words(12.5)}}, "rtu")).port,
+            "sunspec": stack.enter_context(ModbusServer({1: {40_000: [*MARK, *COMMON, *METER, *END]}})).port,
+            "mbus": stack.enter_context(TcpDevice(Meters({5: [body(7)]}))).port,
+            "sml": stack.enter_context(TcpDevice(greeting=lambda: itertools.cycle((meter(12), 0.1)))).port,
+            "iec": stack.enter_context(TcpDevice(read_out)).port,
+            "dead": free_port(),
+        }
+        path, store = tmp_path / "works.toml", tmp_path / "works.sqlite"
+        path.write_text(PLAN.format(broker=broker.port, fast=FAST, **ports), encoding="utf-8")
+        stop = threading.Event()
+        daemon = Daemon(load_plan(path).site, store)
+        thread = threading.Thread(target=daemon.run, args=(stop,))
+        thread.start()
+        try:
+            assert until(lambda: store.exists() and journal(store).keys() >= EXPECTED.keys(), 20)
+        finally:
+            stop.set()
+            thread.join(20)
+        assert not thread.is_alive()
+    assert journal(store) == EXPECTED

@@ -1,0 +1,121 @@
+"""Fault C7: the rules of the site's zone change between two starts. Local days are summed again, intervals stay."""
+
+import importlib.resources
+import sqlite3
+import zoneinfo
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from meterd.adapters.runtime.clock import TrialClock
+from meterd.app.daemon.zone_update import follow_rules, rules_version
+from meterd.core.model.periods import Period, bounds
+from meterd.core.model.reading import EXPORT, IMPORT, Reading
+from tests.brokers import free_port, until
+from tests.faults.mill import DAY, QUARTER, StoreInFolder, open_findings, running, site
+
+NAME = "Europe/Vienna"
+HOUR = 3_600_000
+AUTUMN = 1_790_200_800_000  # 2026-09-23 22:00 UTC: a local midnight of Vienna by the rules of today
+DAYS = 45  # over the end of September and October, and over the change of 2026-10-25
+
+
+@contextmanager
+def other_rules(folder: Path) -> Iterator[None]:
+    """Vienna keeps UTC+1 all the year: its rules are taken from those of Algiers."""
+    (folder / "Europe").mkdir(parents=True)
+    algiers = importlib.resources.files("tzdata") / "zoneinfo" / "Africa" / "Algiers"
+    (folder / NAME).write_bytes(algiers.read_bytes())
+    zoneinfo.reset_tzpath(to=[str(folder)])
+    ZoneInfo.clear_cache(only_keys=[NAME])
+    try:
+        yield
+    finally:
+        zoneinfo.reset_tzpath(to=[])
+        ZoneInfo.clear_cache(only_keys=[NAME])
+
+
+def readings() -> list[Reading]:
+    """Five registers every half hour, with different powers over the day."""
+    wh = {("t1", IMPORT): 700, ("t1", EXPORT): 90, ("q01", IMPORT): 300, ("q02", IMPORT): 500, ("roof", IMPORT): 120}
+    results = []
+    for (point, register), power in wh.items():
+        total = 10_000_000
+        for i in range(DAYS * 48):
+            at_ms = AUTUMN + i * 2 * QUARTER
+            total += power * (1 + i % 48) * 10
+            results.append(Reading(point, register, at_ms, total, at_ms, True))
+    return results
+
+
+def rows(path: Path) -> dict[str, list[tuple[object, ...]]]:
+    """Every newest row of the stored figures, without version, time and reason of writing."""
+    db = sqlite3.connect(path)
+    try:
+        return {
+            table: db.execute(f"SELECT {columns} FROM {table} WHERE {known} ORDER BY 1, 2, 3").fetchall()
+            for table, columns, known in (
+                ("figure", "channel, period, start_ms, energy, flags", "energy IS NOT NULL"),
+                ("balance", "board, period, start_ms, end_ms, feed, outgoing, residual, band, verdict", "1"),
+                ("pv", "period, start_ms, end_ms, production, self_use, consumption", "1"),
+            )
+        }
+    finally:
+        db.close()
+
+
+def test_c7_changed_rules_roll_the_local_days_again_and_leave_the_intervals(tmp_path: Path) -> None:
+    """The stored figures come to what a store says that never knew other rules; what is no local day any more is set aside."""
+    end = AUTUMN + DAYS * DAY
+    folder_store = StoreInFolder(tmp_path)
+    folder_store.feed([], AUTUMN)
+    assert follow_rules(folder_store.store, folder_store.ledger, folder_store.site, AUTUMN) is None
+    folder_store.feed(readings(), end)
+    before = rows(folder_store.path)
+    folder_store.close()
+    with other_rules(tmp_path / "rules"):
+        folder_store.open()
+        assert bounds(Period.DAY, AUTUMN + HOUR, ZoneInfo(NAME), QUARTER)[0] == AUTUMN + HOUR
+        finding = follow_rules(folder_store.store, folder_store.ledger, folder_store.site, end)
+        assert finding is not None
+        assert finding.id == "zone-rules-mill"
+        assert "between 2026-09-23T22:00:00Z and 2026-10-25T01:00:00Z" in finding.text
+        assert follow_rules(folder_store.store, folder_store.ledger, folder_store.site, end) is None
+        again = StoreInFolder(tmp_path, name="again.sqlite")
+        again.feed([], AUTUMN)
+        again.feed(readings(), end)
+        for item in (folder_store, again):
+            item.close()
+        after = rows(folder_store.path)
+        assert after == rows(again.path)
+    intervals = [row for row in before["figure"] if row[1] == "interval"]
+    assert intervals == [row for row in after["figure"] if row[1] == "interval"]
+    assert before["figure"] != after["figure"]
+    db = sqlite3.connect(folder_store.path)
+    aside = db.execute(
+        "SELECT COUNT(*) FROM figure_old WHERE period = 'day' AND start_ms = ?", (AUTUMN + DAY,)
+    ).fetchone()
+    db.close()
+    assert aside[0] == 6  # five registers that are read, and q03 that is missing
+
+
+@pytest.mark.slow
+def test_c7_a_running_daemon_follows_the_rules_of_its_start_and_says_their_version(tmp_path: Path) -> None:
+    """Started, ended, started with other rules: a finding; the version is in its health."""
+    assert rules_version()[:2] == "20"
+    plan, store = site(free_port()), tmp_path / "s.sqlite"
+    folder_store = StoreInFolder(tmp_path)
+    folder_store.feed([], AUTUMN)
+    folder_store.feed(readings(), AUTUMN + DAYS * DAY)
+    folder_store.close()
+    clock = TrialClock(AUTUMN + DAYS * DAY)
+    with running(plan, store, clock) as here:
+        assert until(lambda: here.daemon.snapshot is not None)
+        assert here.daemon.health().versions.zone_rules == rules_version()
+    assert "zone-rules-mill" not in open_findings(store)
+    with other_rules(tmp_path / "rules"), running(plan, store, clock) as here:
+        assert here.has("zone-rules-mill")
+        assert here.daemon.health().versions.zone_rules == "of this machine"

@@ -1,0 +1,84 @@
+"""A history without an export register: named, or said to have none, and then true to the Wh."""
+
+import csv
+import io
+from pathlib import Path
+
+import pytest
+
+from meterd.adapters.planfile.loader import load_plan
+from meterd.adapters.store.journal import SqliteStore
+from meterd.app.cli.main import main
+from meterd.core.model.periods import text
+from meterd.core.model.reading import EXPORT, IMPORT
+from tests.faults.mill import MAY, StoreInFolder, as_readings, interval_energies, minutes, write_plan
+
+
+def imported(folder: Path, *, days: int = 1) -> tuple[Path, Path]:
+    """A plan that reads the export of its feed, and a file of registers without it, a reading a minute."""
+    plan, rows = write_plan(folder / "plan", 1883), folder / "old.csv"
+    lines = ["time,point,register,value"]
+    for reading in as_readings(minutes(days * 1440 + 1)):
+        if reading.register == IMPORT and reading.point != "roof":
+            back = 20 * (reading.at_ms - MAY) // 60_000 if reading.point == "q01" else 0  # what did not go to the grid
+            lines.append(f"{text(reading.at_ms)},{reading.point},import,{reading.value / 1000 + back:.3f}")
+    words = plan.read_text(encoding="utf-8").replace('    { point = "roof", role = "pv" },\n', "")
+    plan.write_text(words, encoding="utf-8")
+    rows.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return plan, rows
+
+
+def balances(capsys: pytest.CaptureFixture[str], plan: Path, store: Path) -> list[dict[str, str]]:
+    """What `meterd balance` says of each day."""
+    assert main(["balance", str(plan), "--store", str(store), "--format", "csv"]) == 0
+    return list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
+
+
+def test_history_without_an_export_register_is_named_and_may_be_said_to_have_no_export(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Found with two years of imported feeds: "not computable, missing grid", while `energy` shows grid good."""
+    plan, rows = imported(tmp_path)
+    replay = ["replay", str(plan), str(rows)]
+    without, path = tmp_path / "without.sqlite", tmp_path / "told.sqlite"
+    assert main([*replay, "--into", str(without)]) == 0, capsys.readouterr().err
+    capsys.readouterr()
+    days = balances(capsys, plan, without)
+    assert {item["missing"] for item in days} == {"t1 2.8.0"}
+    assert main([*replay, "--into", str(path), "--no-export", "t1"]) == 0, capsys.readouterr().err
+    capsys.readouterr()
+    whole = balances(capsys, plan, path)[0]
+    assert (whole["missing"], whole["feed_wh"], whole["verdict"]) == ("", f"{120.0 * 1320}", "outside")
+
+
+def test_no_export_goes_on_from_what_the_store_has_next(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The register that was read later shows 7 kWh; nothing of that was exported in the time of the files."""
+    plan, rows = imported(tmp_path)
+    store = tmp_path / "s.sqlite"
+    folder_store = StoreInFolder(tmp_path, load_plan(plan).site, store.name)
+    end = MAY + 1440 * 60_000
+    live = [reading for reading in as_readings(minutes(120, start_ms=end)) if reading.register == EXPORT]
+    folder_store.feed(live)
+    folder_store.close()
+    assert main(["replay", str(plan), str(rows), "--into", str(store), "--no-export", "t1"]) == 0, (
+        capsys.readouterr().err
+    )
+    reader = SqliteStore.reader(store)
+    assert interval_energies(reader, ("t1", EXPORT), MAY, 98) == [0] * 96 + [300_000_000 // 1000] * 2
+    reader.close()
+
+
+@pytest.mark.parametrize(
+    ("options", "why"),
+    [
+        (["--no-export", "q01"], "the plan reads no 2.8.0"),
+        (["--no-export", "nobody"], "the plan reads no 2.8.0"),
+        (["--no-export", "t1=much"], "--no-export t1 much"),
+    ],
+)
+def test_no_export_where_it_cannot_be_is_an_error_in_words(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], options: list[str], why: str
+) -> None:
+    plan, rows = imported(tmp_path)
+    assert main(["replay", str(plan), str(rows), "--out", str(tmp_path / "o"), *options]) == 2
+    assert why in capsys.readouterr().err

@@ -1,0 +1,157 @@
+"""A year of bills of a solved site, replayed into a store and asked of the command: the published table on a second route.
+
+`vectors/tariff_siteA_year.csv` (prices are made up; energies ODbL, see its first line) was worked out without this program.
+"""
+
+import json
+import shutil
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from meterd.app.cli.main import main
+from meterd.core.model.reading import EXPORT, IMPORT
+from tests.acceptance import site_a
+
+pytestmark = pytest.mark.slow
+VECTORS = Path(__file__).parents[2] / "vectors"
+NEW_YEAR_2018 = 1_514_761_200_000  # at UTC+1
+INTERVALS = 35_040
+CHANNELS = (("grid", IMPORT), ("grid", EXPORT), ("pv", IMPORT))
+ON, WINTER, SUMMER = '"mon-fri 08:00-20:00"', '"10-4"', '"5-9"'
+TARIFF = f"""
+[[tariff]]
+name = "fixed"
+kind = "fixed"
+price = 45
+[[tariff]]
+name = "winter, on"
+kind = "import"
+price = 0.2315
+months = {WINTER}
+times = {ON}
+[[tariff]]
+name = "winter, off"
+kind = "import"
+price = 0.1874
+months = {WINTER}
+not_times = {ON}
+[[tariff]]
+name = "summer, on"
+kind = "import"
+price = 0.2190
+months = {SUMMER}
+times = {ON}
+[[tariff]]
+name = "summer, off"
+kind = "import"
+price = 0.1642
+months = {SUMMER}
+not_times = {ON}
+[[tariff]]
+name = "demand, on"
+kind = "demand"
+price = 9.80
+times = {ON}
+[[tariff]]
+name = "demand, any"
+kind = "demand"
+price = 3.15
+[[tariff]]
+name = "export"
+kind = "export"
+price = 0.0712
+[[tariff]]
+name = "CO2"
+kind = "carbon"
+price = 485
+"""
+
+
+@pytest.fixture(scope="module")
+def mill(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """Plan and store of the year, laid over 2018 with a clock that never changes."""
+    folder = tmp_path_factory.mktemp("tariff")
+    plan, store = site_a.write_plan(folder / "plan"), folder / "year.sqlite"
+    text = (plan / "site.toml").read_text().replace("Europe/Berlin", "Etc/GMT-1")
+    (plan / "site.toml").write_text(text + TARIFF)
+    for name in ("points.csv", "instruments.csv", "inputs.csv"):
+        rows = [row for row in (plan / name).read_text().splitlines() if not row.startswith("feeder")]
+        (plan / name).write_text("\n".join(rows).replace("pv,main,pv,feeder-6", "pv,main,pv,") + "\n")
+    times, shown = site_a.registers()
+    times = times[: INTERVALS + 1] - times[0] + NEW_YEAR_2018
+    some = {channel: shown[channel][: INTERVALS + 1] for channel in CHANNELS}
+    columns = site_a.write_wide(folder / "year.parquet", times, some)
+    assert main(["replay", str(plan), str(folder / "year.parquet"), "--into", str(store), *columns]) == 0
+    return plan, store
+
+
+def asked(capsys: pytest.CaptureFixture[str], mill: tuple[Path, Path], *options: str) -> list[dict[str, Any]]:
+    """Lines of `meterd energy --cost`."""
+    capsys.readouterr()
+    plan, store = mill
+    assert main(["energy", str(plan), "--cost", "--store", str(store), "--format", "json", *options]) == 0
+    lines: list[dict[str, Any]] = json.loads(capsys.readouterr().out)
+    return lines
+
+
+YEAR = ("--from", "2018", "--until", "2019")
+
+
+def test_twelve_bills_are_those_of_the_published_table(
+    capsys: pytest.CaptureFixture[str], mill: tuple[Path, Path]
+) -> None:
+    """Every line of every month within its rounding; the sum is the sum of the lines as they are shown."""
+    table = pd.read_csv(VECTORS / "tariff_siteA_year.csv", comment="#")
+    lines = [line for line in asked(capsys, mill, *YEAR) if line["of"] == "site"]
+    assert len(table) == 12
+    for row in table.itertuples():
+        month = {line["line"]: line for line in lines if line["period"] == f"2018-{row.month:02}"}
+        season = "winter" if row.month in (1, 2, 3, 4, 10, 11, 12) else "summer"
+        found = [
+            month[name]["amount"]
+            for name in ("fixed", f"{season}, on", f"{season}, off", "demand, on", "demand, any", "export")
+        ]
+        wanted = [row.fixed, row.energy_on, row.energy_off, row.demand_on, row.demand_any, row.export_credit]
+        assert np.allclose(found, wanted, atol=1e-4)  # energies are whole mWh, amounts a hundredth of a cent
+        assert month["demand, on"]["demand_w"] / 1000 == pytest.approx(row.peak_on_kw, abs=1e-5)
+        assert month["sum"]["amount"] == pytest.approx(row.bill, abs=5e-4)
+        assert round(sum(found), 4) == month["sum"]["amount"]
+
+
+def test_the_year_is_the_sum_of_its_months_and_has_the_published_carbon(
+    capsys: pytest.CaptureFixture[str], mill: tuple[Path, Path]
+) -> None:
+    """Kilowatt hours, sum and carbon; PV saves its self-use at the price of its hours and earns the export."""
+    months, year = asked(capsys, mill, *YEAR), asked(capsys, mill, *YEAR, "--period", "year")
+    table = pd.read_csv(VECTORS / "tariff_siteA_year.csv", comment="#")
+
+    def of(lines: list[dict[str, Any]], whose: str, name: str, key: str = "amount") -> float:
+        return float(round(sum(line[key] for line in lines if (line["of"], line["line"]) == (whose, name)), 4))
+
+    assert of(year, "site", "sum") == of(months, "site", "sum") == pytest.approx(table["bill"].sum(), abs=5e-3)
+    import_kwh = float((table["import_on_kwh"] + table["import_off_kwh"]).sum())
+    assert of(year, "site", "CO2", "co2_g") / 1000 == pytest.approx(import_kwh * 0.485, abs=1e-2)
+    assert of(year, "PV", "export, paid") == pytest.approx(0.0712 * float(table["export_kwh"].sum()), abs=5e-3)
+    saved, used = of(year, "PV", "self-use, not bought"), of(year, "PV", "self-use, not bought", "energy_wh") / 1000
+    assert 0.1642 * used < saved < 0.2315 * used
+
+
+def test_part_of_a_month_says_since_when_and_a_day_is_refused(
+    capsys: pytest.CaptureFixture[str], mill: tuple[Path, Path], tmp_path: Path
+) -> None:
+    """The store ends with the year: nothing is billed behind it, and no bill is made for a day."""
+    plan, store = mill
+    assert asked(capsys, mill, "--from", "2019", "--until", "2020") == []
+    options = ["--cost", "--store", str(store), "--period", "hour"]
+    assert main(["energy", str(plan), *options]) == 2
+    assert "costs are made for a month or a year" in capsys.readouterr().err
+    bare = tmp_path / "bare"
+    shutil.copytree(plan, bare)
+    text = (bare / "site.toml").read_text()
+    (bare / "site.toml").write_text(text[: text.index("[[tariff]]")])
+    assert main(["energy", str(bare), "--cost", "--store", str(store)]) == 2
+    assert "has no [[tariff]]" in capsys.readouterr().err

@@ -1,0 +1,65 @@
+"""Dates and numbers as they are written in German mean the same everywhere; what fits two readings is refused with both."""
+
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from meterd.adapters.web.corrections.exchange_fields import shown_milli
+from meterd.adapters.web.corrections.fields import WrongError, moment_of
+from meterd.app.cli.exchange import local, readings
+from meterd.app.operations.queries import moment
+from meterd.core.errors import ConfigError
+from meterd.core.model.reading import EXPORT, IMPORT
+from meterd.core.model.written import iso_date, plain_number
+
+BERLIN = ZoneInfo("Europe/Berlin")
+
+
+@pytest.mark.parametrize(
+    ("words", "wanted"),
+    [
+        ("4.5.2026 9:30", "2026-05-04T09:30"),
+        ("04.05.2026, 09:30:15 Uhr", "2026-05-04T09:30:15"),
+        ("04.05.2026", "2026-05-04"),
+        ("2026-05-04T09:30Z", "2026-05-04T09:30Z"),
+        ("04/05/2026", "04/05/2026"),
+    ],
+)
+def test_dates_day_first(words: str, wanted: str) -> None:
+    assert iso_date(words) == wanted
+
+
+@pytest.mark.parametrize(
+    ("words", "wanted"),
+    [
+        ("0,125", "0.125"),
+        ("123456,7", "123456.7"),
+        ("1.234,567", "1234.567"),
+        ("1 234,5", "1234.5"),
+        ("12.5", "12.5"),
+        ("x", "x"),
+    ],
+)
+def test_numbers_with_a_comma(words: str, wanted: str) -> None:
+    assert plain_number(words) == wanted
+
+
+def test_what_fits_two_readings_is_refused_with_both() -> None:
+    with pytest.raises(ValueError, match=r"1,234 is 1234 or 1\.234: write one of these"):
+        plain_number("1,234")
+    with pytest.raises(ConfigError, match=r"--closing 1,234kWh: 1,234 is 1234 or 1\.234"):
+        readings("1,234 kWh", [IMPORT], "--closing")
+    with pytest.raises(WrongError):
+        shown_milli("1,234 kWh", IMPORT)
+
+
+def test_commands_and_forms_read_them_alike() -> None:
+    """Of a date, of a time and of what a display shows, with and without a blank before the unit."""
+    assert moment("04.05.2026", BERLIN, "--from") == moment("2026-05-04", BERLIN, "--from")
+    assert local("4.5.2026 9:30", BERLIN) == local("2026-05-04T09:30", BERLIN) == moment_of("04.05.2026 09:30", BERLIN)
+    with pytest.raises(ConfigError, match="has no time of day"):
+        local("04.05.2026", BERLIN)
+    wanted = {IMPORT: 123_456_700_000, EXPORT: 0}
+    assert readings("import=123456,7 kWh export=0", [IMPORT, EXPORT], "--closing") == wanted
+    assert readings("import=123.456,7kWh export=0 kWh", [IMPORT, EXPORT], "--closing") == wanted
+    assert shown_milli("123456,7 kWh", IMPORT) == shown_milli("123456.7 kWh", IMPORT) == wanted[IMPORT]
