@@ -181,8 +181,8 @@ def factor_of(reads: Reads, now: Recent, point: str) -> tuple[float | None, str]
     """
     read = {row.register for row in now.site.inputs_of(point)}
     if REACTIVE_IMPORT in read and IMPORT in read:
-        sums = [_net(reads, now, point, pair) for pair in ((IMPORT, EXPORT), (REACTIVE_IMPORT, REACTIVE_EXPORT))]
-        if sums[0] is not None and sums[1] is not None:
+        sums = _net_energies(reads, now, point)
+        if sums is not None:
             return power_factor(float(sums[0]), float(sums[1])), "energy"
     if REACTIVE in read and POWER in read and now.closed_to:
         high, low = now.closed_to, now.closed_to - HOUR_MS
@@ -199,12 +199,16 @@ def _samples(reads: Reads, site: Site, channel: Channel, *span: int) -> tuple[In
     return times, of_the_circuit(site, channel, times, shown)
 
 
-def _net(reads: Reads, now: Recent, point: str, pair: tuple[str, str]) -> int | None:
-    """Sum of the hours in which both registers of a pair are known; an unread second one counts as zero."""
+def _net_energies(reads: Reads, now: Recent, point: str) -> tuple[int, int] | None:
+    """Active and reactive energy of the hours in which every register is known; one that is not read counts as zero.
+
+    Both of the same hours: a reactive register may be read for a shorter time, or have a gap of its own.
+    """
     read = {row.register for row in now.site.inputs_of(point)}
-    columns = reads.columns([(point, item) for item in pair if item in read], Period.HOUR, now.hours)
+    registers = [item for item in (IMPORT, EXPORT, REACTIVE_IMPORT, REACTIVE_EXPORT) if item in read]
+    columns = reads.columns([(point, item) for item in registers], Period.HOUR, now.hours)
     known = columns.present.all(axis=1)
     if not bool(known.any()):
         return None
-    along = int(columns.energy[known, 0].sum())
-    return along - (int(columns.energy[known, 1].sum()) if columns.energy.shape[1] > 1 else 0)
+    sums = dict(zip(registers, columns.energy[known].sum(axis=0).tolist(), strict=True))
+    return sums[IMPORT] - sums.get(EXPORT, 0), sums[REACTIVE_IMPORT] - sums.get(REACTIVE_EXPORT, 0)
