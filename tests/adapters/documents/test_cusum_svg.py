@@ -1,0 +1,61 @@
+"""The drawing of a drill: each hypothesis has a line style of its own, names are text and no markup, the fault has its place."""
+
+from xml.etree import ElementTree
+
+from meterd.adapters.documents.cusum_svg import BOTTOM, HEIGHT, LEFT, RIGHT, STYLES, TOP, WIDTH, svg
+from meterd.core.drift.simulated_fault import Drill
+
+DAY = 86_400_000
+BEGIN = 1_777_845_600_000  # 2026-05-03 22:00 UTC: midnight in Vienna
+SPACE = "{http://www.w3.org/2000/svg}"
+
+
+def drill(days: int = 11, **shown: tuple[float, ...]) -> Drill:
+    """A drill of some days whose fault begins on the sixth, with these paths."""
+    return Drill(
+        "q<1>", 1.02, BEGIN + 5 * DAY, "Europe/Vienna", None, None, "", None, None, None, None, None, (),
+        tuple(BEGIN + i * DAY for i in range(days)), tuple(shown), tuple(shown.values()), (8.0,) * days, "q<1> & others",
+    )  # fmt: skip
+
+
+def lines(drawing: str) -> tuple[list[ElementTree.Element], list[str]]:
+    """Its lines of values and its texts; fails where it is no XML."""
+    root = ElementTree.fromstring(drawing)
+    return list(root.iter(f"{SPACE}polyline")), ["".join(item.itertext()) for item in root.iter(f"{SPACE}text")]
+
+
+def test_every_hypothesis_is_told_apart_without_colour() -> None:
+    """And the point of the drill, the first one, is drawn last: it lies on top of those that rise with it."""
+    names = [f"q{k:02d}" for k in range(len(STYLES))]
+    polylines, texts = lines(svg(drill(**{f"ratio {name}": (float(k),) * 11 for k, name in enumerate(names)})))
+    dashes = [item.get("stroke-dasharray") for item in polylines[1:]]
+    assert len(set(dashes)) == len(STYLES)
+    assert [text for text in texts if text in names] == names[::-1]
+    assert polylines[0].get("stroke-width") == "3", "the threshold"
+
+
+def test_values_keep_inside_the_frame_and_their_scale_holds_the_highest() -> None:
+    polylines, texts = lines(svg(drill(one=tuple(float(i) for i in range(11)), two=(20.0,) * 11)))
+    points = [tuple(map(float, pair.split(","))) for item in polylines for pair in str(item.get("points")).split()]
+    assert all(LEFT <= x <= WIDTH - RIGHT and TOP <= y <= HEIGHT - BOTTOM for x, y in points)
+    assert "21" in texts, "the top of the scale: 20 and a twentieth"
+    rising = [float(pair.split(",")[1]) for pair in str(polylines[-1].get("points")).split()]
+    assert rising == sorted(rising, reverse=True), "the higher value stands higher"
+
+
+def test_the_fault_begins_after_the_evening_before_and_dates_are_local() -> None:
+    drawing = svg(drill(one=(1.0,) * 11))
+    root = ElementTree.fromstring(drawing)
+    fault = next(
+        item for item in root.iter(f"{SPACE}line") if item.get("stroke") == "black" and item.get("stroke-dasharray")
+    )
+    assert float(str(fault.get("x1"))) == LEFT + (WIDTH - LEFT - RIGHT) * 4 / 10
+    _, texts = lines(drawing)
+    assert {"2026-05-04", "2026-05-14", "fault begins"} <= set(texts)
+
+
+def test_names_are_text_and_a_drill_without_days_is_drawn_too() -> None:
+    _, texts = lines(svg(drill(0)))
+    assert "q<1> & others" in texts
+    assert "q<1> reading 1.02 of the truth" in texts
+    assert "fault begins" not in texts
