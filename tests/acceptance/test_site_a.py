@@ -23,6 +23,7 @@ from tests.acceptance import site_a
 from tests.acceptance.site_a import CHANNELS, DATA, QUARTER
 from tests.acceptance.stored_figures import Tables, from_folder, from_store, same
 from tests.brokers import Mosquitto, until
+from tests.table_digests import assert_tables
 
 pytestmark = pytest.mark.slow
 
@@ -57,12 +58,13 @@ def span(times: Any) -> tuple[int, int]:
 
 
 def test_store_of_a_replay_is_the_folder_bit_by_bit(tmp_path: Path, year: Any, folder: Tables) -> None:
-    """Every interval, hour, day, week, month, year, balance and PV figure of the year."""
+    """Every interval, hour, day, week, month, year, balance and PV figure of the year; and every table is that of before."""
     plan = site_a.write_plan(tmp_path / "plan")
     columns = site_a.write_wide(tmp_path / "year.parquet", *year)
     store = tmp_path / "year.sqlite"
     assert main(["replay", str(plan), str(tmp_path / "year.parquet"), "--into", str(store), *columns]) == 0
     compare(from_store(store, ZONE, CHANNELS, "main", span(year[0])), folder, span(year[0]))
+    assert_tables("year", store)
 
 
 def compare(frames: Tables, folder: Tables, within: tuple[int, int]) -> None:

@@ -15,6 +15,7 @@ from meterd.core.model.periods import Period, text
 from meterd.core.topics.message import Service
 from tests.brokers import Mosquitto, free_port, until
 from tests.faults.mill import Child, message, now_ms, publish, sending, write_plan
+from tests.table_digests import assert_tables
 
 GOLDEN = Path(__file__).parents[2] / "vectors" / "golden"
 
@@ -130,3 +131,11 @@ def test_h7_the_same_readings_give_the_same_figures_in_every_version(tmp_path: P
     assert days == (GOLDEN / "days.txt").read_text(encoding="utf-8").splitlines()
     assert hashes == (GOLDEN / "hashes.csv").read_text(encoding="utf-8").splitlines()
     assert sum(len(lines) for lines in results.values()) > 10_000
+
+    # a correction on top: old versions of figures and balances
+    plan, store = tmp_path / "plan.toml", tmp_path / "golden.sqlite"
+    plan.write_bytes((GOLDEN / "plan.toml").read_bytes())
+    of_q01 = ["--point", "q01", "--from", "2025-10-25", "--to", "2025-10-28", "--factor", "250/200"]
+    who = ["--reason", "plate says 250/5", "--person", "Ada"]
+    assert main(["correct", str(plan), *of_q01, *who]) == 0
+    assert_tables("golden", store)
