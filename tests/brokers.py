@@ -13,6 +13,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 START_LIMIT_S = 10.0
+LOOK_S, LONGEST_LOOK_S = 0.01, 0.2
+LOOK_SHARE = 9  # what a look costs in processor, times this, is slept: waiting takes at most a tenth of a core
 
 
 def program() -> str:
@@ -39,9 +41,10 @@ def until(condition: Callable[[], object], limit_s: float = 40.0) -> bool:
     """Wait until the condition holds; False if the limit passes first."""
     deadline = time.monotonic() + limit_s
     while time.monotonic() < deadline:
+        begun = time.thread_time()
         if condition():
             return True
-        time.sleep(0.01)
+        time.sleep(min(LONGEST_LOOK_S, max(LOOK_S, LOOK_SHARE * (time.thread_time() - begun))))
     return bool(condition())
 
 
