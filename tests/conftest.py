@@ -1,6 +1,11 @@
 """Zone rules come from the pinned package in every test, so that a machine with old rules gives the same answers."""
 
+import compileall
+import gc
+import os
+import sys
 import zoneinfo
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -11,8 +16,25 @@ zoneinfo.reset_tzpath(to=[])
 settings.register_profile("meterd", deadline=None)
 settings.load_profile("meterd")
 
+# daemons and commands start again and again: they need not compile us each time, nor each worker the tests
+sys.dont_write_bytecode = False
+# four workers are busy as it is; a thread of BLAS that waits for small matrices takes a core (measured: three times as much)
+os.environ["OPENBLAS_NUM_THREADS"] = "1"
+
 # what takes long begins first, so that no worker is left alone with it at the end
 LONG = ("tests/adapters/web/", "tests/acceptance/", "tests/simulator/", "tests/faults/", "tests/app/", "tests/bench/")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Before workers and children start, once for all of them."""
+    if not hasattr(config, "workerinput"):
+        compileall.compile_dir(Path(__file__).parents[1] / "meterd", quiet=1)
+
+
+def pytest_collection_finish() -> None:
+    """What is loaded by now stays: it is no garbage, and need not be looked through again and again."""
+    gc.collect()
+    gc.freeze()
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
