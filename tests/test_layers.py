@@ -2,9 +2,10 @@
 
 import ast
 from collections.abc import Iterator
-from pathlib import Path
+from functools import cache
 
-PACKAGE = Path(__file__).parents[1] / "meterd"
+from tests.source_trees import PACKAGE, forget_trees, paths, trees  # noqa: F401 - a fixture of this file
+
 # the order of the data: a package of core imports only what stands before it
 ORDER = (
     "errors", "model", "registers", "balance", "pv", "energy", "forecast", "drift", "sharing", "checks", "topics", "reports",
@@ -49,19 +50,14 @@ def _imports(tree: ast.Module, modules: set[str]) -> Iterator[str]:
                 yield full if full in modules else node.module
 
 
-def _name(path: Path) -> str:
-    parts = ("meterd", *path.relative_to(PACKAGE).with_suffix("").parts)
-    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
-
-
-_PATHS = {_name(path): path for path in sorted(PACKAGE.rglob("*.py"))}
-_TREES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in _PATHS.items()}
-_IMPORTS = {name: set(_imports(tree, set(_PATHS))) for name, tree in _TREES.items()}
+@cache
+def _imports_of(name: str) -> frozenset[str]:
+    return frozenset(_imports(trees()[name], set(paths())))
 
 
 def _ours(name: str) -> Iterator[tuple[str, list[str]]]:
     """What a module imports of ours, as parts below `meterd`."""
-    for other in sorted(_IMPORTS[name]):
+    for other in sorted(_imports_of(name)):
         parts = other.split(".")
         if parts[0] == "meterd" and len(parts) > 1:
             yield other, parts[1:]
@@ -86,7 +82,7 @@ def test_every_module_imports_only_what_its_floor_may() -> None:
     """Floors, the order of core's packages, what an adapter may know."""
     wrong = [
         f"{name} imports {other}"
-        for name in _IMPORTS
+        for name in paths()
         if name.count(".") > 1
         for other, parts in _ours(name)
         if not _may(name.split(".")[1:], parts)
@@ -97,10 +93,10 @@ def test_every_module_imports_only_what_its_floor_may() -> None:
 def test_core_touches_nothing() -> None:
     """No clock, file, socket, thread or log: neither imported nor called."""
     wrong = []
-    for name, tree in _TREES.items():
+    for name, tree in trees().items():
         if not name.startswith("meterd.core"):
             continue
-        wrong += [f"{name} imports {o}" for o in _IMPORTS[name] if o.partition(".")[0] not in PURE_MAY_IMPORT]
+        wrong += [f"{name} imports {o}" for o in _imports_of(name) if o.partition(".")[0] not in PURE_MAY_IMPORT]
         for node in ast.walk(tree):
             if isinstance(node, ast.Call):
                 called = node.func
@@ -114,7 +110,7 @@ def test_mqtt_carries_bytes_and_knows_no_readings() -> None:
     """Of core it knows the errors."""
     wrong = [
         f"{name} imports {other}"
-        for name in _IMPORTS
+        for name in paths()
         if name.startswith("meterd.adapters.mqtt")
         for other, parts in _ours(name)
         if parts[0] == "core" and parts[1:2] != ["errors"]
@@ -124,7 +120,7 @@ def test_mqtt_carries_bytes_and_knows_no_readings() -> None:
 
 def test_no_circle_of_files() -> None:
     """Lazy imports are counted: taking away what imports nothing that is left leaves nothing."""
-    left = {name: {other for other, _ in _ours(name)} & set(_PATHS) - {name} for name in _PATHS}
+    left = {name: {other for other, _ in _ours(name)} & paths().keys() - {name} for name in paths()}
     while True:
         free = [name for name, others in left.items() if not others & left.keys()]
         if not free:
@@ -139,7 +135,7 @@ def test_no_private_name_crosses_a_file() -> None:
     """What begins with an underscore belongs to its file."""
     wrong = [
         f"{name} imports {alias.name}"
-        for name, tree in _TREES.items()
+        for name, tree in trees().items()
         for node in ast.walk(tree)
         if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("meterd")
         for alias in node.names
@@ -156,7 +152,7 @@ def test_modules_have_a_test_file_of_their_name() -> None:
     tests = {path.relative_to(PACKAGE.parent / "tests") for path in (PACKAGE.parent / "tests").rglob("test_*.py")}
     lacking = [
         str(path.relative_to(PACKAGE))
-        for path in _PATHS.values()
+        for path in paths().values()
         if path.name != "__init__.py"
         and len(path.read_text(encoding="utf-8").splitlines()) > 60
         and path.relative_to(PACKAGE).with_name(f"test_{path.name}") not in tests
