@@ -31,6 +31,7 @@ def test_a_sound_exchange_has_both_rows_and_nothing_against_it(plant: tuple[Path
     _, site, path = plant
     record = record_of(path, site, replace(ENTRY, new={"meter_class": "C"}), {})
     assert (record.inconsistencies, record.faulty, record.no_estimate) == ((), (), False)
+    assert record.gap_mwh == {}, "nothing is estimated where somebody says what flowed"
     assert record.old["serial"] == "A-18"
     assert record.old["until"] == "2026-05-06T00:00:01+02:00"
     assert record.old["closing_wh"] == str(SHOWN)
