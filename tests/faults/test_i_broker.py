@@ -20,7 +20,8 @@ import pytest
 from meterd.adapters.mqtt.client import Link
 from meterd.adapters.mqtt.embedded_broker import PROGRAM_VARIABLE, free_port
 from meterd.adapters.planfile.loader import load_plan
-from meterd.core.model.health import openmetrics, ready
+from meterd.adapters.web.metrics import openmetrics
+from meterd.core.model.health import ready
 from meterd.core.topics.message import catalogue_topics
 from tests.adapters.mqtt.plain import gathered
 from tests.brokers import Mosquitto, program, until

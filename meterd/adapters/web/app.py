@@ -32,8 +32,10 @@ from meterd.adapters.web.registry import PAGES, Page
 from meterd.adapters.web.request_context import LANGUAGE, RequestContext, context_of, needs, viewer_of
 from meterd.adapters.web.users import LONGEST_PASSWORD
 from meterd.core.errors import MeterdError
-from meterd.core.model.health import CONTENT_TYPE, Health, Verdict, alive, as_json, openmetrics, ready
+from meterd.core.model.health import Health, Verdict, alive, as_json, ready
 from meterd.core.model.snapshot import Snapshot
+
+OPENMETRICS = "application/openmetrics-text; version=1.0.0; charset=utf-8"
 
 
 class Refusal(BaseModel):
@@ -73,7 +75,7 @@ def application(context: RequestContext) -> FastAPI:
     reported: dict[int | str, dict[str, Any]] = {503: {"description": "no, with the reasons"}}
     app.add_api_route("/health", _health, response_class=JSONResponse, tags=["program"], responses=reported)
     app.add_api_route("/ready", _ready, response_class=JSONResponse, tags=["program"], responses=reported)
-    exposition: dict[int | str, dict[str, Any]] = {200: {"content": {CONTENT_TYPE: {"schema": {"type": "string"}}}}}
+    exposition: dict[int | str, dict[str, Any]] = {200: {"content": {OPENMETRICS: {"schema": {"type": "string"}}}}}
     app.add_api_route("/metrics", _metrics, response_class=Response, tags=["program"], responses=exposition)
     app.add_exception_handler(HTTPException, _refused)
     app.add_exception_handler(RequestValidationError, _wrong)
@@ -277,7 +279,9 @@ def _state(context: RequestContext, verdict: Callable[[Health], Verdict]) -> Res
 
 async def _metrics(request: Request) -> Response:
     """The same figures for machines, as OpenMetrics."""
-    return Response(openmetrics(context_of(request).backend.health()), headers={"content-type": CONTENT_TYPE})
+    from meterd.adapters.web.metrics import openmetrics
+
+    return Response(openmetrics(context_of(request).backend.health()), headers={"content-type": OPENMETRICS})
 
 
 # -- what went wrong ---------------------------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""How the program itself is: one value, its verdicts with reasons, and its two forms for machines (JSON, OpenMetrics 1.0).
+"""How the program itself is: one value, its verdicts with reasons, and its two forms for machines (JSON, families of figures).
 
 Nothing here measures; `app.state` fills the value in. Ages are seconds on the steady clock, moments ms UTC. None is what is
 not known or does not exist: it is left out of the metrics and null in JSON.
@@ -169,13 +169,10 @@ def as_json(health: Health) -> str:
     return json.dumps({**verdicts, **fields}, ensure_ascii=False)
 
 
-# -- OpenMetrics -------------------------------------------------------------------------------------------------------
-
-CONTENT_TYPE = "application/openmetrics-text; version=1.0.0; charset=utf-8"
+# -- figures for whoever watches many programs -------------------------------------------------------------------------
 
 Labels = Mapping[str, str]
 Sample = tuple[Labels, float | int | None]
-_PREFIX = "meterd"
 _COUNTS = {
     "readings": "Readings stored in the journal.",
     "deliveries": "Deliveries of sources stored and confirmed.",
@@ -193,35 +190,17 @@ _COUNTS = {
 
 @dataclass(frozen=True, slots=True)
 class Family:
-    """One metric family of OpenMetrics 1.0. A unit is the end of the name, a counter's sample ends in `_total`."""
+    """One family of figures. A unit is the end of the name; a sample without a value is not known."""
 
     name: str
-    kind: str
+    kind: str  # gauge, counter or info
     help: str
     samples: tuple[Sample, ...]
     unit: str = ""
 
-    def lines(self) -> list[str]:
-        """TYPE, UNIT, HELP and samples; nothing if no sample has a value."""
-        known = [(labels, value) for labels, value in self.samples if value is not None]
-        if not known:
-            return []
-        name = f"{_PREFIX}_{self.name}"
-        head = [f"# TYPE {name} {self.kind}"]
-        head += [f"# UNIT {name} {self.unit}"] if self.unit else []
-        end = {"counter": "_total", "info": "_info"}.get(self.kind, "")
-        body = [f"{name}{end}{_labels(labels)} {_number(value)}" for labels, value in known]
-        return [*head, f"# HELP {name} {_escaped(self.help)}", *body]
-
-
-def openmetrics(health: Health) -> str:
-    """The value as OpenMetrics 1.0 text."""
-    lines = [line for family in families(health) for line in family.lines()]
-    return "\n".join([*lines, "# EOF", ""])
-
 
 def families(health: Health) -> list[Family]:
-    """Every metric family of the program."""
+    """Every family of figures of the program."""
     work = asdict(health.work)
     versions = {key: str(value) for key, value in asdict(health.versions).items()}
     return [
@@ -293,16 +272,3 @@ def _gauge(name: str, words: str, value: float | int | None) -> Family:
 
 def _seconds(at_ms: int | None) -> float | None:
     return None if at_ms is None else at_ms / 1000
-
-
-def _labels(labels: Labels) -> str:
-    inside = ",".join(f'{name}="{_escaped(value)}"' for name, value in labels.items())
-    return f"{{{inside}}}" if inside else ""
-
-
-def _escaped(words: str) -> str:
-    return words.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
-
-
-def _number(value: float | int) -> str:
-    return str(value) if isinstance(value, int) else f"{value:.3f}"

@@ -12,10 +12,11 @@ import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from meterd.adapters.store.schema import SCHEMA_VERSION
+from meterd.adapters.web.metrics import openmetrics
 from meterd.app.daemon.daemon import Daemon
 from meterd.app.daemon.run_record import FIRST, SIGNAL
 from meterd.core.errors import StoreError
-from meterd.core.model.health import alive, as_json, openmetrics, ready
+from meterd.core.model.health import alive, as_json, ready
 from tests.brokers import Mosquitto, until
 from tests.faults.mill import Child, message, now_ms, publish, running, sending, site, write_plan
 

@@ -1,10 +1,9 @@
-"""Health as JSON and OpenMetrics, read by the reference parser; verdicts with their reasons."""
+"""Health as JSON; verdicts with their reasons."""
 
 import json
 from dataclasses import replace
 
 import pytest
-from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from meterd.core.model.health import (
     ClockState,
@@ -18,7 +17,6 @@ from meterd.core.model.health import (
     Work,
     alive,
     as_json,
-    openmetrics,
     ready,
 )
 
@@ -39,52 +37,9 @@ GOOD = Health(
 )
 
 
-def samples(health: Health) -> dict[tuple[str, tuple[tuple[str, str], ...]], float]:
-    """Name and labels of every sample, as the reference parser reads them."""
-    return {
-        (item.name, tuple(sorted(item.labels.items()))): item.value
-        for family in text_string_to_metric_families(openmetrics(health))
-        for item in family.samples
-    }
-
-
-def test_the_reference_parser_reads_every_metric() -> None:
-    """Values, labels with quotes and line breaks, and counters with their ending (prometheus_client's own parser)."""
-    results = samples(GOOD)
-    assert results["meterd_loop_age_seconds", ()] == 0.25
-    assert results["meterd_readings_total", ()] == float(2**60)
-    assert results["meterd_journal_bytes", ()] == 4096
-    assert results["meterd_source_age_seconds", (("protocol", "mqtt"), ("source", "meters"))] == 1.5
-    assert ("meterd_source_age_seconds", (("protocol", "modbus"), ("source", "line"))) not in results
-    assert results["meterd_findings", (("state", "new"),)] == 2
-    (build,) = [dict(labels) for name, labels in results if name == "meterd_build_info"]
-    assert build["restart_reason"] == GOOD.restart_reason
-    assert build["zone_rules"] == "2025b"
-
-
-def test_families_have_type_help_and_a_unit_where_the_name_ends_in_one() -> None:
-    """As OpenMetrics 1.0 asks: TYPE, UNIT and HELP of a family together, the text ends in `# EOF`."""
-    text = openmetrics(GOOD)
-    assert text.endswith("\n# EOF\n")
-    families = {item.name: item for item in text_string_to_metric_families(text)}
-    assert families["meterd_disk_free_bytes"].unit == "bytes"
-    assert families["meterd_heartbeat_round_trip_seconds"].unit == "seconds"
-    assert all(item.documentation and item.type in ("gauge", "counter", "info") for item in families.values())
-
-
-def test_a_jump_of_the_clock_that_is_not_believed_is_its_offset() -> None:
-    """A clock an hour behind: doubted, and by how much."""
-    results = samples(replace(GOOD, clock=ClockState(True, "the computer's clock jumped", 0, -3600.5)))
-    values = {name: results[name, ()] for name in ("meterd_clock_offset_seconds", "meterd_clock_doubted")}
-    assert list(values.values()) == [-3600.5, 1]
-    assert samples(GOOD)["meterd_clock_offset_seconds", ()] == 0
-
-
-def test_what_is_not_known_is_left_out_and_null() -> None:
+def test_what_is_not_known_is_null() -> None:
     """Never zero for missing."""
     unknown = replace(GOOD, storage=Storage(), started_ms=None, link=LinkHealth())
-    names = {name for name, _ in samples(unknown)}
-    assert names.isdisjoint({"meterd_journal_bytes", "meterd_start_time_seconds", "meterd_heartbeat_age_seconds"})
     assert json.loads(as_json(unknown))["storage"]["journal_bytes"] is None
 
 

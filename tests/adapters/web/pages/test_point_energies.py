@@ -37,7 +37,9 @@ def test_the_day_so_far_holds_the_closed_hours(tmp_path: Path) -> None:
         "the readings began in the middle of the day"
     )
     assert (now.totals.along_mwh, now.totals.against_mwh) == (12_000_000, 0)
-    assert [(older.along_mwh, older.so_far) for older in days(now)[1:]] == [(None, False)] * 7, "before the first reading"
+    assert [(older.along_mwh, older.so_far) for older in days(now)[1:]] == [(None, False)] * 7, (
+        "before the first reading"
+    )
 
 
 def test_what_is_not_read_is_missing_and_never_zero(tmp_path: Path) -> None:
