@@ -33,11 +33,12 @@ from meterd.adapters.documents.model import (
 from meterd.adapters.documents.report_forecast import forecast_blocks
 from meterd.adapters.documents.report_quality import cautions, quality_blocks
 from meterd.adapters.documents.texts import Words
+from meterd.core.energy.energy_items import connection
 from meterd.core.model.periods import Period
 from meterd.core.model.plan import Role, Site
 from meterd.core.model.results import PvRow
 from meterd.core.reports.content import BoardLine, PvPart, Report
-from meterd.core.reports.figures import Group, PointLine, connection
+from meterd.core.reports.figures import Group, PointLine
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ import numpy as np
 
 from meterd.core.energy.rollup import Columns
 from meterd.core.model.periods import Period
-from meterd.core.model.plan import Role, Site
+from meterd.core.model.plan import Point, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.model.results import BalanceRow, Channel, PvRow
 from meterd.core.registers.register_line import Flag, Ints
@@ -59,6 +59,12 @@ class StoredFigures(Protocol):
 
     def pv(self, period: Period, from_ms: int, until_ms: int) -> list[PvRow]:
         """PV figures that start in [from, until)."""
+
+
+def connection(site: Site) -> tuple[Point, ...]:
+    """The points at the grid connection: feeds of boards that no other board supplies."""
+    own = {board.name for board in site.boards if board.fed_by is None}
+    return tuple(p for p in site.points if p.counts and p.role is Role.FEED and p.board in own)
 
 
 def point_items(site: Site) -> list[EnergyItem]:

@@ -7,6 +7,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from meterd.core.energy.energy_items import connection
 from meterd.core.energy.rollup import Columns, maximum_demand, mean_power_w
 from meterd.core.model.plan import Point, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
@@ -201,12 +202,6 @@ def _group(name: str, terms: Sequence[tuple[int, PointLine]]) -> Group:
 def area_of(point: Point) -> str:
     """The first part of its place: `Weaving shed, studio 01` lies in the weaving shed."""
     return point.place.split(",")[0].strip()
-
-
-def connection(site: Site) -> tuple[Point, ...]:
-    """The points at the grid connection: feeds of boards that no other board supplies."""
-    own = {board.name for board in site.boards if board.fed_by is None}
-    return tuple(p for p in site.points if p.counts and p.role is Role.FEED and p.board in own)
 
 
 def summed(intervals: Intervals, points: Iterable[Point], register: str) -> tuple[Ints, Bools]:

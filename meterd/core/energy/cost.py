@@ -1,0 +1,300 @@
+"""What energy costs by the tariff of a plan: the bill of a month or year, and any energy at the prices of a kWh.
+
+The connection is the sum of its feeds, interval by interval, import and export apart as counted. What a point took is
+priced as if all of it came from the grid; PV saves what would have been bought at that price, and earns what export is
+paid. A year is the sum of its months and of what is billed once a year.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cached_property
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from meterd.core.energy.energy_items import EnergyItem, ItemKind, StoredFigures, connection, figures_of
+from meterd.core.energy.partial_period import PartialPeriod, first_known, partial_period_of
+from meterd.core.energy.tariff import (
+    BillLine,
+    Bools,
+    Ints,
+    LocalTimes,
+    Taken,
+    covered,
+    demand_amount,
+    demand_kw,
+    energy_amount,
+    fixed_amount,
+    hours_of_use,
+    local_times,
+    rounded,
+    total,
+    used_as_long,
+)
+from meterd.core.model.periods import DAY_MS, Period, bounds, starts
+from meterd.core.model.plan import Site
+from meterd.core.model.reading import EXPORT, IMPORT
+from meterd.core.model.tariff import Price, PriceKind
+
+MONEY = frozenset({PriceKind.IMPORT, PriceKind.EXPORT, PriceKind.DEMAND, PriceKind.FIXED})
+TAKEN = frozenset({PriceKind.IMPORT, PriceKind.CARBON})  # prices of a kWh that is taken
+GIVEN = frozenset({PriceKind.EXPORT})
+CARBON = frozenset({PriceKind.CARBON})
+
+
+class PeriodAccount:
+    """The energies of one period and the prices that hold in it: of its known part where the history begins or ends in it.
+
+    `history` is [start of the first interval, end of the last closed one).
+    """
+
+    def __init__(
+        self, stored: StoredFigures, site: Site, period: Period, start_ms: int, history: tuple[int, int]
+    ) -> None:
+        self.stored, self.site, self.period, self.start_ms, self.history = stored, site, period, start_ms, history
+        self._zone, self._step = ZoneInfo(site.zone), site.interval_s * 1000
+        self.end_ms = bounds(period, start_ms, self._zone, self._step)[1]
+
+    @cached_property
+    def part(self) -> PartialPeriod | None:
+        """The part of the period that is known; None if that is all of it, or nothing."""
+        return partial_period_of((self.start_ms, self.end_ms), self.history)
+
+    @cached_property
+    def grid(self) -> Ints:
+        """Its intervals, since all feeds are known where the history begins; none outside the history."""
+        if self.history[1] <= self.start_ms or self.history[0] >= self.end_ms:
+            return np.zeros(0, dtype=np.int64)
+        part = self.part
+        if part is None:
+            return np.arange(self.start_ms, self.end_ms, self._step, dtype=np.int64)
+        grid = part.starts(self._step)
+        skip = first_known(self._sum(IMPORT, grid).present) if part.begins else 0
+        return grid[0 if skip == len(grid) else skip :]
+
+    @cached_property
+    def at(self) -> LocalTimes:
+        """The local clock of its intervals."""
+        return local_times(self.grid, self._zone)
+
+    @cached_property
+    def taken(self) -> Taken:
+        """Import at the grid connection."""
+        return self._sum(IMPORT, self.grid)
+
+    @cached_property
+    def given(self) -> Taken:
+        """Export at the grid connection."""
+        return self._sum(EXPORT, self.grid)
+
+    @cached_property
+    def self_use(self) -> Taken:
+        """PV energy that was used on the site."""
+        return self._of_item(EnergyItem(ItemKind.SITE, "self_use"), self.grid)
+
+    @cached_property
+    def bill(self) -> tuple[BillLine, ...]:
+        """The lines of the bill in the order of the plan; a year has those of its months, added, beside its own."""
+        return tuple(line for price in self.site.tariff if (line := self._line(price)) is not None)
+
+    @cached_property
+    def months(self) -> list["PeriodAccount"]:
+        """The months of the period that have a history, each read once for all prices."""
+        all_of = starts(Period.MONTH, self.start_ms, self.end_ms, self._zone, self._step)
+        accounts = [PeriodAccount(self.stored, self.site, Period.MONTH, start, self.history) for start in all_of]
+        return [account for account in accounts if len(account.grid)]
+
+    def rows(self, price: Price) -> Bools:
+        """The intervals that a price counts."""
+        return covered(price, self.at)
+
+    def imports_of(self, items: Sequence[EnergyItem], rows: Bools | None = None) -> list[Taken]:
+        """What each item took in the intervals of the period, or in some of them; the others are missing.
+
+        A sum over points is that of their imports: what a point gave does not lower what another one took.
+        """
+        wanted = np.ones(len(self.grid), dtype=np.bool_) if rows is None else rows
+        grid = self.grid[wanted]
+        channels = [[c for c in item.channels if c[1] == IMPORT] for item in items]
+        together = list(dict.fromkeys(c for some in channels for c in some))
+        columns = self.stored.columns(together, Period.INTERVAL, grid) if together else None
+        results = []
+        for item, some in zip(items, channels, strict=True):
+            own = self._of_item(item, grid)
+            if columns is not None and some:
+                places = [together.index(c) for c in some]
+                own = Taken(columns.energy[:, places].sum(axis=1), np.all(columns.present[:, places], axis=1))
+            energy, present = np.zeros(len(wanted), np.int64), np.zeros(len(wanted), np.bool_)
+            energy[wanted], present[wanted] = own.energy, own.present
+            results.append(Taken(energy, present))
+        return results
+
+    def of_points(self, names: Sequence[str]) -> Taken:
+        """Import of some points together."""
+        channels = tuple((name, IMPORT) for name in names)
+        return self.imports_of([EnergyItem(ItemKind.POINT, "", "", (), channels)])[0]
+
+    def highest(self, price: Price) -> tuple[Fraction, int] | None:
+        """The highest demand in kW in the intervals of a price, and when its interval began; None where one is missing."""
+        rows = self.rows(price)
+        largest = demand_kw(self.taken.largest(rows), self._step)
+        if largest is None or not bool(rows.any()):
+            return None
+        first = int(np.argmax(np.where(rows, self.taken.energy, -1)))
+        return largest, int(self.grid[first])
+
+    def missing(self) -> int:
+        """How many intervals of the connection are not known."""
+        return len(self.grid) - int((self.taken.present & self.given.present).sum())
+
+    def _of_item(self, item: EnergyItem, grid: Ints) -> Taken:
+        if item.kind not in (ItemKind.SITE, ItemKind.BOARD) or item.channels or not len(grid):
+            return Taken(np.zeros(len(grid), np.int64), np.zeros(len(grid), np.bool_))
+        columns = figures_of(self.stored, item, Period.INTERVAL, grid)
+        return Taken(columns.energy[:, 0], columns.present[:, 0])
+
+    def _sum(self, register: str, grid: Ints) -> Taken:
+        read = {(row.point, row.register) for row in self.site.inputs}
+        channels = [(p.name, register) for p in connection(self.site) if (p.name, register) in read]
+        columns = self.stored.columns(channels, Period.INTERVAL, grid)
+        return Taken(columns.energy.sum(axis=1), np.all(columns.present, axis=1))
+
+    def _line(self, price: Price) -> BillLine | None:
+        if price.per == "month" and self.period is Period.YEAR:
+            return _added([line for account in self.months for line in account.bill if line.price is price])
+        if price.per != self.period.value or not bool(covered(_always(price), self.at).any()):
+            return None
+        if self.period is Period.YEAR and not used_as_long(price, self._hours_of_use()):
+            return None
+        if price.kind is PriceKind.FIXED:
+            return fixed_amount(price)
+        if price.kind is PriceKind.DEMAND:
+            largest = demand_kw(self.taken.largest(self.rows(price)), self._step)
+            return demand_amount(price, largest, self._before(price))
+        source = self.given if price.kind is PriceKind.EXPORT else self.taken
+        return energy_amount(price, source.sum(self.rows(price)))
+
+    def _hours_of_use(self) -> Fraction | None:
+        every = np.ones(len(self.grid), dtype=np.bool_)
+        return hours_of_use(self.taken.sum(every), demand_kw(self.taken.largest(every), self._step))
+
+    def _before(self, price: Price) -> list[Fraction]:
+        """The highest demands of the months before, as far as they are known."""
+        results, start = [], self.start_ms
+        for _ in range(price.least_months if price.least_share else 0):
+            start = bounds(Period.MONTH, start - self._step, self._zone, self._step)[0]
+            account = PeriodAccount(self.stored, self.site, Period.MONTH, start, self.history)
+            highest = account.highest(price) if len(account.grid) else None
+            results += [highest[0]] if highest is not None else []
+        return results
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """An energy times the prices of a kWh: a line for each price in the order of the plan, amounts as in `BillLine`."""
+
+    energy: int | None
+    lines: tuple[BillLine, ...]
+
+    @property
+    def amount(self) -> int | None:
+        """In 1/10,000 of the currency."""
+        return total(self.lines, MONEY)
+
+    @property
+    def carbon(self) -> int | None:
+        """In mg of CO2."""
+        return total(self.lines, CARBON)
+
+
+def cost_of(
+    account: PeriodAccount, taken: Taken, rows: Bools | None = None, kinds: frozenset[PriceKind] = TAKEN
+) -> Cost:
+    """An energy in some intervals of a period at its prices; a price with bounds counts with its mean of the bill.
+
+    Where the history begins in the period, meters begin within a day of each other: what was not counted before is not
+    missing.
+    """
+    some = np.ones(len(account.grid), dtype=np.bool_) if rows is None else rows
+    known = _since_first(account, taken) if account.part is not None and account.part.begins else taken
+    of_months = account.period is Period.YEAR
+    lines = [
+        _priced(account, line, known, some) for line in account.bill
+        if line.price.kind in kinds and (line.price.per == "year" or not of_months)
+    ]  # fmt: skip
+    for month in account.months if of_months else []:
+        place = np.searchsorted(account.grid, month.grid)
+        place = np.clip(place, 0, len(account.grid) - 1)
+        there = account.grid[place] == month.grid
+        own = Taken(np.where(there, known.energy[place], 0), there & known.present[place])
+        lines += cost_of(month, own, there & some[place], kinds).lines
+    return Cost(known.sum(some), _by_price(account.site, lines))
+
+
+def _since_first(account: PeriodAccount, taken: Taken) -> Taken:
+    skip = first_known(taken.present)
+    if skip == len(taken.present) or skip * account.site.interval_s * 1000 > DAY_MS:
+        return taken
+    return Taken(taken.energy, taken.present | (np.arange(len(taken.present)) < skip))
+
+
+def _priced(account: PeriodAccount, line: BillLine, taken: Taken, rows: Bools) -> BillLine:
+    price, counted = line.price, account.rows(line.price)
+    energy = taken.sum(counted & rows)
+    if price.above_kwh == 0 and price.up_to_kwh is None:
+        return energy_amount(price, energy)
+    all_of = (account.given if price.kind is PriceKind.EXPORT else account.taken).sum(counted)
+    if energy is None or line.amount is None or line.quantity is None:
+        return BillLine(price, None, None)
+    part = Fraction(energy, all_of) if all_of else Fraction(0)
+    return BillLine(price, line.quantity * part, rounded(line.amount * part))
+
+
+def accounts_of(
+    stored: StoredFigures, site: Site, span: tuple[int, int], history: tuple[int, int]
+) -> list[PeriodAccount]:
+    """The account of a calendar year if the span is one, else those of the months that it touches and have a history."""
+    zone, step = ZoneInfo(site.zone), site.interval_s * 1000
+    period = Period.YEAR if bounds(Period.YEAR, span[0], zone, step) == span else Period.MONTH
+    first = bounds(period, span[0], zone, step)[0]
+    begins = starts(period, first, span[1], zone, step)
+    accounts = [PeriodAccount(stored, site, period, start, history) for start in begins]
+    return [account for account in accounts if len(account.grid)]
+
+
+def in_span(account: PeriodAccount, span: tuple[int, int]) -> Bools:
+    """The intervals of a period that begin in a span."""
+    return (account.grid >= span[0]) & (account.grid < span[1])
+
+
+def together(site: Site, costs: Iterable[Cost]) -> Cost:
+    """Costs of one thing in periods that follow each other; missing with any missing part, and of none."""
+    known = list(costs)
+    energies = [cost.energy for cost in known]
+    energy = None if None in energies or not known else sum(e for e in energies if e is not None)
+    return Cost(energy, _by_price(site, [line for cost in known for line in cost.lines]))
+
+
+def _by_price(site: Site, lines: Sequence[BillLine]) -> tuple[BillLine, ...]:
+    made = (_added([line for line in lines if line.price is price]) for price in site.tariff)
+    return tuple(line for line in made if line is not None)
+
+
+def _always(price: Price) -> Price:
+    """The same price at all hours: whether it holds on any day of a period at all."""
+    return Price(
+        price.name, price.kind, price.price, months=price.months, from_ms=price.from_ms, until_ms=price.until_ms
+    )
+
+
+def _added(lines: Sequence[BillLine]) -> BillLine | None:
+    """The lines of one price; months have demands of their own, and no sum of them means anything."""
+    if not lines:
+        return None
+    price, amounts = lines[0].price, [line.amount for line in lines]
+    amount = None if None in amounts else sum(a for a in amounts if a is not None)
+    known = [line.quantity for line in lines if line.quantity is not None]
+    if price.kind is PriceKind.DEMAND:
+        return BillLine(price, max(known, default=None), amount)
+    return BillLine(price, sum(known, Fraction(0)) if len(known) == len(lines) else None, amount)
