@@ -136,6 +136,15 @@ def energy(language: str, mwh: int | None) -> str:
     return f"{number(language, kwh, 2 if abs(kwh) < 10 else 1 if abs(kwh) < 1000 else 0)} kWh"
 
 
+def money(language: str, coins: int | None, currency: str) -> str:
+    """An amount in hundredths of the currency, or the word for missing.
+
+    >>> money("de", -123456, "EUR")
+    '−1.234,56 EUR'
+    """
+    return say(language, "word.missing") if coins is None else f"{number(language, coins / 100, 2)} {currency}"
+
+
 def power(language: str, watt: float | None) -> str:
     """A power in W, kW or MW with three digits that matter, or the word for missing."""
     if watt is None:

@@ -14,9 +14,11 @@ from meterd.adapters.web.pages.energy import view as energy_view
 from meterd.adapters.web.pages.energy_pictures import name_of
 from meterd.adapters.web.pages.energy_values import EnergyView, SeriesLine
 from meterd.adapters.web.request_context import RequestContext, context_of, needs, viewer_of
+from meterd.core.energy.tariff import COIN_PARTS, MG_PER_G
 from meterd.core.model.periods import text
 
 Row = list[object]
+MWH_PER_WH = 1000
 FORMULA = ("=", "+", "-", "@", "\t")  # what a spreadsheet would run begins so
 
 
@@ -34,10 +36,16 @@ def energy_file(
     """Energies in Wh, times in UTC, as all files of meterd for programs."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerows(_flow_rows(view) if view.query.picture == "flow" else _step_rows(view, viewer.language))
+    writer.writerows(_rows(view, viewer.language))
     name = re.sub(r"[^A-Za-z0-9-]+", "-", f"{context.backend.site.name}-energy-{text(view.from_ms)[:10]}")
     headers = {"content-disposition": f'attachment; filename="{name}.csv"', "cache-control": "no-store"}
     return Response(out.getvalue(), media_type="text/csv; charset=utf-8", headers=headers)
+
+
+def _rows(view: EnergyView, language: str) -> Iterator[Row]:
+    if view.query.picture == "flow":
+        return _flow_rows(view)
+    return _cost_rows(view, language) if view.query.picture == "cost" else _step_rows(view, language)
 
 
 def _step_rows(view: EnergyView, language: str) -> Iterator[Row]:
@@ -63,6 +71,43 @@ def _flow_rows(view: EnergyView) -> Iterator[Row]:
         energy = None if line.energy_mwh is None else line.energy_mwh / 1000
         span = [text(view.from_ms), text(view.known_until_ms)]
         yield [*span, line.board, line.kind, line.point, line.into, energy]
+
+
+def _cost_rows(view: EnergyView, language: str) -> Iterator[Row]:
+    """The columns of `meterd energy --cost`, with the span before them."""
+    yield ["start", "end", "of", "line", "energy_wh", "demand_w", "amount", "currency", "co2_g", "quality"]
+    cost = view.cost
+    if cost is None:
+        return
+    span = [text(view.from_ms), text(view.known_until_ms)]
+    for line in cost.lines:
+        quantity = None if line.quantity is None else round(line.quantity * 1000, 3)
+        both = ["" if line.unit != unit else quantity for unit in ("kWh", "kW")]
+        yield [*span, "site", _harmless(line.name), *both, *_money(line.amount, cost.currency), "", _known(line.amount)]
+    yield [*span, "site", "sum", "", "", *_money(cost.amount, cost.currency), "", _known(cost.amount)]
+    if cost.with_co2:
+        yield [*span, "site", "CO2", "", "", "", "", _part(cost.co2_mg, MG_PER_G), _known(cost.co2_mg)]
+    if cost.with_pv:
+        energy, mass = _part(cost.saved_mwh, MWH_PER_WH), _part(cost.avoided_mg, MG_PER_G)
+        yield [*span, "PV", "saved", energy, "", *_money(cost.saved, cost.currency), mass, _known(cost.saved)]
+        yield [*span, "PV", "earned", "", "", *_money(cost.earned, cost.currency), "", _known(cost.earned)]
+    for item in cost.items:
+        title = _harmless(name_of(item.key, item.title, language))
+        energy = _part(item.energy_mwh, MWH_PER_WH)
+        money = _money(item.amount, cost.currency)
+        yield [*span, title, "import", energy, "", *money, _part(item.co2_mg, MG_PER_G), _known(item.amount)]
+
+
+def _money(amount: int | None, currency: str) -> Row:
+    return [_part(amount, COIN_PARTS), currency]
+
+
+def _part(value: int | None, parts: int) -> float | None:
+    return None if value is None else value / parts
+
+
+def _known(value: object) -> str:
+    return "missing" if value is None else "good"
 
 
 def _harmless(words: str) -> str:

@@ -144,9 +144,10 @@ class PeriodAccount:
         first = int(np.argmax(np.where(rows, self.taken.energy, -1)))
         return largest, int(self.grid[first])
 
-    def missing(self) -> int:
-        """How many intervals of the connection are not known."""
-        return len(self.grid) - int((self.taken.present & self.given.present).sum())
+    def missing(self, rows: Bools | None = None) -> int:
+        """How many intervals of the connection are not known, of all or of some."""
+        gone = ~(self.taken.present & self.given.present)
+        return int((gone if rows is None else gone & rows).sum())
 
     def _of_item(self, item: EnergyItem, grid: Ints) -> Taken:
         if item.kind not in (ItemKind.SITE, ItemKind.BOARD) or item.channels or not len(grid):

@@ -20,6 +20,7 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 COIN_PARTS = 10_000  # amounts per unit of the currency
+PARTS_PER_COIN = 100  # of the smallest coin, which is a hundredth of the unit
 MWH_PER_KWH = 1_000_000
 MG_PER_G = 1000
 HOUR_MS = 3_600_000
@@ -159,6 +160,23 @@ def rounded(value: Fraction) -> int:
     """
     whole = int(abs(value) + Fraction(1, 2))
     return whole if value >= 0 else -whole
+
+
+def in_coins(amounts: Sequence[int | None]) -> list[int | None]:
+    """Amounts in whole coins that add up to their sum in whole coins: those with the largest remainders are rounded up.
+
+    >>> in_coins([3334, 3333, 3333])
+    [34, 33, 33]
+    >>> in_coins([3334, None])
+    [33, None]
+    """
+    known = [amount for amount in amounts if amount is not None]
+    if len(known) < len(amounts):  # there is no sum that they could miss
+        return [None if amount is None else rounded(Fraction(amount, PARTS_PER_COIN)) for amount in amounts]
+    whole = [amount // PARTS_PER_COIN for amount in known]
+    more = rounded(Fraction(sum(known), PARTS_PER_COIN)) - sum(whole)
+    order = sorted(range(len(known)), key=lambda i: (-(known[i] % PARTS_PER_COIN), i))
+    return [coins + (i in order[:more]) for i, coins in enumerate(whole)]
 
 
 def total(lines: Iterable[BillLine], kinds: frozenset[PriceKind]) -> int | None:

@@ -9,6 +9,7 @@ from fastapi import Depends, Query
 
 from meterd.adapters.web.backend import Reads, Viewer
 from meterd.adapters.web.common import Basis, basis, snapshot_of
+from meterd.adapters.web.pages.energy_cost import cost_view, too_much
 from meterd.adapters.web.pages.energy_query import (
     GROUPS,
     Choosable,
@@ -113,7 +114,7 @@ def _answer(
     viewer: Viewer,
     shared: Basis,
 ) -> EnergyView:
-    figures = [look.figures(item) for item in items] if look.due and query.picture != "flow" else []
+    figures = [look.figures(item) for item in items] if look.due and query.picture not in ("flow", "cost") else []
     ranking, total = ranking_of(look, items, figures, viewer) if figures else ([], None)
     order = sorted(range(len(figures)), key=lambda i: (-ranking[i].known_mwh, i))
     series = [_series(look, items[i], figures[i], viewer) for i in order]
@@ -145,6 +146,9 @@ def _answer(
         hours=_hours(look, shape) if shape is not None and query.picture == "heat" else None,
         curves=_curves(look, items, figures, order) if query.picture == "duration" else [],
         flows=_flows(look, viewer) if query.picture == "flow" and look.due else [],
+        priced=bool(look.site.tariff),
+        cost=cost_view(look, items, query) if query.picture == "cost" and look.due else None,
+        too_much=query.picture == "cost" and too_much(look, items),
     )
 
 

@@ -8,8 +8,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from meterd.adapters.texts import wording
-from meterd.adapters.web.common import title_of
+from meterd.adapters.web.common import month_name, title_of
 from meterd.adapters.web.number_column import NumberColumn, number_column
+from meterd.adapters.web.pages.cost_words import cost_words
 from meterd.adapters.web.pages.energy_query import EnergyQuery
 from meterd.adapters.web.pages.energy_values import EnergyView, FlowLine, Hours, SeriesLine
 from meterd.adapters.web.pictures import BROAD, LETTERS, NARROW, Both, Reader, both, picture, tick_words, unit_of
@@ -84,6 +85,8 @@ def energy_pictures(view: EnergyView, site: Site, language: str) -> Mapping[str,
         "chart": chart,
         "curve": _curve(view, reader) if view.curves else None,
         "heat": _heat(view.hours, reader) if view.hours is not None else None,
+        "local_month": lambda ms: month_name(ms, reader.zone),
+        "costs": None if view.cost is None else cost_words(view.cost, language),
         "flow": _flow(view, site, language) if view.flows else None,
         "legend": [_entry(i, line, words) for i, (line, words) in enumerate(named)],
         "power": power,

@@ -29,7 +29,6 @@ from meterd.core.energy.time_range import Against, RangeKind, TimeRange, calenda
 from meterd.core.model.periods import HOUR_MS, Period, bounds
 from meterd.core.model.plan import Role, Site
 
-PICTURES = ("stacked", "lines", "bars", "duration", "heat", "flow")
 GROUPS = ("feeders", "site", "boards", "tenants", "patterns", "points")
 MOST_ITEMS = 500
 
@@ -47,7 +46,7 @@ class EnergyQuery(BaseModel):
     from_: Annotated[str, Field(alias="from", max_length=30, description="first day or moment of a span")] = ""
     until: Annotated[str, Field(max_length=30, description="last day of a span, or the moment of its end")] = ""
     step: Literal["", "interval", "hour", "day", "week", "month", "year"] = ""
-    picture: Literal["stacked", "lines", "bars", "duration", "heat", "flow"] = "stacked"
+    picture: Literal["stacked", "lines", "bars", "duration", "heat", "flow", "cost"] = "stacked"
     against: Literal["before", "week", "year", "none"] = "before"
     table: Annotated[bool, Query(description="every figure as a table")] = False
 

@@ -85,6 +85,55 @@ class FlowLine(Values):
     energy_mwh: int | None
 
 
+class PriceLine(Values):
+    """A price, what it was multiplied with (kWh, kW or periods) and the product in 1/10,000 of the currency or mg of CO2.
+
+    `at_ms`: when the interval of the demand began, if the demand is one of this period.
+    """
+
+    name: str
+    kind: str
+    unit: str
+    quantity: float | None
+    price: str
+    amount: int | None
+    at_ms: int | None
+
+
+class ItemCost(Values):
+    """What one energy would cost if all of it came from the grid: mWh, 1/10,000 of the currency, mg of CO2."""
+
+    key: str
+    title: str
+    kind: str
+    energy_mwh: int | None
+    amount: int | None
+    co2_mg: int | None
+    alone: str  # the address of this energy alone, with its prices
+
+
+class CostView(Values):
+    """The answer. `billed`: the lines are a whole bill; else only what is priced by the kWh in the range."""
+
+    currency: str
+    billed: bool
+    lines: list[PriceLine]
+    amount: int | None
+    missing: int  # intervals of the connection that are not known, of ...
+    of: int
+    with_pv: bool
+    saved: int | None
+    saved_mwh: int | None
+    earned: int | None
+    with_co2: bool
+    co2_mg: int | None
+    avoided_mg: int | None
+    items: list[ItemCost]
+    total: ItemCost | None
+    item_lines: list[PriceLine]  # of the only item
+    left_out: bool
+
+
 class EnergyView(PageValues):
     """The answer. `edges` are the starts of the steps with the end of the last; figures end at `known_until_ms`."""
 
@@ -112,3 +161,6 @@ class EnergyView(PageValues):
     hours: Hours | None
     curves: list[CurveLine]
     flows: list[FlowLine]
+    priced: bool  # whether the plan has a tariff
+    cost: CostView | None
+    too_much: bool  # the range is too long for the costs of so many energies

@@ -1,0 +1,141 @@
+"""Costs as people read them: amounts in whole coins that add up, one number of places in each column."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from meterd.adapters.texts import wording
+from meterd.adapters.web.number_column import NumberColumn
+from meterd.adapters.web.pages.energy_values import CostView, ItemCost, PriceLine
+from meterd.core.energy.tariff import COIN_PARTS, in_coins
+
+MG_PER_KG = 1_000_000
+MWH_PER_KWH = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class PriceRow:
+    """A line of a bill in words; `at_ms` is when the interval of a demand began."""
+
+    name: str
+    quantity: str
+    price: str
+    amount: str
+    at_ms: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class CostRow:
+    """An energy with its cost in words; empty where there is nothing to say."""
+
+    line: ItemCost
+    energy: str
+    amount: str
+    mean: str
+    carbon: str
+
+
+@dataclass(frozen=True, slots=True)
+class CostWords:
+    """Costs of a range in words: sums, the lines of the bill, and the energies."""
+
+    unit: str  # of the energies
+    amount: str
+    sum: str  # the same without its currency, which stands in the head of the column
+    saved: str
+    earned: str
+    worth: str  # both of them
+    carbon: str
+    avoided: str
+    lines: list[PriceRow]
+    item_lines: list[PriceRow]
+    items: list[CostRow]
+    total: CostRow | None
+
+    @property
+    def demand(self) -> list[PriceRow]:
+        """What the highest demand costs."""
+        return [row for row in self.lines if row.at_ms is not None]
+
+
+def cost_words(cost: CostView, language: str) -> CostWords:
+    """Everything that the template needs besides the values."""
+    largest = max((row.energy_mwh or 0 for row in cost.items), default=0)
+    energies = NumberColumn(
+        "kWh", MWH_PER_KWH, 1 if largest < 10_000 * MWH_PER_KWH else 0, language
+    )  # as a bill has it
+    return CostWords(
+        unit=energies.unit,
+        amount=_money(cost.amount, language, cost.currency),
+        sum=_bare(in_coins([cost.amount])[0], language),
+        saved=_money(cost.saved, language, cost.currency),
+        earned=_money(cost.earned, language, cost.currency),
+        worth=_money(_sum(cost.saved, cost.earned), language, cost.currency),
+        carbon=_kilograms(cost.co2_mg, language),
+        avoided=_kilograms(cost.avoided_mg, language),
+        lines=_rows(cost.lines, language),
+        item_lines=_rows([line for line in cost.item_lines if line.kind != "carbon"], language),
+        items=_items(cost.items, energies, language),
+        total=_items([cost.total], energies, language)[0] if cost.total is not None else None,
+    )
+
+
+def _sum(first: int | None, second: int | None) -> int | None:
+    return None if first is None or second is None else first + second
+
+
+def _money(amount: int | None, language: str, currency: str) -> str:
+    return wording.money(language, in_coins([amount])[0], currency)
+
+
+def _bare(coins: int | None, language: str) -> str:
+    return wording.say(language, "word.missing") if coins is None else wording.number(language, coins / 100, 2)
+
+
+def _kilograms(milligrams: int | None, language: str) -> str:
+    if milligrams is None:
+        return wording.say(language, "word.missing")
+    return f"{wording.number(language, milligrams / MG_PER_KG, 1)} kg"
+
+
+def _rows(lines: Sequence[PriceLine], language: str) -> list[PriceRow]:
+    """The lines in coins that add up to the sum as it is shown; prices of one unit have as many places."""
+    coins = in_coins([line.amount for line in lines])
+    places = {unit: max(_places(row.price) for row in lines if row.unit == unit) for unit in {r.unit for r in lines}}
+    return [_row(line, amount, places[line.unit], language) for line, amount in zip(lines, coins, strict=True)]
+
+
+def _places(price: str) -> int:
+    """Decimal places of a price, at least those of a coin."""
+    return max(2, len(price.partition(".")[2]))
+
+
+def _row(line: PriceLine, coins: int | None, places: int, language: str) -> PriceRow:
+    unit = line.unit
+    missing = wording.say(language, "word.missing")
+    quantity = missing if line.quantity is None else wording.number(language, line.quantity, 1 if unit else 0)
+    return PriceRow(
+        line.name,
+        f"{quantity} {unit}".strip(),
+        wording.number(language, float(line.price), places) + (f" / {unit}" if unit else ""),
+        _bare(coins, language),
+        line.at_ms,
+    )
+
+
+def _items(rows: Sequence[ItemCost], energies: NumberColumn, language: str) -> list[CostRow]:
+    coins = in_coins([row.amount for row in rows])
+    return [_cost_row(row, amount, energies, language) for row, amount in zip(rows, coins, strict=True)]
+
+
+def _cost_row(row: ItemCost, coins: int | None, energies: NumberColumn, language: str) -> CostRow:
+    missing = wording.say(language, "word.missing")
+    mean = ""
+    if row.amount is not None and row.energy_mwh:
+        mean = wording.number(language, row.amount / COIN_PARTS / (row.energy_mwh / MWH_PER_KWH), 4)
+    return CostRow(
+        row,
+        missing if row.energy_mwh is None else energies.words(row.energy_mwh),
+        _bare(coins, language),
+        mean,
+        missing if row.co2_mg is None else wording.number(language, row.co2_mg / MG_PER_KG, 1),
+    )

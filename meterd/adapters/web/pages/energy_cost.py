@@ -1,0 +1,135 @@
+"""What the chosen energies cost by the tariff of the plan, what PV saved and earned, and what the peak cost."""
+
+from collections.abc import Callable, Sequence
+
+from meterd.adapters.web.pages.energy_query import EnergyQuery
+from meterd.adapters.web.pages.energy_ranking import EnergyLook
+from meterd.adapters.web.pages.energy_values import CostView, ItemCost, PriceLine
+from meterd.core.energy.cost import (
+    GIVEN,
+    MONEY,
+    Cost,
+    PeriodAccount,
+    accounts_of,
+    cost_of,
+    in_span,
+    together,
+)
+from meterd.core.energy.energy_items import EnergyItem, ItemKind
+from meterd.core.energy.tariff import BillLine, total
+from meterd.core.model.periods import Period
+from meterd.core.model.plan import Role, Site
+from meterd.core.model.tariff import PriceKind
+
+MOST_FIGURES = 1_500_000  # intervals of all registers that are priced for one answer: a year of forty points
+_UNITS = {PriceKind.DEMAND: "kW", PriceKind.FIXED: ""}
+_NO_COST = (Role.PV, Role.BACKUP, Role.STORAGE)  # what they give is not bought
+_SITE_COSTS = ("consumption", "self_use", "grid_import")
+
+
+def cost_view(look: EnergyLook, items: Sequence[EnergyItem], query: EnergyQuery) -> CostView | None:
+    """Costs of the closed part of a range; None outside the history, without a tariff, and where too much would be read."""
+    site, span = look.site, (look.shown.from_ms, look.shown.until_ms)
+    accounts = accounts_of(look.reads, site, span, look.calendar.history) if site.tariff else []
+    counted = [item for item in items if _is_bought(item, site)]
+    if not accounts or too_much(look, counted):
+        return None
+    whole = look.shown.period in (Period.MONTH, Period.YEAR)
+    grid = _of_accounts(accounts, lambda a: cost_of(a, a.taken, in_span(a, span)))
+    given = _of_accounts(accounts, lambda a: cost_of(a, a.given, in_span(a, span), GIVEN))
+    saved = _of_accounts(accounts, lambda a: cost_of(a, a.self_use, in_span(a, span)))
+    lines = accounts[0].bill if whole else (*grid.lines, *given.lines)
+    costs = _costs_of(accounts, counted, span)
+    rows = [_item(item, cost, query) for item, cost in zip(counted, costs, strict=True)]
+    rows.sort(key=lambda row: (-(row.amount or 0), row.key))
+    return CostView(
+        currency=site.tariff[0].currency,
+        billed=whole,
+        lines=[_line(line, accounts[0] if whole else None) for line in lines if line.price.kind in MONEY],
+        amount=total(lines, MONEY),
+        missing=sum(account.missing(in_span(account, span)) for account in accounts),
+        of=sum(int(in_span(account, span).sum()) for account in accounts),
+        with_pv=any(p.counts and p.role is Role.PV for p in site.points),
+        saved=saved.amount,
+        saved_mwh=saved.energy,
+        earned=None if given.amount is None else -given.amount,
+        with_co2=any(price.kind is PriceKind.CARBON for price in site.tariff),
+        co2_mg=grid.carbon,
+        avoided_mg=saved.carbon,
+        items=rows,
+        total=_total(rows) if len(rows) > 1 else None,
+        item_lines=[_line(line, None) for line in costs[0].lines] if len(costs) == 1 else [],
+        left_out=len(counted) < len(items),
+    )
+
+
+def too_much(look: EnergyLook, items: Sequence[EnergyItem]) -> bool:
+    """Whether a long range of many energies would have to be read interval by interval."""
+    registers = sum(max(1, len(item.channels)) for item in items)
+    return (look.known_until - look.shown.from_ms) // look.calendar.interval_ms * registers > MOST_FIGURES
+
+
+def _is_bought(item: EnergyItem, site: Site) -> bool:
+    """Whether an energy could have come from the grid: not what sources give or what is given away."""
+    if item.kind is ItemKind.SITE:
+        return item.name in _SITE_COSTS
+    return not any(site.point(name).role in _NO_COST for name in item.points)
+
+
+def _of_accounts(accounts: Sequence[PeriodAccount], cost: Callable[[PeriodAccount], Cost]) -> Cost:
+    return together(accounts[0].site, [cost(account) for account in accounts])
+
+
+def _costs_of(accounts: Sequence[PeriodAccount], items: Sequence[EnergyItem], span: tuple[int, int]) -> list[Cost]:
+    parts = []
+    for account in accounts:
+        rows = in_span(account, span)
+        parts.append([cost_of(account, taken, rows) for taken in account.imports_of(items, rows)])
+    return [together(accounts[0].site, some) for some in zip(*parts, strict=True)]
+
+
+def _item(item: EnergyItem, cost: Cost, query: EnergyQuery) -> ItemCost:
+    return ItemCost(
+        key=item.key,
+        title=item.title,
+        kind=str(item.kind),
+        energy_mwh=cost.energy,
+        amount=cost.amount,
+        co2_mg=cost.carbon,
+        alone=query.address(of=[item.key]),
+    )
+
+
+def _total(rows: Sequence[ItemCost]) -> ItemCost:
+    """All together; missing with any missing part."""
+
+    def added(values: Sequence[int | None]) -> int | None:
+        known = [value for value in values if value is not None]
+        return sum(known) if len(known) == len(values) else None
+
+    return ItemCost(
+        key="total",
+        title="",
+        kind="total",
+        energy_mwh=added([row.energy_mwh for row in rows]),
+        amount=added([row.amount for row in rows]),
+        co2_mg=added([row.co2_mg for row in rows]),
+        alone="",
+    )
+
+
+def _line(line: BillLine, account: PeriodAccount | None) -> PriceLine:
+    """A price and its amount; the time of a demand where it is the one that was measured in the period itself."""
+    price, at_ms = line.price, None
+    if price.kind is PriceKind.DEMAND and account is not None:
+        highest = account.highest(price)
+        at_ms = highest[1] if highest is not None and highest[0] - price.above_kw == line.quantity else None
+    return PriceLine(
+        name=price.name,
+        kind=str(price.kind),
+        unit=_UNITS.get(price.kind, "kWh"),
+        quantity=None if line.quantity is None else float(line.quantity),
+        price=f"{float(price.price):.12g}",
+        amount=line.amount,
+        at_ms=at_ms,
+    )

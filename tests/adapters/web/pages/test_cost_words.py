@@ -1,0 +1,49 @@
+"""Costs in words: coins add up to the sum as it is shown, prices of one unit have as many places, missing is a word."""
+
+from meterd.adapters.web.pages.cost_words import cost_words
+from meterd.adapters.web.pages.energy_values import CostView, ItemCost, PriceLine
+
+
+def item(name: str, amount: int | None) -> ItemCost:
+    """A tenth of a megawatt hour of something."""
+    energy = None if amount is None else 100_000_000
+    key = f"point:{name}"
+    return ItemCost(key=key, title=name, kind="point", energy_mwh=energy, amount=amount, co2_mg=amount, alone="")
+
+
+def view(*items: ItemCost) -> CostView:
+    """Three lines of a bill that end between two coins."""
+    lines = [
+        PriceLine(name=n, kind=k, unit=u, quantity=q, price=p, amount=a, at_ms=None)
+        for n, k, u, q, p, a in (
+            ("day", "import", "kWh", 10.0, "0.219", 21_933),
+            ("levy", "import", "kWh", 10.0, "0.03", 3_033),
+            ("feed-in", "export", "kWh", 3.0, "0.0712", -2_133),
+            ("fixed", "fixed", "", 1.0, "45", None if not items else 450_000),
+        )
+    ]
+    known = [line.amount for line in lines if line.amount is not None]
+    return CostView(
+        currency="EUR", billed=True, lines=lines, amount=sum(known) if items else None, missing=0, of=1, with_pv=True,
+        saved=5, saved_mwh=1, earned=2_133, with_co2=True, co2_mg=2_500_000, avoided_mg=None, items=list(items),
+        total=None, item_lines=[], left_out=False,
+    )  # fmt: skip
+
+
+def test_coins_of_the_lines_add_up_to_the_sum() -> None:
+    """In German; the sum of what is shown is the sum that is shown."""
+    words = cost_words(view(item("a", 133), item("b", 133)), "de")
+    assert [row.price for row in words.lines] == ["0,2190 / kWh", "0,0300 / kWh", "0,0712 / kWh", "45,00"]
+    assert [row.quantity for row in words.lines] == ["10,0 kWh", "10,0 kWh", "3,0 kWh", "1"]
+    coins = [int(row.amount.replace(",", "").replace("−", "-")) for row in words.lines]
+    assert (sum(coins), words.sum, words.amount) == (4728, "47,28", "47,28 EUR")
+    assert [row.amount for row in words.items] == ["0,02", "0,01"]
+    assert (words.carbon, words.avoided) == ("2,5 kg", "fehlt")
+
+
+def test_missing_is_a_word_and_has_no_mean() -> None:
+    """In lines, sums and items."""
+    words = cost_words(view(), "en")
+    assert (words.sum, words.lines[3].amount) == ("missing", "missing")
+    row = cost_words(view(item("a", None)), "en").items[0]
+    assert (row.energy, row.amount, row.mean, row.carbon) == ("missing", "missing", "", "missing")

@@ -1,0 +1,132 @@
+"""Costs on the page of energies: what a manager reads is the interval energies times the prices of the plan."""
+
+import csv
+import io
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import httpx
+import pytest
+from playwright.sync_api import Browser, expect
+
+from meterd.core.model.periods import local
+from tests.adapters.web.browser import DESK, PHONE, accessibility_faults, opened, overflows
+from tests.adapters.web.conftest import Mill
+from tests.adapters.web.pages.test_energy import ask
+from tests.adapters.web.web_backends import serving
+
+pytestmark = pytest.mark.slow
+DAY_PRICE, NIGHT_PRICE, FEED_IN = 2190, 1740, 712  # 1/10,000 EUR per kWh, of config/harrow-mill
+
+
+def priced(mill: Mill, item: str) -> tuple[float, float]:
+    """Cost and energy (kWh) of yesterday's intervals of one item, one by one on the local clock."""
+    view: dict[str, Any] = ask(mill, f"range=yesterday&step=interval&of={item}")
+    zone = ZoneInfo(view["basis"]["zone"])
+    amount = energy = 0.0
+    for start, mwh in zip(view["edges"], view["series"][0]["values"], strict=False):
+        clock = local(start, zone)
+        day = clock.weekday() < 5 and 6 <= clock.hour < 22
+        amount += mwh / 1e6 * (DAY_PRICE if day else NIGHT_PRICE)
+        energy += mwh / 1e6
+    return amount, energy
+
+
+def test_costs_of_a_day_are_its_intervals_times_the_prices(mill: Mill) -> None:
+    """Of points and of the connection; PV saved its self-use at the price of its hours and earned the export."""
+    cost: dict[str, Any] = ask(mill, "range=yesterday&picture=cost&of=point:cafe&of=point:bakery-proving")["cost"]  # type: ignore[assignment]
+    for item in cost["items"]:
+        amount, energy = priced(mill, item["key"])
+        assert item["amount"] == pytest.approx(amount, abs=1.1)  # a rounding of each price
+        assert item["energy_mwh"] / 1e6 == pytest.approx(energy)
+        assert item["co2_mg"] == pytest.approx(energy * 380_000, abs=1)
+    assert cost["total"]["amount"] == sum(item["amount"] for item in cost["items"])
+    bought, _ = priced(mill, "site:grid_import")
+    exported: dict[str, Any] = ask(mill, "range=yesterday&step=interval&of=site:grid_export")["series"][0]  # type: ignore[index]
+    earned = sum(exported["values"]) / 1e6 * FEED_IN
+    assert cost["earned"] == pytest.approx(earned, abs=1)
+    assert cost["amount"] == pytest.approx(bought - earned, abs=2.1)
+    assert cost["saved"] == pytest.approx(priced(mill, "site:self_use")[0], abs=1.1)
+    assert (cost["billed"], cost["missing"]) == (False, 0)
+
+
+def test_a_month_is_a_bill_and_says_what_the_peak_cost(mill: Mill, browser: Browser) -> None:
+    """Two clicks from the page of energies; the lines add up as they are shown; the peak leads to what caused it."""
+    with opened(browser, f"{mill.address}/energy?range=month") as page:
+        page.click("text=Costs")
+        expect(page.locator("h2#cost")).to_have_text("Costs")
+        expect(page.locator("section[aria-labelledby=cost]")).to_contain_text("no bill")
+        cells = page.locator("table.bill tbody tr td:nth-of-type(3)").all_inner_texts()
+        coins = [round(float(cell.replace(",", "").replace("−", "-")) * 100) for cell in cells]
+        total = page.locator("table.bill tfoot td").inner_text().replace(",", "")
+        assert sum(coins) == round(float(total) * 100)
+        assert len(coins) == 5
+        demand = page.locator("dl.figures div", has_text="highest demand")
+        expect(demand).to_contain_text("kW")
+        demand.locator("a").click()
+        page.wait_for_url("**/demand?month=*")
+        page.click("text=What this peak costs")
+        expect(page.locator("h2#cost")).to_be_visible()
+
+
+def test_an_amount_leads_to_the_prices_that_make_it(mill: Mill, browser: Browser) -> None:
+    """Why this number: the energy of each price, its price, the product; and on to the energies."""
+    with opened(browser, f"{mill.address}/energy?range=yesterday&picture=cost") as page:
+        first = page.locator("section[aria-labelledby=item-costs] tbody tr").first
+        amount = first.locator("a.why").inner_text()
+        first.locator("a.why").click()
+        expect(page.locator("h3#item-prices")).to_contain_text("Why this number")
+        prices = page.locator("[aria-labelledby=item-prices] tbody tr").all_inner_texts()
+        assert prices
+        assert {row.split("\t")[0] for row in prices} <= {"Supply, day", "Supply, night and weekend"}
+        expect(page.locator("[aria-labelledby=item-prices] tfoot td")).to_have_text(amount)
+        page.click("text=The energies of this range")
+        expect(page.locator("section[aria-labelledby=figures] a.why").first).to_be_visible()
+
+
+def test_what_sources_give_has_no_cost(mill: Mill) -> None:
+    """PV among the points is left out, and the page says so."""
+    points: dict[str, Any] = ask(mill, "range=yesterday&picture=cost&of=points")["cost"]  # type: ignore[assignment]
+    assert points["left_out"]
+    assert not [item for item in points["items"] if "pv" in item["key"]]
+    feeders: dict[str, Any] = ask(mill, "range=yesterday&picture=cost")["cost"]  # type: ignore[assignment]
+    assert not feeders["left_out"]
+
+
+def test_a_silent_meter_has_no_cost_and_the_sum_is_missing(mill: Mill) -> None:
+    """Never a smaller sum."""
+    cost: dict[str, Any] = ask(mill, "range=today&picture=cost&of=point:lifts-north&of=point:cafe")["cost"]  # type: ignore[assignment]
+    amounts = {item["key"]: item["amount"] for item in cost["items"]}
+    assert amounts["point:lifts-north"] is None
+    assert amounts["point:cafe"] is not None
+    assert cost["total"]["amount"] is None
+
+
+def test_the_file_of_costs(mill: Mill) -> None:
+    """The figures of the page in the columns of the command."""
+    query = "range=yesterday&picture=cost&of=point:cafe"
+    rows = list(csv.DictReader(io.StringIO(httpx.get(f"{mill.address}/energy.csv?{query}", timeout=30).text)))
+    cost: dict[str, Any] = ask(mill, query)["cost"]  # type: ignore[assignment]
+    lines = {(row["of"], row["line"]): row for row in rows}
+    assert float(lines["site", "sum"]["amount"]) == cost["amount"] / 10_000
+    assert float(lines["PV", "saved"]["amount"]) == cost["saved"] / 10_000
+    assert float(lines["Cafe", "import"]["energy_wh"]) == cost["items"][0]["energy_mwh"] / 1000
+    assert {row["currency"] for row in rows if row["amount"]} == {"EUR"}
+
+
+@pytest.mark.parametrize(("size", "dark"), [(PHONE, True), (DESK, False)], ids=["phone at night", "desk"])
+def test_costs_are_readable_for_everyone(mill: Mill, browser: Browser, size: tuple[int, int], dark: bool) -> None:
+    """axe-core finds nothing, nothing is cut off; in German with a decimal comma."""
+    with opened(browser, f"{mill.address}/energy?range=week&picture=cost", size=size, dark=dark, language="de") as page:
+        expect(page.locator("h2#cost")).to_have_text("Kosten")
+        expect(page.locator("table.bill tbody tr").first).to_contain_text("0,2190 / kWh")
+        assert accessibility_faults(page) == []
+        assert not overflows(page)
+
+
+def test_a_plan_without_prices_says_how_to_add_them(tmp_path: Path, browser: Browser) -> None:
+    """A sentence, not an empty page."""
+    with serving(tmp_path / "s.sqlite") as address, opened(browser, f"{address}/energy?picture=cost") as page:
+        expect(page.locator("section[aria-labelledby=cost]")).to_contain_text("[[tariff]]")
+        assert page.locator("h2#item-costs").count() == 0
