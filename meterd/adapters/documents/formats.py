@@ -5,6 +5,7 @@ from zoneinfo import ZoneInfo
 from meterd.adapters.documents.model import Cell, Moment, Number
 from meterd.core.model.periods import from_ms
 
+MINUS = "\N{MINUS SIGN}"  # as wide as a plus, and never a hyphen
 _MARKS = {"en": (",", "."), "de": (".", ",")}  # thousands, decimals
 
 
@@ -13,12 +14,14 @@ def number(value: float, decimals: int, lang: str) -> str:
 
     >>> number(1234567.891, 1, "en"), number(1234567.891, 1, "de"), number(-0.04, 1, "en")
     ('1,234,567.9', '1.234.567,9', '0.0')
+    >>> number(-1.5, 1, "de") == MINUS + "1,5"
+    True
     """
     thousands, point = _MARKS[lang]
     plain = f"{value:,.{decimals}f}"
     if not plain.strip("-0.,"):
         plain = plain.lstrip("-")  # what rounds to nothing has no sign
-    return plain.translate(str.maketrans(",.", thousands + point))
+    return plain.translate(str.maketrans(",.-", thousands + point + MINUS))
 
 
 def moment(at: Moment, lang: str, zone: ZoneInfo) -> str:

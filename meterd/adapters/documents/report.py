@@ -30,6 +30,7 @@ from meterd.adapters.documents.model import (
     Table,
     Text,
 )
+from meterd.adapters.documents.report_cost import cost_blocks, money
 from meterd.adapters.documents.report_forecast import forecast_blocks
 from meterd.adapters.documents.report_quality import cautions, quality_blocks
 from meterd.adapters.documents.texts import Words
@@ -65,7 +66,8 @@ def report_document(site: Site, report: Report, lang: str) -> Document:
     title = words("report-title", period=builder.name, site=site.title or site.name)
     blocks = (
         *_head(builder), *_glance(builder), *_balance(builder), *_points(builder), *_groups(builder), *_demand(builder),
-        *_pv(builder), *forecast_blocks(report, words), *quality_blocks(report, words), *cautions(words),
+        *_pv(builder), *cost_blocks(report.cost, words, builder.zone), *forecast_blocks(report, words),
+        *quality_blocks(report, words), *cautions(words),
     )  # fmt: skip
     foot = words("foot", site=site.name, plan=report.revision.plan[:12], program=report.revision.program)
     return Document(title, words("report"), lang, site.zone, foot, words.pattern("page"), blocks)
@@ -117,6 +119,8 @@ def _glance(builder: _ReportBuilder) -> Iterator[Block]:
     if report.peaks:
         power, when = kilowatt(report.peaks[0], words)
         pairs += [(words("demand"), _unit(power, "kW")), (words("demand-when"), when)]
+    if report.cost is not None:
+        pairs.append((words("costs-bill"), money(report.cost.amount, words, report.cost.currency)))
     pairs += [
         (words("board-verdict", board=_board_name(builder, board_line)), _verdict(board_line, words))
         for board_line in report.boards
@@ -171,8 +175,8 @@ def _balance(builder: _ReportBuilder) -> Iterator[Block]:
     words = builder.words
     yield Heading(words("balance"))
     columns = (
-        Column(words("board"), 36), Column(words("feed"), 26, "right"), Column(words("outgoing"), 25, "right"),
-        Column(words("residual"), 18, "right"), Column(words("residual-part"), 24, "right"),
+        Column(words("board"), 34), Column(words("feed"), 25, "right"), Column(words("outgoing"), 24, "right"),
+        Column(words("residual"), 23, "right"), Column(words("residual-part"), 24, "right"),
         Column(words("band"), 17, "right"), Column(words("verdict"), 23), Column(words("coverage"), 18),
     )  # fmt: skip
     rows = tuple(

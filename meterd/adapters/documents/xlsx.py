@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from xlsxwriter.format import Format
+from xlsxwriter.utility import xl_range
 from xlsxwriter.workbook import Workbook
 from xlsxwriter.worksheet import Worksheet
 
@@ -122,7 +123,11 @@ class _Writer:
         first_sum = len(table.rows) - table.sums
         for i, cells in enumerate(table.rows):
             for j, cell in enumerate(cells):
-                self._cell(sheet, i + 1, j, cell, bold=i >= first_sum)
+                if i == first_sum and isinstance(cell, Number) and _adds_up(table, j, cell):
+                    total = f"=SUM({xl_range(1, j, first_sum, j)})"
+                    sheet.write_formula(i + 1, j, total, self._format(_pattern(cell), bold=True), cell.value)
+                else:
+                    self._cell(sheet, i + 1, j, cell, bold=i >= first_sum)
         sheet.freeze_panes(1, 1)
         sheet.repeat_rows(0)
         sheet.set_landscape()
@@ -133,18 +138,27 @@ class _Writer:
 
     def _cell(self, sheet: Worksheet, row: int, column: int, cell: Cell, *, bold: bool = False) -> None:
         if isinstance(cell, Number):
-            pattern = (
-                "#,##0"
-                + ("." + "0" * cell.decimals if cell.decimals else "")
-                + (f' "{cell.unit}"' if cell.unit else "")
-            )
-            sheet.write_number(row, column, cell.value, self._format(pattern, bold=bold))
+            sheet.write_number(row, column, cell.value, self._format(_pattern(cell), bold=bold))
         elif isinstance(cell, Moment):
             local = from_ms(cell.ms).astimezone(self._zone).replace(tzinfo=None)
             pattern = "yyyy-mm-dd" if cell.date_only else "yyyy-mm-dd hh:mm"
             sheet.write_datetime(row, column, local, self._format(pattern, bold=bold))
         else:
             sheet.write_string(row, column, cell, self._format("text", bold=bold))
+
+
+def _pattern(cell: Number) -> str:
+    """The format of a number with its places and its unit."""
+    places = "." + "0" * cell.decimals if cell.decimals else ""
+    return f"#,##0{places}" + (f' "{cell.unit}"' if cell.unit else "")
+
+
+def _adds_up(table: Table, column: int, total: Number) -> bool:
+    """Whether a sum is that of the numbers above it: then it is written as a formula. A mean or a rest is none."""
+    cells = [row[column] for row in table.rows[: -table.sums]]
+    values = [cell.value for cell in cells if isinstance(cell, Number)]
+    whole = len(values) == len(cells) and bool(values)
+    return whole and abs(sum(values) - total.value) < 10.0 ** -(total.decimals + 3)
 
 
 def _of_bars(bars: Bars) -> Table:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.store.journal import SqliteStore
-from meterd.app.operations.pv_accounting import participants
+from meterd.app.operations.pv_accounting import points_of_tenants
 from meterd.app.operations.queries import Line, Span, extent, span_of_store
 from meterd.core.energy.cost import GIVEN, MONEY, Cost, PeriodAccount, cost_of
 from meterd.core.energy.tariff import COIN_PARTS, MG_PER_G, BillLine, total
@@ -66,10 +66,7 @@ def _of_site(account: PeriodAccount) -> list[Line]:
 
 
 def _of_others(account: PeriodAccount, points: Sequence[str]) -> list[Line]:
-    whose = {name: [name] for name in points}
-    if not points:
-        for point, tenant in sorted(participants(account.site).items(), key=lambda item: (item[1], item[0])):
-            whose.setdefault(tenant, []).append(point)
+    whose = {name: [name] for name in points} or points_of_tenants(account.site)
     return [
         _cost_line(name, "import", cost_of(account, account.of_points(some)), account) for name, some in whose.items()
     ]

@@ -35,6 +35,14 @@ def participants(site: "Site") -> dict[str, str]:
     return {name: p.tenant for name, p in able.items() if p.below not in able}
 
 
+def points_of_tenants(site: "Site") -> dict[str, list[str]]:
+    """The points that count for each tenant, tenants and points in order of name."""
+    results: dict[str, list[str]] = {}
+    for point, tenant in sorted(participants(site).items(), key=lambda item: (item[1], item[0])):
+        results.setdefault(tenant, []).append(point)
+    return results
+
+
 def quarters_of(store: "SqliteStore", site: "Site", points: list[str], from_ms: int, until_ms: int) -> "list[Quarter]":
     """What is stored of a span: production and export of the site, import of each point, per interval."""
     from meterd.core.pv.energy_accounting import Quarter

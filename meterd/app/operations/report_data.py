@@ -15,9 +15,10 @@ from meterd.adapters.planfile.loader import Plan
 from meterd.adapters.store.dump import ArchiveReader, Row
 from meterd.adapters.store.journal import SqliteStore
 from meterd.app.operations.forecast_history import forecast_scores
-from meterd.app.operations.pv_accounting import share_rows
+from meterd.app.operations.pv_accounting import points_of_tenants, share_rows
 from meterd.app.operations.queries import moment
 from meterd.core.energy.aggregation import Parent, board_aggregations, sum_pv
+from meterd.core.energy.cost import PeriodAccount
 from meterd.core.energy.rollup import Columns
 from meterd.core.errors import ConfigError
 from meterd.core.model.finding import FindingRow
@@ -28,6 +29,7 @@ from meterd.core.model.results import BalanceRow, Channel, PvRow
 from meterd.core.registers.clock_offsets import METER_CLOCKS, clocks_in
 from meterd.core.registers.corrections import Correction
 from meterd.core.reports.content import Change, ReportData, Revision, Span
+from meterd.core.reports.cost import PeriodCost, period_cost
 from meterd.core.reports.figures import Intervals
 
 WITH_CORRECTIONS = 5  # schema of the store; an older one has no corrections, and only its daemon brings it up to date
@@ -123,8 +125,17 @@ class _ReportReader:
             forecasts=forecast_scores(self._store, self._site, span.from_ms, span.known_ms),
             corrections=self._corrections(),
             changes=tuple(Change(r, n, self._newest[r]) for r, n in sorted(self._changed.items())),
+            cost=self._cost(),
             revision=Revision(self._plan.fingerprint, __version__, self._archive.schema),
         )
+
+    def _cost(self) -> PeriodCost | None:
+        """What the period costs up to where the report goes; the months before it may set its demand."""
+        stored = self._store.span(Period.INTERVAL)
+        assert stored is not None, "asked before the report is made"
+        history = (stored[0], self._span.known_ms)
+        account = PeriodAccount(self._store, self._site, self._span.period, self._span.from_ms, history)
+        return period_cost(account, points_of_tenants(self._site))
 
     def _findings(self) -> Iterator[FindingRow]:
         """Every life of every finding."""

@@ -14,6 +14,7 @@ from meterd.core.model.plan import PointState, Site
 from meterd.core.model.results import BalanceRow, PvRow
 from meterd.core.pv.figures import ratio
 from meterd.core.registers.corrections import Correction
+from meterd.core.reports.cost import PeriodCost
 from meterd.core.reports.figures import (
     Group,
     Intervals,
@@ -91,6 +92,7 @@ class ReportData:
         default_factory=dict
     )  # (finding, number of its life) -> when it was found
     forecasts: tuple[ForecastScore, ...] = ()  # how good those were that were given out in it
+    cost: PeriodCost | None = None  # None without a tariff
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +145,7 @@ class Report:
     findings: tuple[ReportFinding, ...]
     revision: Revision
     forecasts: tuple[ForecastScore, ...] = ()
+    cost: PeriodCost | None = None
 
 
 def make_report(site: Site, data: ReportData) -> Report:
@@ -167,6 +170,7 @@ def make_report(site: Site, data: ReportData) -> Report:
         findings=of_period(data.findings, data.found, span),
         revision=data.revision,
         forecasts=data.forecasts,
+        cost=data.cost,
     )
 
 

@@ -57,6 +57,38 @@ points = ["riser"]
 basis = "fixed"
 weights = { Gast = 1, Laden = 2 }
 per = "year"
+
+[[tariff]]
+name = "day"
+kind = "import"
+price = 0.2190
+times = "mon-fri 06:00-22:00"
+
+[[tariff]]
+name = "night"
+kind = "import"
+price = 0.174
+not_times = "mon-fri 06:00-22:00"
+
+[[tariff]]
+name = "feed-in"
+kind = "export"
+price = 0.0712
+
+[[tariff]]
+name = "demand"
+kind = "demand"
+price = 9.80
+
+[[tariff]]
+name = "metering"
+kind = "fixed"
+price = 45
+
+[[tariff]]
+name = "CO2"
+kind = "carbon"
+price = 380
 """
 
 

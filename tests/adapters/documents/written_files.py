@@ -19,8 +19,9 @@ def march() -> pd.DataFrame:
 
 
 def book(path: Path) -> dict[str, list[list[object]]]:
-    """A workbook as rows by worksheet."""
-    return {s.title: [[c.value for c in row] for row in s.iter_rows()] for s in openpyxl.load_workbook(path).worksheets}
+    """A workbook as rows by worksheet; a sum that is a formula has the value that was written with it."""
+    sheets = openpyxl.load_workbook(path, data_only=True).worksheets
+    return {sheet.title: [[cell.value for cell in row] for row in sheet.iter_rows()] for sheet in sheets}
 
 
 def text(path: Path) -> str:

@@ -20,6 +20,7 @@ from meterd.core.energy.tariff import BillLine, total
 from meterd.core.model.periods import Period
 from meterd.core.model.plan import Role, Site
 from meterd.core.model.tariff import PriceKind
+from meterd.core.reports.cost import peak_cost
 
 MOST_FIGURES = 1_500_000  # intervals of all registers that are priced for one answer: a year of forty points
 _UNITS = {PriceKind.DEMAND: "kW", PriceKind.FIXED: ""}
@@ -121,9 +122,8 @@ def _total(rows: Sequence[ItemCost]) -> ItemCost:
 def _line(line: BillLine, account: PeriodAccount | None) -> PriceLine:
     """A price and its amount; the time of a demand where it is the one that was measured in the period itself."""
     price, at_ms = line.price, None
-    if price.kind is PriceKind.DEMAND and account is not None:
-        highest = account.highest(price)
-        at_ms = highest[1] if highest is not None and highest[0] - price.above_kw == line.quantity else None
+    if account is not None and price.kind is PriceKind.DEMAND:
+        at_ms = peak_cost(account, line).start_ms
     return PriceLine(
         name=price.name,
         kind=str(price.kind),

@@ -1,0 +1,134 @@
+"""The chapter of costs in a report: the bill by the tariff, what the peak cost, PV, CO2 and tenants."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from zoneinfo import ZoneInfo
+
+from meterd.adapters.documents.cells import kwh
+from meterd.adapters.documents.formats import moment
+from meterd.adapters.documents.model import Block, Cell, Column, Facts, Heading, Moment, Number, Table, Text
+from meterd.adapters.documents.texts import Words
+from meterd.core.energy.cost import Cost
+from meterd.core.energy.tariff import COIN_PARTS, BillLine, in_coins
+from meterd.core.model.tariff import Price, PriceKind
+from meterd.core.reports.cost import PeakCost, PeriodCost
+
+MG_PER_KG, MWH_PER_KWH = 1_000_000, 1_000_000
+_UNITS = {PriceKind.DEMAND: "kW", PriceKind.FIXED: ""}
+
+
+def cost_blocks(cost: PeriodCost | None, words: Words, zone: ZoneInfo) -> Iterator[Block]:
+    """Nothing without a tariff."""
+    if cost is None:
+        return
+    yield Heading(words("costs"))
+    yield Text(words("costs-note"), "note")
+    yield bill_table(words("costs-bill"), cost.bill, cost.amount, cost.currency, words)
+    yield Facts(words("costs"), tuple(_facts(cost, words, zone)))
+    if cost.tenants:
+        yield Heading(words("costs-tenants"), 2)
+        yield tenant_table(cost, words)
+        yield Text(words("costs-tenants-note"), "note")
+
+
+def money(amount: int | None, words: Words, unit: str = "") -> Cell:
+    """An amount in coins, or the word for missing."""
+    return words("missing") if amount is None else Number((in_coins([amount])[0] or 0) / 100, 2, unit)
+
+
+def bill_table(name: str, lines: Sequence[BillLine], amount: int | None, currency: str, words: Words) -> Table:
+    """Quantity, price and amount of each line with their sum; whole coins that add up."""
+    columns = (
+        Column(words("cost-line"), 62), Column(words("cost-quantity"), 34, "right"),
+        Column(words("cost-price", currency=currency), 36, "right"),
+        Column(words("cost-amount", currency=currency), 30, "right"),
+    )  # fmt: skip
+    coins = in_coins([line.amount for line in lines])
+    prices = [line.price for line in lines]
+    places = {unit: max(_places(p) for p in prices if _unit(p) == unit) for unit in {_unit(p) for p in prices}}
+    rows = [_bill_row(line, own, places, words) for line, own in zip(lines, coins, strict=True)]
+    rows.append((words("total"), "", "", money(amount, words)))
+    return Table(name, columns, tuple(rows), sums=1)
+
+
+def _unit(price: Price) -> str:
+    return _UNITS.get(price.kind, "kWh")
+
+
+def _places(price: Price) -> int:
+    """As many decimals as a price has, at least those of a coin."""
+    return next(n for n in range(2, 13) if n == 12 or (price.price * 10**n) % 1 == 0)
+
+
+def _bill_row(line: BillLine, coins: int | None, places: Mapping[str, int], words: Words) -> tuple[Cell, ...]:
+    unit = _unit(line.price)
+    return (
+        line.price.name,
+        words("missing") if line.quantity is None else Number(float(line.quantity), 1 if unit else 0, unit),
+        Number(float(line.price.price), places[unit], f"/ {unit}" if unit else ""),
+        words("missing") if coins is None else Number(coins / 100, 2),
+    )
+
+
+def _facts(cost: PeriodCost, words: Words, zone: ZoneInfo) -> Iterator[tuple[str, Cell]]:
+    for peak in cost.peaks:
+        yield words("cost-peak", name=peak.line.price.name), _peak(peak, cost, words, zone)
+    if cost.saved is not None:
+        yield words("cost-saved"), money(cost.saved.amount, words, cost.currency)
+        yield words("cost-earned"), money(cost.earned, words, cost.currency)
+    if cost.with_carbon:
+        yield words("carbon"), _kilograms(cost.carbon, words, "kg")
+        if cost.saved is not None:
+            yield words("carbon-avoided"), _kilograms(cost.saved.carbon, words, "kg")
+
+
+def _peak(peak: PeakCost, cost: PeriodCost, words: Words, zone: ZoneInfo) -> Cell:
+    if peak.line.amount is None or peak.line.quantity is None:
+        return words("missing")
+    coins = in_coins([peak.line.amount])[0] or 0
+    values = {"amount": words.number(coins / 100, 2), "currency": cost.currency}
+    values["power"] = words.number(float(peak.line.quantity))
+    if peak.start_ms is None:
+        return words("cost-peak-before", **values)
+    return words("cost-peak-is", time=moment(Moment(peak.start_ms), words.lang, zone), **values)
+
+
+def _kilograms(milligrams: int | None, words: Words, unit: str = "") -> Cell:
+    return words("missing") if milligrams is None else Number(milligrams / MG_PER_KG, 1, unit)
+
+
+def tenant_table(cost: PeriodCost, words: Words) -> Table:
+    """Energy, amount, mean price and CO2 of each tenant with their sum; the sum of coins is the sum that is shown."""
+    columns = [
+        Column(words("tenant"), 58), Column(words("energy"), 30, "right"),
+        Column(words("cost-amount", currency=cost.currency), 30, "right"),
+        Column(words("cost-mean", currency=cost.currency), 26, "right"),
+    ]  # fmt: skip
+    if cost.with_carbon:
+        columns.append(Column(words("carbon-kg"), 26, "right"))
+    costs = [own for _, own in cost.tenants]
+    coins = in_coins([own.amount for own in costs])
+    rows = [_tenant_row(name, own, part, cost, words) for (name, own), part in zip(cost.tenants, coins, strict=True)]
+    energies, amounts, masses = ([getattr(own, name) for own in costs] for name in ("energy", "amount", "carbon"))
+    sums = (_sum(energies), _sum(amounts), _sum(masses))
+    rows.append(_cells(words("total"), sums, _sum(coins), words, with_carbon=cost.with_carbon))
+    return Table(words("costs-tenants"), tuple(columns), tuple(rows), sums=1)
+
+
+def _tenant_row(name: str, own: Cost, coins: int | None, cost: PeriodCost, words: Words) -> tuple[Cell, ...]:
+    return _cells(name, (own.energy, own.amount, own.carbon), coins, words, with_carbon=cost.with_carbon)
+
+
+def _cells(
+    name: str, figures: tuple[int | None, int | None, int | None], coins: int | None, words: Words, *, with_carbon: bool
+) -> tuple[Cell, ...]:
+    energy, amount, mass = figures
+    mean: Cell = ""
+    if amount is not None and energy:
+        mean = Number(amount / COIN_PARTS / (energy / MWH_PER_KWH), 4)
+    cells = (name, kwh(energy, words), words("missing") if coins is None else Number(coins / 100, 2), mean)
+    return (*cells, _kilograms(mass, words)) if with_carbon else cells
+
+
+def _sum(values: Sequence[int | None]) -> int | None:
+    known = [value for value in values if value is not None]
+    return sum(known) if len(known) == len(values) else None
