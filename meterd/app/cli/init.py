@@ -1,4 +1,4 @@
-"""`meterd init`: a new plan from a list of meters; what is missing is asked for, what is guessed is a comment."""
+"""`meterd init`: a new plan from a list of meters or from what a broker carries; what is guessed is a comment."""
 
 import argparse
 import sys
@@ -13,24 +13,35 @@ from meterd.adapters.planfile.new_plan import (
     INSTRUMENT_COLUMNS,
     POINT_COLUMNS,
     Row,
+    Table,
     site_text,
     table_text,
 )
 from meterd.app.cli.commands import Subparsers, command
+from meterd.app.cli.init_listen import heard_files
+from meterd.app.operations.broker_address import add_options, refuse_options
 from meterd.app.operations.point_list import ListedPoint, PointList, read_points
 from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.plan import PointState, Role
 from meterd.core.model.reading import EXPORT, IMPORT
 
 DONE = 0
-SOURCES = {"file": ("old", "file"), "mqtt": ("broker", "mqtt")}
+SOURCES: dict[str, Table] = {
+    "file": {"name": "old", "protocol": "file", "path": "incoming"},
+    "mqtt": {"name": "broker", "protocol": "mqtt"},
+}
 
 
 def add(commands: Subparsers) -> None:
     """The command and its options."""
     parser = command(commands, "init", _init, plan="")
     parser.add_argument("folder", type=Path, metavar="FOLDER", help="where the plan is written; it must not hold one")
-    parser.add_argument("--points", type=Path, required=True, metavar="LIST", help="list of meters: .xlsx, .ods or CSV")
+    parser.add_argument("--points", type=Path, metavar="LIST", help="list of meters: .xlsx, .ods or CSV")
+    listen_ = "take points and inputs from what this broker carries below a filter (default: all), which only listens"
+    parser.add_argument("--listen", metavar="mqtt://HOST:PORT/FILTER", help=listen_)
+    for_ = "how long to listen: 60s (default), 5m, 1h; Ctrl+C ends it earlier"
+    parser.add_argument("--for", dest="duration", metavar="TIME", default="60s", help=for_)
+    add_options(parser)
     parser.add_argument("--name", help="name of the site; default: that of the folder")
     parser.add_argument("--zone", help="IANA time zone, such as Europe/Vienna; asked for if it is left out")
     help_ = "file: for exports that are imported; mqtt: the list has a column of topics; else points are planned"
@@ -41,14 +52,26 @@ def _init(arguments: argparse.Namespace) -> int:
     folder: Path = arguments.folder
     if (folder / "site.toml").exists():
         raise ConfigError(f"{folder} holds a plan already; name another folder")
-    listed = read_points(arguments.points)
+    if arguments.points is None and arguments.listen is None:
+        raise ConfigError("say where the points come from: --points LIST, or --listen mqtt://HOST:PORT")
+    if arguments.listen is None:
+        refuse_options(arguments, "--listen")
+    if arguments.listen is not None and arguments.source is not None:
+        raise ConfigError("--source is for a list alone; with --listen the inputs are those that are heard")
+    listed = None if arguments.points is None else read_points(arguments.points)
     name = arguments.name or suggestion(folder.resolve().name)
     if not is_name(name):
         raise ConfigError(f"{name!r} is no name of a site; write for example --name {suggestion(name) or 'boat-yard'}")
     zone = arguments.zone or _asked("time zone of the site, such as Europe/Vienna: ", "--zone")
-    files = dict(_files(name, zone, listed, arguments.source))
+    if arguments.listen is not None:
+        files, lines = heard_files(arguments, name, zone, listed)
+    else:
+        assert listed is not None, "a list or a broker is given"
+        files, lines = dict(_files(name, zone, listed, arguments.source)), _listed(listed)
     plan = _written(folder, files)
-    _say(folder, listed)
+    print(f"written: {folder}")
+    for line in lines:
+        print(f"  {line}")
     print(f"points: {len(plan.site.points)}, boards: {len(plan.site.boards)}; the plan has no fault")
     for warning in plan.warnings:
         print(f"to do: {warning}")
@@ -68,8 +91,8 @@ def _files(name: str, zone: str, listed: PointList, source: str | None) -> Itera
     boards = dict.fromkeys(point.values["board"] for point in points)
     state = {True: PointState.LIVE.value, False: PointState.PLANNED.value}
     rows = [point.values | {"state": state[point.name in read]} for point in points]
-    yield "site.toml", site_text(name, zone, boards, SOURCES[source] if source else None)
-    yield "points.csv", table_text(POINT_COLUMNS, rows, {point.name: point.guesses for point in points})
+    yield "site.toml", site_text(name, zone, boards, [SOURCES[source]] if source else [])
+    yield "points.csv", table_text(POINT_COLUMNS, rows, [point.guesses for point in points])
     yield "instruments.csv", table_text(INSTRUMENT_COLUMNS, rows)
     if inputs:
         yield "inputs.csv", table_text(INPUT_COLUMNS, inputs)
@@ -85,7 +108,7 @@ def _inputs(point: ListedPoint, source: str | None) -> Iterator[Row]:
         yield {
             "point": point.name,
             "register": register,
-            "source": SOURCES[source][0],
+            "source": str(SOURCES[source]["name"]),
             "address": address,
             "unit": "kWh",
         }
@@ -107,12 +130,12 @@ def _written(folder: Path, files: dict[str, str]) -> Plan:
     return plan
 
 
-def _say(folder: Path, listed: PointList) -> None:
-    print(f"written: {folder}")
-    for column, title in listed.columns.items():
-        print(f"  {column}: from {title!r}")
+def _listed(listed: PointList) -> list[str]:
+    """What of the list became what."""
+    lines = [f"{column}: from {title!r}" for column, title in listed.columns.items()]
     if listed.unused:
-        print(f"  not used: {', '.join(map(repr, listed.unused))}")
+        lines.append(f"not used: {', '.join(map(repr, listed.unused))}")
     guessed = sum(bool(point.guesses) for point in listed.points)
     if guessed:
-        print(f"  guessed at {guessed} points: comments in points.csv say what")
+        lines.append(f"guessed at {guessed} points: comments in points.csv say what")
+    return lines

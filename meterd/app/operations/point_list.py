@@ -131,7 +131,7 @@ def _point(cells: dict[str, str], row: int, taken: set[str]) -> ListedPoint | No
     values = {
         key: cells[key] for key in ("title", "place", "tenant", "designation", "serial", "address") if key in cells
     }
-    point = ListedPoint(values | {"point": _unique(suggestion(said), taken)}, row=row)
+    point = ListedPoint(values | {"point": unique_name(suggestion(said), taken)}, row=row)
     if point.name != said:
         values.setdefault("title", said)
         point.values.setdefault("title", said)
@@ -141,7 +141,8 @@ def _point(cells: dict[str, str], row: int, taken: set[str]) -> ListedPoint | No
     return point
 
 
-def _unique(name: str, taken: set[str]) -> str:
+def unique_name(name: str, taken: set[str]) -> str:
+    """The name, with a number behind it if it is taken; `taken` holds spelled names."""
     count = 1
     while spelled(name if count == 1 else f"{name}-{count}") in taken:
         count += 1
@@ -153,12 +154,22 @@ def _role(cells: Mapping[str, str], point: ListedPoint) -> str:
     if said in {role.value for role in Role}:
         return said
     for text, where in ((said, "its kind"), (spelled(f"{point.name} {cells.get('title', '')}"), "its name")):
-        found = next((role for role, words in ROLE_WORDS if text and any(word in text for word in words)), None)
-        if found is not None:
-            point.guesses.append(f"role {found}, by {where}")
-            return str(found)
+        role, guess = role_by(text, where)
+        if guess:
+            point.guesses.append(guess)
+            return role
     point.guesses.append("role feeder")
     return str(Role.FEEDER)
+
+
+def role_by(text: str, where: str) -> tuple[str, str]:
+    """The role that a spelled name speaks of, and the guess in words; `feeder` and no words if it speaks of none.
+
+    >>> role_by("pvroof", "its name")
+    ('pv', 'role pv, by its name')
+    """
+    found = next((role for role, words in ROLE_WORDS if text and any(word in text for word in words)), None)
+    return (str(Role.FEEDER), "") if found is None else (str(found), f"role {found}, by {where}")
 
 
 _AMPERES = re.compile(r"([0-9]+(?:[.,][0-9]+)?) ?A?$", re.IGNORECASE)
