@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.documents.cells import period_name
@@ -84,8 +85,10 @@ def _chapter(site: Site, rule: Allocation, made: Statement, *, why_not: str, wor
         (words("basis"), words(f"basis-{rule.basis}", use=rule.use_percent, area=100 - rule.use_percent)),
         (words("per"), words(f"per-{rule.per}")),
     ]
-    if rule.price is not None:
-        pairs.append((words("price"), Number(float(rule.price), _decimals(rule), rule.currency)))
+    if rule.price == "tariff":
+        pairs.append((words("price"), _mean_price(rule, made, words)))
+    elif rule.price is not None:
+        pairs.append((words("price"), Number(float(rule.price), _decimals(rule.price), rule.currency)))
     if made.lines:
         pairs.append((words("rest"), Number(made.rest_mwh / 1000, 3, "Wh")))
     yield Facts(words("allocation"), tuple(pairs))
@@ -95,9 +98,15 @@ def _chapter(site: Site, rule: Allocation, made: Statement, *, why_not: str, wor
     yield _table(rule, made, words)
 
 
-def _decimals(rule: Allocation) -> int:
+def _mean_price(rule: Allocation, made: Statement, words: Words) -> str:
+    """By the tariff, and what that comes to per kWh."""
+    if not made.wh or made.cents is None:
+        return words("price-tariff")
+    return words("price-tariff-is", mean=words.number(made.cents / made.wh * 10, 4), currency=rule.currency)
+
+
+def _decimals(price: Fraction) -> int:
     """As many decimals of the price as it has, at least two."""
-    price = rule.price or 0
     return next(places for places in range(2, 13) if places == 12 or (price * 10**places) % 1 == 0)
 
 
@@ -131,14 +140,14 @@ def _row(line: Line, by: Sequence[str], words: Words, *, priced: bool) -> tuple[
         "weight": "" if line.weight is None else Number(line.weight, 0),
     }
     state = words("estimated") if line.estimated else words("good")
-    return (name, *(values[item] for item in by), *_energy(line.wh, line.cents, priced=priced), state)
+    return (name, *(values[item] for item in by), *_energy(line.wh, line.cents, words, priced=priced), state)
 
 
 def _sum_row(made: Statement, by: Sequence[str], words: Words, *, priced: bool) -> tuple[Cell, ...]:
     state = words("estimated") if made.estimated else words("good")
-    return (words("total"), *("" for _ in by), *_energy(made.wh, made.cents, priced=priced), state)
+    return (words("total"), *("" for _ in by), *_energy(made.wh, made.cents, words, priced=priced), state)
 
 
-def _energy(wh: int, cents: int | None, *, priced: bool) -> tuple[Cell, ...]:
-    energy = Number(wh / 1000, 3)
-    return (energy, Number((cents or 0) / 100, 2)) if priced else (energy,)
+def _energy(wh: int, cents: int | None, words: Words, *, priced: bool) -> tuple[Cell, ...]:
+    cost = words("missing") if cents is None else Number(cents / 100, 2)
+    return (Number(wh / 1000, 3), cost) if priced else (Number(wh / 1000, 3),)

@@ -7,6 +7,7 @@ from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.planfile.draft import Draft
+from meterd.adapters.planfile.price_fields import BY_TARIFF
 from meterd.adapters.planfile.schema import (
     AllocationRow,
     Entry,
@@ -70,7 +71,7 @@ def build(draft: Draft) -> Site:
         page=Page(**draft.page.data.model_dump()) if draft.page else Page(),
         schedule=Schedule(**draft.schedule.data.model_dump()) if draft.schedule else Schedule(),
         copied=tuple(Copied(made.pattern, *item) for made in draft.copies for item in made.points),
-        allocations=tuple(_allocation(entry.data) for entry in draft.allocations),
+        allocations=tuple(_allocation(entry.data, draft) for entry in draft.allocations),
         tariff=tuple(_price(entry.data, draft.zone) for entry in draft.tariff),
         store_path=draft.store.data.path if draft.store else "",
     )
@@ -125,9 +126,12 @@ def _input(entry: Entry[InputRow]) -> Input:
     )
 
 
-def _allocation(data: AllocationRow) -> Allocation:
+def _allocation(data: AllocationRow, draft: Draft) -> Allocation:
     # model_dump would make texts of the fractions
-    return Allocation(**{name: getattr(data, name) for name in AllocationRow.model_fields})
+    values = {name: getattr(data, name) for name in AllocationRow.model_fields}
+    if data.price == BY_TARIFF and draft.tariff:
+        values["currency"] = draft.tariff[0].data.currency
+    return Allocation(**values)
 
 
 def _price(data: TariffRow, zone: ZoneInfo) -> Price:

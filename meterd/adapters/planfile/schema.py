@@ -13,7 +13,7 @@ from meterd.adapters.planfile.fault import Notes
 from meterd.adapters.planfile.field_types import Count, CountFromOne, Name, NameOrAll, Positive, Text
 from meterd.adapters.planfile.name_rules import instead, is_secret, suggestion
 from meterd.adapters.planfile.page_fields import HostNames, Proxies, WallPages, WebPath
-from meterd.adapters.planfile.price_fields import HoursOfWeek, Months, PriceKindWord
+from meterd.adapters.planfile.price_fields import HoursOfWeek, Months, PriceKindWord, PriceOrTariff
 from meterd.adapters.planfile.row import Row
 from meterd.core.model.plan import Limits, LineStore, Notify, Page, PointState, Role, Sharing
 from meterd.core.model.schedule import JOBS, Schedule
@@ -160,7 +160,7 @@ class AllocationRow(Table):
     areas: cells.Areas = ()
     weights: cells.Weights = ()
     tenants: cells.Texts = ()
-    price: cells.ExactPositive | None = None
+    price: PriceOrTariff | None = None
     currency: Text = "EUR"
 
 

@@ -7,8 +7,10 @@ import numpy as np
 
 from meterd.adapters.store.journal import SqliteStore
 from meterd.app.operations.pv_accounting import participants
-from meterd.app.operations.queries import Span
+from meterd.app.operations.queries import Span, span_of_store
 from meterd.core.energy.aggregation import net_plan
+from meterd.core.energy.cost import PeriodAccount, cost_of
+from meterd.core.energy.energy_items import EnergyItem, ItemKind
 from meterd.core.model.periods import Period, label, starts
 from meterd.core.model.plan import Allocation, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
@@ -50,7 +52,25 @@ def _allocation_inputs(
         else _named(store, site, rule, period, start_ms=start_ms)
     )
     words = label(period, start_ms, ZoneInfo(site.zone))
-    return AllocationInputs(words, pot, residual, {tenant: added(some) for tenant, some in by_tenant.items()})
+    cost = _cost_of_pot(store, site, rule, period, start_ms=start_ms) if rule.price == "tariff" else None
+    return AllocationInputs(words, pot, residual, {tenant: added(some) for tenant, some in by_tenant.items()}, cost)
+
+
+def _cost_of_pot(store: SqliteStore, site: Site, rule: Allocation, period: Period, *, start_ms: int) -> int | None:
+    """The pot, interval by interval, at the prices of a kWh from the grid."""
+    stored = span_of_store(store, site)
+    if stored is None:
+        return None
+    account = PeriodAccount(store, site, period, start_ms, (stored.from_ms, stored.until_ms))
+    if rule.board is not None:
+        item = EnergyItem(ItemKind.BOARD, rule.board)
+    else:
+        read = {(row.point, row.register) for row in site.inputs}
+        terms = [(c, s) for p in rule.points for c, s in (((p, IMPORT), 1), ((p, EXPORT), -1)) if c in read]
+        item = EnergyItem(
+            ItemKind.POINT, rule.name, "", rule.points, tuple(c for c, _ in terms), tuple(s for _, s in terms)
+        )
+    return cost_of(account, account.net_of(item)).amount if len(account.grid) else None
 
 
 def _taking_part(site: Site, rule: Allocation) -> list[tuple[str, str]]:

@@ -130,6 +130,11 @@ class PeriodAccount:
             results.append(Taken(energy, present))
         return results
 
+    def net_of(self, item: EnergyItem) -> Taken:
+        """The energy of an item in the intervals of the period, import less export."""
+        columns = figures_of(self.stored, item, Period.INTERVAL, self.grid)
+        return Taken(columns.energy[:, 0], columns.present[:, 0])
+
     def of_points(self, names: Sequence[str]) -> Taken:
         """Import of some points together."""
         channels = tuple((name, IMPORT) for name in names)

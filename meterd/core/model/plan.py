@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 from meterd.core.model.reading import CAN_TAKE, UNITS
 from meterd.core.model.schedule import Schedule
@@ -366,7 +366,7 @@ class Allocation:
     areas: tuple[tuple[str, Fraction], ...] = ()
     weights: tuple[tuple[str, int], ...] = ()  # of `fixed`
     tenants: tuple[str, ...] = ()
-    price: Fraction | None = None  # per kWh; without one there is energy only
+    price: Fraction | Literal["tariff"] | None = None  # per kWh, or by [[tariff]]; without one there is energy only
     currency: str = "EUR"
 
 

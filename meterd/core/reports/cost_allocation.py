@@ -16,12 +16,15 @@ the same figures. Percentages and bases are what contract or law says; those her
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from math import floor
 from typing import Literal
 
+from meterd.core.energy.tariff import PARTS_PER_COIN
 from meterd.core.model.fair_division import largest_remainder
 from meterd.core.model.plan import Allocation
 from meterd.core.pv.energy_accounting import MWH_PER_WH, whole_wh
 
+HALF = Fraction(1, 2)
 Kind = Literal["tenant", "residual", "undivided"]
 
 
@@ -42,6 +45,7 @@ class AllocationInputs:
     pot: MeteredEnergy
     residual: MeteredEnergy
     uses: Mapping[str, MeteredEnergy]
+    cost: int | None = None  # of the pot by the tariff, in 1/10,000 of the currency
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,9 +83,9 @@ class Statement:
 
     @property
     def cents(self) -> int | None:
-        """All lines together; None without a price."""
+        """All lines together; None without a price, or where one is missing."""
         known = [line.cents for line in self.lines if line.cents is not None]
-        return sum(known) if known else None
+        return sum(known) if known and len(known) == len(self.lines) else None
 
     @property
     def pot_mwh(self) -> int | None:
@@ -123,7 +127,7 @@ def allocate(rule: Allocation, period: AllocationInputs) -> Statement:
     lines.append(Line("residual", "", residual, None, estimated=estimated))
     if undivided:
         lines.append(Line("undivided", "", undivided, None, estimated=estimated))
-    priced = _priced(lines, rule.price)
+    priced = _priced(lines, rule.price, period.cost)
     return Statement(rule.name, period.label, priced, rest, any(line.estimated for line in priced))
 
 
@@ -158,15 +162,26 @@ def _parts(
     return whole_wh(exact, total, names)
 
 
-def _priced(lines: Sequence[Line], price: Fraction | None) -> tuple[Line, ...]:
-    """The lines with cents that add up to the price of all of them, rounded half up once."""
-    if price is None:
-        return tuple(lines)
+def _priced(lines: Sequence[Line], price: Fraction | Literal["tariff"] | None, cost: int | None) -> tuple[Line, ...]:
+    """The lines with cents that add up to the price of all of them, rounded half up once.
+
+    By the tariff `cost` is divided as the energy is; without it, as where an interval is missing, there are no cents.
+    """
     wh = sum(line.wh for line in lines)
-    exact_total = wh * price / 10  # price per kWh in whole currency: Wh / 1000 * 100 cents
-    total = (2 * exact_total.numerator + exact_total.denominator) // (2 * exact_total.denominator)
+    if price == "tariff":
+        if cost is None:
+            return tuple(lines)
+        exact_total = Fraction(cost, PARTS_PER_COIN)
+        # of a pot of nothing what is left of its cost belongs to nobody
+        own = [Fraction(floor(exact_total + HALF)) * (line.kind == "residual") for line in lines]
+    elif price is None:
+        return tuple(lines)
+    else:
+        exact_total = wh * price / 10  # price per kWh in whole currency: Wh / 1000 * 100 cents
+        own = [line.wh * price / 10 for line in lines]
+    total = floor(exact_total + HALF)
     # scaled to the rounded total, so that one rounding serves all lines; of a pot of nothing every line is its own price
-    exact = [Fraction(total * line.wh, wh) if wh else line.wh * price / 10 for line in lines]
+    exact = [Fraction(total * line.wh, wh) for line in lines] if wh else own
     names = [f"{line.kind != 'tenant':d}{line.name}{line.kind}" for line in lines]
     cents = largest_remainder(total, exact, names)
     return tuple(replace(line, cents=amount) for line, amount in zip(lines, cents, strict=True))

@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 
 from meterd.app.cli.main import main
-from tests.adapters.documents.written_files import made, march, text
+from tests.adapters.documents.month import PLAN
+from tests.adapters.documents.test_report_cost import prices
+from tests.adapters.documents.written_files import book, made, march, text
 
 
 def test_cost_allocation_adds_up_to_the_feed(hof: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -34,3 +36,36 @@ def test_cost_allocation_as_document_and_of_a_year_that_is_not_whole(hof: Path, 
     assert "Residual: counted at the feed, but by no" in month
     year = text(made(tmp_path, "cost-allocation", hof, "--year", "2026", "--lang", "de", "--pdf", tmp_path / "c.pdf"))
     assert "Noch nicht möglich: das Jahr läuft. Werte gibt es bis" in year
+
+
+def test_an_allocation_by_the_tariff_costs_what_its_hours_cost(hof: Path, tmp_path: Path) -> None:
+    """What came into the board, hour by hour at the price of that hour; sheet and CSV, whole cents that add up."""
+    plan = tmp_path / "hof.toml"
+    plan.write_text(PLAN.replace("price = 0.25\n", 'price = "tariff"\n'), encoding="utf-8")
+    store = ("--store", hof.parent / "hof.sqlite", "--month", "2026-03")
+    sheets = book(made(tmp_path, "cost-allocation", plan, *store, "--xlsx", tmp_path / "a.xlsx"))
+    wh = march()
+    pot = wh["t1"] - wh["t1-out"] + wh["roof"]
+    rows = {str(row[0]): row for row in sheets["Hauptverteilung"][1:]}
+    energies, cents = [row[3] for row in rows.values()], [round(float(str(row[4])) * 100) for row in rows.values()]
+    assert cents[-1] == pytest.approx((pot * prices(wh)).sum() / 10, abs=1)
+    assert sum(cents[:-1]) == cents[-1]
+    mean = cents[-1] / float(str(energies[-1]))
+    for energy, own in zip(energies, cents, strict=True):
+        assert own == pytest.approx(float(str(energy)) * mean, abs=1)
+    facts = {row[0]: row[1] for row in sheets["Cost allocation"]}
+    assert facts["Price per kWh"] == f"by the tariff of the plan: on average {mean / 100:.4f} EUR"
+
+
+def test_an_allocation_by_the_tariff_as_csv(hof: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The figures of the sheet, for programs."""
+    plan = tmp_path / "hof.toml"
+    plan.write_text(PLAN.replace("price = 0.25\n", 'price = "tariff"\n'), encoding="utf-8")
+    options = ["--store", str(hof.parent / "hof.sqlite"), "--month", "2026-03", "--format", "csv"]
+    capsys.readouterr()
+    assert main(["cost-allocation", str(plan), *options]) == 0
+    rows = [row for row in csv.DictReader(io.StringIO(capsys.readouterr().out)) if row["allocation"] == "house"]
+    costs = {row["line"]: round(float(row["cost"]) * 100) for row in rows}
+    total = costs.pop("total")
+    assert sum(costs.values()) == total > 0
+    assert {row["currency"] for row in rows} == {"EUR"}

@@ -5,7 +5,9 @@ from collections.abc import Iterator
 from meterd.adapters.planfile.draft import Draft
 from meterd.adapters.planfile.fault import Notes
 from meterd.adapters.planfile.name_rules import instead, sameness
+from meterd.adapters.planfile.price_fields import BY_TARIFF
 from meterd.adapters.planfile.schema import AllocationRow, Entry
+from meterd.core.model.tariff import PriceKind
 
 _NEEDS = {"area": "areas", "mixed": "areas", "fixed": "weights"}
 
@@ -22,6 +24,7 @@ def check_allocations(draft: Draft, notes: Notes) -> None:
         _check_pot(entry, draft, notes)
         _check_basis(entry, notes)
         _check_tenants(entry, draft, notes)
+        _check_price(entry, draft, notes)
 
 
 def _check_pot(entry: Entry[AllocationRow], draft: Draft, notes: Notes) -> None:
@@ -81,3 +84,16 @@ def _check_tenants(entry: Entry[AllocationRow], draft: Draft, notes: Notes) -> N
         for name in names:
             if name not in tenants:
                 notes.warn(row.at(key), f"no point has the tenant {name}", instead(name, tenants))
+
+
+def _check_price(entry: Entry[AllocationRow], draft: Draft, notes: Notes) -> None:
+    """By the tariff: there is one, and its currency is the one."""
+    data, row = entry.data, entry.row
+    if data.price != BY_TARIFF or not entry.sound("price") or "tariff" in draft.gaps:
+        return
+    if not any(price.data.kind is PriceKind.IMPORT for price in draft.tariff):
+        what = f"allocation {data.name} is priced by the tariff, and the plan has no price of kind import"
+        notes.fault(row.at("price"), what, "write [[tariff]], or a price per kWh")
+    elif "currency" in row.values and data.currency != draft.tariff[0].data.currency:
+        what = f"allocation {data.name} is in {data.currency} and the tariff in {draft.tariff[0].data.currency}"
+        notes.fault(row.at("currency"), what, "leave currency out")

@@ -43,6 +43,13 @@ def test_allocation_keeps_areas_and_price_exactly(tmp_path: Path) -> None:
     assert allocation.price == Fraction(2431, 10_000)
 
 
+def test_a_price_by_the_tariff_has_its_currency(tmp_path: Path) -> None:
+    """The word instead of a number."""
+    tariff = '[[tariff]]\nname = "a"\nkind = "import"\nprice = 1\ncurrency = "CHF"\n'
+    (allocation,) = load(tmp_path, SOUND.replace("price = 0.2431", 'price = "tariff"') + tariff).site.allocations
+    assert (allocation.price, allocation.currency) == ("tariff", "CHF")
+
+
 def test_tenant_without_a_point_is_a_warning(tmp_path: Path) -> None:
     """An empty flat has an area and no meter; a slip of the pen has a near name."""
     results = [str(fault) for fault in load(tmp_path, SOUND.replace("Shop", "Bakerry")).warnings]
@@ -73,6 +80,13 @@ FAULTS = [
     ("Shop = 80", "Shop = 0", "the area of Shop is not above zero"),
     ("use_percent = 60", "use_percent = 101", "101 % is more than 100 %"),
     ("price = 0.2431", "price = -1", "-1 is not above zero"),
+    ("price = 0.2431", 'price = "cheap"', "'cheap' is no price; write a price per kWh such as 0.2431, or \"tariff\""),
+    ("price = 0.2431", 'price = "tariff"', "is priced by the tariff, and the plan has no price of kind import"),
+    (
+        "price = 0.2431\n",
+        'price = "tariff"\ncurrency = "EUR"\n[[tariff]]\nname = "a"\nkind = "import"\nprice = 1\ncurrency = "CHF"\n',
+        "allocation house is in EUR and the tariff in CHF; leave currency out",
+    ),
     ("price = 0.2431", "prize = 1", "unknown key 'prize'; did you mean price?"),
     ("price = 0.2431", 'tenants = "Bakery"', "is not a list"),
     ("use_percent = 60\nareas = { Bakery = 320.5, Shop = 80 }", "areas = 5", "is not a table"),
