@@ -27,6 +27,24 @@ ADAPTER_MAY_IMPORT = {  # beside core, runtime and texts
     "texts": set(),
 }
 APP_MAY_IMPORT = {"operations": set(), "daemon": {"operations"}, "cli": {"operations", "daemon"}}
+LATE = {  # what may be imported inside a function, and the large library that a start does without
+    "iotcore": "the broker, in the child process only",
+    "meterd.adapters.line_database.client": "influxdb-client, where a plan names a database",
+    "meterd.adapters.sources.files.source": "pyarrow, where a plan reads files",
+    "meterd.adapters.web.metrics": "prometheus-client, with the first question",
+    "meterd.adapters.web.server": "fastapi, where the page is served",
+    "meterd.app.operations.archive": "pyarrow",
+    "meterd.app.operations.archive_check": "pyarrow",
+    "meterd.app.operations.document_request": "reportlab, with the first document",
+    "meterd.app.operations.documents": "reportlab, with the first document",
+    "meterd.app.operations.export": "pyarrow",
+    "meterd.app.operations.job_by_hand": "pyarrow and reportlab: a list of jobs needs none of them",
+    "meterd.app.operations.old_readings": "pandas, for files of other shapes",
+    "meterd.app.operations.retention": "pyarrow",
+    "pymodbus": "where a plan reads Modbus",
+    "reportlab": "widths of letters, where a cell may not fit",
+    "rich": "tables in a terminal, none in a pipe",
+}
 PURE_MAY_IMPORT = {
     "meterd", "numpy", "array", "bisect", "cmath", "collections", "contextlib", "dataclasses", "datetime",
     "decimal", "enum", "fractions", "functools", "hashlib", "heapq", "itertools", "json", "math", "operator", "re",
@@ -129,6 +147,26 @@ def test_no_circle_of_files() -> None:
             del left[name]
     circle = {name: sorted(others & left.keys()) for name, others in left.items()}
     assert circle == {}
+
+
+def _late_imports(tree: ast.Module) -> Iterator[tuple[int, str]]:
+    """Line and module of every import inside a function."""
+    for function in ast.walk(tree):
+        if isinstance(function, ast.FunctionDef | ast.AsyncFunctionDef):
+            for node in ast.walk(function):
+                if isinstance(node, ast.Import | ast.ImportFrom):
+                    names = (
+                        [alias.name for alias in node.names] if isinstance(node, ast.Import) else [node.module or ""]
+                    )
+                    yield from ((node.lineno, name) for name in names)
+
+
+def test_imports_stand_at_the_top_unless_they_keep_a_large_library_out_of_the_start() -> None:
+    """Whoever reads the head of a file knows what it needs; LATE says what may come later, and why."""
+    late = [(name, line, other) for name, tree in trees().items() for line, other in _late_imports(tree)]
+    allowed = {other: next((key for key in LATE if f"{other}.".startswith(f"{key}.")), None) for _, _, other in late}
+    assert [f"{name} line {line} imports {other}" for name, line, other in late if allowed[other] is None] == []
+    assert LATE.keys() - allowed.values() == set(), "nothing imports these late any more"
 
 
 def test_no_private_name_crosses_a_file() -> None:

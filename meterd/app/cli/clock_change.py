@@ -5,16 +5,27 @@ import json
 import sys
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from meterd.adapters.planfile.loader import load_plan, store_path
+from meterd.adapters.runtime.clock import WallClock
+from meterd.adapters.store.journal import SqliteStore
 from meterd.app.cli.commands import Subparsers, command
+from meterd.app.operations.dst_job import CLOSED_TO, check
+from meterd.app.operations.queries import moment
+from meterd.core.checks.dst import (
+    AffectedPeriods,
+    Change,
+    Checked,
+    Closing,
+    affected_periods,
+    hour_words,
+    last_change,
+    next_change,
+)
 from meterd.core.errors import StoreError
 from meterd.core.model.periods import Period, label, text
-
-if TYPE_CHECKING:
-    from meterd.core.checks.dst import AffectedPeriods, Change, Checked, Closing
-    from meterd.core.model.plan import Site
+from meterd.core.model.plan import Site
 
 DONE, FAILED = 0, 1
 MOST_LINES = 40  # faults on a screen; --format json has all of them
@@ -28,11 +39,6 @@ def add(commands: Subparsers) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Exit code 1 if a figure around the last change is not as it should be."""
-    from meterd.adapters.planfile.loader import load_plan, store_path
-    from meterd.adapters.runtime.clock import WallClock
-    from meterd.app.operations.queries import moment
-    from meterd.core.checks.dst import affected_periods, next_change
-
     site = load_plan(arguments.plan).site
     zone = ZoneInfo(site.zone)
     now_ms = moment(arguments.at, zone, "--at") if arguments.at else WallClock().now_ms()
@@ -53,12 +59,8 @@ def run(arguments: argparse.Namespace) -> int:
     return FAILED if checked is not None and checked.faults else DONE
 
 
-def _verify(path: Path, site: "Site", now_ms: int) -> "tuple[Checked | None, str]":
+def _verify(path: Path, site: Site, now_ms: int) -> tuple[Checked | None, str]:
     """What is stored around the last change that they have passed; or why there is nothing to verify."""
-    from meterd.adapters.store.journal import SqliteStore
-    from meterd.app.operations.dst_job import CLOSED_TO, check
-    from meterd.core.checks.dst import affected_periods, last_change
-
     zone, interval_ms = ZoneInfo(site.zone), site.interval_s * 1000
     try:
         store = SqliteStore.reader(path)
@@ -85,7 +87,7 @@ def _rules() -> str:
 # -- for people --------------------------------------------------------------------------------------------------------
 
 
-def _print(site: "Site", ahead: "AffectedPeriods | None", checked: "Checked | None", reason: str) -> None:
+def _print(site: Site, ahead: AffectedPeriods | None, checked: Checked | None, reason: str) -> None:
     zone = ZoneInfo(site.zone)
     print(f"{site.name}, {site.zone}, zone rules {_rules()}")
     if ahead is None:
@@ -113,9 +115,7 @@ def _print(site: "Site", ahead: "AffectedPeriods | None", checked: "Checked | No
         )
 
 
-def _print_closings(site: "Site", affected: "AffectedPeriods", closed_to_ms: int | None = None) -> None:
-    from meterd.core.checks.dst import hour_words
-
+def _print_closings(site: Site, affected: AffectedPeriods, closed_to_ms: int | None = None) -> None:
     zone, after_ms = ZoneInfo(site.zone), site.limits.close_after_s * 1000
     for words in hour_words(affected, zone):
         print(f"  {words}")
@@ -126,7 +126,7 @@ def _print_closings(site: "Site", affected: "AffectedPeriods", closed_to_ms: int
         print(f"  {_closing_words(closing, zone, after_ms, closed_to_ms)}")
 
 
-def _closing_words(closing: "Closing", zone: ZoneInfo, after_ms: int, closed_to_ms: int | None) -> str:
+def _closing_words(closing: Closing, zone: ZoneInfo, after_ms: int, closed_to_ms: int | None) -> str:
     when = f"closes at {text(closing.end_ms + after_ms)}"
     if closed_to_ms is not None:
         when = "closed" if closing.end_ms <= closed_to_ms else f"open, figures are closed to {text(closed_to_ms)}"
@@ -138,9 +138,7 @@ def _closing_words(closing: "Closing", zone: ZoneInfo, after_ms: int, closed_to_
 # -- for programs ------------------------------------------------------------------------------------------------------
 
 
-def _fields(affected: "AffectedPeriods", zone: ZoneInfo) -> dict[str, object]:
-    from meterd.core.checks.dst import hour_words
-
+def _fields(affected: AffectedPeriods, zone: ZoneInfo) -> dict[str, object]:
     return {
         "at": text(affected.change.at_ms),
         "words": affected.change.words(zone),
@@ -159,11 +157,11 @@ def _fields(affected: "AffectedPeriods", zone: ZoneInfo) -> dict[str, object]:
     }
 
 
-def _shift_s(change: "Change") -> int:
+def _shift_s(change: Change) -> int:
     return (change.after_ms - change.before_ms) // 1000
 
 
-def _checked_fields(checked: "Checked", zone: ZoneInfo) -> dict[str, object]:
+def _checked_fields(checked: Checked, zone: ZoneInfo) -> dict[str, object]:
     return _fields(checked.around, zone) | {
         "closed_to": text(checked.closed_to_ms),
         "series": checked.series,

@@ -10,20 +10,33 @@ from contextlib import closing
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from rich.table import Table
 
+from meterd.adapters.planfile.loader import load_plan, store_path
+from meterd.adapters.runtime.clock import WallClock
+from meterd.adapters.store.journal import SqliteStore
 from meterd.app.cli.commands import Subparsers, command
+from meterd.app.cli.exchange import local, readings
 from meterd.app.cli.output import Line, terminal, write
+from meterd.app.operations.impact import affected_figures, findings_of
+from meterd.app.operations.order_handler import carry_out, described, order_of
+from meterd.app.operations.preview import (
+    changed,
+    corrections,
+    documents_changed,
+    doubtful,
+    findings_changed,
+    impact_of,
+    preview_correction,
+)
+from meterd.app.operations.queries import moment, some_points
 from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.periods import from_ms, text
+from meterd.core.model.plan import Site
 from meterd.core.model.reading import REGISTERS
-from meterd.core.registers.corrections import STRUCK, ChangedFigure, Correction, factor_of, shown_of
-
-if TYPE_CHECKING:
-    from meterd.core.model.plan import Site
-    from meterd.core.model.results import Channel
+from meterd.core.model.results import Channel
+from meterd.core.registers.corrections import CORRECTING, STRUCK, ChangedFigure, Correction, factor_of, shown_of
 
 DONE, FAILED = 0, 1
 FIGURES_LIMIT_S = 900.0  # for the figures of many years: each takes the daemon some seconds
@@ -53,8 +66,6 @@ def add(commands: Subparsers) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """`meterd correct`."""
-    from meterd.adapters.planfile.loader import load_plan, store_path
-
     site = load_plan(arguments.plan).site
     path = arguments.store or store_path(arguments.plan, site)
     if arguments.list:
@@ -81,11 +92,8 @@ def _needed(arguments: argparse.Namespace, *names: str) -> dict[str, str]:
     return options
 
 
-def _asked_reading(arguments: argparse.Namespace, path: Path, site: "Site") -> Correction:
+def _asked_reading(arguments: argparse.Namespace, path: Path, site: Site) -> Correction:
     """The correction of one reading; ConfigError for what is missing or cannot be."""
-    from meterd.app.cli.exchange import local, readings
-    from meterd.app.operations.queries import some_points
-
     options = _needed(arguments, "point", "at")
     if arguments.factor or getattr(arguments, "from") or arguments.to:
         raise ConfigError("--at is for one reading; --from, --to and --factor are for the energy of a time")
@@ -101,10 +109,8 @@ def _asked_reading(arguments: argparse.Namespace, path: Path, site: "Site") -> C
     return Correction(0, point, register, at_ms, at_ms + 1, "", options["reason"], options["person"], 0, reads=reads)
 
 
-def _reading_at(path: Path, channel: "Channel", at_ms: int) -> int:
+def _reading_at(path: Path, channel: Channel, at_ms: int) -> int:
     """The moment of the reading that is meant: that very one, else the only one within its second."""
-    from meterd.adapters.store.journal import SqliteStore
-
     with closing(SqliteStore.reader(path)) as store:
         for until in (at_ms + 1, at_ms + 1000):
             results = sorted({r.at_ms for r in store.readings_between(channel, at_ms, until, most=100)})
@@ -118,10 +124,8 @@ def _reading_at(path: Path, channel: "Channel", at_ms: int) -> int:
     )
 
 
-def _asked(arguments: argparse.Namespace, site: "Site") -> Correction:
+def _asked(arguments: argparse.Namespace, site: Site) -> Correction:
     """The correction of the options; ConfigError for what is missing or cannot be."""
-    from meterd.app.operations.queries import moment, some_points
-
     if arguments.reads or arguments.strike:
         raise ConfigError("give --at: the time of the reading that is wrong")
     options = _needed(arguments, "point", "from", "factor")
@@ -136,7 +140,7 @@ def _asked(arguments: argparse.Namespace, site: "Site") -> Correction:
     return Correction(0, point, register, low, high, options["factor"], options["reason"], options["person"], 0)
 
 
-def _register(words: str, point: str, site: "Site") -> str:
+def _register(words: str, point: str, site: Site) -> str:
     """The OBIS code of a register that counts and that the plan reads at the point."""
     known = {name: kind.obis for kind in REGISTERS.values() if kind.cumulative for name in (kind.name, kind.obis)}
     if words not in known:
@@ -148,8 +152,6 @@ def _register(words: str, point: str, site: "Site") -> str:
 
 def _withdrawn(arguments: argparse.Namespace, path: Path) -> Correction:
     """The correction that is to be taken back."""
-    from meterd.app.operations.preview import corrections
-
     needed = [name for name in ("reason", "person") if not getattr(arguments, name) and not arguments.show]
     if needed:
         raise ConfigError(f"give {', '.join('--' + name for name in needed)}: who withdraws it, and why")
@@ -163,9 +165,7 @@ def _withdrawn(arguments: argparse.Namespace, path: Path) -> Correction:
 # -- what is listed ----------------------------------------------------------------------------------------------------
 
 
-def _list(arguments: argparse.Namespace, path: Path, site: "Site") -> int:
-    from meterd.app.operations.preview import corrections
-
+def _list(arguments: argparse.Namespace, path: Path, site: Site) -> int:
     lines: list[Line] = [
         {
             "number": correction.id,
@@ -189,14 +189,12 @@ def _list(arguments: argparse.Namespace, path: Path, site: "Site") -> int:
     return DONE
 
 
-def _names(site: "Site", wanted: str) -> set[str]:
+def _names(site: Site, wanted: str) -> set[str]:
     return next(({p.name, *p.aliases} for p in site.points if wanted in (p.name, *p.aliases)), {wanted})
 
 
-def _show(arguments: argparse.Namespace, path: Path, site: "Site", correction: Correction) -> int:
+def _show(arguments: argparse.Namespace, path: Path, site: Site, correction: Correction) -> int:
     """What would become different."""
-    from meterd.app.operations.preview import preview_correction
-
     correction_preview = preview_correction(path, site, correction)
     _warn(correction_preview.doubtful_ms)
     lines = [_line(figure) for figure in correction_preview.figures]
@@ -205,8 +203,6 @@ def _show(arguments: argparse.Namespace, path: Path, site: "Site", correction: C
 
 
 def _words(correction: Correction) -> str:
-    from meterd.app.operations.order_handler import described
-
     return (
         f"withdrawing correction {correction.id} ({described(correction)})" if correction.id else described(correction)
     )
@@ -215,13 +211,8 @@ def _words(correction: Correction) -> str:
 # -- what is ordered ---------------------------------------------------------------------------------------------------
 
 
-def _order(arguments: argparse.Namespace, path: Path, site: "Site", correction: Correction) -> int:
+def _order(arguments: argparse.Namespace, path: Path, site: Site, correction: Correction) -> int:
     """Enter or withdraw it, wait for the figures, and list what has become different."""
-    from meterd.adapters.store.journal import SqliteStore
-    from meterd.app.operations.impact import affected_figures, findings_of
-    from meterd.app.operations.order_handler import carry_out, order_of
-    from meterd.app.operations.preview import changed, documents_changed, doubtful, findings_changed, impact_of
-
     if not path.exists():
         raise StoreError(f"there is no store at {path}; has the daemon written one yet?")
     with closing(SqliteStore.reader(path)) as store:
@@ -244,9 +235,6 @@ def _order(arguments: argparse.Namespace, path: Path, site: "Site", correction: 
 
 def _await_figures(path: Path) -> None:
     """Wait until the daemon has made all figures of all corrections again."""
-    from meterd.adapters.store.journal import SqliteStore
-    from meterd.core.registers.corrections import CORRECTING
-
     deadline = time.monotonic() + FIGURES_LIMIT_S
     with closing(SqliteStore.reader(path)) as store:
         while json.loads(store.fact(CORRECTING) or "[]"):
@@ -256,8 +244,6 @@ def _await_figures(path: Path) -> None:
 
 
 def _now_ms() -> int:
-    from meterd.adapters.runtime.clock import WallClock
-
     return WallClock().now_ms()
 
 
@@ -277,14 +263,13 @@ def _line(changed_figure: ChangedFigure) -> Line:
 
 
 def _warn(doubtful_ms: Sequence[int]) -> None:
-    for moment in doubtful_ms:
+    for at_ms in doubtful_ms:
         words = "the energy of the gap is split there by an estimate"
-        print(f"{text(moment)} lies between readings far apart: {words}", file=sys.stderr)
+        print(f"{text(at_ms)} lies between readings far apart: {words}", file=sys.stderr)
 
 
 def _write(arguments: argparse.Namespace, lines: Sequence[Line], title: str) -> None:
     """For people in kWh with the difference; for programs in Wh."""
-
     console = terminal()
     if arguments.format != "table" or not lines:
         write(lines, arguments.format, console, title=title, empty="nothing becomes different")

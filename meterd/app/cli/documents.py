@@ -4,20 +4,33 @@ import argparse
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from meterd.adapters.documents.model import Document
+from meterd.adapters.planfile.loader import Plan, load_plan, store_path
+from meterd.adapters.runtime.clock import WallClock
 from meterd.app.cli.commands import Subparsers, command
+from meterd.app.cli.findings import user
+from meterd.app.cli.output import terminal, write
+from meterd.app.operations.documents import (
+    CalendarPeriod,
+    IssuedDocument,
+    Recipient,
+    acceptance_of_board,
+    acceptance_of_point,
+    costs,
+    costs_of,
+    documents,
+    give_out,
+    labels,
+    rendered,
+    report,
+)
 from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.periods import Period, local
-
-if TYPE_CHECKING:
-    from meterd.adapters.documents.model import Document
-    from meterd.adapters.planfile.loader import Plan
-    from meterd.app.operations.documents import CalendarPeriod, IssuedDocument
-    from meterd.core.model.plan import Site
-    from meterd.core.reports.content import Span
-    from meterd.core.reports.cost_allocation import Statement
+from meterd.core.model.plan import Site
+from meterd.core.reports.content import Span
+from meterd.core.reports.cost_allocation import Statement
 
 DONE = 0
 LANGUAGES = ("en", "de")
@@ -63,8 +76,6 @@ def _add_period(parser: argparse.ArgumentParser) -> None:
 
 def run_report(arguments: argparse.Namespace) -> int:
     """`meterd report PLAN --month 2026-10 --pdf FILE --xlsx FILE`."""
-    from meterd.app.operations.documents import report
-
     plan, store = _plan(arguments)
     asked = _when(arguments)
     _needs_file(arguments)
@@ -74,9 +85,6 @@ def run_report(arguments: argparse.Namespace) -> int:
 
 def run_costs(arguments: argparse.Namespace) -> int:
     """`meterd cost-allocation PLAN --month 2026-10`: a table, or with --pdf or --xlsx a document."""
-    from meterd.app.cli.output import terminal, write
-    from meterd.app.operations.documents import costs, costs_of
-
     plan, store = _plan(arguments)
     asked = _when(arguments)
     if arguments.pdf is None and arguments.xlsx is None:
@@ -90,12 +98,8 @@ def run_costs(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def _give(arguments: argparse.Namespace, plan: "Plan", store: Path, *, document: "IssuedDocument") -> None:
+def _give(arguments: argparse.Namespace, plan: Plan, store: Path, *, document: IssuedDocument) -> None:
     """Write the files of a document. A file gets its name when it is recorded that it was issued."""
-    from meterd.adapters.runtime.clock import WallClock
-    from meterd.app.cli.findings import user
-    from meterd.app.operations.documents import Recipient, give_out
-
     person = arguments.by or user()
     for path, data in _files(arguments, document.document):
         recipient = Recipient(person, WallClock().now_ms())
@@ -103,7 +107,7 @@ def _give(arguments: argparse.Namespace, plan: "Plan", store: Path, *, document:
         print(f"{path}: {words}")
 
 
-def _cost_lines(statements: "Iterable[Statement]", site: "Site", span: "Span") -> list[dict[str, object]]:
+def _cost_lines(statements: Iterable[Statement], site: Site, span: Span) -> list[dict[str, object]]:
     """Lines for the terminal; what cannot be divided is one line that says why."""
     currency = {rule.name: rule.currency if rule.price is not None else "" for rule in site.allocations}
     lines: list[dict[str, object]] = []
@@ -132,9 +136,7 @@ def _cost_line(name: str, wh: int, cents: int | None, *, currency: str, estimate
     return {"line": name, "energy_wh": float(wh), "cost": cost, "currency": currency, "quality": quality}
 
 
-def _when(arguments: argparse.Namespace) -> "CalendarPeriod":
-    from meterd.app.operations.documents import CalendarPeriod
-
+def _when(arguments: argparse.Namespace) -> CalendarPeriod:
     return (
         CalendarPeriod(Period.MONTH, arguments.month)
         if arguments.month
@@ -147,8 +149,6 @@ def _when(arguments: argparse.Namespace) -> "CalendarPeriod":
 
 def run_acceptance(arguments: argparse.Namespace) -> int:
     """`meterd acceptance PLAN --point P --pdf FILE`."""
-    from meterd.app.operations.documents import acceptance_of_board, acceptance_of_point, rendered
-
     plan, store = _plan(arguments)
     _needs_file(arguments)
     lang = _lang(arguments, plan)
@@ -163,8 +163,6 @@ def run_acceptance(arguments: argparse.Namespace) -> int:
 
 def run_documents(arguments: argparse.Namespace) -> int:
     """`meterd documents PLAN --pdf FILE --xlsx FILE`."""
-    from meterd.app.operations.documents import documents
-
     plan, _ = _plan(arguments)
     _needs_file(arguments)
     document = documents(plan, lang=_lang(arguments, plan))
@@ -176,8 +174,6 @@ def run_documents(arguments: argparse.Namespace) -> int:
 
 def run_labels(arguments: argparse.Namespace) -> int:
     """`meterd labels PLAN --pdf FILE`."""
-    from meterd.app.operations.documents import labels
-
     plan, _ = _plan(arguments)
     _needs_file(arguments)
     count, data = labels(plan, arguments.point, arguments.board, lang=_lang(arguments, plan))
@@ -189,14 +185,12 @@ def run_labels(arguments: argparse.Namespace) -> int:
 # -- shared ------------------------------------------------------------------------------------------------------------
 
 
-def _plan(arguments: argparse.Namespace) -> "tuple[Plan, Path]":
-    from meterd.adapters.planfile.loader import load_plan, store_path
-
+def _plan(arguments: argparse.Namespace) -> tuple[Plan, Path]:
     plan = load_plan(arguments.plan)
     return plan, getattr(arguments, "store", None) or store_path(arguments.plan, plan.site)
 
 
-def _lang(arguments: argparse.Namespace, plan: "Plan") -> str:
+def _lang(arguments: argparse.Namespace, plan: Plan) -> str:
     return str(arguments.lang or plan.site.page.language)
 
 
@@ -206,9 +200,7 @@ def _needs_file(arguments: argparse.Namespace) -> None:
         raise ConfigError(f"give a file for the document: {ways}")
 
 
-def _files(arguments: argparse.Namespace, document: "Document") -> Iterable[tuple[Path, bytes]]:
-    from meterd.app.operations.documents import rendered
-
+def _files(arguments: argparse.Namespace, document: Document) -> Iterable[tuple[Path, bytes]]:
     for form in ("pdf", "xlsx"):
         if (path := getattr(arguments, form, None)) is not None:
             yield path, rendered(document, form)

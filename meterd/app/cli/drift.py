@@ -7,19 +7,26 @@ import zoneinfo
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from meterd.adapters.documents.cusum_svg import svg
+from meterd.adapters.planfile.loader import load_plan, store_path
+from meterd.adapters.runtime.clock import WallClock
+from meterd.adapters.store.journal import SqliteStore
 from meterd.app.cli.commands import Subparsers, command
+from meterd.app.cli.output import terminal
+from meterd.app.operations.drift_job import examine, parts
+from meterd.app.operations.drift_job import run_drill as work
+from meterd.app.operations.queries import moment, open_store, some_points
 from meterd.core.balance.topology import NOT_OBSERVABLE
+from meterd.core.drift.detection_limits import HORIZONS, Visible, from_history, from_plan
+from meterd.core.drift.identification import Suspicion
+from meterd.core.drift.simulated_fault import Drill
 from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.periods import day_of
+from meterd.core.model.plan import Site
 
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from meterd.adapters.store.journal import SqliteStore
-    from meterd.core.drift.detection_limits import Visible
-    from meterd.core.drift.identification import Suspicion
-    from meterd.core.drift.simulated_fault import Drill
-    from meterd.core.model.plan import Site
 
 DONE = 0
 MOST_FACTOR = 100.0
@@ -44,23 +51,16 @@ def add(commands: Subparsers) -> None:
     drill.add_argument("--plot", type=Path, metavar="FILE.svg", help="draw the CUSUM paths")
 
 
-def _site(arguments: argparse.Namespace) -> "Site":
-    from meterd.adapters.planfile.loader import load_plan
-
+def _site(arguments: argparse.Namespace) -> Site:
     return load_plan(arguments.plan).site
 
 
-def _store(arguments: argparse.Namespace, site: "Site") -> "SqliteStore":
-    from meterd.adapters.planfile.loader import store_path
-    from meterd.app.operations.queries import open_store
-
+def _store(arguments: argparse.Namespace, site: Site) -> SqliteStore:
     return open_store(arguments.store or store_path(arguments.plan, site))
 
 
 def run_suspects(arguments: argparse.Namespace) -> int:
     """A block per suspicion: what, since when, how sure, all that fits, and the look that would settle it."""
-    from meterd.app.operations.drift_job import examine
-
     site = _site(arguments)
     store = _store(arguments, site)
     try:
@@ -85,7 +85,7 @@ def run_suspects(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def _print_suspicion(suspicion: "Suspicion", plan: Path, zone: zoneinfo.ZoneInfo) -> None:
+def _print_suspicion(suspicion: Suspicion, plan: Path, zone: zoneinfo.ZoneInfo) -> None:
     head = suspicion.text.removesuffix(f"; {NOT_OBSERVABLE}")
     for cause in suspicion.candidates[0].causes:
         head = head.replace(f"; possible cause: {cause}", "", 1)
@@ -108,10 +108,6 @@ def _print_suspicion(suspicion: "Suspicion", plan: Path, zone: zoneinfo.ZoneInfo
 
 def run_visible(arguments: argparse.Namespace) -> int:
     """A line per point: the smallest error seen and named per horizon."""
-    from meterd.adapters.runtime.clock import WallClock
-    from meterd.app.operations.drift_job import examine, parts
-    from meterd.core.drift.detection_limits import HORIZONS, from_history, from_plan
-
     site = _site(arguments)
     results: list[tuple[Visible, str]] = []
     if not arguments.plan_only:
@@ -144,7 +140,6 @@ def run_visible(arguments: argparse.Namespace) -> int:
         ]
         sys.stdout.write(json.dumps(lines, indent=1) + "\n")
         return DONE
-    from meterd.app.cli.output import terminal
 
     terminal().print(_visible_table(results))
     if any(source == "plan" for _, source in results):
@@ -152,10 +147,8 @@ def run_visible(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def _visible_table(results: "list[tuple[Visible, str]]") -> "Table":
+def _visible_table(results: list[tuple[Visible, str]]) -> "Table":
     from rich.table import Table
-
-    from meterd.core.drift.detection_limits import HORIZONS
 
     history = any(source == "history" for _, source in results)
     title = "Smallest error of each meter that could be seen" + (" (and named)" if history else "") + " after days"
@@ -184,9 +177,6 @@ def _percent(value: float | None) -> str:
 
 def run_drill(arguments: argparse.Namespace) -> int:
     """One sentence, and the CUSUM paths as a drawing if asked for."""
-    from meterd.app.operations.drift_job import run_drill as work
-    from meterd.app.operations.queries import moment, some_points
-
     site = _site(arguments)
     factor = _factor(arguments.factor)
     if arguments.plot is not None and arguments.plot.suffix.lower() != ".svg":
@@ -226,9 +216,7 @@ def _factor(words: str) -> float:
     return factor
 
 
-def _draw(result: "Drill", path: Path) -> None:
-    from meterd.adapters.documents.cusum_svg import svg
-
+def _draw(result: Drill, path: Path) -> None:
     try:
         path.write_text(svg(result), encoding="utf-8")
     except OSError as exc:

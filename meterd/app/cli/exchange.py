@@ -10,8 +10,12 @@ from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from meterd.adapters.planfile.csv_editor import CsvText
+from meterd.adapters.planfile.edit import PlanFiles
+from meterd.adapters.planfile.loader import PlanError, load_plan, store_path
+from meterd.adapters.runtime.clock import WallClock
+from meterd.app.cli.check import render_faults
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.operations.meter_exchange import (
     CSV_FILE,
@@ -25,16 +29,15 @@ from meterd.app.operations.meter_exchange import (
     stamp,
     written,
 )
-from meterd.app.operations.queries import FIRST_YEAR, LAST_YEAR
+from meterd.app.operations.order_handler import carry_out
+from meterd.app.operations.orders import new_order
+from meterd.app.operations.queries import FIRST_YEAR, LAST_YEAR, some_points
 from meterd.core.errors import ConfigError
 from meterd.core.model.periods import text, to_ms
+from meterd.core.model.plan import Site
 from meterd.core.model.reading import REGISTERS, UNITS
 from meterd.core.model.written import iso_date, plain_number
 from meterd.core.registers.meter_exchange import ExchangeEntry
-
-if TYPE_CHECKING:
-    from meterd.adapters.planfile.edit import PlanFiles
-    from meterd.core.model.plan import Site
 
 DONE = 0
 MOST_SHOWN = 10**18  # thousandths: what is stored has 64 bits
@@ -66,10 +69,6 @@ def add(commands: Subparsers) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """`meterd exchange`."""
-    from meterd.adapters.planfile.edit import PlanFiles
-    from meterd.adapters.planfile.loader import PlanError, load_plan, store_path
-    from meterd.app.cli.check import render_faults
-
     site = load_plan(arguments.plan).site
     path = arguments.store or store_path(arguments.plan, site)
     entry = complete(arguments, site, input if sys.stdin.isatty() else _nobody)
@@ -100,10 +99,8 @@ def _nobody(question: str) -> str:
 # -- what is asked -----------------------------------------------------------------------------------------------------
 
 
-def complete(arguments: argparse.Namespace, site: "Site", ask: Ask) -> ExchangeEntry:
+def complete(arguments: argparse.Namespace, site: Site, ask: Ask) -> ExchangeEntry:
     """Everything that is needed, asked for where it is not said. ConfigError for what cannot be."""
-    from meterd.app.operations.queries import some_points
-
     point = some_points(site, [arguments.point or ask("point: ")])[0]
     old = fitted(site, point)
     registers = [row.register for row in site.inputs if row.point == point and REGISTERS[row.register].cumulative]
@@ -191,10 +188,8 @@ def _milli(figure: str, option: str) -> int:
 # -- the plan ----------------------------------------------------------------------------------------------------------
 
 
-def edit_plan(files: "PlanFiles", site: "Site", entry: ExchangeEntry, gap: Mapping[str, int]) -> None:
+def edit_plan(files: PlanFiles, site: Site, entry: ExchangeEntry, gap: Mapping[str, int]) -> None:
     """Close the row of the old instrument and add one for the new. ConfigError where the plan has it in a TOML file."""
-    from meterd.adapters.planfile.csv_editor import CsvText
-
     old, closes, new = fitted(site, entry.point), closed_cells(site, entry), new_cells(site, entry, gap)
     if CSV_FILE not in files.texts:
         _refuse_toml(files, entry.point, closes, new)
@@ -216,7 +211,7 @@ def edit_plan(files: "PlanFiles", site: "Site", entry: ExchangeEntry, gap: Mappi
     files.texts[CSV_FILE] = csv_file.with_row(new, after=row).text
 
 
-def _refuse_toml(files: "PlanFiles", point: str, closes: Mapping[str, str], new: Mapping[str, str]) -> None:
+def _refuse_toml(files: PlanFiles, point: str, closes: Mapping[str, str], new: Mapping[str, str]) -> None:
     """A row that stands in a TOML file is changed by hand: what to write is said."""
     rows = tomllib.loads(files.texts[files.main].removeprefix("\ufeff")).get("instrument", [])
     if files.is_folder and not any(row.get("point") == point for row in rows):
@@ -230,7 +225,7 @@ def _refuse_toml(files: "PlanFiles", point: str, closes: Mapping[str, str], new:
 # -- what the readings say ---------------------------------------------------------------------------------------------
 
 
-def _gap(arguments: argparse.Namespace, site: "Site", path: Path, entry: ExchangeEntry) -> dict[str, int]:
+def _gap(arguments: argparse.Namespace, site: Site, path: Path, entry: ExchangeEntry) -> dict[str, int]:
     """Energy between the two meters in mWh, by OBIS code: as it was said, or as it usually is at that time of day."""
     if entry.in_ms == entry.out_ms:
         if arguments.gap is not None:
@@ -248,20 +243,15 @@ def _gap(arguments: argparse.Namespace, site: "Site", path: Path, entry: Exchang
 # -- what is stored ----------------------------------------------------------------------------------------------------
 
 
-def _say_rows(files: "PlanFiles", entry: ExchangeEntry) -> None:
-    from meterd.adapters.planfile.csv_editor import CsvText
-
+def _say_rows(files: PlanFiles, entry: ExchangeEntry) -> None:
     print(f"{CSV_FILE} would have; nothing was changed")
     for row in CsvText(files.texts[CSV_FILE]).rows:
         if row.get("point") == entry.point:
             print("  " + ", ".join(f"{name} {value}" for name, value in row.items() if value))
 
 
-def _put(files: "PlanFiles", site: "Site", path: Path, entry: ExchangeEntry) -> int:
+def _put(files: PlanFiles, site: Site, path: Path, entry: ExchangeEntry) -> int:
     """Write the plan, and the record into the store if there is one."""
-    from meterd.app.operations.order_handler import carry_out
-    from meterd.app.operations.orders import new_order
-
     old = next(instrument for instrument in site.instruments_of(entry.point) if instrument.until_ms == entry.out_ms)
     new = next(instrument for instrument in site.instruments_of(entry.point) if instrument.from_ms == entry.in_ms)
     details = {
@@ -284,6 +274,4 @@ def _put(files: "PlanFiles", site: "Site", path: Path, entry: ExchangeEntry) -> 
 
 
 def _now_ms() -> int:
-    from meterd.adapters.runtime.clock import WallClock
-
     return WallClock().now_ms()

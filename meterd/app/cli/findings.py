@@ -9,22 +9,26 @@ from datetime import UTC, datetime
 from difflib import get_close_matches
 from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from meterd.adapters.notify.channels import channels
+from meterd.adapters.planfile.loader import load_plan, store_path
+from meterd.adapters.runtime.clock import WallClock
+from meterd.adapters.store.findings import FindingTables
+from meterd.adapters.store.journal import Failure, SqliteStore
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.cli.output import Line, write
 from meterd.app.operations.finding_orders import carry_out
+from meterd.app.operations.orders import new_order
+from meterd.app.operations.queries import moment, some_points
 from meterd.core.errors import ConfigError, NotifyError, StoreError
 from meterd.core.model.finding import FindingRow, FindingState
 from meterd.core.model.periods import from_ms, text, to_ms
-
-if TYPE_CHECKING:
-    from meterd.adapters.store.findings import FindingTables
-    from meterd.core.model.plan import Site
+from meterd.core.model.plan import Site
+from meterd.core.texts.notification_digest import Words
 
 DONE, FAILED = 0, 1
 _ORDERS = ("see", "explain", "close", "accept", "suppress", "resume")
@@ -64,9 +68,6 @@ def add(commands: Subparsers) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry out one command; returns the exit code."""
-    from meterd.adapters.planfile.loader import load_plan, store_path
-    from meterd.app.operations.queries import some_points
-
     site = load_plan(arguments.plan).site
     zone = zoneinfo.ZoneInfo(site.zone)
     path = arguments.store or store_path(arguments.plan, site)
@@ -144,12 +145,10 @@ class _Reader:
     """The findings of a store for reading; StoreError if there is none, or none of this version."""
 
     def __init__(self, path: Path) -> None:
-        from meterd.adapters.store.journal import Failure, SqliteStore
-
         self._failure = Failure
         self._store = SqliteStore.reader(path)
 
-    def __enter__(self) -> "FindingTables":
+    def __enter__(self) -> FindingTables:
         return self._store.finding_tables
 
     def __exit__(self, _kind: object, exc: BaseException | None, _trace: object) -> None:
@@ -161,7 +160,6 @@ class _Reader:
 
 
 def _write(lines: Sequence[Line], kind: str, title: str, zone: zoneinfo.ZoneInfo) -> None:
-
     console = Console(soft_wrap=not sys.stdout.isatty(), highlight=False, width=None if sys.stdout.isatty() else 200)
     if kind != "table" or not lines:
         write(lines, kind, console, title=title, empty="none")
@@ -196,10 +194,7 @@ def _table(lines: Sequence[Line], title: str, zone: zoneinfo.ZoneInfo) -> Table:
 # -- what is ordered ---------------------------------------------------------------------------------------------------
 
 
-def _order(arguments: argparse.Namespace, kind: str, path: Path, site: "Site") -> int:
-    from meterd.app.operations.orders import new_order
-    from meterd.app.operations.queries import moment
-
+def _order(arguments: argparse.Namespace, kind: str, path: Path, site: Site) -> int:
     zone = zoneinfo.ZoneInfo(site.zone)
     if kind in _NEEDS_NOTE and not arguments.note:
         raise ConfigError(f"--{kind} needs --note: the next person wants to know why")
@@ -219,7 +214,7 @@ def _order(arguments: argparse.Namespace, kind: str, path: Path, site: "Site") -
     return DONE if done else FAILED
 
 
-def _known(what: str, path: Path, site: "Site") -> None:
+def _known(what: str, path: Path, site: Site) -> None:
     """ConfigError for planned work at something that is not there: by a slip of the pen everything would be reported."""
     names = {*(p.name for p in site.points), *(b.name for b in site.boards), *(s.name for s in site.sources)}
     names |= {site.name, *(c.name for c in site.consumers)}
@@ -244,8 +239,6 @@ def user() -> str:
 
 
 def _now_ms() -> int:
-    from meterd.adapters.runtime.clock import WallClock
-
     return WallClock().now_ms()
 
 
@@ -253,10 +246,6 @@ def _now_ms() -> int:
 
 
 def _try_notify(arguments: argparse.Namespace) -> int:
-    from meterd.adapters.notify.channels import channels
-    from meterd.adapters.planfile.loader import load_plan
-    from meterd.core.texts.notification_digest import Words
-
     site = load_plan(arguments.plan).site
     results = channels(site.notify)
     if not results:

@@ -10,17 +10,22 @@ import sys
 import time
 import urllib.error
 import urllib.request
+from dataclasses import replace
 from ipaddress import ip_address
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import urlsplit
 
+from meterd.adapters.mqtt.client import Link, Message
+from meterd.adapters.mqtt.settings import LinkSettings
+from meterd.adapters.planfile.loader import load_plan
+from meterd.adapters.runtime.clock import WallClock
+from meterd.adapters.sources.mqtt import MqttSettings, link_settings, settings_for
 from meterd.app.cli.commands import Subparsers, command
+from meterd.app.cli.output import terminal
 from meterd.core.errors import ConfigError
-
-if TYPE_CHECKING:
-    from meterd.adapters.mqtt.settings import LinkSettings
-    from meterd.core.topics.fleet import SiteRow
+from meterd.core.model.plan import Source
+from meterd.core.topics.fleet import SiteRow, as_fields, differing, site_rows
 
 DONE, FAILED = 0, 1
 QUIET_S = 0.5  # retained messages come in one burst after the subscription: this long a silence ends it
@@ -50,9 +55,6 @@ def add(commands: Subparsers) -> None:
 
 def run_fleet(arguments: argparse.Namespace) -> int:
     """Exit code 1 if a broker cannot be reached, has no site, or a site is not live."""
-    from meterd.adapters.runtime.clock import WallClock
-    from meterd.core.topics.fleet import SiteRow, as_fields, differing, site_rows
-
     asked = [_target(words, arguments) for words in arguments.brokers]
     rows: list[tuple[str, SiteRow]] = []
     troubles: list[str] = []
@@ -76,14 +78,8 @@ def run_fleet(arguments: argparse.Namespace) -> int:
     return FAILED if troubles or not all(row.well for _, row in rows) else DONE
 
 
-def _target(words: str, arguments: argparse.Namespace) -> "tuple[LinkSettings, str]":
+def _target(words: str, arguments: argparse.Namespace) -> tuple[LinkSettings, str]:
     """How to reach one broker, and below which prefix its sites are."""
-    from dataclasses import replace
-
-    from meterd.adapters.planfile.loader import load_plan
-    from meterd.adapters.sources.mqtt import MqttSettings, link_settings, settings_for
-    from meterd.core.model.plan import Source
-
     name = f"meterd-fleet-{secrets.token_hex(4)}"
     if Path(words).exists():
         site = load_plan(Path(words)).site
@@ -110,10 +106,8 @@ def _target(words: str, arguments: argparse.Namespace) -> "tuple[LinkSettings, s
     return link_settings(options), prefix or PREFIX
 
 
-def _retained(settings: "LinkSettings", prefix: str) -> dict[str, bytes] | str:
+def _retained(settings: LinkSettings, prefix: str) -> dict[str, bytes] | str:
     """What the broker keeps of all sites below the prefix; or why it cannot be asked."""
-    from meterd.adapters.mqtt.client import Link, Message
-
     inbox: queue.Queue[Message] = queue.Queue(100_000)
     with Link(settings, topics=(f"{prefix}/+/service", f"{prefix}/+/finding/+"), inbox=inbox) as link:
         deadline = time.monotonic() + CONNECT_S
@@ -137,11 +131,9 @@ def _retained(settings: "LinkSettings", prefix: str) -> dict[str, bytes] | str:
                 return results
 
 
-def _print(rows: "list[tuple[str, SiteRow]]", differing: list[str]) -> None:
+def _print(rows: list[tuple[str, SiteRow]], differing: list[str]) -> None:
     from rich.markup import escape
     from rich.table import Table
-
-    from meterd.app.cli.output import terminal
 
     table = Table(box=None, pad_edge=False, header_style="bold")
     for name in ("site", "broker", "state", "version", "zone rules", "epoch", "heartbeat", "open findings"):
@@ -207,8 +199,6 @@ def run_health(arguments: argparse.Namespace) -> int:
 
 
 def _address(path: Path) -> str:
-    from meterd.adapters.planfile.loader import load_plan
-
     page = load_plan(path).site.page
     if not page.port:
         raise ConfigError(f"{path} has no page: write [page] with port = 8480 into site.toml")

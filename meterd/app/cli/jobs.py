@@ -5,13 +5,16 @@ import sys
 import zoneinfo
 from contextlib import closing
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from meterd.adapters.planfile.loader import Plan, load_plan, store_path
+from meterd.adapters.runtime.clock import WallClock
+from meterd.adapters.store.journal import SqliteStore
 from meterd.app.cli.commands import Subparsers, command
-
-if TYPE_CHECKING:
-    from meterd.adapters.planfile.loader import Plan
-    from meterd.core.model.job_rules import JobStatus
+from meterd.app.cli.findings import user
+from meterd.app.cli.output import terminal, write
+from meterd.core.model.job_rules import JobStatus, job_statuses
+from meterd.core.model.periods import local
+from meterd.core.model.schedule import JobState
 
 DONE, FAILED = 0, 1
 
@@ -24,16 +27,12 @@ def add(commands: Subparsers) -> None:
 
 
 def _jobs(arguments: argparse.Namespace) -> int:
-    from meterd.adapters.planfile.loader import load_plan, store_path
-
     plan = load_plan(arguments.plan)
     path = arguments.store or store_path(arguments.plan, plan.site)
     return _list(plan, path, arguments.format) if arguments.run is None else _run(plan, path, arguments)
 
 
-def _run(plan: "Plan", path: Path, arguments: argparse.Namespace) -> int:
-    from meterd.adapters.runtime.clock import WallClock
-    from meterd.app.cli.findings import user
+def _run(plan: Plan, path: Path, arguments: argparse.Namespace) -> int:
     from meterd.app.operations.job_by_hand import run_by_hand
 
     is_done, words = run_by_hand(plan, path, arguments.run, arguments.by or user(), WallClock().now_ms)
@@ -41,14 +40,8 @@ def _run(plan: "Plan", path: Path, arguments: argparse.Namespace) -> int:
     return DONE if is_done else FAILED
 
 
-def _list(plan: "Plan", path: Path, form: str) -> int:
+def _list(plan: Plan, path: Path, form: str) -> int:
     """Exit code 1 if a job is not done that was to be."""
-    from meterd.adapters.runtime.clock import WallClock
-    from meterd.adapters.store.journal import SqliteStore
-    from meterd.app.cli.output import terminal, write
-    from meterd.core.model.job_rules import job_statuses
-    from meterd.core.model.schedule import JobState
-
     now_ms = WallClock().now_ms()
     if path.exists():
         with closing(SqliteStore.reader(path)) as store:
@@ -62,7 +55,7 @@ def _list(plan: "Plan", path: Path, form: str) -> int:
     return FAILED if any(s.record.state in failing and not s.rule.off for s in statuses) else DONE
 
 
-def _row(status: "JobStatus", zone: zoneinfo.ZoneInfo) -> dict[str, object]:
+def _row(status: JobStatus, zone: zoneinfo.ZoneInfo) -> dict[str, object]:
     rule, record = status.rule, status.record
     when = f"{rule.hour:02d}:{rule.minute:02d} every {rule.rhythm}"
     return {
@@ -77,6 +70,4 @@ def _row(status: "JobStatus", zone: zoneinfo.ZoneInfo) -> dict[str, object]:
 
 
 def _moment(at_ms: int, zone: zoneinfo.ZoneInfo) -> str:
-    from meterd.core.model.periods import local
-
     return local(at_ms, zone).isoformat(timespec="minutes") if at_ms else ""

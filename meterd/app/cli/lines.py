@@ -2,6 +2,9 @@
 
 import argparse
 
+from meterd.adapters.line_database.refused import again_file
+from meterd.adapters.planfile.loader import load_plan, store_path
+from meterd.adapters.store.journal import SqliteStore
 from meterd.app.cli.commands import Subparsers, command
 
 DONE = 0
@@ -15,10 +18,6 @@ def add(commands: Subparsers) -> None:
 
 
 def _lines(arguments: argparse.Namespace) -> int:
-    from meterd.adapters.line_database.refused import again_file
-    from meterd.adapters.planfile.loader import load_plan, store_path
-    from meterd.adapters.store.journal import SqliteStore
-
     plan = load_plan(arguments.plan)
     path = arguments.store or store_path(arguments.plan, plan.site)
     store = SqliteStore.reader(path)

@@ -10,6 +10,10 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from meterd.adapters.planfile.loader import load_plan
+from meterd.adapters.planfile.name_rules import instead
+from meterd.adapters.sources.probe import judge, once, probe
+from meterd.adapters.sources.registry import PROTOCOLS
 from meterd.app.cli.commands import Subparsers, command
 from meterd.core.errors import ConfigError, SourceError
 from meterd.core.model.plan import Input, Instrument, Site
@@ -71,9 +75,6 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _with_plan(arguments: argparse.Namespace) -> tuple[Site, tuple[Input, ...]]:
-    from meterd.adapters.planfile.loader import load_plan
-    from meterd.adapters.planfile.name_rules import instead
-
     if arguments.point is None or arguments.protocol is not None or arguments.address is not None:
         raise ConfigError("with a plan name the point: --point NAME; without one: --protocol, --host and --address")
     site = load_plan(arguments.plan).site
@@ -96,8 +97,6 @@ def _with_plan(arguments: argparse.Namespace) -> tuple[Site, tuple[Input, ...]]:
 
 
 def _without_plan(arguments: argparse.Namespace) -> tuple[Site, tuple[Input, ...]]:
-    from meterd.adapters.sources.registry import PROTOCOLS
-
     if arguments.protocol is None or arguments.host is None or arguments.address is None:
         raise ConfigError("give a plan and --point NAME, or --protocol, --host and --address")
     fault_of = PROTOCOLS[arguments.protocol].address_fault
@@ -133,8 +132,6 @@ def _option(text: str) -> tuple[str, str | int | float | bool]:
 
 def _one_source(console: Console, row: SourceRow, inputs: tuple[Input, ...], site: Site) -> dict[str, float]:
     """Everything one source shows; values in base units as the daemon would take them, per register."""
-    from meterd.adapters.sources.probe import once, probe
-
     options = dict(row.options)
     console.print(
         f"[bold]source {escape(row.name)}[/bold]: {row.protocol} at {escape(str(options.get('host', site.broker.host)))}"
@@ -169,8 +166,6 @@ def _one_source(console: Console, row: SourceRow, inputs: tuple[Input, ...], sit
 
 def _say_sense(console: Console, site: Site, inputs: Iterable[Input], values: dict[str, float]) -> None:
     """Values on the primary side, and what they say about sign and ratio."""
-    from meterd.adapters.sources.probe import judge
-
     by_register = {meter_input.register: meter_input for meter_input in inputs}
     if not values:
         return

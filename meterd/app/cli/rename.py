@@ -5,13 +5,17 @@ import json
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from meterd.adapters.planfile.edit import PlanFiles
+from meterd.adapters.planfile.loader import PlanError, load_plan, store_path
+from meterd.adapters.planfile.renaming import rename, renamed, same
+from meterd.adapters.runtime.clock import WallClock
+from meterd.app.cli.check import render_faults
 from meterd.app.cli.commands import Subparsers, command
+from meterd.app.operations.order_handler import carry_out
+from meterd.app.operations.orders import new_order
 from meterd.core.errors import ConfigError
-
-if TYPE_CHECKING:
-    from meterd.core.model.plan import Site
+from meterd.core.model.plan import Site
 
 DONE = 0
 
@@ -28,11 +32,6 @@ def add(commands: Subparsers) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """`meterd rename`."""
-    from meterd.adapters.planfile.edit import PlanFiles
-    from meterd.adapters.planfile.loader import PlanError, load_plan, store_path
-    from meterd.adapters.planfile.renaming import rename, renamed, same
-    from meterd.app.cli.check import render_faults
-
     old, new = arguments.point, arguments.to
     site = load_plan(arguments.plan).site
     if all(point.name != old for point in site.points):
@@ -58,12 +57,8 @@ def run(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def _keep(arguments: argparse.Namespace, site: "Site", path: Path) -> None:
+def _keep(arguments: argparse.Namespace, site: Site, path: Path) -> None:
     """The record, and with it the history if no daemon runs; a running one takes it over with the plan."""
-    from meterd.adapters.runtime.clock import WallClock
-    from meterd.app.operations.order_handler import carry_out
-    from meterd.app.operations.orders import new_order
-
     if not path.exists():
         return
     now_ms = WallClock().now_ms()

@@ -4,18 +4,20 @@ import argparse
 import json
 import re
 import zoneinfo
-from typing import TYPE_CHECKING
 
+from meterd.adapters.planfile.loader import load_plan, store_path
+from meterd.adapters.runtime.clock import WallClock
+from meterd.adapters.store.journal import SqliteStore
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.cli.output import Line, terminal, write
+from meterd.app.daemon.sharing_job import NEWEST
 from meterd.app.operations.pv_accounting import participants, quarters_of, share_rows
+from meterd.app.operations.queries import moment, open_store
 from meterd.core.errors import ConfigError
 from meterd.core.model.periods import DAY_MS, Period, bounds, local
-
-if TYPE_CHECKING:
-    from meterd.adapters.store.journal import SqliteStore
-    from meterd.core.model.plan import Site
-    from meterd.core.pv.energy_accounting import PointAccount
+from meterd.core.model.plan import Site
+from meterd.core.pv.energy_accounting import PointAccount, account_of_points, joined
+from meterd.core.sharing.history import sharing_effect
 
 DONE = 0
 WEEK_MS = 7 * DAY_MS
@@ -38,10 +40,7 @@ def add(commands: Subparsers) -> None:
     )
 
 
-def _open(arguments: argparse.Namespace) -> "tuple[Site, SqliteStore]":
-    from meterd.adapters.planfile.loader import load_plan, store_path
-    from meterd.app.operations.queries import open_store
-
+def _open(arguments: argparse.Namespace) -> tuple[Site, SqliteStore]:
     site = load_plan(arguments.plan).site
     return site, open_store(arguments.store or store_path(arguments.plan, site))
 
@@ -51,9 +50,6 @@ def _open(arguments: argparse.Namespace) -> "tuple[Site, SqliteStore]":
 
 def run_shares(arguments: argparse.Namespace) -> int:
     """`meterd shares PLAN [--would-have]`."""
-    from meterd.adapters.runtime.clock import WallClock
-    from meterd.app.operations.queries import moment
-
     site, store = _open(arguments)
     zone = zoneinfo.ZoneInfo(site.zone)
     try:
@@ -69,10 +65,8 @@ def run_shares(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def share_lines(store: "SqliteStore", zone: zoneinfo.ZoneInfo) -> tuple[list[Line], str]:
+def share_lines(store: SqliteStore, zone: zoneinfo.ZoneInfo) -> tuple[list[Line], str]:
     """The newest decision: share and reason of every consumer."""
-    from meterd.app.daemon.sharing_job import NEWEST
-
     stored = store.fact(NEWEST)
     if stored is None:
         return [], ""
@@ -86,10 +80,8 @@ def share_lines(store: "SqliteStore", zone: zoneinfo.ZoneInfo) -> tuple[list[Lin
     return lines, shown + (f" ({result['reason']})" if result["reason"] else "")
 
 
-def effect_lines(store: "SqliteStore", site: "Site", from_ms: int, until_ms: int) -> tuple[list[Line], str]:
+def effect_lines(store: SqliteStore, site: Site, from_ms: int, until_ms: int) -> tuple[list[Line], str]:
     """A line per consumer and one for all together; the title says what it came to for the site."""
-    from meterd.core.sharing.history import sharing_effect
-
     rows = share_rows(store, site, from_ms, until_ms)
     if not rows:
         return [], ""
@@ -128,8 +120,6 @@ def _percent(ratio: float | None) -> str:
 
 def run_pv_shares(arguments: argparse.Namespace) -> int:
     """`meterd pv-shares PLAN --month 2026-05`."""
-    from meterd.app.operations.queries import moment
-
     if not MONTH.fullmatch(arguments.month):
         raise ConfigError(f"cannot read --month {arguments.month!r}: write a month such as 2026-05")
     site, store = _open(arguments)
@@ -154,12 +144,8 @@ def _for_people(line: Line) -> Line:
     }
 
 
-def pv_share_lines(
-    store: "SqliteStore", site: "Site", from_ms: int, *, until_ms: int, by: str
-) -> tuple[list[Line], str]:
+def pv_share_lines(store: SqliteStore, site: Site, from_ms: int, *, until_ms: int, by: str) -> tuple[list[Line], str]:
     """Lines per point, area or tenant, then the grid, the residual, what is below a watt-hour and what inverters drew."""
-    from meterd.core.pv.energy_accounting import account_of_points, joined
-
     tenant_of = participants(site)
     if not tenant_of:
         raise ConfigError(
@@ -183,7 +169,7 @@ def pv_share_lines(
     return lines, title
 
 
-def _account_lines(point_account: "PointAccount", site: "Site", tenant_of: dict[str, str], by: str) -> list[Line]:
+def _account_lines(point_account: PointAccount, site: Site, tenant_of: dict[str, str], by: str) -> list[Line]:
     groups = {
         "point": {name: name for name in tenant_of},
         "area": {p.name: p.place.split(",")[0] or p.board for p in site.points if p.name in tenant_of},

@@ -7,13 +7,21 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from meterd.adapters.planfile.loader import Plan, load_plan, store_path
+from meterd.adapters.runtime.clock import WallClock
+from meterd.adapters.store.backup import Copy, backup, inspect, restore
+from meterd.adapters.store.dump import ArchiveReader
+from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.schema import REMEDY
 from meterd.app.cli.commands import Subparsers, command
+from meterd.app.operations.queries import moment
+from meterd.app.operations.retention_check import cut_of, verify_figures
 from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.periods import text
+from meterd.core.model.plan import LEAST_DAYS
+from meterd.core.reports.import_report import ImportReport
 
 if TYPE_CHECKING:
-    from meterd.adapters.planfile.loader import Plan
-    from meterd.adapters.store.backup import Copy
     from meterd.app.operations.batch_import import Report
     from meterd.app.operations.export import Span
 
@@ -57,16 +65,12 @@ def add(commands: Subparsers) -> None:
     retain.add_argument("--delete", action="store_true", help="delete them; without this option they are only counted")
 
 
-def _plan_and_store(arguments: argparse.Namespace) -> "tuple[Plan, Path]":
-    from meterd.adapters.planfile.loader import load_plan, store_path
-
+def _plan_and_store(arguments: argparse.Namespace) -> tuple[Plan, Path]:
     plan = load_plan(arguments.plan)
     return plan, arguments.store or store_path(arguments.plan, plan.site)
 
 
 def _now_ms() -> int:
-    from meterd.adapters.runtime.clock import WallClock
-
     return WallClock().now_ms()
 
 
@@ -83,10 +87,8 @@ def _export(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def _span(arguments: argparse.Namespace, plan: "Plan", store: Path) -> "Span | None":
-    from meterd.adapters.store.dump import ArchiveReader
+def _span(arguments: argparse.Namespace, plan: Plan, store: Path) -> "Span | None":
     from meterd.app.operations.export import Span
-    from meterd.app.operations.queries import moment
 
     low, high = getattr(arguments, "from"), arguments.until
     if low is None and high is None:
@@ -104,8 +106,6 @@ def _span(arguments: argparse.Namespace, plan: "Plan", store: Path) -> "Span | N
 
 
 def _backup(arguments: argparse.Namespace) -> int:
-    from meterd.adapters.store.backup import backup
-
     _, store = _plan_and_store(arguments)
     print(f"{arguments.file}: {_described(backup(store, arguments.file))}")
     return DONE
@@ -124,7 +124,7 @@ def _archive(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def _compare(arguments: argparse.Namespace, plan: "Plan", store: Path) -> int:
+def _compare(arguments: argparse.Namespace, plan: Plan, store: Path) -> int:
     from meterd.app.operations.archive import target_of
     from meterd.app.operations.archive_check import compare
 
@@ -138,9 +138,6 @@ def _compare(arguments: argparse.Namespace, plan: "Plan", store: Path) -> int:
 
 
 def _verify(arguments: argparse.Namespace) -> int:
-    from meterd.adapters.store.backup import inspect
-    from meterd.adapters.store.schema import REMEDY
-
     plan, store = _plan_and_store(arguments)
     if arguments.archive is not None:
         return _compare(arguments, plan, store)
@@ -155,7 +152,7 @@ def _verify(arguments: argparse.Namespace) -> int:
     return FAILED if copy.changed else DONE
 
 
-def _described(copy: "Copy") -> str:
+def _described(copy: Copy) -> str:
     newest = "none" if copy.newest_ms is None else text(copy.newest_ms)
     closed = "" if copy.closed_to_ms is None else f", figures until {text(copy.closed_to_ms)}"
     sound = f"sound{', digest ' + copy.head if copy.head else ''}"
@@ -165,8 +162,6 @@ def _described(copy: "Copy") -> str:
 
 
 def _restore(arguments: argparse.Namespace) -> int:
-    from meterd.adapters.store.backup import inspect, restore
-
     plan, store = _plan_and_store(arguments)
     if (arguments.file is None) == (arguments.archive is None):
         raise ConfigError("name a backup, or an archive with --archive, one of them")
@@ -181,7 +176,7 @@ def _restore(arguments: argparse.Namespace) -> int:
     return _told(store, copy, aside)
 
 
-def _restore_archive(arguments: argparse.Namespace, plan: "Plan", store: Path) -> int:
+def _restore_archive(arguments: argparse.Namespace, plan: Plan, store: Path) -> int:
     from meterd.app.operations.archive import target_of
     from meterd.app.operations.archive_check import rebuild
 
@@ -193,7 +188,7 @@ def _stamp() -> str:
     return f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
 
 
-def _told(store: Path, copy: "Copy", aside: Path | None) -> int:
+def _told(store: Path, copy: Copy, aside: Path | None) -> int:
     print(f"{store}: {_described(copy)}")
     if aside is not None:
         print(f"the previous store is now {aside}")
@@ -202,10 +197,7 @@ def _told(store: Path, copy: "Copy", aside: Path | None) -> int:
 
 
 def _retain(arguments: argparse.Namespace) -> int:
-    from meterd.adapters.store.journal import SqliteStore
     from meterd.app.operations.retention import archive, retain
-    from meterd.app.operations.retention_check import cut_of, verify_figures
-    from meterd.core.model.plan import LEAST_DAYS
 
     if arguments.keep < LEAST_DAYS:
         raise ConfigError(f"--keep {arguments.keep} is too few: write {LEAST_DAYS} or more")
@@ -238,10 +230,8 @@ def _retain(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def write_report(plan: "Plan", report: "Report", path: Path) -> None:
+def write_report(plan: Plan, report: "Report", path: Path) -> None:
     """The check report of an import: JSON if the name ends so, else text. StoreError if the file cannot be written."""
-    from meterd.core.reports.import_report import ImportReport
-
     limits = plan.site.limits
     made = ImportReport(
         plan.site.name, plan.fingerprint, _now_ms(), limits.gap_exact_s, report.registers, report.decided,

@@ -4,7 +4,11 @@ import argparse
 import getpass
 import sys
 
+from meterd.adapters.planfile.loader import load_plan, store_path
+from meterd.adapters.web.backend import UserRole
+from meterd.adapters.web.users import UserFile
 from meterd.app.cli.commands import Subparsers, command
+from meterd.app.daemon.web_backend import users_path
 from meterd.core.errors import ConfigError
 
 DONE = 0
@@ -24,11 +28,6 @@ def add(commands: Subparsers) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry out one command; returns the exit code."""
-    from meterd.adapters.planfile.loader import load_plan, store_path
-    from meterd.adapters.web.backend import UserRole
-    from meterd.adapters.web.users import UserFile
-    from meterd.app.daemon.web_backend import users_path
-
     site = load_plan(arguments.plan).site
     users = UserFile(users_path(site, arguments.store or store_path(arguments.plan, site)))
     if arguments.add is not None:

@@ -9,11 +9,13 @@ from meterd.adapters.planfile.loader import Plan
 from meterd.adapters.runtime.logging import about
 from meterd.adapters.store.journal import SqliteStore
 from meterd.app.daemon.daemon import Daemon
+from meterd.app.operations.exchange_preview import fitted_meter, record_of
 from meterd.app.operations.finding_orders import carry_out
 from meterd.app.operations.forecast_history import forecast_scores
 from meterd.app.operations.order_handler import carry_out as correct
 from meterd.app.operations.order_handler import order_of
 from meterd.app.operations.orders import new_order
+from meterd.app.operations.preview import preview_in_child
 from meterd.app.operations.pv_accounting import share_rows
 from meterd.core.checks.staleness import Arrivals
 from meterd.core.drift.detection_limits import Visible
@@ -103,8 +105,6 @@ class DaemonWebBackend:
 
     def preview(self, correction: Correction) -> CorrectionPreview:
         """What a correction would change, worked out by a process of its own."""
-        from meterd.app.operations.preview import preview_in_child
-
         return preview_in_child(self._daemon.store_path, self.site, correction, PREVIEW_S)
 
     def correct(self, correction: Correction) -> tuple[bool, str]:
@@ -116,14 +116,10 @@ class DaemonWebBackend:
 
     def fitted(self, point: str) -> Fitted | None:
         """The instrument that is at a point and stays there."""
-        from meterd.app.operations.exchange_preview import fitted_meter
-
         return fitted_meter(self.site, point)
 
     def exchange(self, entry: ExchangeEntry, gap: Mapping[str, int] | None) -> ExchangeRecord:
         """An exchange as it would be entered."""
-        from meterd.app.operations.exchange_preview import record_of
-
         return record_of(self._daemon.store_path, self.site, entry, gap)
 
 

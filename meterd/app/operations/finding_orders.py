@@ -1,22 +1,17 @@
 """Orders of a person carried out: by this process if it may write the store, else by the daemon that does."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from meterd.adapters.runtime.clock import WallClock
-from meterd.app.operations.orders import ask
+from meterd.adapters.store.journal import SqliteStore
+from meterd.app.operations.finding_lifecycle import FindingKeeper
+from meterd.app.operations.orders import Order, ask
 from meterd.core.errors import ConfigError, StoreInUse
-
-if TYPE_CHECKING:
-    from meterd.app.operations.orders import Order
-    from meterd.core.model.plan import Site
+from meterd.core.model.plan import Site
 
 
-def carry_out(order: "Order", path: Path, site: "Site") -> tuple[bool, str]:
+def carry_out(order: Order, path: Path, site: Site) -> tuple[bool, str]:
     """Write the store if nobody else does, else ask the daemon that does. Returns whether it was done, and the words."""
-    from meterd.adapters.store.journal import SqliteStore
-    from meterd.app.operations.finding_lifecycle import FindingKeeper
-
     try:
         store = SqliteStore.writer(path)
     except StoreInUse:

@@ -6,10 +6,14 @@ from contextlib import closing
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+import numpy as np
+
+from meterd.adapters.store.journal import SqliteStore
+from meterd.core.engine import begin
 from meterd.core.errors import ConfigError
 from meterd.core.model.periods import DAY_MS, HOUR_MS, Period, from_ms
+from meterd.core.model.plan import Instrument, Site
 from meterd.core.model.reading import REGISTERS
 from meterd.core.model.results import Channel
 from meterd.core.registers.meter_exchange import (
@@ -20,11 +24,6 @@ from meterd.core.registers.meter_exchange import (
     usual_energy,
 )
 
-if TYPE_CHECKING:
-    from meterd.adapters.store.journal import SqliteStore
-    from meterd.core.model.plan import Instrument, Site
-
-
 CSV_FILE = "instruments.csv"
 # what the new meter has as the old one unless it is said otherwise
 SAME = ("meter_class", "ct_class", "ct_set", "ct_ratio", "pulse_wh", "register_max_wh", "resolution_wh")
@@ -33,7 +32,7 @@ SEARCH_SPANS_MS = (HOUR_MS, DAY_MS, 31 * DAY_MS)
 USUAL_DAYS = 7
 
 
-def fitted(site: "Site", point: str) -> "Instrument":
+def fitted(site: Site, point: str) -> Instrument:
     """The instrument that is at a point for good; ConfigError if there is none."""
     instruments = [instrument for instrument in site.instruments_of(point) if instrument.until_ms is None]
     if not instruments:
@@ -43,12 +42,12 @@ def fitted(site: "Site", point: str) -> "Instrument":
     return instruments[-1]
 
 
-def closed_cells(site: "Site", entry: ExchangeEntry) -> dict[str, str]:
+def closed_cells(site: Site, entry: ExchangeEntry) -> dict[str, str]:
     """What is written into the row of the instrument that was taken out."""
     return {"until": stamp(entry.out_ms, zoneinfo.ZoneInfo(site.zone)), "closing_wh": written(entry.closing)}
 
 
-def new_cells(site: "Site", entry: ExchangeEntry, gap: Mapping[str, int]) -> dict[str, str]:
+def new_cells(site: Site, entry: ExchangeEntry, gap: Mapping[str, int]) -> dict[str, str]:
     """The row of the new instrument; what is not said it has from the old one."""
     new = {
         "point": entry.point,
@@ -63,7 +62,7 @@ def new_cells(site: "Site", entry: ExchangeEntry, gap: Mapping[str, int]) -> dic
     return {name: value for name, value in new.items() if value or name in ("point", "from")}
 
 
-def cells_of(instrument: "Instrument") -> dict[str, str]:
+def cells_of(instrument: Instrument) -> dict[str, str]:
     """An instrument as the cells of its row, without dates and readings."""
     ratio = instrument.ct_primary_a is not None and instrument.ct_secondary_a is not None
     results = {
@@ -102,10 +101,8 @@ def stamp(ms: int, zone: zoneinfo.ZoneInfo) -> str:
     return when.isoformat(timespec="minutes" if not ms % 60_000 else "seconds")
 
 
-def estimated_gap(site: "Site", path: Path, entry: ExchangeEntry) -> dict[str, int]:
+def estimated_gap(site: Site, path: Path, entry: ExchangeEntry) -> dict[str, int]:
     """What usually flows at that time of day, in mWh by OBIS code; ConfigError if no whole day before is known."""
-    from meterd.adapters.store.journal import SqliteStore
-
     with closing(SqliteStore.reader(path)) as store:
         results = {register: _usual(store, site, (entry.point, register), entry) for register in entry.closing}
     lacking = [REGISTERS[register].name for register, energy in results.items() if energy is None]
@@ -116,9 +113,7 @@ def estimated_gap(site: "Site", path: Path, entry: ExchangeEntry) -> dict[str, i
     return {register: energy for register, energy in results.items() if energy is not None}
 
 
-def _usual(store: "SqliteStore", site: "Site", channel: Channel, entry: ExchangeEntry) -> int | None:
-    import numpy as np
-
+def _usual(store: SqliteStore, site: Site, channel: Channel, entry: ExchangeEntry) -> int | None:
     step, days = site.interval_s * 1000, []
     for back in range(1, USUAL_DAYS + 1):
         low, high = entry.out_ms - back * DAY_MS, entry.in_ms - back * DAY_MS
@@ -129,11 +124,8 @@ def _usual(store: "SqliteStore", site: "Site", channel: Channel, entry: Exchange
     return usual_energy(days, entry.out_ms, entry.in_ms, DAY_MS)
 
 
-def inconsistencies_of(site: "Site", path: Path, entry: ExchangeEntry) -> list[Inconsistency]:
+def inconsistencies_of(site: Site, path: Path, entry: ExchangeEntry) -> list[Inconsistency]:
     """What the readings in the store say against the exchange, as the plan would have it."""
-    from meterd.adapters.store.journal import SqliteStore
-    from meterd.core.engine import begin
-
     if not path.exists():
         return []
     rules = begin(site, zoneinfo.ZoneInfo(site.zone), None).rules
@@ -150,7 +142,7 @@ def inconsistencies_of(site: "Site", path: Path, entry: ExchangeEntry) -> list[I
 
 
 def _neighbour(
-    spans: Sequence[tuple[int, int]], store: "SqliteStore", channel: Channel, which: int
+    spans: Sequence[tuple[int, int]], store: SqliteStore, channel: Channel, which: int
 ) -> tuple[int, int] | None:
     """The last (-1) or first (0) reading of the first span that has any; None if none has."""
     for low, high in spans:

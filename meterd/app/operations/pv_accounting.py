@@ -1,25 +1,19 @@
 """PV energy of a month divided among tenants: who takes part, the figures of each interval, rows of what was shared."""
 
 import zoneinfo
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from meterd.adapters.store.journal import SqliteStore
 from meterd.core.model.periods import Period, floor, starts
-from meterd.core.model.plan import Role
+from meterd.core.model.plan import Role, Site
 from meterd.core.model.reading import IMPORT
-
-if TYPE_CHECKING:
-    from meterd.adapters.store.journal import SqliteStore
-    from meterd.core.model.plan import Site
-    from meterd.core.pv.energy_accounting import Quarter
-    from meterd.core.sharing.history import ShareRow
+from meterd.core.pv.energy_accounting import Quarter
+from meterd.core.sharing.history import ShareRow, fact_name, from_text
 
 
-def share_rows(store: "SqliteStore", site: "Site", from_ms: int, until_ms: int) -> "list[ShareRow]":
+def share_rows(store: SqliteStore, site: Site, from_ms: int, until_ms: int) -> list[ShareRow]:
     """The stored rows of a span."""
-    from meterd.core.sharing.history import fact_name, from_text
-
     step = site.interval_s * 1000
     rows = []
     for start in range(floor(from_ms, step), until_ms, step):
@@ -29,13 +23,13 @@ def share_rows(store: "SqliteStore", site: "Site", from_ms: int, until_ms: int) 
     return rows
 
 
-def participants(site: "Site") -> dict[str, str]:
+def participants(site: Site) -> dict[str, str]:
     """Points that take part, with their tenants: counting feeders and subs with a tenant, none below another of them."""
     able = {p.name: p for p in site.points if p.counts and p.tenant and p.role in (Role.FEEDER, Role.SUB)}
     return {name: p.tenant for name, p in able.items() if p.below not in able}
 
 
-def points_of_tenants(site: "Site") -> dict[str, list[str]]:
+def points_of_tenants(site: Site) -> dict[str, list[str]]:
     """The points that count for each tenant, tenants and points in order of name."""
     results: dict[str, list[str]] = {}
     for point, tenant in sorted(participants(site).items(), key=lambda item: (item[1], item[0])):
@@ -43,10 +37,8 @@ def points_of_tenants(site: "Site") -> dict[str, list[str]]:
     return results
 
 
-def quarters_of(store: "SqliteStore", site: "Site", points: list[str], from_ms: int, until_ms: int) -> "list[Quarter]":
+def quarters_of(store: SqliteStore, site: Site, points: list[str], from_ms: int, until_ms: int) -> list[Quarter]:
     """What is stored of a span: production and export of the site, import of each point, per interval."""
-    from meterd.core.pv.energy_accounting import Quarter
-
     zone = zoneinfo.ZoneInfo(site.zone)
     begin = np.array(starts(Period.INTERVAL, from_ms, until_ms, zone, site.interval_s * 1000), dtype=np.int64)
     made = {row.start_ms: row for row in store.pv(Period.INTERVAL, from_ms, until_ms)}
