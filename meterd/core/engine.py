@@ -156,9 +156,18 @@ def take_live(state: State, readings: Iterable[Reading]) -> None:
             _take_instant(state, (reading.point, reading.register), [reading])
 
 
-def recall(state: State, channel: Channel, at_ms: int, shown: float) -> None:
-    """The newest value of the journal is the present one until another comes: after a start."""
-    state.instant[channel] = Now(shown * ratio_at(state.ratios, channel, at_ms), at_ms)
+def recall(state: State, channel: Channel, shown: Iterable[tuple[int, float]]) -> None:
+    """The newest value of the journal is the present one until another comes: after a start.
+
+    The samples before it tell how often the meter sends, so that a start changes nothing of how long it is believed.
+    """
+    reach = state.reach_ms if channel[1] in _IN_ROUNDS else 0
+    samples: Trace = ()
+    for at_ms, value in shown:
+        samples = follow(samples, at_ms, value * ratio_at(state.ratios, channel, at_ms), reach)
+    if samples:
+        at_ms, newest = samples[-1]
+        state.instant[channel] = Now(newest, at_ms, samples=samples, every_ms=period_ms(samples))
 
 
 def _take_instant(state: State, channel: Channel, group: list[Reading]) -> None:

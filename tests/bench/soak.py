@@ -119,6 +119,17 @@ class Listener:
     site: str
     packs: dict[str, list[bytes]] = field(default_factory=dict)
     plain: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
+    before: dict[str, tuple[int, int]] = field(default_factory=dict)  # of each topic, packs and numbers not to be judged
+
+    def begin(self) -> None:
+        """Judge what is published from now on, and the last of what was before."""
+        topics = {*list(self.packs), *list(self.plain)}
+        self.before = {t: (len(self.packs.get(t, ())) - 1, len(self.plain.get(t, ())) - 1) for t in topics}
+
+    def judged(self) -> tuple[dict[str, list[bytes]], dict[str, list[tuple[float, float]]]]:
+        """Packs and bare numbers to be judged, by their topics."""
+        packs = {t: some[max(self.before.get(t, (0, 0))[0], 0) :] for t, some in list(self.packs.items())}
+        return packs, {t: some[max(self.before.get(t, (0, 0))[1], 0) :] for t, some in list(self.plain.items())}
 
     def attach(self, item: paho.Client) -> None:
         """Listen with this client."""
@@ -161,7 +172,8 @@ def judge(case: Case, listener: Listener, sent: Mapping[str, list[tuple[int, flo
     invalid: dict[str, int] = {}
     values = mixed = 0
     words, apart_s = "", 0.0
-    for topic, payloads in listener.packs.items():
+    packs, plain = listener.judged()
+    for topic, payloads in packs.items():
         if (
             topic in NOT_OF_POWERS
             or "/running/" in topic
@@ -187,7 +199,7 @@ def judge(case: Case, listener: Listener, sent: Mapping[str, list[tuple[int, flo
             if two or not math.isclose(parsed.value, again, abs_tol=0.01):
                 mixed += 1
                 words = words or f"{topic} {parsed.value} at {parsed.at_ms}, made again {again}, {apart} ms apart"
-    surplus = [value for _, value in listener.plain.get("pv/surplus", [])]
+    surplus = [value for _, value in plain.get("pv/surplus", [])]
     begun = next((i for i, value in enumerate(surplus) if value > 0), 0)
     return Outcome(values, invalid, sum(value == 0 for value in surplus[begun:]), mixed, words, apart_s)
 

@@ -141,6 +141,42 @@ def test_g1_without_powers_of_one_moment_shares_and_surplus_are_zero_within_thei
         assert until(lambda: meters.seen["energy/mill/pv/surplus/time"][-1] == b"0", 10)
 
 
+def test_g1_meters_that_are_heard_only_once_are_believed_no_longer_than_others(tmp_path: Path) -> None:
+    """Every meter sends once and never again: until then nothing tells that it sends more seldom than others."""
+    with Mosquitto(BROKER) as broker, hearing(broker) as seen, sending(broker.port) as out:
+        meters = Meters(out, seen)
+        with running(load_plan(plan(tmp_path, broker.port)).site, tmp_path / "s.sqlite"):
+            assert until(lambda: meters.pack("pv/surplus") is not None, 30)
+            begun, at_ms = time.monotonic(), now_ms()
+            publish(out, [(f"m/{p}", message(at_ms, power=w)) for p, w in SENT.items()])
+            assert until(lambda: meters.surplus() == 8_000.0, 30)
+            assert until(lambda: meters.surplus() is None, 4 * AGE_S)
+            assert time.monotonic() - begun <= AGE_S + 1.5, "meters that were heard once were believed longer"
+            assert meters.bare("pv/surplus") == 0
+
+
+def test_a_start_forgets_nothing_of_how_often_meters_send(tmp_path: Path) -> None:
+    """Meters that send a bit more seldom than a power is believed: the last round of before the stop stands until the next."""
+    with Mosquitto(BROKER) as broker, hearing(broker) as seen, sending(broker.port) as out:
+        meters, site = Meters(out, seen), load_plan(plan(tmp_path, broker.port)).site
+        period_ms = round(1.2 * AGE_S * 1000)
+        with running(site, tmp_path / "s.sqlite"):
+            assert until(lambda: meters.pack("pv/surplus") is not None, 30)
+            begun = now_ms()
+            for step in (-2, -1, 0):
+                rows = [(f"m/{p}", message(begun + step * period_ms, power=w)) for p, w in SENT.items()]
+                publish(out, rows)
+            assert until(lambda: meters.surplus() == 8_000.0, 30)
+        told = len(seen["energy/mill/pv/surplus"])
+        with running(site, tmp_path / "s.sqlite"):
+            assert until(lambda: len(seen["energy/mill/pv/surplus"]) > told and meters.surplus() is None, 4 * AGE_S)
+            messages = [parse(payload) for payload in seen["energy/mill/pv/surplus"][told:]]
+        end = messages[-1]
+        assert end.value is None
+        assert messages[0].value == 8_000.0, "valid again at once"
+        assert end.at_ms - begun > 1.3 * period_ms, "believed for one and a half of its periods, as before the stop"
+
+
 def test_one_who_overdraws_is_no_flexible_load_for_the_surplus_either(tmp_path: Path) -> None:
     """Room 1 draws 5 kW of a share of 2: found, on its fallback of 500 W, and only those count as flexible; the surplus is
     then what there is to share, and not 4.5 kW more.
@@ -191,6 +227,7 @@ def test_i1_decisions_as_far_apart_as_a_power_is_believed_are_no_outage(tmp_path
     """Found in half an hour with meters of 60 s: each decision began a staged release from zero, and no load got its share."""
     with mill(tmp_path, sharing="release_s = 600", sample_s=AGE_S) as meters:
         meters.every_s = AGE_S + 0.3
+        assert until(lambda: len(meters.past) > 2, 90), "from then on it is known how often they send"
         assert until(lambda: meters.bare("share/boiler-1") == meters.bare("share/boiler-2") == 2_000, 90)
         begun, ticks = len(meters.seen["energy/mill/share/boiler-2"]), len(meters.past)
         assert until(lambda: len(meters.past) > ticks + 6, 120)

@@ -259,11 +259,15 @@ class SqliteStore:
 
     def latest(self, channel: Channel) -> tuple[int, float] | None:
         """Time and value of the newest reading of any register."""
-        row = self._db.execute(
-            "SELECT at_ms, value FROM reading WHERE channel = ? ORDER BY at_ms DESC, value DESC LIMIT 1",
-            (self._ids.get(channel, -1),),
-        ).fetchone()
-        return None if row is None else (int(row[0]), float(row[1]))
+        return next(iter(self.newest(channel, 1)), None)
+
+    def newest(self, channel: Channel, most: int) -> list[tuple[int, float]]:
+        """Times and values of at most so many of the newest readings of any register, in order of time."""
+        rows = self._db.execute(
+            "SELECT at_ms, value FROM reading WHERE channel = ? ORDER BY at_ms DESC, value DESC LIMIT ?",
+            (self._ids.get(channel, -1), most),
+        ).fetchall()
+        return [(int(at_ms), float(value)) for at_ms, value in reversed(rows)]
 
     def samples(self, channel: Channel, from_ms: int, until_ms: int) -> tuple[Ints, Floats]:
         """Times and values of an instantaneous register in [from, until), sorted; values in its base unit."""

@@ -142,7 +142,7 @@ class SharingJob:
         self._write_newest(decisions, now_ms)
         self.findings = () if shadow else decisions.findings
         self._log(before, decisions)
-        self._show(decisions, now_ms)
+        self._show(decisions, now_ms, max(inputs.every_ms, self.policy.sample_ms))
 
     def _measure(self, draws: Draws) -> None:
         """The delay from shares to draws, from the steps they make: once per series, if they tell it."""
@@ -169,17 +169,18 @@ class SharingJob:
         export = None if inputs.export_w is None else inputs.export_w + really - int(shares.sum())
         return replace(inputs, export_w=export), Draws(shares, np.ones(len(shares), dtype=np.bool_), draws.able_w)
 
-    def _show(self, decisions: Decisions, now_ms: int) -> None:
+    def _show(self, decisions: Decisions, now_ms: int, every_ms: int) -> None:
         state = decisions.available.state
         self.shares = {
-            name: ShareNow(share, now_ms, state, decisions.reason(row))
+            name: ShareNow(share, now_ms, state, decisions.reason(row), every_ms)
             for row, (name, share) in enumerate(zip(self.policy.names, decisions.shares_w.tolist(), strict=True))
         }
         count = len(self.policy.names)
         delay = self.policy.sharing.delay_samples if self.delay is None else self.delay.samples
         waiting = int(self.policy.min_w[decisions.waiting].sum())
         spare = max(0, decisions.available.keep_w - decisions.total_w)
-        self.sharing = SharingNow(count, safe_gain(count, delay), on_probability(spare, waiting, delay), now_ms, state)
+        gain, probability = safe_gain(count, delay), on_probability(spare, waiting, delay)
+        self.sharing = SharingNow(count, gain, probability, now_ms, state, every_ms)
 
     def _log(self, before: np.ndarray[tuple[int, ...], np.dtype[np.int64]], decisions: Decisions) -> None:
         """One line per change of state, not per share."""

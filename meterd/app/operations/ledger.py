@@ -23,6 +23,7 @@ from meterd.core.model.periods import DAY_MS, floor
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import Reading
 from meterd.core.model.results import BalanceRow, Channel, FigureRow
+from meterd.core.model.rounds import FEWEST
 from meterd.core.model.snapshot import PvNow
 from meterd.core.registers.clock_offsets import METER_CLOCKS, clocks_in, words_of, written
 from meterd.core.registers.corrections import FIGURES_FROM, FOREVER_MS
@@ -69,8 +70,8 @@ class Ledger:
         state = engine.begin(self._site, self._zone, closed_ms, corrections, clocks=self._clocks)
         for row in self._site.inputs:
             channel = (row.point, row.register)
-            if channel not in state.trackers and (latest := self._store.latest(channel)):
-                engine.recall(state, channel, *latest)
+            if channel not in state.trackers:
+                engine.recall(state, channel, self._store.newest(channel, FEWEST))
         self._figures_from = int(self._store.fact(FIGURES_FROM) or -(2**62))
         self.late, unsettled = late_work.read(self._store.fact(LATE_WORK)), self._store.fact(_UNSETTLED)
         since = int(unsettled) if unsettled else None

@@ -21,7 +21,6 @@ _NEAR = (
     0.75  # of a period: half of it is as far as the nearest sample of a regular meter can be, the rest is its jitter
 )
 _LEAST_NEAR_MS = 1000  # meters that send every second do not do so to the millisecond
-_FIRST = 1.35  # times as old as the plan believes may a first sample be: its meter may send as seldom as that, or a bit later
 _LATE = 1.5  # periods after which a meter that sends less often than the plan believes a power counts as silent
 
 Trace = tuple[tuple[int, float], ...]  # (time in ms, value), oldest first
@@ -73,10 +72,9 @@ class Belief:
     def age_limit(self, every_ms: int) -> int:
         """How old a sample of a meter may be: as the plan says, or one and a half of its periods where it is slower.
 
-        While the period is not known (0) it may be as long as the plan believes a power, and a third of that late.
+        A meter that was heard only once (0) is believed as the plan says: nothing tells that it sends more seldom.
         """
-        slower = round(_LATE * every_ms if every_ms else _FIRST * self.believed_ms)
-        return max(self.believed_ms, min(slower, self.longest_ms))
+        return max(self.believed_ms, min(round(_LATE * every_ms), self.longest_ms))
 
     def near(self, every_ms: int) -> int:
         """How far a sample may lie from the moment of its round."""
@@ -101,8 +99,8 @@ class Round:
     """One value of each meter of one moment.
 
     `apart_ms` is the time between the earliest and the latest sample in it, `every_ms` the period of its slowest meter (0 =
-    one of which the period is not known may be slower than all others). If it is not complete, `silent` are the meters
-    without a present sample, or `beside` the few that have none of the same moment as the others.
+    known of none). If it is not complete, `silent` are the meters without a present sample, or `beside` the few that have none
+    of the same moment as the others.
     """
 
     at_ms: int

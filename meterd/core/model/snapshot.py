@@ -103,12 +103,16 @@ class PowerNow:
 
 @dataclass(frozen=True, slots=True)
 class ShareNow:
-    """The power that one consumer may take from the surplus now, with the reason in words; None = invalid."""
+    """The power that one consumer may take from the surplus now, with the reason in words; None = invalid.
+
+    `every_ms` is how often it is decided on.
+    """
 
     power_w: int | None
     at_ms: int
     state: Quality
     reason: str = ""
+    every_ms: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +124,7 @@ class SharingNow:
     probability: float
     at_ms: int
     state: Quality
+    every_ms: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,13 +9,15 @@ from meterd.core.topics.definition import MISSING, Each, Row, RowValue, TimeBasi
 
 def _share(snapshot: Snapshot, consumer: str) -> RowValue:
     share = snapshot.shares.get(consumer)
-    return MISSING if share is None else RowValue(share.power_w, share.at_ms, share.state)
+    if share is None:
+        return MISSING
+    return RowValue(share.power_w, share.at_ms, share.state, every_ms=share.every_ms)
 
 
 def _of_sharing(pick: Callable[[SharingNow], float | int]) -> Callable[[Snapshot, str], RowValue]:
     def take(snapshot: Snapshot, _: str) -> RowValue:
         now = snapshot.sharing
-        return MISSING if now is None else RowValue(pick(now), now.at_ms, now.state)
+        return MISSING if now is None else RowValue(pick(now), now.at_ms, now.state, every_ms=now.every_ms)
 
     return take
 

@@ -163,9 +163,9 @@ def test_g1_a_stale_pv_meter_makes_the_surplus_invalid(stale: str, age_s: float)
 
 
 def test_g1_the_last_second_of_validity() -> None:
-    """All inputs 60 s old: still now; 60.001 s: no more. A third more while no period is known: it may be 60 s."""
-    assert surplus_now(SITE, instant({"": 81.0}, every_ms=0), NOW).state is Quality.GOOD
-    assert surplus_now(SITE, instant({"": 81.001}, every_ms=0), NOW).state is Quality.INVALID
+    """All inputs 60 s old: still now; 60.001 s: no more, also of meters that were heard only once."""
+    assert surplus_now(SITE, instant({"": 60.0}, every_ms=0), NOW).state is Quality.GOOD
+    assert surplus_now(SITE, instant({"": 60.001}, every_ms=0), NOW).state is Quality.INVALID
     assert surplus_now(SITE, instant({"": 60.0}), NOW).state is Quality.GOOD
     assert surplus_now(SITE, instant({"": 60.001}), NOW).state is Quality.INVALID
 
