@@ -114,6 +114,16 @@ def test_i7_the_meter_of_the_same_feeder_is_still_named_when_it_reads_less(tmp_p
     assert [(finding.cause, finding.subject) for finding in examined(tmp_path, simulated)] == [("drift", "offices")]
 
 
+def test_i7_a_meter_that_may_be_a_load_as_well_is_named_once_its_days_tell(tmp_path: Path) -> None:
+    """The lighting reads 15 % less and hardly fluctuates within the hour. After two weeks nothing more was asked of such a list;
+    its 35th day decides."""
+    simulated = block(812, WARM + 38)
+    column = simulated.net.points.index("lighting")
+    rows = slice(WARM * simulated.per_day, None)
+    simulated.energy[rows, column] = np.rint(simulated.energy[rows, column] * 0.85)
+    assert [(finding.cause, finding.subject) for finding in examined(tmp_path, simulated)] == [("drift", "lighting")]
+
+
 def test_i8_a_feeder_that_wakes_up_in_summer_is_no_fault_where_meters_are_read_every_five_minutes(
     tmp_path: Path,
 ) -> None:

@@ -240,7 +240,7 @@ def followed(state: WatchState) -> WatchState:
         at_ms = _end(state, change)
         if at_ms is not None:
             state = ended(state, change, at_ms, "as-before")
-        elif change.load and state.recent[-1].end_ms - change.from_ms >= SETTLED_DAYS * DAY_MS:
+        elif change.load and _settled(state, change):
             state = _more(state, change)
         elif (
             change.until_ms is None and not change.quiet and change.from_ms > state.recent[0].start_ms and _calm(state)
@@ -250,6 +250,13 @@ def followed(state: WatchState) -> WatchState:
         if load.accepted and (at_ms := gone(state, load)) is not None:
             state = over(state, load.owner, at_ms)
     return state
+
+
+def _settled(state: WatchState, change: Change) -> bool:
+    """Whether a load has looked like one for long enough: an instrument that fits too is looked at while days before it are left."""
+    if state.recent[-1].end_ms - change.from_ms < SETTLED_DAYS * DAY_MS:
+        return False
+    return bool(_name(change)) or change.from_ms - state.recent[0].start_ms < SETTLED_DAYS * DAY_MS
 
 
 def _calm(state: WatchState) -> bool:
