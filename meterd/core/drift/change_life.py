@@ -253,7 +253,7 @@ def followed(state: WatchState) -> WatchState:
 
 
 def _settled(state: WatchState, change: Change) -> bool:
-    """Whether a load has looked like one for long enough: an instrument that fits too is looked at while days before it are left."""
+    """Whether a load has looked like one for two weeks; where an instrument fits too, not while days before it are left."""
     if state.recent[-1].end_ms - change.from_ms < SETTLED_DAYS * DAY_MS:
         return False
     return bool(_name(change)) or change.from_ms - state.recent[0].start_ms < SETTLED_DAYS * DAY_MS
