@@ -263,11 +263,12 @@ def _point_row(line: PointLine, outgoing: int | None, words: Words) -> tuple[Cel
         "" if line.exported is None else amount(line.exported, words),
         share,
         *kilowatt(line.peak, words),
-        _quality(line, words),
+        quality_words(line, words),
     )
 
 
-def _quality(line: PointLine, words: Words) -> str:
+def quality_words(line: PointLine, words: Words) -> str:
+    """What became of the figures of a point, in per cent; good if nothing did."""
     quality = line.quality
     parts = [
         words(f"quality-{name}", part=words.number(100 * (quality.part(count) or 0)))

@@ -16,18 +16,19 @@ from meterd.core.errors import ConfigError
 from meterd.core.reports.content import DocumentRequest
 
 AGAIN_S = 5  # a report takes two or three seconds: who comes back then is mostly served
-LONGEST_NAME = 100  # of a point or a board
+LONGEST_NAME = 100  # of a point, a board or a tenant
 
 
 class DownloadQuery(BaseModel):
     """What is asked for; without a kind nothing."""
 
-    kind: Literal["", "report", "cost-allocation", "documents", "labels", "acceptance"] = ""
+    kind: Literal["", "report", "cost-allocation", "statement", "documents", "labels", "acceptance"] = ""
     form: Literal["pdf", "xlsx"] = "pdf"
     period: Annotated[str, Query(pattern=PERIOD)] = ""
     language: Annotated[str, Query(pattern=LANGUAGE)] = ""
     point: Annotated[str, Query(max_length=LONGEST_NAME)] = ""
     board: Annotated[str, Query(max_length=LONGEST_NAME)] = ""
+    tenant: Annotated[str, Query(max_length=LONGEST_NAME)] = ""
 
 
 def add(app: FastAPI) -> None:
@@ -46,7 +47,7 @@ def document(
     role = UserRole.LOOK if wanted.kind in OF_THE_PLAN else figures_role(context.backend.site)
     if not viewer.role.covers(role):
         raise HTTPException(403, wording.say(viewer.language, "error.role", role=str(role)))
-    if wanted.kind in OF_A_PERIOD:
+    if wanted.kind in (*OF_A_PERIOD, "statement"):
         check_period(context, wanted.period, viewer.language)
     if not context.document_lock.acquire(blocking=False):
         raise HTTPException(503, wording.say(viewer.language, "papers.busy"), {"retry-after": str(AGAIN_S)})
@@ -61,7 +62,16 @@ def document(
 
 def _request(wanted: DownloadQuery, viewer: Viewer) -> DocumentRequest:
     language = wanted.language or viewer.language
-    return DocumentRequest(wanted.kind, wanted.form, wanted.period, language, wanted.point, wanted.board)
+    of_period = wanted.kind in (*OF_A_PERIOD, "statement")
+    return DocumentRequest(
+        wanted.kind,
+        wanted.form,
+        wanted.period if of_period else "",
+        language,
+        wanted.point,
+        wanted.board,
+        wanted.tenant if wanted.kind == "statement" else "",
+    )
 
 
 def _headers(name: str) -> dict[str, str]:

@@ -25,6 +25,7 @@ from meterd.app.operations.documents import (
     labels,
     rendered,
     report,
+    statement,
 )
 from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.periods import Period, local
@@ -40,6 +41,7 @@ def add(commands: Subparsers) -> None:
     """The commands and their options."""
     report = _command(commands, "report", run_report)
     _add_period(report)
+    report.add_argument("--tenant", metavar="NAME", help="the statement of this tenant instead")
     costs = _command(commands, "cost-allocation", run_costs)
     _add_period(costs)
     costs.add_argument("--format", choices=("table", "csv", "json"), default="table", help="default: table, in kWh")
@@ -75,11 +77,16 @@ def _add_period(parser: argparse.ArgumentParser) -> None:
 
 
 def run_report(arguments: argparse.Namespace) -> int:
-    """`meterd report PLAN --month 2026-10 --pdf FILE --xlsx FILE`."""
+    """`meterd report PLAN --month 2026-10 --pdf FILE --xlsx FILE`, with --tenant the statement of one."""
     plan, store = _plan(arguments)
     asked = _when(arguments)
     _needs_file(arguments)
-    _give(arguments, plan, store, document=report(plan, store, asked, lang=_lang(arguments, plan)))
+    lang = _lang(arguments, plan)
+    if arguments.tenant is not None:
+        document = statement(plan, store, asked, arguments.tenant, lang=lang)
+    else:
+        document = report(plan, store, asked, lang=lang)
+    _give(arguments, plan, store, document=document)
     return DONE
 
 

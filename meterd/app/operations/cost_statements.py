@@ -14,7 +14,7 @@ from meterd.core.energy.energy_items import EnergyItem, ItemKind
 from meterd.core.model.periods import Period, label, starts
 from meterd.core.model.plan import Allocation, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
-from meterd.core.reports.cost_allocation import AllocationInputs, MeteredEnergy, Statement, allocate, sum_of
+from meterd.core.reports.cost_allocation import AllocationInputs, MeteredEnergy, Statement, allocate, sum_of, tenants_of
 
 
 def statements(store: SqliteStore, site: Site, period: Period, span: Span) -> list[Statement]:
@@ -80,6 +80,11 @@ def _taking_part(site: Site, rule: Allocation) -> list[tuple[str, str]]:
         for name, tenant in participants(site).items()
         if rule.board is None or site.point(name).board == rule.board
     ]
+
+
+def shares_in(site: Site, rule: Allocation, tenant: str) -> bool:
+    """Whether a tenant takes part in an allocation."""
+    return tenant in tenants_of(rule, [name for _, name in _taking_part(site, rule)])
 
 
 def _imports(store: SqliteStore, points: Sequence[str], period: Period, start_ms: int) -> list[MeteredEnergy]:

@@ -15,6 +15,7 @@ from meterd.app.operations.documents import (
     labels,
     rendered,
     report,
+    statement,
 )
 from meterd.core.errors import ConfigError
 from meterd.core.reports.content import DocumentRequest
@@ -32,7 +33,7 @@ def requested_document(
     """File name, media type and content. ConfigError for a document that there is not, StoreError if it cannot be recorded."""
     if request.form not in MEDIA or (request.form == "xlsx" and request.kind in ("labels", "acceptance")):
         raise ConfigError(f"there is no {request.kind} as {request.form}; ask for pdf")
-    if request.kind in _ISSUED:
+    if request.kind in (*_ISSUED, "statement"):
         data = _issued(plan, path, request, recipient)
     elif request.kind == "labels":
         data = labels(plan, [], [request.board] if request.board else [], lang=request.language)[1]
@@ -42,7 +43,11 @@ def requested_document(
 
 
 def _issued(plan: Plan, path: Path, request: DocumentRequest, recipient: Recipient) -> bytes:
-    document = _ISSUED[request.kind](plan, path, calendar_period(request.words), lang=request.language)
+    period = calendar_period(request.words)
+    if request.kind == "statement":
+        document = statement(plan, path, period, request.tenant, lang=request.language)
+    else:
+        document = _ISSUED[request.kind](plan, path, period, lang=request.language)
     data = rendered(document.document, request.form)
     give_out(plan, path, document, data, recipient)
     return data
@@ -60,7 +65,6 @@ def _plan_document(plan: Plan, path: Path, request: DocumentRequest) -> Document
 
 
 def _name(plan: Plan, request: DocumentRequest) -> str:
-    whose = request.words if request.kind in _ISSUED else request.point or request.board
-    return (
-        "-".join(item for item in (plan.site.name, request.kind, whose, request.language) if item) + f".{request.form}"
-    )
+    whose = (request.tenant, request.words) if request.words else (request.point or request.board,)
+    parts = (plan.site.name, request.kind, *whose, request.language)
+    return "-".join(item for item in parts if item) + f".{request.form}"

@@ -4,6 +4,7 @@ import hashlib
 from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -19,14 +20,16 @@ from meterd.adapters.documents.meter_schedule import plan_document
 from meterd.adapters.documents.model import Document
 from meterd.adapters.documents.pdf import pdf
 from meterd.adapters.documents.report import report_document
+from meterd.adapters.documents.tenant_statement import statement_document
 from meterd.adapters.documents.xlsx import workbook
 from meterd.adapters.planfile.loader import Plan
 from meterd.adapters.store.dump import ArchiveReader
 from meterd.adapters.store.issued_documents import IssueRecord, Used
 from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.texts import wording
-from meterd.app.operations.cost_statements import channels_of, statements
+from meterd.app.operations.cost_statements import channels_of, shares_in, statements
 from meterd.app.operations.order_handler import record_issued
+from meterd.app.operations.pv_accounting import points_of_tenants
 from meterd.app.operations.queries import Span as Wanted
 from meterd.app.operations.queries import some_boards, some_points, span_of_store
 from meterd.app.operations.report_data import gather, period_of
@@ -38,6 +41,7 @@ from meterd.core.model.periods import Period
 from meterd.core.model.plan import Site
 from meterd.core.model.results import Channel
 from meterd.core.reports.content import Report, Revision, Span, make_report
+from meterd.core.reports.tenant_statement import tenant_statement
 
 if TYPE_CHECKING:
     from meterd.core.reports.cost_allocation import Statement
@@ -85,6 +89,33 @@ def report(plan: Plan, path: Path, asked: CalendarPeriod, *, lang: str) -> Issue
     used = _sums(data.intervals.channels, data.intervals.columns)
     span = data.span
     return IssuedDocument(document, f"{asked.period}-report", asked.words, span.since_ms, span.known_ms, used)
+
+
+def tenants_of_plan(site: Site) -> list[str]:
+    """Everybody who may have a statement: tenants with a point, and those who share a cost."""
+    shared = {name for rule in site.allocations for name in (*rule.tenants, *dict(rule.areas), *dict(rule.weights))}
+    return sorted({*points_of_tenants(site), *shared})
+
+
+def statement(plan: Plan, path: Path, asked: CalendarPeriod, tenant: str, *, lang: str) -> IssuedDocument:
+    """The statement of one tenant for a month or year. ConfigError for one that the plan does not have."""
+    site, known = plan.site, tenants_of_plan(plan.site)
+    if tenant not in known:
+        near = get_close_matches(tenant, known, n=3) or known[:8]
+        hint = f"it has {', '.join(near)}" if known else "write tenant in points.csv"
+        raise ConfigError(f"the plan has no tenant {tenant}; {hint}")
+    data = gather(plan, path, asked.period, asked.words)
+    points = points_of_tenants(site).get(tenant, [])
+    with closing(SqliteStore.reader(path)) as store:
+        made_of_all = statements(store, site, asked.period, Wanted(data.span.from_ms, data.span.until_ms))
+    own = {rule.name for rule in site.allocations if shares_in(site, rule, tenant)}
+    shared = [item for item in made_of_all if item.allocation in own]
+    made = tenant_statement(make_report(site, data), tenant, points, shared)
+    of_all = bool(made.shared)  # a part of a board rests on every meter of it
+    used = [u for u in _sums(data.intervals.channels, data.intervals.columns) if of_all or u[0] in points]
+    document, span = statement_document(site, made, lang), data.span
+    words = f"{asked.words} {tenant}"
+    return IssuedDocument(document, "statement", words, span.since_ms, span.known_ms, tuple(used))
 
 
 def _translated(made: Report, site: Site, lang: str) -> Report:

@@ -246,7 +246,7 @@ def _concerns(row: FindingRow, found_ms: int, span: Span) -> bool:
 class DocumentRequest:
     """A document somebody wants: `kind` and `form` (pdf, xlsx) as the page lists them, `words` a local month or year.
 
-    `point` or `board` is whose acceptance form it is to be.
+    `point` or `board` is whose acceptance form it is to be, `tenant` whose statement.
     """
 
     kind: str
@@ -255,3 +255,4 @@ class DocumentRequest:
     language: str
     point: str = ""
     board: str = ""
+    tenant: str = ""

@@ -1,9 +1,12 @@
 """A document is made on request, one at a time, for whoever may have it."""
 
+import re
+from dataclasses import replace
 from pathlib import Path
 
 from meterd.adapters.store.journal import SqliteStore
 from tests.adapters.web.document_requests import DOCUMENTS, MONTH, come_in
+from tests.adapters.web.request_contexts import SITE
 
 
 def test_reports_are_recorded_for_whoever_had_them_once(tmp_path: Path) -> None:
@@ -63,3 +66,18 @@ def test_nobody_gets_documents_without_a_login(tmp_path: Path) -> None:
             asked = asking.get(f"{way}?kind=documents").headers["location"]
             assert asked == f"/login?to={way}%3Fkind%3Ddocuments"  # whoever logs in comes back to what was asked for
         assert asking.get("/api/papers").status_code == 401
+
+
+def test_a_statement_of_a_tenant_is_chosen_on_the_page(tmp_path: Path) -> None:
+    """The form of the page leads to a file in the name of the tenant; a stranger's name is not found."""
+    points = tuple(replace(p, tenant="Joiner & Sons") if p.role == "feeder" else p for p in SITE.points)
+    with come_in(tmp_path / "s.sqlite", site=replace(SITE, points=points)) as (_, asking):
+        page = asking.get("/papers").text
+        assert "<option>Joiner &amp; Sons</option>" in page
+        period = re.search(r'name="period" value="([^"]+)"', page)
+        assert period is not None
+        query = f"/paper?kind=statement&form=pdf&period={period[1]}&tenant="
+        answer = asking.get(query + "Joiner+%26+Sons")
+        assert answer.content[:5] == b"%PDF-"
+        assert f"statement-Joiner-Sons-{period[1]}" in answer.headers["content-disposition"]
+        assert asking.get(query + "Nobody").status_code == 404

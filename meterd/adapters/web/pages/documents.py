@@ -59,6 +59,7 @@ class DocumentsView(PageValues):
     figures_role: str
     may_figures: bool
     papers: list[DocumentLine]
+    tenants: list[str]
     boards: list[Subject]
     points: list[Subject]
 
@@ -90,6 +91,7 @@ def view(
         figures_role=str(figures_role(site)),
         may_figures=asked.may,
         papers=[_line(kind, site, asked) for kind in FORMS],
+        tenants=sorted({point.tenant for point in site.points if point.tenant and point.counts}),
         boards=[Subject(name=board.name, title=board.title, state="") for board in site.boards],
         points=[Subject(name=point.name, title=point.title, state=point.state) for point in site.points],
     )
