@@ -232,7 +232,8 @@ def plan_rerun(
     """First interval to recalculate and the anchor to begin at; (None, None) = from the beginning of the journal.
 
     `anchor_at(moment)` gives start and anchor of the newest kept interval that starts at or before the moment. A reading
-    changes every boundary after the accepted reading before it, so the first interval is the one that holds that reading.
+    changes every boundary after the accepted reading before it, so the first interval is the one that holds that reading,
+    or the first of a row of equal ones: where the register is found to have stood still, the line is redrawn from there.
     """
     if request.from_ms is None:
         results = anchor_at(2**62)
@@ -243,7 +244,9 @@ def plan_rerun(
         results = anchor_at(results[0] - 1)
     if results is None:
         return None, None
-    first = floor(results[1].at_ms, state.interval_ms)
+    longest_ms = max(rule.freeze_max_ms for rule in state.rules[request.channel])
+    stood = request.from_ms - results[1].plateau_ms <= longest_ms
+    first = floor(results[1].plateau_ms if stood else results[1].at_ms, state.interval_ms)
     before = anchor_at(first)
     if before is None or before[0] != first:
         return None, None

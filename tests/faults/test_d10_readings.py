@@ -22,7 +22,16 @@ from meterd.core.model.periods import Period, text
 from meterd.core.model.reading import IMPORT, Reading
 from meterd.core.registers.corrections import FIGURES_FROM, STRUCK, Correction, shown_of
 from tests.app.daemon.test_orders_daemon import _held
-from tests.app.operations.test_ledger import CHANNELS, QUARTER, SERIES, SITE, ZONE, everything, readings_of
+from tests.app.operations.test_late_readings import (
+    FAR,
+    FAR_SERIES,
+    ahead,
+    all_at_once,
+    known,
+    one_register,
+    small_pieces,
+)
+from tests.app.operations.test_ledger import BEGIN, CHANNELS, QUARTER, SERIES, SITE, ZONE, readings_of
 from tests.app.operations.test_recompute import withdrawn
 from tests.app.small_plant import DAY, HOUR, MAY, filled, keep, readings
 from tests.app.small_plant import plan as workshop_plan
@@ -65,17 +74,6 @@ def taken_back(ledger: Ledger, store: SqliteStore, number: int, now_ms: int) -> 
         return number
 
     ledger.correct_reading((correction.point, correction.register), correction.from_ms, now_ms, keep)
-
-
-def known(store: SqliteStore) -> dict[str, object]:
-    """Everything that is known; rows that say that nothing is known may be there or not."""
-    results = everything(store)
-    for name, rows in results.items():
-        if name.startswith("balance"):
-            results[name] = [row for row in rows if row.verdict != "not computable"]  # type: ignore[attr-defined]
-        elif name.startswith("pv"):
-            results[name] = [row for row in rows if row.production is not None]  # type: ignore[attr-defined]
-    return results
 
 
 def played(batches: list[list[Reading]], ones: list[Correction], restarts: set[int], end: int) -> dict[str, object]:
@@ -173,6 +171,65 @@ def test_d10_a_replay_gives_the_figures_of_the_daemon(series: list[tuple[int, in
             both = whole.columns.present & columns.present
             assert (columns.energy[both] == whole.columns.energy[both]).all()
         store.close()
+
+
+STANDS_STILL = [(687, 0), (1_407, 0), (875, -30_000), (986, 600_000_000), (1_412, 600_000_000), (971, 600_000_000)]
+
+
+def test_i11_a_corrected_reading_that_ends_a_stand_still_is_spread_over_it(tmp_path: Path) -> None:
+    """The line is redrawn from the first of a row of equal readings, also where that is the very anchor to begin at."""
+    readings = one_register(STANDS_STILL)
+    store = SqliteStore.writer(tmp_path / "s.sqlite")
+    Ledger(store, SITE, ZONE).tick(readings, BEGIN)
+    now = BEGIN + DAY
+    ledger = ahead(store, now)
+    entered(ledger, store, of_reading(readings[2], "604940"), now)
+    there = known(store)
+    store.close()
+    assert there == all_at_once(tmp_path, corrected_by(readings, [of_reading(readings[2], "604940")]))
+
+
+@given(FAR_SERIES, st.data())
+@settings(max_examples=12, deadline=None)
+def test_i11_readings_of_long_ago_are_corrected_in_pieces(steps: list[tuple[int, int]], data: st.DataObject) -> None:
+    """Behind the horizon the figures are those of right readings too, in pieces and over restarts; withdrawn, as before."""
+    readings = one_register(steps)
+    wrong = data.draw(st.lists(st.sampled_from(readings), min_size=1, max_size=3, unique=True))
+    says = st.sampled_from([STRUCK, "600", "-600", "1"])
+    ones = []
+    for reading in wrong:
+        change = data.draw(says)
+        text_of = change if change == STRUCK else str(max(0, int(reading.value) // 1000 + 1000 * int(change)))
+        ones.append(of_reading(reading, text_of))
+    with tempfile.TemporaryDirectory() as folder, small_pieces():
+        path = Path(folder) / "s.sqlite"
+        store = SqliteStore.writer(path)
+        Ledger(store, SITE, ZONE).tick(readings, BEGIN)
+        ledger = ahead(store, FAR)
+        before = known(store)
+        for correction in ones:
+            entered(ledger, store, correction, FAR)
+            for _ in range(data.draw(st.integers(0, 3))):
+                ledger.recompute_piece(FAR)
+            if data.draw(st.booleans()):
+                store.close()
+                store = SqliteStore.writer(path)
+                ledger = Ledger(store, SITE, ZONE)
+                ledger.tick([], FAR)
+        finished(ledger)
+        assert known(store) == all_at_once(Path(folder), corrected_by(readings, ones))
+        for correction in store.corrections.all():
+            taken_back(ledger, store, correction.id, FAR)
+        finished(ledger)
+        assert known(store) == before
+        store.close()
+
+
+def finished(ledger: Ledger) -> None:
+    """Make all that waits for corrections."""
+    while ledger.recompute_piece(FAR) is not None:
+        pass
+    assert not ledger.late
 
 
 def test_d10_what_rested_on_a_first_reading_that_is_left_out_becomes_missing(tmp_path: Path) -> None:

@@ -216,7 +216,7 @@ def _order(arguments: argparse.Namespace, path: Path, site: Site, correction: Co
     if not path.exists():
         raise StoreError(f"there is no store at {path}; has the daemon written one yet?")
     with closing(SqliteStore.reader(path)) as store:
-        impact = impact_of(correction, store)
+        impact = impact_of(correction, store, site)
         before, rows = affected_figures(store, site, impact), findings_of(store, site, impact)
     signed = replace(correction, person=arguments.person, reason=arguments.reason)
     done, words = carry_out(order_of(signed), path, site, _now_ms())

@@ -1,6 +1,7 @@
 """Readings of times long past: what follows from them is made in bounded pieces beside the live work, also after a kill.
 
-a reading behind the horizon  ->  the journal, and the fact `late_work` of the same transaction says from where on
+a reading, or the correction of one, behind the horizon
+                              ->  the journal, and the fact `late_work` of the same transaction says from where on
 a piece = one transaction     ->  some intervals recalculated from the journal, summed, the fact moved on
 the end of a register         ->  what stands there rests on the same anchor, or all up to what is closed was recalculated
 weeks, months and years of boards come last: each needs all its intervals, and is read in pieces too
@@ -9,18 +10,18 @@ weeks, months and years of boards come last: each needs all its intervals, and i
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 
 from meterd.adapters.store.journal import Failure, SqliteStore
 from meterd.adapters.store.neighbours import anchors, readings_around
-from meterd.app.operations.recompute import recomputed_figures
+from meterd.app.operations.recompute import first_affected, reason_of, recomputed_figures, vanished
 from meterd.core import engine
 from meterd.core.energy.aggregation import Parent
-from meterd.core.engine import Request, State
+from meterd.core.engine import State
 from meterd.core.model.periods import DAY_MS, Period, floor
 from meterd.core.model.results import Channel, FigureRow
 
 LATE_WORK = "late_work"
+LATE = "late readings"  # why figures get a new version
 AT_ONCE = 2_000  # intervals of all registers that a tick makes at once: under a second with forty points
 LEAST = 8  # intervals that are always made at once: two hours of late readings are everyday's business
 SHORT = (Period.HOUR, Period.DAY)  # balances that are made with their intervals; the longer ones come last
@@ -31,11 +32,20 @@ LEAST_ROWS, MOST_ROWS = 100, 20_000  # intervals of all registers in one piece
 
 @dataclass(frozen=True, slots=True)
 class Late:
-    """A register to be followed again: from which interval on, and at least beyond which moment."""
+    """A register to be followed again: from which interval on, and at least beyond which moment.
+
+    `correction` is the number of the correction of a reading that asks for it, 0 for readings that came late.
+    """
 
     channel: Channel
     low: int
     to_ms: int
+    correction: int = 0
+
+    @property
+    def reason(self) -> str:
+        """Why its figures get a new version."""
+        return reason_of(self.correction) if self.correction else LATE
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +70,7 @@ def read(words: str | None) -> Work:
     if not words:
         return Work({})
     result = json.loads(words)
-    lates = [Late((point, register), low, to) for point, register, low, to in result["registers"]]
+    lates = [Late((point, register), *rest) for point, register, *rest in result["registers"]]
     spans = tuple((low, high) for low, high in result["spans"])
     return Work(
         {late_register.channel: late_register for late_register in lates}, spans, (result["done"][0], result["done"][1])
@@ -71,9 +81,7 @@ def written(work: Work) -> str:
     """The words of the fact, empty when nothing waits."""
     if not work:
         return ""
-    registers = [
-        [*late_register.channel, late_register.low, late_register.to_ms] for late_register in work.registers.values()
-    ]
+    registers = [[*late.channel, late.low, late.to_ms, late.correction] for late in work.registers.values()]
     return json.dumps({"registers": registers, "spans": work.spans, "done": work.done}, separators=(",", ":"))
 
 
@@ -82,25 +90,23 @@ def horizon(state: State, base_ms: int) -> int:
     return base_ms - state.interval_ms * max(LEAST, AT_ONCE // max(1, len(state.trackers)))
 
 
-def noted(work: Work, store: SqliteStore, state: State, late: Iterable[tuple[Channel, int, int]]) -> Work:
-    """The work with further registers: each with the moments of its first and its last late reading."""
+def noted(
+    work: Work, store: SqliteStore, state: State, late: Iterable[tuple[Channel, int, int]], correction: int = 0
+) -> Work:
+    """The work with further registers: each with the moments of its first and its last reading that is late or corrected."""
     registers = dict(work.registers)
     for channel, first_ms, last_ms in late:
         known = registers.get(channel)
         before = END if known is None else known.low
-        low = min(before, first_affected(store, state, channel, first_ms, before=before))
+        low = min(before, _first_affected(store, state, channel, first_ms, before))
         # behind what was made so far of an earlier one, nothing is compared with what stood there before it
         reach = last_ms if known is None else max(last_ms, known.to_ms, known.low)
-        registers[channel] = Late(channel, low, reach)
+        registers[channel] = Late(channel, low, reach, correction or (0 if known is None else known.correction))
     return replace(work, registers=registers)
 
 
-def first_affected(store: SqliteStore, state: State, channel: Channel, since_ms: int, *, before: int) -> int:
-    """The first interval that a reading changes: that of the accepted one before it, as figures before a moment have it."""
-    anchor_at = partial(
-        store.anchor, channel
-    )  # of figures before the moment: what stands behind it is to be recalculated
-    first, _ = engine.plan_rerun(state, Request(channel, since_ms), lambda at_ms: anchor_at(min(at_ms, before - 1)))
+def _first_affected(store: SqliteStore, state: State, channel: Channel, since_ms: int, before_ms: int) -> int:
+    first = first_affected(store, state, channel, since_ms, before_ms=before_ms)
     if first is not None:
         return first
     oldest = store.first_ms(channel)
@@ -163,6 +169,8 @@ def _advance(store: SqliteStore, state: State, late: Late, *, high: int, into: P
         del into.left[late.channel]
         return
     rows, events = recomputed_figures(store, state, late.channel, late.low, high)
+    if late.correction:
+        rows = vanished(store, late.channel, late.low, rows, high) + rows
     state.events.extend((late.channel, event) for event in events)
     standing = anchors(store, late.channel, late.low, high)
     for count, row in enumerate(rows):

@@ -8,10 +8,9 @@ from functools import partial
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.store.journal import UNFIT, Failure, SqliteStore
-from meterd.adapters.store.obsolete_periods import interval_starts, local_starts, withdraw
 from meterd.app.operations import late_readings as late_work
 from meterd.app.operations import recompute
-from meterd.app.operations.late_readings import LATE_WORK, SHORT, Late, Work
+from meterd.app.operations.late_readings import LATE, LATE_WORK, SHORT, Late, Work
 from meterd.app.operations.period_sums import CLOSED_TO, PARTS, Sums
 from meterd.app.operations.plan_changes import changed_instruments, keep_instruments, take_names
 from meterd.app.operations.recompute import Item, Piece, recomputed_figures, refuse_final, vanished
@@ -19,7 +18,7 @@ from meterd.core import engine
 from meterd.core.energy.aggregation import Contradiction, Parent
 from meterd.core.engine import Request, State
 from meterd.core.errors import ConfigError, StoreError, described
-from meterd.core.model.periods import DAY_MS, floor
+from meterd.core.model.periods import floor
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import Reading
 from meterd.core.model.results import BalanceRow, Channel, FigureRow
@@ -29,7 +28,6 @@ from meterd.core.registers.clock_offsets import METER_CLOCKS, clocks_in, words_o
 from meterd.core.registers.corrections import FIGURES_FROM, FOREVER_MS
 from meterd.core.registers.register_line import Ints
 
-LATE = "late readings"
 QUIET_S = 2.0  # without a further late reading: what lies before the next one is no hole that is about to be filled
 FIRST_ROWS = 500  # intervals of all registers in the first piece
 _UNSETTLED = "unsettled_from_ms"  # since when the journal holds readings of which nothing was made yet
@@ -53,6 +51,7 @@ class Ledger:
         self._spoiled = False  # whether the state holds more than was stored
         self.late = Work({})  # what follows from readings of times long past, and is made in pieces
         self._late_s = 0.0  # when the last of them came
+        self.corrected = 0  # intervals that corrections and changed plans have changed since the start
         self._rows_most = FIRST_ROWS
         self._summing: tuple[Parent, Iterator[list[BalanceRow] | None]] | None = None
         self.renamed = take_names(store, site)
@@ -110,32 +109,25 @@ class Ledger:
 
         After any exception the state is what the journal says, and the same readings may be given again.
         """
-        try:
-            with self._store.transaction():
-                if self._spoiled:
-                    self.state = self._begin()
-                # first back to where the journal stood: what the new readings change is judged against that
-                self._begin_with_journal(now_ms)
-                changed = self._write(self._catch_up(self._behind), now_ms, LATE)
-                new = self._store.add_readings(readings)
-                requests = engine.take(self.state, self._put_aside(new, now_ms))
-                changed += self._write(self._catch_up(self._put_off(requests)), now_ms, LATE)
-                changed += self._write(engine.close(self.state, self._close_until(now_ms)), now_ms, "closed")
-                self._roll(changed, now_ms)
-                self._keep_late()
-                if self._store.fact(_UNSETTLED):
-                    self._store.set_fact(_UNSETTLED, "")
-        except BaseException:
-            self._begin_again()
-            raise
+        with self._as_stored():
+            if self._spoiled:
+                self.state = self._begin()
+            # first back to where the journal stood: what the new readings change is judged against that
+            self._begin_with_journal(now_ms)
+            changed = self._write(self._catch_up(self._behind), now_ms, LATE)
+            new = self._store.add_readings(readings)
+            requests = engine.take(self.state, self._put_aside(new, now_ms))
+            changed += self._write(self._catch_up(self._put_off(requests)), now_ms, LATE)
+            changed += self._write(engine.close(self.state, self._close_until(now_ms)), now_ms, "closed")
+            self._roll(changed, now_ms)
+            self._keep_late()
+            if self._store.fact(_UNSETTLED):
+                self._store.set_fact(_UNSETTLED, "")
         self._behind = []
         return Tick(len(new), len(changed))
 
     def keep(self, readings: Sequence[Reading]) -> tuple[Tick, list[tuple[Reading, str]]]:
-        """Keep readings in the journal only; what follows from them is worked out with the next tick.
-
-        Also returns those that the journal cannot hold, and why.
-        """
+        """Keep readings in the journal only, figures come with the next tick; also returns those it cannot hold, and why."""
         new, unfit = 0, []
         with self._store.transaction():
             for reading in readings:
@@ -213,7 +205,7 @@ class Ledger:
             self._store.set_fact(LATE_WORK, words)
 
     def late_step(self, now_ms: int, quiet_s: float = QUIET_S) -> bool:
-        """Do one piece of what waits: close what was missed, figures of times long past; whether there was anything to do.
+        """Close what was missed, or make a piece of figures of times long past; whether there was anything to do.
 
         StoreError if it is not stored; then the same piece is done again.
         """
@@ -222,50 +214,56 @@ class Ledger:
             return True
         if not self.late or self.state.closed_to is None or self._behind or self._spoiled:
             return False
-        try:
-            with self._store.transaction():
-                if self.late.registers:
-                    done = self._late_registers(now_ms, quiet_s)
-                else:  # a correction that is under way sums at its end
-                    done = not self._waiting() and self._late_sums(now_ms)
-                self._keep_late()
-        except BaseException:
-            self._begin_again()
-            raise
+        with self._as_stored():
+            if self.late.registers:
+                calm = time.monotonic() - self._late_s >= quiet_s
+                done = self._late_registers(now_ms, tuple(self.late.registers) if calm else ())
+            else:  # a correction that is under way sums at its end
+                done = not self._waiting() and self._late_sums(now_ms)
+            self._keep_late()
         return done
 
-    def _late_registers(self, now_ms: int, quiet_s: float) -> bool:
+    def _late_registers(self, now_ms: int, quiet: Sequence[Channel]) -> bool:
         begun = time.thread_time()  # of this thread: on a busy machine small pieces would only make the whole longer
-        quiet = tuple(self.late.registers) if time.monotonic() - self._late_s >= quiet_s else ()
+        lates = self.late.registers
         piece = late_work.piece(self._store, self.state, self.late, self._rows_most, quiet)
         if piece is None:
             return False
         rows = piece.rows + [row for late in piece.last for row in self._to_the_end(late)]
-        changed = self._write(rows, now_ms, LATE)
-        self._sums.roll(self.state, changed, now_ms, boards=SHORT)
-        self._note_closed()
-        starts = [row.start_ms for row in changed]
-        span = (min(starts), max(starts) + 1) if starts else None
-        self.late = late_work.with_span(replace(self.late, registers=piece.left), span)
+        self.late = replace(self.late, registers=piece.left)
+        for reason in sorted({lates[row.channel].reason for row in rows}):
+            own = self._write([row for row in rows if lates[row.channel].reason == reason], now_ms, reason)
+            self._sums.roll(self.state, own, now_ms, PARTS if reason == LATE else reason, boards=SHORT)
+            self._note_changed(own, reason)
         self._rows_most = late_work.fitted(self._rows_most, time.thread_time() - begun, len(rows))
         return True
+
+    def _note_changed(self, changed: Sequence[FigureRow], reason: str) -> None:
+        """Intervals that were made again: the balances of long periods around them wait."""
+        if changed:
+            self._note_closed()
+            starts = [row.start_ms for row in changed]
+            self.late, self._summing = late_work.with_span(self.late, (min(starts), max(starts) + 1)), None
+            self.corrected += 0 if reason == LATE else len(changed)
 
     def _to_the_end(self, late: Late) -> list[FigureRow]:
         """A register whose last piece reaches what is closed: it is followed live from what that gives."""
         closed_to = self.state.closed_to
         assert closed_to is not None, "asked for by `late_on`"
         low, channel = min(late.low, closed_to), late.channel
-        anchor_at = partial(self._store.anchor, channel)
         request: Request | None = Request(channel, low)
         while request is not None:
-            first, anchor = engine.plan_rerun(self.state, request, lambda at_ms: anchor_at(min(at_ms, low - 1)))
+            first, anchor = engine.plan_rerun(
+                self.state, request, lambda at_ms: self._store.anchor(channel, min(at_ms, low - 1))
+            )
             since = -(2**62) if anchor is None else anchor.at_ms
             plan = (low if first is None else max(low, first), anchor)
             rows, again = engine.rerun(self.state, channel, plan, self._store.history(channel, since))
             if again is not None and self._bounded(again) == request:
                 raise StoreError(f"{channel[0]} must be followed from readings that were deleted; import them again")
             request = None if again is None else self._bounded(again)
-        return [row for row in rows if row.start_ms >= low]
+        rows = [row for row in rows if row.start_ms >= low]
+        return vanished(self._store, channel, low, rows, closed_to) + rows if late.correction else rows
 
     def _late_sums(self, now_ms: int) -> bool:
         """Weeks, months and years of boards, one after the other, each a part at a time."""
@@ -299,34 +297,47 @@ class Ledger:
     def correct_reading(self, channel: Channel, at_ms: int, now_ms: int, keep: Callable[[], int]) -> int:
         """Let `keep` change what the reading of a moment is taken for, and follow the register again from there.
 
-        Its figures are recalculated in the same transaction, since a reading decides how every later one is understood,
-        also those of the running interval. `keep` returns the number of the correction, and so does this. Raises like
-        `correct`.
+        A reading decides how every later one is understood. What is behind the horizon is made in pieces: the first in the
+        same transaction, the others by `late_step` and `recompute_piece`. Returns and raises like `correct`.
         """
         with self._changing(channel, at_ms, now_ms):
-            number = keep()
-            engine.correct(self.state, self._store.corrections.all())
-            rows = self._catch_up([Request(channel, at_ms)])
-            low = floor(at_ms, self.state.interval_ms)
-            rows = vanished(self._store, channel, low, rows, self.state.closed_to or low) + rows
-            reason = f"correction {number}"
-            self._roll(self._write(rows, now_ms, reason), now_ms, reason)
+            number, state = keep(), self.state
+            engine.correct(state, self._store.corrections.all())
+            low, base = floor(at_ms, state.interval_ms), state.closed_to or 0
+            late = late_work.noted(self.late, self._store, state, [(channel, at_ms, at_ms)], number)
+            if late.registers[channel].low < late_work.horizon(state, base):
+                self.late = late
+                self._late_registers(now_ms, (channel,))
+                recompute.keep_items(self._store, [*recompute.items_of(self._store), (number, *channel, low, low)])
+                self._keep_late()
+            else:
+                rows = self._catch_up([Request(channel, at_ms)])
+                gone = vanished(self._store, channel, low, rows, base or low)
+                changed = self._write(gone + rows, now_ms, recompute.reason_of(number))
+                self._roll(changed, now_ms, recompute.reason_of(number))
+                self.corrected += len(changed)
             self._refuse_lost(channel, at_ms)
         return number
 
     @contextmanager
-    def _changing(self, channel: Channel, from_ms: int, now_ms: int) -> Iterator[None]:
-        """A transaction that begins with the figures up to date; after any exception the state is what the journal says."""
+    def _as_stored(self) -> Iterator[None]:
+        """A transaction; after any exception the state is what the journal says."""
         try:
             with self._store.transaction():
-                if self._spoiled:
-                    self.state = self._begin()
-                self._roll(self._write(self._catch_up(self._behind), now_ms, LATE), now_ms)
-                self._refuse_lost(channel, from_ms)
                 yield
         except BaseException:
             self._begin_again()
             raise
+
+    @contextmanager
+    def _changing(self, channel: Channel, from_ms: int, now_ms: int) -> Iterator[None]:
+        """A transaction that begins with the figures up to date."""
+        with self._as_stored():
+            if self._spoiled:
+                self.state = self._begin()
+            self._roll(self._write(self._catch_up(self._behind), now_ms, LATE), now_ms)
+            self._refuse_lost(channel, from_ms)
+            yield
         self._behind = []
 
     def recompute_piece(self, now_ms: int) -> int | None:
@@ -337,34 +348,34 @@ class Ledger:
         waiting = self._waiting()
         if not waiting or self.state.closed_to is None:
             return None
-        item, begun, changed = waiting[0], time.thread_time(), 0
+        item, begun, before = waiting[0], time.thread_time(), self.corrected
+        channel = (item[1], item[2])
         piece = recompute.piece_of(self._store, self.state, item, self._figures_from, self._rows_most)
-        with self._store.transaction():
-            if piece.begin < piece.end:
-                changed = self._recompute((item[1], item[2]), piece, now_ms, recompute.reason_of(item[0]))
+        more = piece.begin < piece.end
+        with self._as_stored():
+            if more:
+                self._recompute(channel, piece, now_ms, recompute.reason_of(item[0]))
+            elif channel in self.late.registers:  # of a corrected reading
+                self._late_registers(now_ms, (channel,))
             elif self.late.only_sums:
                 self._late_sums(now_ms)
-            rest = [(*item[:3], piece.end, piece.high)] if piece.begin < piece.end or self.late.only_sums else []
-            recompute.keep_items(
-                self._store, [*rest, *(other for other in recompute.items_of(self._store) if other != item)]
-            )
+            rest = (*item[:3], piece.end, piece.high) if more else item
+            done = not more and channel not in self.late.registers and not self.late.only_sums
+            others = [other for other in recompute.items_of(self._store) if other != item]
+            recompute.keep_items(self._store, others if done else [rest, *others])
             self._keep_late()
-        if piece.begin < piece.end:
+        if more:
             rows = (piece.end - piece.begin) // self.state.interval_ms
             self._rows_most = late_work.fitted(self._rows_most, time.thread_time() - begun, rows)
-        return changed
+        return self.corrected - before
 
-    def _recompute(self, channel: Channel, piece: Piece, now_ms: int, reason: str) -> int:
+    def _recompute(self, channel: Channel, piece: Piece, now_ms: int, reason: str) -> None:
         """The intervals of a piece again, what is summed of them, and the note that the longest balances wait."""
         rows = recomputed_figures(self._store, self.state, channel, piece.low, piece.end)[0]
         changed = self._write(rows, now_ms, reason)
         self._sums.roll(self.state, changed, now_ms, reason, boards=SHORT, periods=SHORT)
         self._sums.sum_long(self.state, channel, (piece.low, piece.end), piece.end == piece.high, (now_ms, reason))
-        if changed:
-            self._note_closed()
-            starts = [row.start_ms for row in changed]
-            self.late, self._summing = late_work.with_span(self.late, (min(starts), max(starts) + 1)), None
-        return len(changed)
+        self._note_changed(changed, reason)
 
     def _waiting(self) -> list[Item]:
         """What is to be recalculated of registers that the plan has."""
@@ -378,9 +389,9 @@ class Ledger:
         refuse_final(self._store, from_ms)
 
     def note_clocks(self, offsets_ms: Mapping[str, int]) -> bool:
-        """Write down how far clocks of meters are off, from the first interval that is not closed; whether anything changed.
+        """Write down how far clocks of meters are off, from the first interval that is not closed; the bands follow.
 
-        The band of every balance from there on follows. StoreError if it is not stored.
+        Returns whether anything changed. StoreError if it is not stored.
         """
         since, most_s = self.state.closed_to, self._site.limits.clock_band_s
         results = self._clocks if since is None else written(self._clocks, offsets_ms, since, most_s)
@@ -401,29 +412,17 @@ class Ledger:
     def reopen(self, now_ms: int) -> bool:
         """Open again what was closed ahead of the moment (a clock that was ahead); whether there was anything."""
         requests = engine.reopen(self.state, now_ms)
-        self._behind = self._behind + requests
+        self._behind += requests
         return bool(requests)
 
     def resum_periods(self, spans: Sequence[tuple[int, int]], now_ms: int) -> int:
         """Sum local periods around spans again after the rules of the zone have changed; how many figures had other bounds.
 
-        Figures of what is no local period any more are set aside. Intervals stay as they are. StoreError if it is not
-        stored.
+        Those are set aside. Intervals stay as they are. StoreError if it is not stored.
         """
-        begins = local_starts(self._zone, self.state.interval_ms)
-        store, count = self._store, 0
-        with store.transaction():
-            for low, high in spans:
-                count += withdraw(store, (low - 367 * DAY_MS, high + DAY_MS), begins)
-                last = high + DAY_MS
-                for begin in range(
-                    low - DAY_MS, last, 31 * DAY_MS
-                ):  # of all registers a month at once fits into memory
-                    end = min(begin + 31 * DAY_MS, last)
-                    starts = {item: interval_starts(store, item, begin, end) for item in store.channels()}
-                    own = {item: some for item, some in starts.items() if some}
-                    self._sums.sum(self.state, own, now_ms, "zone rules changed")
-                    self._note_closed()
+        with self._store.transaction():
+            count = self._sums.resum(self.state, spans, now_ms)
+        self._note_closed()
         return count
 
     def import_history(self, channel: Channel, times: Ints, values: Ints, now_ms: int) -> None:

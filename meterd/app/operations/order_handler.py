@@ -34,7 +34,7 @@ class OrderHandler:
         self._store, self._ledger, self._site, self._done = store, ledger, site, done
         self._busy = True  # a correction may have been left half made by the last run
         self._changed = False
-        self._intervals = 0
+        self._known = ledger.corrected  # intervals changed by corrections that were reported
 
     def carry_out(self, order: Order, now_ms: int) -> str:
         """Do what is asked; returns what was done. ConfigError if it cannot be done, StoreError if it is not stored."""
@@ -49,15 +49,14 @@ class OrderHandler:
         """Make a piece of the figures again that wait for it; whether there were any. StoreError if they are not kept."""
         if not self._busy:
             return False
-        changed = self._ledger.recompute_piece(now_ms)
-        if changed is not None:
+        if self._ledger.recompute_piece(now_ms) is not None:
             self._changed = True
-            self._intervals += changed
             return True
         if self._changed:
-            log.info("a correction changed %d intervals", self._intervals, extra=about("correction-made"))
+            changed = self._ledger.corrected - self._known
+            log.info("a correction changed %d intervals", changed, extra=about("correction-made"))
             self._done()
-        self._busy, self._changed, self._intervals = False, False, 0
+        self._busy, self._changed, self._known = False, False, self._ledger.corrected
         return False
 
     def _correct(self, order: Order, details: dict[str, Any], now_ms: int) -> str:
@@ -94,7 +93,7 @@ class OrderHandler:
         channel = (correction.point, correction.register)
         if correction.reads:
             number = self._ledger.correct_reading(channel, correction.from_ms, now_ms, keep)
-            self._changed = True  # its figures are made already
+            self._changed = True  # its figures may be made already
         else:
             number = self._ledger.correct(channel, (correction.from_ms, correction.end_ms), now_ms, keep)
         self._busy = True

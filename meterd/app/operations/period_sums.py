@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from meterd.adapters.store.journal import Failure, SqliteStore
+from meterd.adapters.store.obsolete_periods import interval_starts, local_starts, withdraw
 from meterd.app.operations.late_readings import place_of
 from meterd.core.energy.aggregation import (
     BoardAggregation,
@@ -139,6 +140,18 @@ class Sums:
                 self._figures(state, {channel: sorted(starts)}, group, mark)
                 if self._pv is not None and channel in self._pv.channels:
                     self._try(state, self._site.name, partial(self._pv_sums, state, group, mark))
+
+    def resum(self, state: State, spans: Sequence[tuple[int, int]], now_ms: int) -> int:
+        """Sum local periods around spans again after the rules of the zone have changed; how many figures were set aside."""
+        begins, count, store = local_starts(self._zone, state.interval_ms), 0, self._store
+        for low, high in spans:
+            count += withdraw(store, (low - 367 * DAY_MS, high + DAY_MS), begins)
+            last = high + DAY_MS
+            for begin in range(low - DAY_MS, last, 31 * DAY_MS):  # of all registers a month at once fits into memory
+                end = min(begin + 31 * DAY_MS, last)
+                starts = {item: interval_starts(store, item, begin, end) for item in store.channels()}
+                self.sum(state, {item: some for item, some in starts.items() if some}, now_ms, "zone rules changed")
+        return count
 
     def _figures(
         self, state: State, starts: dict[Channel, list[int]], group: Sequence[Parent], mark: tuple[int, str]

@@ -47,17 +47,23 @@ def preview_correction(path: Path, site: Site, correction: Correction) -> Correc
         closing(SqliteStore.reader(path)) as now,
         closing(WhatIfStore.of(path, site, channel, span, wanted)) as then,
     ):
-        impact = impact_of(correction, now)
+        impact = impact_of(correction, now, site)
         figures = changed(affected_figures(now, site, impact), affected_figures(then, site, impact))
         figures += findings_changed(now, site, impact, None) + documents_changed(then, site, impact)
         return CorrectionPreview(tuple(figures), doubtful(then, site, impact))
 
 
-def impact_of(correction: Correction, store: SqliteStore) -> Impact:
-    """The register and the time that a correction touches; of a single reading also what goes before it."""
-    channel = (correction.point, correction.register)
-    before = store.anchor(channel, correction.from_ms - 1) if correction.reads else None
-    return Impact(channel, correction.from_ms if before is None else before[1].at_ms, correction.reach_ms)
+def impact_of(correction: Correction, store: SqliteStore, site: Site) -> Impact:
+    """The register and the time that a correction touches; of a single reading also what goes before it.
+
+    Where the register stood still before that reading, the line may be redrawn from there.
+    """
+    channel, from_ms = (correction.point, correction.register), correction.from_ms
+    before = store.anchor(channel, from_ms - 1) if correction.reads else None
+    if before is not None:
+        stood = before[1].plateau_ms >= from_ms - site.limits.freeze_max_s * 1000
+        from_ms = before[1].plateau_ms if stood else before[1].at_ms
+    return Impact(channel, from_ms, correction.reach_ms)
 
 
 def corrections(path: Path) -> list[Correction]:

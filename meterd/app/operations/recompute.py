@@ -3,7 +3,6 @@
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 
@@ -14,7 +13,7 @@ from meterd.core.engine import Request, State
 from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.periods import Period, bounds, floor, text
 from meterd.core.model.results import Anchor, Channel, FigureRow
-from meterd.core.registers.corrections import CORRECTING, FIGURES_FROM
+from meterd.core.registers.corrections import CORRECTING, FIGURES_FROM, FOREVER_MS
 from meterd.core.registers.tracker import Event
 
 Item = tuple[int, str, str, int, int]  # number of a correction (0: the plan changed), register, from, until
@@ -52,7 +51,10 @@ def piece_of(store: SqliteStore, state: State, item: Item, figures_from: int, ro
     step, first = state.interval_ms, store.first_ms((point, register))
     high = min(-floor(-high, step), state.closed_to)
     begin = max(low, figures_from, state.closed_to if first is None else first)
-    low = begin if number or begin >= high else first_affected(store, state, (point, register), begin)
+    low = begin
+    if not number and begin < high:
+        before = first_affected(store, state, (point, register), begin)
+        low = begin if before is None else min(before, begin)
     begin = floor(begin, step)
     end, _ = bounds(Period.DAY, begin + rows_most * step, state.zone, step)
     if end <= begin:
@@ -73,10 +75,16 @@ def refuse_final(store: SqliteStore, from_ms: int) -> None:
         raise ConfigError(f"{words}; begin the correction there or later")
 
 
-def first_affected(store: SqliteStore, state: State, channel: Channel, since_ms: int) -> int:
-    """The first interval that changes when a register did something else from a moment on: that of the reading before."""
-    first, _ = engine.plan_rerun(state, Request(channel, since_ms), partial(store.anchor, channel))
-    return since_ms if first is None else min(first, since_ms)
+def first_affected(
+    store: SqliteStore, state: State, channel: Channel, since_ms: int, *, before_ms: int = FOREVER_MS
+) -> int | None:
+    """The first interval that changes when a register did something else from a moment on; None from its very first reading.
+
+    Only figures before `before_ms` are asked: the others are about to be recalculated.
+    """
+    return engine.plan_rerun(
+        state, Request(channel, since_ms), lambda at_ms: store.anchor(channel, min(at_ms, before_ms - 1))
+    )[0]
 
 
 def vanished(store: SqliteStore, channel: Channel, low: int, rows: Sequence[FigureRow], until: int) -> list[FigureRow]:

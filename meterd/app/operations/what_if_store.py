@@ -65,7 +65,7 @@ class WhatIfStore(SqliteStore):
         refuse_final(self, span[0])
         low, high = floor(span[0], state.interval_ms), min(-floor(-span[1], state.interval_ms), closed_to)
         first = first_affected(self, state, self.channel, span[0])  # a corrected reading reaches back to the one before
-        first = min(low, max(first, int(self.fact(FIGURES_FROM) or first)))
+        first = low if first is None else min(low, max(first, int(self.fact(FIGURES_FROM) or first)))
         if low < high:
             rows = recomputed_figures(self, state, self.channel, first, high)[0]
             rows += vanished(self, self.channel, low, rows, high)

@@ -2,6 +2,7 @@
 
 import itertools
 import sqlite3
+import tempfile
 import threading
 import time
 from collections.abc import Iterator
@@ -12,6 +13,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import paho.mqtt.client as paho
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from paho.mqtt.enums import CallbackAPIVersion
 
 from meterd.adapters.mqtt.client import Link
@@ -19,7 +22,8 @@ from meterd.adapters.store.journal import SqliteStore
 from meterd.app.operations.late_readings import LATE_WORK
 from meterd.app.operations.ledger import Ledger
 from meterd.core.model.periods import Period, floor, starts
-from meterd.core.model.reading import IMPORT
+from meterd.core.model.reading import IMPORT, Reading
+from tests.app.operations.test_ledger import BEGIN, SITE, everything
 from tests.brokers import Mosquitto, until
 from tests.faults.mill import CHANNELS, DAY, QUARTER, ZONE, Child, message, now_ms, publish, sending, site, write_plan
 from tests.faults.test_b_broker import ROOT
@@ -149,6 +153,113 @@ def assert_same(store: Path, folder: Path, port: int) -> None:
     day = OLD + 8 * DAY - (OLD + 3_600_000) % DAY  # a local day of March 2018
     assert there.columns([("q01", IMPORT)], Period.DAY, np.array([day])).energy[0, 0] > 0
     there.close()
+
+
+# -- one register, many readings of long ago ---------------------------------------------------------------------------
+
+F1 = ("f1", IMPORT)
+FAR_RISES = st.sampled_from([0, 0, 0, 1000, 2_500, 600_000_000, -30_000])  # 600 kWh: more than a quarter hour can hold
+FAR_SERIES = st.lists(st.tuples(st.integers(300, 1500), FAR_RISES), min_size=5, max_size=25)
+FAR = BEGIN + 6 * DAY  # by then all of them are behind the horizon
+
+
+@contextmanager
+def small_pieces() -> Iterator[None]:
+    """Pieces of two to four intervals, so that a few hours of readings take many of them."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("meterd.app.operations.late_readings.LEAST_ROWS", 2)
+        patch.setattr("meterd.app.operations.late_readings.MOST_ROWS", 4)
+        patch.setattr("meterd.app.operations.ledger.FIRST_ROWS", 2)
+        yield
+
+
+def one_register(steps: list[tuple[int, int]]) -> list[Reading]:
+    """Readings of a register that counts, stands, falls and jumps."""
+    at, value, readings = BEGIN, 5_000_000, []
+    for seconds, rise in steps:
+        at, value = at + seconds * 1000, value + rise
+        readings.append(Reading("f1", IMPORT, at, value, at))
+    return readings
+
+
+def ahead(store: SqliteStore, now: int) -> Ledger:
+    """A ledger that has closed all up to a moment."""
+    ledger = Ledger(store, SITE, ZONE)
+    while ledger.state.closed_to is None or ledger.state.closed_to < now - QUARTER:
+        ledger.tick([], now)
+    return ledger
+
+
+def known(store: SqliteStore) -> dict[str, object]:
+    """Everything that is known; rows that say that nothing is known may be there or not."""
+    results = everything(store)
+    for name, rows in results.items():
+        if name.startswith("balance"):
+            results[name] = [row for row in rows if row.verdict != "not computable"]  # type: ignore[attr-defined]
+        elif name.startswith("pv"):
+            results[name] = [row for row in rows if row.production is not None]  # type: ignore[attr-defined]
+    return results
+
+
+def all_at_once(folder: Path, readings: list[Reading]) -> dict[str, object]:
+    """What is known when all readings come in their order."""
+    store = SqliteStore.writer(folder / "once.sqlite")
+    Ledger(store, SITE, ZONE).tick(readings, BEGIN)
+    ahead(store, FAR)
+    results = known(store)
+    store.close()
+    return results
+
+
+def test_i11_a_late_jump_that_ends_a_stand_still_is_spread_over_it(tmp_path: Path) -> None:
+    """The line is redrawn from where the register stood still, ten days later as at once; 900 kWh were lost there."""
+    flat = [(60, 1_000), *[(900, 0)] * 9]
+    jump = [(900, 900_000_000), (900, 100_000_000), (900, 100_000_000)]
+    readings = one_register([*flat, *jump])
+    store = SqliteStore.writer(tmp_path / "s.sqlite")
+    Ledger(store, SITE, ZONE).tick(readings[:10], BEGIN)
+    ledger = ahead(store, FAR)
+    ledger.tick(readings[10:], FAR)
+    while ledger.late_step(FAR, 0):
+        pass
+    there = known(store)
+    grid = np.arange(BEGIN, BEGIN + 10 * QUARTER, QUARTER, dtype=np.int64)
+    assert store.columns([F1], Period.INTERVAL, grid).energy[1:, 0].tolist() == [90_000_000] * 9
+    store.close()
+    assert there == all_at_once(tmp_path, readings)
+
+
+@given(FAR_SERIES, st.randoms(use_true_random=False), st.data())
+@settings(max_examples=12, deadline=None)
+def test_i11_old_readings_in_any_order_and_pieces_give_the_figures_of_all_at_once(
+    steps: list[tuple[int, int]], random: object, data: st.DataObject
+) -> None:
+    """Some come in time, the others days later, in any order, with pieces of work and restarts between them."""
+    readings = one_register(steps)
+    marks = [data.draw(st.booleans()) for _ in readings]
+    late = [r for r, in_time in zip(readings, marks, strict=True) if not in_time]
+    random.shuffle(late)  # type: ignore[attr-defined]
+    with tempfile.TemporaryDirectory() as folder, small_pieces():
+        path = Path(folder) / "s.sqlite"
+        store = SqliteStore.writer(path)
+        Ledger(store, SITE, ZONE).tick([r for r, in_time in zip(readings, marks, strict=True) if in_time], BEGIN)
+        ledger = ahead(store, FAR)
+        while late:
+            count = data.draw(st.integers(1, len(late)))
+            ledger.tick(late[:count], FAR)
+            late = late[count:]
+            for _ in range(data.draw(st.integers(0, 4))):
+                ledger.late_step(FAR, data.draw(st.sampled_from([0, 10])))
+            if data.draw(st.booleans()):
+                store.close()
+                store = SqliteStore.writer(path)
+                ledger = Ledger(store, SITE, ZONE)
+                ledger.tick([], FAR)
+        while ledger.late_step(FAR, 0):
+            pass
+        there = known(store)
+        store.close()
+        assert there == all_at_once(Path(folder), readings)
 
 
 @pytest.mark.slow
