@@ -14,12 +14,13 @@ from meterd.app.operations.ledger import Ledger
 from meterd.core.model.periods import Period, floor
 from meterd.core.model.reading import IMPORT
 from meterd.core.registers.corrections import CORRECTING
-from tests.app.operations.test_late_readings import BROKER, GAP_S, asked, meters
+from tests.app.operations.test_late_readings import BROKER, asked, meters
+from tests.app.operations.test_late_readings import waiting as late_work
 from tests.brokers import Mosquitto, until
 from tests.faults.mill import CHANNELS, DAY, QUARTER, ZONE, Child, now_ms, sending, site, write_plan
 
 DAYS = 64  # a whole month lies in it on any day: 31 days and 33 more
-Q02 = ("q02", IMPORT)
+Q02, Q03 = ("q02", IMPORT), ("q03", IMPORT)
 
 
 def filled(store: Path, port: int, end: int) -> None:
@@ -59,7 +60,7 @@ def test_i10_a_correction_of_months_stops_no_topic_and_a_kill_in_its_middle_lose
                     assert until(lambda: waiting(store) or asking.poll() is not None, 120), child.said()
                     assert asking.poll() is None, asking.communicate()
                     assert until(lambda: corrected(store) > 300, 120), child.said()
-                    assert live.longest_gap(begun) < GAP_S
+                    live.assert_no_gap(begun)
                     child.kill()
                     assert corrected(store) < DAYS * 96
                     child.start()
@@ -75,6 +76,79 @@ def test_i10_a_correction_of_months_stops_no_topic_and_a_kill_in_its_middle_lose
         parts = there.balances("main", Period.INTERVAL, month.start_ms, month.end_ms)
         assert month.outgoing == sum(part.outgoing or 0 for part in parts)
         there.close()
+
+
+STOOD = 200 * DAY  # since when the register of q03 stands still
+
+
+def standing(store: Path, port: int, end: int) -> int:
+    """A spare feeder whose register has stood still for 200 days; returns when its second reading was."""
+    ours, times = SqliteStore.writer(store), np.arange(end - STOOD, end + 1, QUARTER, dtype=np.int64)
+    values = np.full(len(times), 7_000_000, dtype=np.int64)
+    values[0] = 6_000_000
+    ledger = Ledger(ours, site(port), ZONE)
+    ledger.import_history(Q03, times, values, end)
+    ledger.recompute_all(end, end)
+    ours.close()
+    return int(times[1])
+
+
+def moved(store: Path) -> int:
+    """How many intervals rest on a stand-still that begins with the third reading."""
+    second = asked(store, "SELECT MIN(at_ms) FROM reading WHERE at_ms > (SELECT MIN(at_ms) FROM reading)")[0][0]
+    words = f"SELECT COUNT(*) FROM figure WHERE period = 'interval' AND anchor_plateau = {int(str(second)) + QUARTER}"
+    return int(str(asked(store, words)[0][0]))
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+def test_i11_a_reading_of_long_ago_is_corrected_beside_the_present(tmp_path: Path) -> None:
+    """All that follows rests on it: pieces, kill -9 between two of them, SIGTERM between others, each after a start again."""
+    end = floor(now_ms(), QUARTER) - QUARTER
+    with Mosquitto(BROKER) as broker, sending(broker.port) as out:
+        plan, store = write_plan(tmp_path / "plan", broker.port, limits="publish_every_s = 4"), tmp_path / "s.sqlite"
+        at = np.datetime_as_string(np.datetime64(standing(store, broker.port, end), "ms"), unit="s") + "Z"
+        words = ["--point", "q03", "--at", at, "--reads", "6900", "--reason", "typed", "--person", "Ada"]
+        command = [sys.executable, "-m", "meterd.app.cli.main", "correct", str(plan), "--store", str(store)]
+        with Child(plan, store) as child:
+            assert until(out.connected)
+            with meters(broker, out) as live:
+                assert until(lambda: live.count > 5, 200), child.said()
+                with subprocess.Popen([*command, *words], stdout=subprocess.PIPE, stderr=subprocess.STDOUT) as asking:
+                    assert until(lambda: late_work(store) or asking.poll() is not None, 120), child.said()
+                    child.kill()
+                    left = late_work(store)
+                    assert '"registers":[["q03"' in left, left
+                    assert moved(store) < STOOD // QUARTER - 100
+                    child.start()
+                    assert until(lambda: late_work(store) != left, 120), child.said()
+                    stopped = time.monotonic()
+                    assert child.stop() == 0, child.said()
+                    assert time.monotonic() - stopped < site().limits.stop_limit_s
+                    child.start()
+                    assert until(lambda: not waiting(store), 300), child.said()
+                    assert asking.wait(120) == 0, asking.communicate()
+                assert moved(store) > STOOD // QUARTER - 100
+                assert first_energies(store) == [900_000, 100_000, 0]
+                heard = live.count
+                assert until(lambda: live.count > heard + 5, 200), child.said()
+                begun = time.monotonic()
+                back = [*command, "--withdraw", "1", "--reason", "was right", "--person", "Ada"]
+                subprocess.run(back, check=True, capture_output=True, timeout=300)
+                live.assert_no_gap(begun)
+                assert moved(store) == 0
+                assert first_energies(store) == [1_000_000, 0, 0]
+            assert child.stop() == 0
+            assert "Traceback" not in child.said()
+
+
+def first_energies(store: Path) -> list[object]:
+    """The first three interval energies of q03."""
+    words = (
+        "SELECT f.energy FROM figure f JOIN channel c ON c.id = f.channel WHERE f.period = 'interval' AND c.point = 'q03'"
+        " AND c.register = '1.8.0' ORDER BY f.start_ms LIMIT 3"
+    )
+    return [row[0] for row in asked(store, words)]
 
 
 def corrected(store: Path) -> int:

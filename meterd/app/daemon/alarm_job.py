@@ -22,7 +22,6 @@ from meterd.core.texts.notification_digest import Notification, SentNotification
 log = logging.getLogger("meterd")
 
 NOT_DELIVERED = "not-told"
-CORRECT_S = 0.3  # of every second for corrections; a piece that has begun is finished
 RETRY_S, RETRY_MAX_S = (
     30.0,
     1800.0,
@@ -154,7 +153,6 @@ class AlarmJob:
         try:
             self.keeper.update([*conditions, *blocked], events, now_ms, self.arrival_monitor.last_arrivals())
             self._orders.carry_out(lambda order: self._carry_out(order, now_ms))
-            self._recompute(now_ms)
         finally:
             rows = self.keeper.rows(now_ms - TELL_BACK_MS) if self._outboxes else []
             for outbox in self._outboxes:
@@ -179,17 +177,16 @@ class AlarmJob:
         log.log(level, "%s, by %s%s", words, order.person, why, extra=about(f"order-{order.kind}", order.what))
         return words
 
-    def _recompute(self, now_ms: int) -> None:
-        """Pieces of what a correction changes, for a moment: what is live comes in between."""
-        begun = time.monotonic()
-        if self._corrector is None or begun < self._correct_s:
-            return
+    def recompute(self, now_ms: int) -> bool:
+        """One piece of what a correction changes, between two looks; whether another one waits."""
+        if self._corrector is None or time.monotonic() < self._correct_s:
+            return False
         try:
-            while self._corrector.tick(now_ms) and time.monotonic() - begun < CORRECT_S:
-                pass
+            return self._corrector.tick(now_ms)
         except StoreError as exc:
             self._correct_s = time.monotonic() + RETRY_S
             log.error("figures of a correction are not recalculated yet: %s", exc, extra=about("correction-waits"))
+            return False
 
     def close(self) -> None:
         """End all ways out."""

@@ -87,9 +87,13 @@ class Loop:
         return self.finding_job.renewed or (self.ingest.trouble is None and self._runtime.ending())
 
     def _go_back(self, now_ms: int) -> None:
-        """One piece of what readings of times long past change. The present goes first: then comes the next piece."""
+        """One piece of what readings of times long past and corrections change. The present goes first, then the next.
+
+        A piece belongs to no look: the longer looks take, the longer the next one waits.
+        """
         if self.ingest.trouble is None:
-            self._late = self._plan_runtime.ledger.late_step(now_ms)
+            late = self._plan_runtime.ledger.late_step(now_ms)
+            self._late = late or self._plan_runtime.alarm_job.recompute(now_ms)
 
     def _digest(self) -> None:
         """One piece of what waits for its digests. A store that refuses is told by who keeps readings."""
