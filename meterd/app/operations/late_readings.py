@@ -26,7 +26,7 @@ AT_ONCE = 2_000  # intervals of all registers that a tick makes at once: under a
 LEAST = 8  # intervals that are always made at once: two hours of late readings are everyday's business
 SHORT = (Period.HOUR, Period.DAY)  # balances that are made with their intervals; the longer ones come last
 END = 2**62
-PIECE_S = 0.3  # a piece should take no longer: live values go out between two of them
+PIECE_S = 0.2  # a piece should take no longer: live values go out between two of them
 LEAST_ROWS, MOST_ROWS = 100, 20_000  # intervals of all registers in one piece
 
 

@@ -223,10 +223,10 @@ class Ledger:
             self._keep_late()
         return done
 
-    def _late_registers(self, now_ms: int, quiet: Sequence[Channel]) -> bool:
+    def _late_registers(self, now_ms: int, quiet: Sequence[Channel], rows_most: int = 0) -> bool:
         begun = time.thread_time()  # of this thread: on a busy machine small pieces would only make the whole longer
         lates = self.late.registers
-        piece = late_work.piece(self._store, self.state, self.late, self._rows_most, quiet)
+        piece = late_work.piece(self._store, self.state, self.late, rows_most or self._rows_most, quiet)
         if piece is None:
             return False
         rows = piece.rows + [row for late in piece.last for row in self._to_the_end(late)]
@@ -307,7 +307,7 @@ class Ledger:
             late = late_work.noted(self.late, self._store, state, [(channel, at_ms, at_ms)], number)
             if late.registers[channel].low < late_work.horizon(state, base):
                 self.late = late
-                self._late_registers(now_ms, (channel,))
+                self._late_registers(now_ms, (channel,), FIRST_ROWS)
                 recompute.keep_items(self._store, [*recompute.items_of(self._store), (number, *channel, low, low)])
                 self._keep_late()
             else:
