@@ -56,9 +56,13 @@ class History:
         self.left_out: list[LeftOut] = []  # whole rows, which belong to no register
         self.odd_rows = 0  # rows of CSV files left out whole: their number of cells is not that of the header
         self.strangers: dict[str, int] = {}  # rows per point or register of long files that the plan does not know
-        for table in tables:
-            if table not in self._direct:
-                self._spread(table)
+        try:
+            for table in tables:
+                if table not in self._direct:
+                    self._spread(table)
+        except BaseException:  # nobody else can remove the temporary folder of what was read so far
+            self.close()
+            raise
 
     def __enter__(self) -> "History":
         return self

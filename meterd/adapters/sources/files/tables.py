@@ -4,11 +4,12 @@ Wide: one column of times and one per input, named by the input's `address`. Lon
 and, where wanted, `unit`, in any order. Which of the two it is shows in the header.
 """
 
+import codecs
 import gzip
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, BinaryIO, TypeVar, cast
 
 import pyarrow as pa
 import pyarrow.csv as arrow_csv
@@ -94,10 +95,13 @@ def _from_parquet(path: Path, read: Callable[[], T]) -> T:
 
 
 def _csv_columns(path: Path, delimiter: str) -> list[str]:
-    opener = gzip.open if path.suffix.lower() == ".gz" else open
-    with opener(path, "rb") as lines:
+    with _opened(path) as lines:
         first = lines.readline(HEADER_BYTES)
     return header(first, delimiter)
+
+
+def _opened(path: Path) -> BinaryIO:
+    return cast(BinaryIO, gzip.open(path, "rb")) if path.suffix.lower() == ".gz" else path.open("rb")
 
 
 def header(line: bytes, delimiter: str) -> list[str]:
@@ -145,7 +149,22 @@ def csv_chunks(
     try:
         yield from _csv_batches(table, stream, columns, refused=refused, header_rows=header_rows)
     except pa.ArrowInvalid as exc:
-        raise SourceError(f"cannot read {table.path}: {exc}") from exc
+        raise SourceError(f"cannot read {table.path}{_not_utf8(table.path) or f': {exc}'}") from exc
+
+
+def _not_utf8(path: Path) -> str:
+    """The first row of a file that is not UTF-8, in words, with the remedy; empty if all of it is."""
+    decoder, row = codecs.getincrementaldecoder("utf-8")(), 1
+    with _opened(path) as lines:
+        while part := lines.readline(HEADER_BYTES):
+            try:
+                decoder.decode(part)
+            except UnicodeDecodeError as exc:
+                shown = part[max(0, exc.start - 20) : exc.end].decode("latin-1").encode("unicode_escape").decode()
+                remedy = "save the file as UTF-8, or replay it with --set encoding=windows-1252 (or iso-8859-1)"
+                return f", row {row}: {shown!r} is not UTF-8; {remedy}"
+            row += part.endswith(b"\n")
+    return ""
 
 
 def _csv_batches(

@@ -1,5 +1,6 @@
 """Damaged tables are named with their remedy, and no damaged page becomes another number."""
 
+import gzip
 import random
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -35,6 +36,28 @@ def damages(whole: bytes) -> Iterator[bytes]:
     places += [rng.randrange(4, footer) for _ in range(40)] + [*range(4), *range(len(whole) - 8, len(whole))]
     for place in places:
         yield whole[:place] + bytes([whole[place] ^ (1 << rng.randrange(8))]) + whole[place + 1 :]
+
+
+@pytest.mark.parametrize("packed", [False, True], ids=["plain", "gzip"])
+def test_text_in_another_encoding_is_named_with_row_and_remedy_and_the_remedy_works(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], *, packed: bool
+) -> None:
+    """A plain table whose header is ASCII: the row counts from the top of the file, far behind the first block too."""
+    plan, old = str(write_plan(tmp_path / "plan", 1883)), tmp_path / ("old.csv.gz" if packed else "old.csv")
+    lines = ["time,point,register,value,note"]
+    for i in range(3_000):
+        at = datetime.fromtimestamp(MAY / 1000 + 60 * i, UTC).isoformat()
+        lines.append(f"{at},q01,import,{1_000 + i},{'x' * 4_000}")
+    lines[2_900] = lines[2_900].replace(",q01,", ",q01\u00fc,")
+    text = "\n".join(lines).encode("windows-1252")
+    old.write_bytes(gzip.compress(text, 1) if packed else text)
+    command = ["replay", plan, str(old), "--out", str(tmp_path / "o")]
+    assert main(command) == 1
+    said = capsys.readouterr().err
+    assert f"cannot read {old}, row 2901: " in said
+    assert "q01\\\\xfc' is not UTF-8; save the file as UTF-8, or replay it with --set encoding=windows-1252" in said
+    assert main([*command, "--set", "encoding=windows-1252"]) == 0
+    assert "2999 readings" in "".join(capsys.readouterr())
 
 
 def test_a_damaged_parquet_file_is_named_with_its_remedy(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
