@@ -51,7 +51,7 @@ def withdraw(store: SqliteStore, span: tuple[int, int], is_start: Callable[[Peri
                 for start in (row[0] for row in rows if not is_start(period, row[0])):
                     item = where.replace("BETWEEN ? AND ?", "= ?")
                     key = (*values[:-2], start)
-                    db.execute(f"INSERT OR REPLACE INTO {table}_old SELECT * FROM {table} WHERE {item}", key)
+                    db.execute(f"INSERT INTO {table}_old SELECT * FROM {table} WHERE {item}", key)
                     db.execute(f"DELETE FROM {table} WHERE {item}", key)
                     gone += 1
     return gone

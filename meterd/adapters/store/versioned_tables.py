@@ -7,6 +7,7 @@ from typing import Any
 
 from meterd.adapters.store.change_feed import Outbox
 from meterd.adapters.store.digest_writer import DigestWriter
+from meterd.core.model.periods import Period
 
 _KEYS = {  # key columns, compared columns, columns kept up to date without a version
     "figure": (("channel", "period", "start_ms"), ("energy", "flags"), ("anchor_ms", "anchor_raw", "anchor_plateau")),
@@ -63,6 +64,7 @@ class VersionedTables:
         for prefix, places in series.items():
             subject = prefix[0] if len(prefix) > 1 else ""  # before the period
             known = self._standing(table, prefix, [entries[i].start_ms for i in places])
+            aside = self._aside(table, prefix, [start for i in places if (start := entries[i].start_ms) not in known])
             fresh: dict[int, tuple[object, ...]] = {}
             for i in places:
                 entry = entries[i]
@@ -73,7 +75,9 @@ class VersionedTables:
                     known[entry.start_ms] = first[len(keys) : -2]
                 old = known.get(entry.start_ms)
                 if old is None:
-                    fresh[entry.start_ms] = (*prefix, entry.start_ms, 1, *entry.values, *entry.extra, mark[0], "closed")
+                    last = aside.get(entry.start_ms, 0)
+                    why = (mark[0], mark[1] if last else "closed")
+                    fresh[entry.start_ms] = (*prefix, entry.start_ms, last + 1, *entry.values, *entry.extra, *why)
                     changed.append(i)
                 elif self._replace(table, entry, old, mark):
                     known[entry.start_ms] = (old[0] + 1, *entry.values, *entry.extra)
@@ -93,6 +97,17 @@ class VersionedTables:
             (*prefix, min(starts), max(starts)),
         )
         return {row[0]: row[1:] for row in rows}
+
+    def _aside(self, table: str, prefix: tuple[object, ...], starts: Sequence[int]) -> dict[int, int]:
+        """The last versions of rows that were set aside, because their period was none by other rules of the zone."""
+        if not starts or prefix[-1] == Period.INTERVAL:
+            return {}
+        where = " AND ".join(f"{k} = ?" for k in _KEYS[table][0][:-1])
+        rows = self._db.execute(
+            f"SELECT start_ms, MAX(version) FROM {table}_old WHERE {where} AND start_ms BETWEEN ? AND ? GROUP BY start_ms",
+            (*prefix, min(starts), max(starts)),
+        )
+        return {row[0]: row[1] for row in rows}
 
     def _replace(self, table: str, entry: Entry, old: tuple[Any, ...], mark: tuple[int, str]) -> bool:
         """A new version if the values differ; whether they do. Further columns follow without a version."""

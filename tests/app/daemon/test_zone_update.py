@@ -4,16 +4,18 @@ import importlib.resources
 import sqlite3
 import zoneinfo
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from meterd.adapters.runtime.clock import TrialClock
+from meterd.adapters.store.digest_comparison import verify
 from meterd.app.daemon.zone_update import follow_rules, rules_version
 from meterd.core.model.periods import Period, bounds
 from meterd.core.model.reading import EXPORT, IMPORT, Reading
+from meterd.core.registers.corrections import FOREVER_MS, Correction
 from tests.brokers import free_port, until
 from tests.faults.mill import DAY, QUARTER, StoreInFolder, open_findings, running, site
 
@@ -100,6 +102,40 @@ def test_c7_changed_rules_roll_the_local_days_again_and_leave_the_intervals(tmp_
     ).fetchone()
     db.close()
     assert aside[0] == 6  # five registers that are read, and q03 that is missing
+
+
+def doubled(folder_store: StoreInFolder, now_ms: int) -> None:
+    """Correct q01 from the second day on."""
+    corrections, since = folder_store.store.corrections, AUTUMN + DAY
+    correction = Correction(0, "q01", IMPORT, since, None, "2", "ratio plate", "Ada", now_ms)
+    folder_store.ledger.correct(("q01", IMPORT), (since, FOREVER_MS), now_ms, keep=lambda: corrections.add(correction))
+    while folder_store.ledger.recompute_piece(now_ms) is not None:
+        pass
+
+
+def test_c7_rules_that_change_there_and_back_and_there_again_keep_every_version(tmp_path: Path) -> None:
+    """Periods that come back go on with the next version; a correction then changes them, and all digests hold."""
+    end = AUTUMN + DAYS * DAY
+    folder_store = StoreInFolder(tmp_path)
+    folder_store.feed([], AUTUMN)
+    follow_rules(folder_store.store, folder_store.ledger, folder_store.site, AUTUMN)
+    folder_store.feed(readings(), end)
+    before = rows(folder_store.path)
+    for turn in ("there", "back", "there again", "and back"):
+        folder_store.close()
+        with other_rules(tmp_path / turn) if turn.startswith("there") else nullcontext():
+            folder_store.open()
+            assert follow_rules(folder_store.store, folder_store.ledger, folder_store.site, end) is not None, turn
+            if turn == "back":
+                assert rows(folder_store.path) == before
+                doubled(folder_store, end)
+    history = folder_store.store.versions(("q01", IMPORT), Period.DAY, AUTUMN + DAY)
+    reported = [(item.version, item.reason) for item in history]
+    zone = "zone rules changed"
+    assert reported == [(1, "closed"), (2, zone), (3, "correction 1"), (4, zone)]
+    assert history[2].energy == history[3].energy == 2 * (history[1].energy or 0)
+    assert verify(folder_store.store.connection) == []
+    folder_store.close()
 
 
 @pytest.mark.slow
