@@ -6,6 +6,7 @@ missing in its row are added, those that are no more are taken out, and the head
 test is open, and its row says so.
 """
 
+import argparse
 import ast
 import re
 import subprocess
@@ -150,9 +151,24 @@ def result_of(row: Row, results: dict[str, str]) -> str:
     return f"passed ({len(mine)} tests)" + (f"; {remark}" if remark else "")
 
 
-def main(wanted: list[str]) -> int:
+def asked(words: list[str]) -> argparse.Namespace:
+    """What the command line says; a word that is no case ends with those that are."""
+    parser = argparse.ArgumentParser(prog="python -m tests.faults.table", description="Run the fault cases.")
+    parser.add_argument("cases", nargs="*", metavar="CASE", help="such as D2; default: every case of the table")
+    parser.add_argument("--write", action="store_true", help="run nothing; complete the table in README.md")
+    result = parser.parse_args(words)
+    if unknown := sorted(set(result.cases) - set(CASES)):
+        parser.error(f"no case {', '.join(unknown)}; cases are {CASES[0]} to {CASES[-1]}")
+    if result.write and result.cases:
+        parser.error("--write completes the whole table; give it alone")
+    return result
+
+
+def main(words: list[str]) -> int:
     """Write, or run and print."""
-    if wanted == ["--write"]:
+    arguments = asked(words)
+    wanted = arguments.cases
+    if arguments.write:
         DOCUMENT.write_text(completed(DOCUMENT.read_text(encoding="utf-8")), encoding="utf-8")
         return 0
     mine = [row for row in rows() if not wanted or row.case in wanted]

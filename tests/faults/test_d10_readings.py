@@ -176,7 +176,7 @@ def test_d10_a_replay_gives_the_figures_of_the_daemon(series: list[tuple[int, in
 STANDS_STILL = [(687, 0), (1_407, 0), (875, -30_000), (986, 600_000_000), (1_412, 600_000_000), (971, 600_000_000)]
 
 
-def test_i11_a_corrected_reading_that_ends_a_stand_still_is_spread_over_it(tmp_path: Path) -> None:
+def test_d10_a_corrected_reading_that_ends_a_stand_still_is_spread_over_it(tmp_path: Path) -> None:
     """The line is redrawn from the first of a row of equal readings, also where that is the very anchor to begin at."""
     readings = one_register(STANDS_STILL)
     store = SqliteStore.writer(tmp_path / "s.sqlite")
@@ -191,7 +191,7 @@ def test_i11_a_corrected_reading_that_ends_a_stand_still_is_spread_over_it(tmp_p
 
 @given(FAR_SERIES, st.data())
 @settings(max_examples=12, deadline=None)
-def test_i11_readings_of_long_ago_are_corrected_in_pieces(steps: list[tuple[int, int]], data: st.DataObject) -> None:
+def test_d10_readings_of_long_ago_are_corrected_in_pieces(steps: list[tuple[int, int]], data: st.DataObject) -> None:
     """Behind the horizon the figures are those of right readings too, in pieces and over restarts; withdrawn, as before."""
     readings = one_register(steps)
     wrong = data.draw(st.lists(st.sampled_from(readings), min_size=1, max_size=3, unique=True))

@@ -102,7 +102,7 @@ def moved(store: Path) -> int:
 
 @pytest.mark.slow
 @pytest.mark.timeout(600)
-def test_i11_a_reading_of_long_ago_is_corrected_beside_the_present(tmp_path: Path) -> None:
+def test_i10_a_reading_of_long_ago_is_corrected_beside_the_present(tmp_path: Path) -> None:
     """All that follows rests on it: pieces, kill -9 between two of them, SIGTERM between others, each after a start again."""
     end = floor(now_ms(), QUARTER) - QUARTER
     with Mosquitto(BROKER) as broker, sending(broker.port) as out:

@@ -18,6 +18,7 @@ from tests.faults.table import (
     functions,
     head_of,
     kinds,
+    main,
     missing,
     named,
     named_after,
@@ -124,3 +125,15 @@ def test_a_case_passes_only_if_every_test_of_it_ran_and_passed() -> None:
     assert result_of(row, good | {"b.py::test_two": "skipped"}) == "NOT PASSED: b.py::test_two skipped"
     assert result_of(row, {"c.py::test_d2": "passed"}) == "NOT PASSED: no test ran"
     assert result_of(Row("D2", "x", (), OPEN), good) == OPEN
+
+
+def test_what_is_no_case_is_refused_and_help_runs_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+    for words, code, said in (
+        (["--help"], 0, "usage: python -m tests.faults.table"),
+        (["D2", "Q9"], 2, "no case Q9; cases are A1 to I20"),
+        (["--write", "D2"], 2, "--write completes the whole table"),
+    ):
+        with pytest.raises(SystemExit) as ended:
+            main(words)
+        assert ended.value.code == code
+        assert said in "".join(capsys.readouterr())

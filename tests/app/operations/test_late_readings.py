@@ -222,7 +222,7 @@ def all_at_once(folder: Path, readings: list[Reading]) -> dict[str, object]:
     return results
 
 
-def test_i11_a_late_jump_that_ends_a_stand_still_is_spread_over_it(tmp_path: Path) -> None:
+def test_i10_a_late_jump_that_ends_a_stand_still_is_spread_over_it(tmp_path: Path) -> None:
     """The line is redrawn from where the register stood still, ten days later as at once; 900 kWh were lost there."""
     flat = [(60, 1_000), *[(900, 0)] * 9]
     jump = [(900, 900_000_000), (900, 100_000_000), (900, 100_000_000)]
@@ -242,7 +242,7 @@ def test_i11_a_late_jump_that_ends_a_stand_still_is_spread_over_it(tmp_path: Pat
 
 @given(FAR_SERIES, st.randoms(use_true_random=False), st.data())
 @settings(max_examples=12, deadline=None)
-def test_i11_old_readings_in_any_order_and_pieces_give_the_figures_of_all_at_once(
+def test_i10_old_readings_in_any_order_and_pieces_give_the_figures_of_all_at_once(
     steps: list[tuple[int, int]], random: object, data: st.DataObject
 ) -> None:
     """Some come in time, the others days later, in any order, with pieces of work and restarts between them."""
