@@ -119,7 +119,9 @@ class Listener:
     site: str
     packs: dict[str, list[bytes]] = field(default_factory=dict)
     plain: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
-    before: dict[str, tuple[int, int]] = field(default_factory=dict)  # of each topic, packs and numbers not to be judged
+    before: dict[str, tuple[int, int]] = field(
+        default_factory=dict
+    )  # of each topic, packs and numbers not to be judged
 
     def begin(self) -> None:
         """Judge what is published from now on, and the last of what was before."""

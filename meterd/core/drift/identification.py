@@ -17,7 +17,9 @@ ODDS = 20.0  # a name is given only where the next hypothesis is so many times l
 ALIKE = 0.95  # signatures correlated more than this are listed together whatever the figures say
 STEP_FOR_CAUSE = 0.05  # a ratio step below it is drift within what wear and temperature do; causes are of no use
 THIN = 30.0  # T below which a feeder is not named: as much as the search for gross faults asks for
-YOUNG_DAYS = 14  # of evidence; before them more is asked to strike a meter out (climbing-hall was wrongly, on day 5 and 7)
+YOUNG_DAYS = (
+    14  # of evidence; before them more is asked to strike a meter out (climbing-hall was wrongly, on day 5 and 7)
+)
 YOUNG = 4.0  # times GAP is asked then: two loads whose hours look alike for some days do so by chance
 CAUSES = 4  # named with each candidate; a longer list helps nobody on site
 GAP = 2 * math.log(ODDS)

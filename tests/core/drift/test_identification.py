@@ -162,7 +162,9 @@ def test_a_load_of_any_shape_stands_beside_a_ratio_that_does_not_follow_its_feed
 
 
 @pytest.mark.parametrize(("days", "odds", "named"), [(13, -20.0, None), (13, -25.0, "shape"), (14, -7.0, "shape")])
-def test_a_meter_is_not_struck_out_for_a_load_on_the_word_of_few_days(days: int, odds: float, named: str | None) -> None:
+def test_a_meter_is_not_struck_out_for_a_load_on_the_word_of_few_days(
+    days: int, odds: float, named: str | None
+) -> None:
     """Found in the study: climbing-hall read 5 % less, and on day 5 a load that was not there was named."""
     seen = Evidence(np.array([400.0, 1.0]), np.array([-0.08, 0.0]), np.full(2, 0.01), np.eye(2))
     judged, window = ShapeEvidence(np.array([odds]), {"board b": PROFILE}), replace(WINDOW, days=days)
