@@ -91,6 +91,23 @@ class Bars:
 
 
 @dataclass(frozen=True, slots=True)
+class Course:
+    """A chart of steps between `edges` (ms UTC) on paper; its figures as a table with a chart in a workbook.
+
+    `form`: `lines`, or `stacked` areas. `decimals` are those of the table, `first` heads its column of times.
+    """
+
+    name: str
+    unit: str
+    form: Literal["lines", "stacked"]
+    edges: tuple[int, ...]
+    series: tuple[Series, ...]
+    missing: str
+    first: str
+    decimals: int = 1
+
+
+@dataclass(frozen=True, slots=True)
 class Sign:
     """Lines to sign on, one for each role."""
 
@@ -98,7 +115,7 @@ class Sign:
     words: tuple[str, str, str]  # name, date, signature
 
 
-Block = Heading | Text | Facts | Table | Bars | Sign
+Block = Heading | Text | Facts | Table | Bars | Course | Sign
 
 
 @dataclass(frozen=True, slots=True)

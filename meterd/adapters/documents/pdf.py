@@ -41,6 +41,7 @@ from meterd.adapters.documents.model import (
     Block,
     Cell,
     Column,
+    Course,
     Document,
     Facts,
     Heading,
@@ -49,6 +50,7 @@ from meterd.adapters.documents.model import (
     Table,
     Text,
 )
+from meterd.adapters.documents.time_chart import TimeChart
 
 MARGIN = 16 * mm
 INK, SOFT, RULE, BAND = HexColor(0x1C2430), HexColor(0x55606E), HexColor(0x9AA3AE), HexColor(0xEEF1F4)
@@ -169,7 +171,9 @@ class _Look:
 def _flow(document: Document) -> Iterator[Flowable]:
     yield _heading(Heading(document.title), "title")
     look = _Look(document.lang, ZoneInfo(document.zone), _page_size(document)[0] - 2 * MARGIN)
-    for block in document.blocks:
+    for block, after in zip(document.blocks, (*document.blocks[1:], None), strict=True):
+        if isinstance(block, Heading) and isinstance(after, Course):
+            yield CondPageBreak(TimeChart(after, look.lang, look.zone, look.width).height + _LEAST / 2)
         yield from _block(block, look)
 
 
@@ -189,6 +193,9 @@ def _block(block: Block, look: _Look) -> Iterator[Flowable]:
         yield Spacer(1, 3 * mm)
     elif isinstance(block, Bars):
         yield BarChart(block, look.lang, look.width)
+        yield Spacer(1, 3 * mm)
+    elif isinstance(block, Course):
+        yield TimeChart(block, look.lang, look.zone, look.width)
         yield Spacer(1, 3 * mm)
     else:
         yield KeepTogether([_sign(block, look.width)])

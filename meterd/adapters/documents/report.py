@@ -31,6 +31,7 @@ from meterd.adapters.documents.model import (
     Text,
 )
 from meterd.adapters.documents.report_cost import cost_blocks, money
+from meterd.adapters.documents.report_courses import course_blocks
 from meterd.adapters.documents.report_forecast import forecast_blocks
 from meterd.adapters.documents.report_quality import cautions, quality_blocks
 from meterd.adapters.documents.texts import Words
@@ -134,6 +135,7 @@ def _glance(builder: _ReportBuilder) -> Iterator[Block]:
     yield Facts(words("glance"), tuple(pairs))
     if report.steps:
         yield _bars(builder)
+    yield from course_blocks(report, words)
 
 
 def _unit(cell: Cell, unit: str = "kWh") -> Cell:

@@ -15,6 +15,7 @@ from meterd.adapters.documents.model import (
     Bars,
     Cell,
     Column,
+    Course,
     Document,
     Facts,
     Heading,
@@ -54,15 +55,39 @@ class _Writer:
     def write(self) -> None:
         """All worksheets."""
         self._first()
-        for table in self._tables():
-            self._table(table)
+        for table, form in self._tables():
+            sheet = self._table(table)
+            if form is not None:
+                self._chart(sheet, table, form)
 
-    def _tables(self) -> Iterator[Table]:
+    def _tables(self) -> Iterator[tuple[Table, dict[str, str] | None]]:
+        """The tables in their order, with the kind of chart that is drawn of one."""
         for block in self._document.blocks:
             if isinstance(block, Table):
-                yield block
+                yield block, None
             elif isinstance(block, Bars):
-                yield _of_bars(block)
+                yield _of_bars(block), {"type": "column"}
+            elif isinstance(block, Course):
+                stacked = {"type": "column", "subtype": "stacked"}
+                yield _of_course(block), stacked if block.form == "stacked" else {"type": "line"}
+
+    def _chart(self, sheet: Worksheet, table: Table, form: dict[str, str]) -> None:
+        """A chart of the columns behind the first one, beside the table."""
+        count, name = len(table.rows), sheet.get_name()
+        drawn = self._workbook.add_chart(form)
+        if drawn is None or not count:
+            return
+        for j in range(1, len(table.columns)):
+            drawn.add_series(
+                {"name": [name, 0, j], "categories": [name, 1, 0, count, 0], "values": [name, 1, j, count, j],
+                 "gap": 30, "line": {"width": 1.25} if form["type"] == "line" else {"none": True}}
+            )  # fmt: skip
+        drawn.set_title({"name": table.name})
+        drawn.set_legend({"position": "bottom"})
+        drawn.set_size({"width": 960, "height": 420})
+        if isinstance(table.rows[0][0], Moment):
+            drawn.set_x_axis({"date_axis": form["type"] != "line", "num_format": "yyyy-mm-dd"})
+        sheet.insert_chart(1, len(table.columns) + 1, drawn)
 
     def _format(self, kind: str, *, bold: bool = False) -> Format:
         key = (kind, bold)
@@ -115,7 +140,7 @@ class _Writer:
         sheet.write_string(row + 2, 0, document.foot, self._format("text"))
         sheet.set_footer("&C&P / &N")
 
-    def _table(self, table: Table) -> None:
+    def _table(self, table: Table) -> Worksheet:
         sheet = self._worksheet(table.name)
         for j, column in enumerate(table.columns):
             sheet.set_column(j, j, max(9.0, column.width_mm / MM_PER_CHARACTER))
@@ -135,6 +160,7 @@ class _Writer:
         sheet.set_footer("&C&P / &N")
         if first_sum > 1:
             sheet.autofilter(0, 0, first_sum, len(table.columns) - 1)
+        return sheet
 
     def _cell(self, sheet: Worksheet, row: int, column: int, cell: Cell, *, bold: bool = False) -> None:
         if isinstance(cell, Number):
@@ -168,3 +194,17 @@ def _of_bars(bars: Bars) -> Table:
         for i, label in enumerate(bars.labels)
     )
     return Table(bars.name, columns, rows)
+
+
+def _of_course(course: Course) -> Table:
+    columns = (
+        Column(course.first, 30), *(Column(f"{s.name} [{course.unit}]", 30, "right") for s in course.series)
+    )  # fmt: skip
+    rows = tuple(
+        (
+            Moment(at),
+            *(course.missing if (v := s.values[i]) is None else Number(v, course.decimals) for s in course.series),
+        )
+        for i, at in enumerate(course.edges[:-1])
+    )
+    return Table(course.name, columns, rows)

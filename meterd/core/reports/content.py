@@ -15,6 +15,7 @@ from meterd.core.model.results import BalanceRow, PvRow
 from meterd.core.pv.figures import ratio
 from meterd.core.registers.corrections import Correction
 from meterd.core.reports.cost import PeriodCost
+from meterd.core.reports.courses import FeederCourse, LoadCourse, feeder_course, load_course
 from meterd.core.reports.figures import (
     Group,
     Intervals,
@@ -146,6 +147,8 @@ class Report:
     revision: Revision
     forecasts: tuple[ForecastScore, ...] = ()
     cost: PeriodCost | None = None
+    load: LoadCourse | None = None
+    feeders: FeederCourse | None = None
 
 
 def make_report(site: Site, data: ReportData) -> Report:
@@ -171,6 +174,8 @@ def make_report(site: Site, data: ReportData) -> Report:
         revision=data.revision,
         forecasts=data.forecasts,
         cost=data.cost,
+        load=load_course(data.intervals, site, span.period, (span.since_ms, min(span.until_ms, span.known_ms))),
+        feeders=feeder_course(data.intervals, site, data.begins, min(span.until_ms, span.known_ms)),
     )
 
 

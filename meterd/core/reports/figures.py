@@ -1,6 +1,6 @@
 """The figures of a report: energy, quality and largest demand of each point, and sums that count nothing twice."""
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -244,12 +244,14 @@ def steps(intervals: Intervals, site: Site, begins: Sequence[int], end_ms: int) 
         "exported": summed(intervals, grid, EXPORT),
         "produced": summed(intervals, sun, IMPORT),
     }
-    made = []
-    for low, high in pairwise([*begins, end_ms]):
-        rows = slice(*np.searchsorted(intervals.starts, [low, high]).tolist())
-        sums: Mapping[str, int | None] = {
-            name: int(energy[rows].sum()) if len(known[rows]) and bool(known[rows].all()) else None
-            for name, (energy, known) in columns.items()
-        }
-        made.append(Step(low, **sums))
-    return tuple(made)
+    sums = {name: sums_between(intervals, [*begins, end_ms], *column) for name, column in columns.items()}
+    return tuple(Step(low, **{name: values[i] for name, values in sums.items()}) for i, low in enumerate(begins))
+
+
+def sums_between(intervals: Intervals, edges: Sequence[int], energy: Ints, known: Bools) -> list[int | None]:
+    """Sums of the intervals between each edge and the next, missing with any missing interval and without any."""
+    rows = np.searchsorted(intervals.starts, edges).tolist()
+    return [
+        int(energy[low:high].sum()) if low < high and bool(known[low:high].all()) else None
+        for low, high in pairwise(rows)
+    ]
