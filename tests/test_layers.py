@@ -45,6 +45,9 @@ LATE = {  # what may be imported inside a function, and the large library that a
     "reportlab": "widths of letters, where a cell may not fit",
     "rich": "tables in a terminal, none in a pipe",
 }
+CALLED_BY_OTHERS = {  # a library gives the arguments: by their names, or in an order of its own
+    "view", "_order", "_login", "redirect_request",
+}  # fmt: skip
 PURE_MAY_IMPORT = {
     "meterd", "numpy", "array", "bisect", "cmath", "collections", "contextlib", "dataclasses", "datetime",
     "decimal", "enum", "fractions", "functools", "hashlib", "heapq", "itertools", "json", "math", "operator", "re",
@@ -167,6 +170,25 @@ def test_imports_stand_at_the_top_unless_they_keep_a_large_library_out_of_the_st
     allowed = {other: next((key for key in LATE if f"{other}.".startswith(f"{key}.")), None) for _, _, other in late}
     assert [f"{name} line {line} imports {other}" for name, line, other in late if allowed[other] is None] == []
     assert LATE.keys() - allowed.values() == set(), "nothing imports these late any more"
+
+
+MOST_PLACES = 7  # arguments of a call by their place, beyond which nobody can read it
+MOST_PARAMETERS = 5  # of a function that may be given by their place
+
+
+def test_long_calls_name_their_arguments() -> None:
+    """What follows the fifth parameter of a function has a name where it is called, and so has the rest of a long call."""
+    wrong = []
+    for name, tree in trees().items():
+        for node in ast.walk(tree):
+            listed = isinstance(node, ast.Call) and all(isinstance(arg, ast.Constant) for arg in node.args)
+            if isinstance(node, ast.Call) and len(node.args) > MOST_PLACES and not listed:  # a list of words is read
+                wrong.append(f"{name} line {node.lineno} gives {len(node.args)} arguments by their place")
+            if isinstance(node, ast.FunctionDef) and node.name not in CALLED_BY_OTHERS:
+                own = [arg for arg in node.args.posonlyargs + node.args.args if arg.arg not in ("self", "cls")]
+                if len(own) > MOST_PARAMETERS:
+                    wrong.append(f"{name} line {node.lineno} {node.name} takes {len(own)} parameters by their place")
+    assert wrong == []
 
 
 def test_no_private_name_crosses_a_file() -> None:

@@ -74,16 +74,16 @@ def board_now(row: BalanceRow) -> BoardNow:
         row.board,
         row.start_ms,
         row.end_ms,
-        row.feed,
-        row.outgoing,
-        row.residual,
-        row.band,
-        row.verdict,
-        row.missing,
-        row.uncovered,
-        row.covered,
-        row.of,
-        row.estimated,
+        feed_mwh=row.feed,
+        outgoing_mwh=row.outgoing,
+        residual_mwh=row.residual,
+        band_mwh=row.band,
+        verdict=row.verdict,
+        missing=row.missing,
+        uncovered=row.uncovered,
+        covered=row.covered,
+        of=row.of,
+        estimated=row.estimated,
     )
 
 
@@ -93,7 +93,18 @@ def _try_running(state: State, aggregation: BoardAggregation, now_ms: int) -> Bo
     except Exception as exc:  # an edge of the house style: one board in the step
         terms, start = aggregation.terms, floor(now_ms, state.interval_ms)
         state.failed_boards[terms.board] = described(exc)
-        return BoardNow(terms.board, start, start, None, None, None, None, "not computable", (), terms.uncovered)
+        return BoardNow(
+            terms.board,
+            start,
+            start,
+            feed_mwh=None,
+            outgoing_mwh=None,
+            residual_mwh=None,
+            band_mwh=None,
+            verdict="not computable",
+            missing=(),
+            uncovered=terms.uncovered,
+        )
 
 
 def _running(state: State, aggregation: BoardAggregation, now_ms: int) -> BoardNow:
@@ -107,15 +118,15 @@ def _running(state: State, aggregation: BoardAggregation, now_ms: int) -> BoardN
             terms.board,
             start,
             start,
-            None,
-            None,
-            None,
-            None,
-            "not computable",
-            late,
-            terms.uncovered,
-            terms.covered,
-            terms.of,
+            feed_mwh=None,
+            outgoing_mwh=None,
+            residual_mwh=None,
+            band_mwh=None,
+            verdict="not computable",
+            missing=late,
+            uncovered=terms.uncovered,
+            covered=terms.covered,
+            of=terms.of,
         )
     end = min(reached)
     values = [
@@ -133,16 +144,16 @@ def _running(state: State, aggregation: BoardAggregation, now_ms: int) -> BoardN
         terms.board,
         start,
         end,
-        int(result.feed[0]) if result.feed_present[0] else None,
-        int(result.outgoing[0]) if result.outgoing_present[0] else None,
-        int(result.residual[0]) if known else None,
-        int(result.band[0]) if known else None,
-        result.word(0),
-        result.missing_points(0),
-        terms.uncovered,
-        terms.covered,
-        terms.of,
-        known and bool(flags.any()),
+        feed_mwh=int(result.feed[0]) if result.feed_present[0] else None,
+        outgoing_mwh=int(result.outgoing[0]) if result.outgoing_present[0] else None,
+        residual_mwh=int(result.residual[0]) if known else None,
+        band_mwh=int(result.band[0]) if known else None,
+        verdict=result.word(0),
+        missing=result.missing_points(0),
+        uncovered=terms.uncovered,
+        covered=terms.covered,
+        of=terms.of,
+        estimated=known and bool(flags.any()),
     )
 
 

@@ -53,6 +53,7 @@ from meterd.adapters.documents.model import (
 from meterd.adapters.documents.time_chart import TimeChart
 
 MARGIN = 16 * mm
+NO_PADDING = dict.fromkeys(("leftPadding", "bottomPadding", "rightPadding", "topPadding"), 0)
 INK, SOFT, RULE, BAND = HexColor(0x1C2430), HexColor(0x55606E), HexColor(0x9AA3AE), HexColor(0xEEF1F4)
 TALL = 1.5 * mm  # above and below the text of a row that is written into by hand
 _LEAST = 40 * mm  # a heading at the foot of a page without this much below it goes to the next
@@ -96,7 +97,7 @@ class _Template(BaseDocTemplate):  # type: ignore[misc]
         )  # fmt: skip
         self._document, self._pages = document, pages
         self._wide, self._high = _page_size(document)
-        frame = Frame(MARGIN, 18 * mm, self._wide - 2 * MARGIN, self._high - 36 * mm, 0, 0, 0, 0, id="body")
+        frame = Frame(MARGIN, 18 * mm, self._wide - 2 * MARGIN, self._high - 36 * mm, id="body", **NO_PADDING)
         self.addPageTemplates(PageTemplate(id="page", frames=[frame], onPage=self._page_marks))
         self._bookmarks = 0
 

@@ -259,11 +259,11 @@ class Publisher:
             heartbeat_ms is not None,
             self._lease.instance,
             self._lease.epoch,
-            self._sequence,
-            self._version,
-            heartbeat_ms,
-            self._site.limits.publish_every_s,
-            self._zone_rules,
+            sequence=self._sequence,
+            version=self._version,
+            heartbeat_ms=heartbeat_ms,
+            period_s=self._site.limits.publish_every_s,
+            zone_rules=self._zone_rules,
         )
 
     # -- in ------------------------------------------------------------------------------------------------------------

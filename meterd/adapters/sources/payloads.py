@@ -109,13 +109,13 @@ def _field(meter_input: Input) -> Field:
         meter_input.point,
         meter_input.register,
         scale,
-        kind.cumulative,
-        kind.unit,
-        meter_input.scale,
-        meter_input.unit,
-        name,
-        pointer,
-        time_pointer,
+        cumulative=kind.cumulative,
+        base_unit=kind.unit,
+        plan_scale=meter_input.scale,
+        unit=meter_input.unit,
+        senml_name=name,
+        pointer=pointer,
+        time_pointer=time_pointer,
     )
 
 

@@ -67,11 +67,11 @@ def wanted(meter_input: Input, key: str, site: Site) -> Wanted:
         key,
         meter_input.point,
         meter_input.register,
-        kind.unit,
-        kind.cumulative,
-        meter_input.scale,
-        base_scale(meter_input),
-        most,
+        base_unit=kind.unit,
+        cumulative=kind.cumulative,
+        scale=meter_input.scale,
+        factor=base_scale(meter_input),
+        power_max=most,
     )
 
 

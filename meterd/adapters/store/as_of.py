@@ -69,9 +69,10 @@ class AsOfStore(SqliteStore):
         rows = self._rows("balance", what, {"board": board, "period": period}, (from_ms, until_ms))
         return [
             BalanceRow(
-                board, period, start, end, feed, outgoing, residual, band, verdict, bool(estimated),
-                tuple(json.loads(missing)), tuple(json.loads(uncovered)), covered, of,
-                tuple((name, mwh) for name, mwh in json.loads(reconciled)),
+                board, period, start, end_ms=end, feed=feed, outgoing=outgoing, residual=residual, band=band,
+                verdict=verdict, estimated=bool(estimated), missing=tuple(json.loads(missing)),
+                uncovered=tuple(json.loads(uncovered)), covered=covered, of=of,
+                reconciled=tuple((name, mwh) for name, mwh in json.loads(reconciled)),
             )
             for start, end, feed, outgoing, residual, band, verdict, estimated, missing, uncovered, covered, of, reconciled
             in rows
@@ -81,7 +82,20 @@ class AsOfStore(SqliteStore):
         """PV figures that start in [from, until) as they stood."""
         what = "end_ms, production, grid_import, grid_export, self_use, consumption, estimated"
         rows = self._rows("pv", what, {"period": period}, (from_ms, until_ms))
-        return [PvRow(period, s, e, p, gi, ge, su, c, bool(est)) for s, e, p, gi, ge, su, c, est in rows]
+        return [
+            PvRow(
+                period,
+                s,
+                e,
+                production=p,
+                grid_import=gi,
+                grid_export=ge,
+                self_use=su,
+                consumption=c,
+                estimated=bool(est),
+            )
+            for s, e, p, gi, ge, su, c, est in rows
+        ]
 
     def _rows(self, table: str, what: str, keys: dict[str, object], span: tuple[int, int]) -> list[tuple[Any, ...]]:
         """Newest versions by then, in order of their start."""

@@ -50,11 +50,11 @@ def inspect(path: Path, remedy: str = "take another backup") -> Copy:
                 schema,
                 int(db.execute("SELECT COUNT(*) FROM reading").fetchone()[0]),
                 db.execute(newest).fetchone()[0],
-                int(closed[0]) if closed else None,
-                frozenset(row[0] for row in db.execute("SELECT DISTINCT point FROM channel")),
-                tuple(verify(db)),
-                head(db) if schema >= FIRST_VERSION else "",
-                undigested(db) if schema >= FIRST_VERSION else 0,
+                closed_to_ms=int(closed[0]) if closed else None,
+                points=frozenset(row[0] for row in db.execute("SELECT DISTINCT point FROM channel")),
+                changed=tuple(verify(db)),
+                head=head(db) if schema >= FIRST_VERSION else "",
+                undigested=undigested(db) if schema >= FIRST_VERSION else 0,
             )
     except sqlite3.Error as exc:
         raise StoreError(f"{path} cannot be read as a store: {exc}; {remedy}") from exc

@@ -62,7 +62,7 @@ class DigestWriter:
         (last,) = self._db.execute("SELECT COALESCE(MAX(seq), 0) FROM reading").fetchone()
         reached, _ = self._readings_reach()
         if len(times) and last - reached == len(times):  # else `settle` digests them behind those that wait
-            self._add(summed_history(reached + 1, channel, times, values, received_ms, marks))
+            self._add(summed_history(reached + 1, channel, times, values=values, received_ms=received_ms, marks=marks))
             self._reach_reading(last)
 
     def settle(self) -> None:

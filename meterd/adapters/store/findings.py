@@ -2,7 +2,8 @@
 
 import json
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from typing import Any
 
 from meterd.core.model.finding import Finding, FindingNote, FindingRow, Suppression
 from meterd.core.texts.notification_digest import SentNotification
@@ -65,12 +66,12 @@ class FindingTables:
 
     def all(self) -> list[FindingRow]:
         """The newest life of every finding ever, newest first."""
-        return [_row(*r) for r in self._db.execute(f"SELECT {_COLUMNS} FROM finding ORDER BY last_ms DESC, id")]
+        return [_row(r) for r in self._db.execute(f"SELECT {_COLUMNS} FROM finding ORDER BY last_ms DESC, id")]
 
     def former(self, name: str) -> list[FindingRow]:
         """Former lives of one finding, oldest first."""
         rows = self._db.execute(f"SELECT {_COLUMNS} FROM finding_old WHERE id = ? ORDER BY number", (name,))
-        return [_row(*r) for r in rows]
+        return [_row(r) for r in rows]
 
     # -- changes -------------------------------------------------------------------------------------------------------
 
@@ -148,12 +149,13 @@ class FindingTables:
         return {name: SentNotification(number, raised, bool(over)) for name, number, raised, over in rows}
 
 
-def _row(
-    _id: str, cause: str, subject: str, at_ms: int, text: str, remedy: str, points: str, first: int, last: int, state: str,
-    closed: int | None, number: int, count: int, suppressed: int, by: str, earlier: int | None, evidence: str,
-    part_of: str,
-) -> FindingRow:  # fmt: skip
-    finding = Finding(
-        cause, subject, at_ms, text, remedy, tuple(json.loads(points)), tuple(json.loads(evidence))
+def _row(stored: Sequence[Any]) -> FindingRow:
+    """A row of the table, whose values stand in the order of its columns."""
+    row = dict(zip(_COLUMNS.split(", "), stored, strict=True))
+    points, evidence = (tuple(json.loads(row[name])) for name in ("points", "evidence"))
+    finding = Finding(row["cause"], row["subject"], row["at_ms"], row["text"], row["remedy"], points, evidence)
+    return FindingRow(
+        finding, row["first_ms"], row["last_ms"], state=row["state"], closed_ms=row["closed_ms"], number=row["number"],
+        count=row["count"], suppressed=bool(row["suppressed"]), by=row["by"], earlier_ms=row["earlier_ms"],
+        part_of=row["part_of"],
     )  # fmt: skip
-    return FindingRow(finding, first, last, state, closed, number, count, bool(suppressed), by, earlier, part_of)

@@ -78,7 +78,15 @@ class IssuedTable:
         )
         return [
             IssueRecord(
-                kind, period, low, high, made, person, digest, tuple((p, r, e) for p, r, e in json.loads(used)), number
+                kind,
+                period,
+                low,
+                until_ms=high,
+                made_ms=made,
+                person=person,
+                sha256=digest,
+                figures=tuple((p, r, e) for p, r, e in json.loads(used)),
+                id=number,
             )
             for kind, period, low, high, made, person, digest, used, number in rows
         ]

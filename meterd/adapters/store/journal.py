@@ -399,9 +399,10 @@ class SqliteStore:
         )
         return [
             BalanceRow(
-                board, period, start, end, feed, outgoing, residual, band, verdict, bool(estimated),
-                tuple(json.loads(missing)), tuple(json.loads(uncovered)), covered, of,
-                tuple((name, mwh) for name, mwh in json.loads(reconciled)),
+                board, period, start, end_ms=end, feed=feed, outgoing=outgoing, residual=residual, band=band,
+                verdict=verdict, estimated=bool(estimated), missing=tuple(json.loads(missing)),
+                uncovered=tuple(json.loads(uncovered)), covered=covered, of=of,
+                reconciled=tuple((name, mwh) for name, mwh in json.loads(reconciled)),
             )
             for start, end, feed, outgoing, residual, band, verdict, estimated, missing, uncovered, covered, of, reconciled
             in rows
@@ -426,7 +427,20 @@ class SqliteStore:
             " WHERE period = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms",
             (period, from_ms, until_ms),
         )
-        return [PvRow(period, s, e, p, gi, ge, su, c, bool(est)) for s, e, p, gi, ge, su, c, est in rows]
+        return [
+            PvRow(
+                period,
+                s,
+                e,
+                production=p,
+                grid_import=gi,
+                grid_export=ge,
+                self_use=su,
+                consumption=c,
+                estimated=bool(est),
+            )
+            for s, e, p, gi, ge, su, c, est in rows
+        ]
 
     # -- findings and facts --------------------------------------------------------------------------------------------
 

@@ -50,7 +50,7 @@ def _rows_of(page: bytes, begin: int, width: int) -> Iterator[Values]:
     last = first + 2 * min(count, (len(page) - first) // 2)
     for (at,) in struct.iter_unpack(">H", page[first:last]):
         with suppress(IndexError, struct.error):  # beyond the page
-            if row := _row(page, at, width, page[begin] == TABLE_LEAF):
+            if row := _row(page, at, width, keyed=page[begin] == TABLE_LEAF):
                 yield row
 
 

@@ -54,7 +54,7 @@ class Records:
             values,
         )
         return [
-            Record(kind, name, at, person, note, made, json.loads(details), number)
+            Record(kind, name, at, person=person, note=note, made_ms=made, details=json.loads(details), id=number)
             for kind, name, at, person, note, made, details, number in rows
         ]
 

@@ -35,7 +35,7 @@ def fingerprints(columns: Sequence[Ints]) -> Ints:
 
 
 def summed_history(
-    first_seq: int, channel: int, times: Ints, values: Ints, received_ms: int, marks: int
+    first_seq: int, channel: int, times: Ints, *, values: Ints, received_ms: int, marks: int
 ) -> dict[Key, tuple[int, int]]:
     """Number and sum of the fingerprints of readings of one register, by day; they have consecutive numbers."""
 

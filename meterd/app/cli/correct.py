@@ -106,7 +106,18 @@ def _asked_reading(arguments: argparse.Namespace, path: Path, site: Site) -> Cor
     if not arguments.strike:
         reads = f"{Decimal(readings(arguments.reads, [register], '--reads')[register]) / 1000:f}"
         shown_of(reads)
-    return Correction(0, point, register, at_ms, at_ms + 1, "", options["reason"], options["person"], 0, reads=reads)
+    return Correction(
+        0,
+        point,
+        register,
+        from_ms=at_ms,
+        until_ms=at_ms + 1,
+        factor="",
+        reason=options["reason"],
+        person=options["person"],
+        made_ms=0,
+        reads=reads,
+    )
 
 
 def _reading_at(path: Path, channel: Channel, at_ms: int) -> int:
@@ -137,7 +148,17 @@ def _asked(arguments: argparse.Namespace, site: Site) -> Correction:
         raise ConfigError(f"--from {text(low)} is not before --to {text(high)}")
     register = _register(arguments.register, point, site)
     factor_of(options["factor"])
-    return Correction(0, point, register, low, high, options["factor"], options["reason"], options["person"], 0)
+    return Correction(
+        0,
+        point,
+        register,
+        from_ms=low,
+        until_ms=high,
+        factor=options["factor"],
+        reason=options["reason"],
+        person=options["person"],
+        made_ms=0,
+    )
 
 
 def _register(words: str, point: str, site: Site) -> str:

@@ -124,7 +124,9 @@ def complete(arguments: argparse.Namespace, site: Site, ask: Ask) -> ExchangeEnt
     if not serial or not person:
         raise ConfigError("serial number and person are needed: the record is of no use without them")
     new = {name: value for name in SAME if (value := getattr(arguments, name)) is not None}
-    return ExchangeEntry(point, out, into, closing, opening, serial, person, arguments.note, new)
+    return ExchangeEntry(
+        point, out, into, closing=closing, opening=opening, serial=serial, person=person, note=arguments.note, new=new
+    )
 
 
 def local(words: str, zone: zoneinfo.ZoneInfo) -> int:

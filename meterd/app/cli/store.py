@@ -234,8 +234,8 @@ def write_report(plan: Plan, report: "Report", path: Path) -> None:
     """The check report of an import: JSON if the name ends so, else text. StoreError if the file cannot be written."""
     limits = plan.site.limits
     made = ImportReport(
-        plan.site.name, plan.fingerprint, _now_ms(), limits.gap_exact_s, report.registers, report.decided,
-        report.strangers, report.until_ms, report.checks,
+        plan.site.name, plan.fingerprint, _now_ms(), gap_s=limits.gap_exact_s, registers=report.registers, decided=report.decided,
+        strangers=report.strangers, figures_until_ms=report.until_ms, checks=report.checks,
     )  # fmt: skip
     lines = json.dumps(made.as_json(), indent=1) if path.suffix == ".json" else "\n".join(made.lines())
     try:

@@ -90,14 +90,14 @@ def _work(runtime: Runtime, plan_runtime: PlanRuntime | None) -> Work:
         counters.readings,
         counters.deliveries,
         counters.ticks,
-        counters.figures,
-        published,
-        counters.turned_away,
-        counters.unkept,
-        counters.failures,
-        counters.store_failures,
-        counters.late,
-        counters.reloads,
+        figures=counters.figures,
+        published=published,
+        turned_away=counters.turned_away,
+        unkept=counters.unkept,
+        failures=counters.failures,
+        store_failures=counters.store_failures,
+        late=counters.late,
+        reloads=counters.reloads,
     )
 
 

@@ -65,7 +65,7 @@ class SourceMonitor:
             self.revivals += 1
             self._revived_ms = now_ms
         findings = [
-            refused_finding(*key, refused.count, refused.reason, refused.sample, now_ms)
+            refused_finding(*key, refused.count, reason=refused.reason, sample=refused.sample, now_ms=now_ms)
             for key, refused in self.source.refused().items()
         ]
         if self._revived_ms is not None:

@@ -90,7 +90,7 @@ def archive_months(plan: Plan, path: Path, target: ArchiveTarget, now_ms: int) -
             month
         ) in months:  # each from a moment of its own: to hold one for an hour would let the log of the store grow
             with closing(MonthRows(path)) as rows:
-                writer = _Writer(plan, path, target, rows, known, now_ms)
+                writer = _Writer(plan, path, target, rows=rows, known=known, now_ms=now_ms)
                 made = writer.archive(month, newest=month == months[-1])
             written += [] if made is None else [made]
     return written
@@ -100,7 +100,7 @@ class _Writer:
     """Writes a month of one moment of a store. `known` are the files that the archive had."""
 
     def __init__(
-        self, plan: Plan, path: Path, target: ArchiveTarget, rows: MonthRows, known: Set[str], now_ms: int
+        self, plan: Plan, path: Path, target: ArchiveTarget, *, rows: MonthRows, known: Set[str], now_ms: int
     ) -> None:
         self._plan, self._site, self._path, self._target, self._rows = plan, plan.site, path, target, rows
         self._now_ms, self._known = now_ms, known
@@ -114,9 +114,10 @@ class _Writer:
             return None
         version = 1 if before is None else before.version + 1
         made = ArchivedMonth(
-            FORMAT, self._site.name, self._site.zone, self._site.interval_s, month.name, version, month.from_ms,
-            month.until_ms, self._now_ms, __version__, self._rows.schema, self._plan.fingerprint,
-            head(self._rows.connection), final, files,
+            FORMAT, self._site.name, self._site.zone, interval_s=self._site.interval_s, month=month.name, version=version,
+            from_ms=month.from_ms, until_ms=month.until_ms, written_ms=self._now_ms, program=__version__,
+            schema=self._rows.schema, plan=self._plan.fingerprint, digest=head(self._rows.connection), pruned=final,
+            files=files,
         )  # fmt: skip
         self._target.write(made.path, made.as_bytes())
         return made

@@ -259,11 +259,11 @@ def give_out(plan: Plan, path: Path, document: IssuedDocument, data: bytes, reci
         document.kind,
         document.words,
         document.from_ms,
-        document.until_ms,
-        recipient.at_ms,
-        recipient.person,
-        digest,
-        document.used,
+        until_ms=document.until_ms,
+        made_ms=recipient.at_ms,
+        person=recipient.person,
+        sha256=digest,
+        figures=document.used,
     )
     try:
         return f"{record_issued(path, plan.site, issue)}, SHA-256 {digest}"

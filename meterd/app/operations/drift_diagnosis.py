@@ -84,13 +84,14 @@ def diagnosed(
         since = result.from_ms
         # sums of all that passed tell a large factor better than a fit that is linear in small steps
         seen = Observed(result.factor, result.error, common=result.common)
-        best = _by_sums(best, compared(net, table, best.points[0], fit, (seen,), since))
+        best = _by_sums(best, compared(net, table, best.points[0], fit=fit, seen=(seen,), from_ms=since))
     rows = [
         _with_correction(store, site, net, candidate=candidate, what=(table, since, fit))
         for candidate in (best, *suspicion.candidates[1:])
     ]
     gross = suspicion.named is not None and abs(best.step) >= GROSS
-    correction = _correction(site, net, best, (since, until), *rows[0][1:]) if gross else ""
+    _, seen_first, causes = rows[0]
+    correction = _correction(site, net, best, span=(since, until), seen=seen_first, causes=causes) if gross else ""
     reported = with_causes(suspicion, tuple(candidate for candidate, _, _ in rows), correction)
     return with_begin(reported, since, site.zone) if since != suspicion.change_ms else reported
 
@@ -125,11 +126,13 @@ def _with_correction(
     point = candidate.points[0]
     intervals = replace(table, present=table.present & (table.start_ms >= since)[:, None])
     if candidate.large and candidate.step != -1.0:
-        candidate = _by_sums(candidate, compared(net, table, point, fit, observe(net, intervals, point, fit), since))
+        candidate = _by_sums(
+            candidate, compared(net, table, point, fit=fit, seen=observe(net, intervals, point, fit), from_ms=since)
+        )
     seen = observe(net, intervals, point, fit, reactive=reactive_of(store, site, point, table.start_ms))
     if not seen:
         return candidate, (), ()
-    seen = compared(net, table, point, fit, seen, since)
+    seen = compared(net, table, point, fit=fit, seen=seen, from_ms=since)
     words = "; ".join(word for word in (candidate.measured, dependence(seen)) if word)
     i = net.points.index(point)
     causes = match(seen, ct_ratio=net.ct_ratio(i), direct=net.direct(i))
@@ -140,6 +143,7 @@ def _correction(
     site: Site,
     net: Network,
     best: Candidate,
+    *,
     span: tuple[int, int],
     seen: tuple[Observed, ...],
     causes: tuple[Cause, ...],

@@ -65,7 +65,7 @@ def opened_history(
         from meterd.app.operations.old_readings import add_files
 
         try:
-            add_files(history, site, others, columns, shape.mapping, shape.settings)
+            add_files(history, site, others, columns=columns, mapping=shape.mapping, settings=shape.settings)
         except MeterdError:
             history.close()
             raise

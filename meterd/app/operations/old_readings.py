@@ -37,6 +37,7 @@ def add_files(
     history: History,
     site: Site,
     paths: Sequence[Path],
+    *,
     columns: Mapping[str, Channel] | None,
     mapping: Path | None,
     settings: Sequence[str],

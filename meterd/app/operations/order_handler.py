@@ -80,13 +80,32 @@ class OrderHandler:
             if not self._store.readings_between((order.what, register), at_ms, at_ms + 1, most=1):
                 raise ConfigError(f"no reading of {register} at {order.what} is stored for {text(at_ms)}")
             return Correction(
-                0, order.what, register, at_ms, at_ms + 1, "", order.note, order.person, now_ms, reads=reads
+                0,
+                order.what,
+                register,
+                from_ms=at_ms,
+                until_ms=at_ms + 1,
+                factor="",
+                reason=order.note,
+                person=order.person,
+                made_ms=now_ms,
+                reads=reads,
             )
         if until is not None and until <= order.from_ms:
             raise ConfigError("the correction ends before it begins")
         factor = str(details["factor"])
         factor_of(factor)
-        return Correction(0, order.what, register, order.from_ms, until, factor, order.note, order.person, now_ms)
+        return Correction(
+            0,
+            order.what,
+            register,
+            from_ms=order.from_ms,
+            until_ms=until,
+            factor=factor,
+            reason=order.note,
+            person=order.person,
+            made_ms=now_ms,
+        )
 
     def _change(self, correction: Correction, now_ms: int, keep: Callable[[], int]) -> int:
         """Let a correction come into force or out of it; returns its number."""
@@ -130,11 +149,11 @@ class OrderHandler:
             str(details["kind"]),
             order.what,
             order.from_ms,
-            order.until_ms,
-            now_ms,
-            order.person,
-            str(details["sha256"]),
-            used,
+            until_ms=order.until_ms,
+            made_ms=now_ms,
+            person=order.person,
+            sha256=str(details["sha256"]),
+            figures=used,
         )
         with self._store.transaction():
             number = self._store.issued.add(issue, order.name)

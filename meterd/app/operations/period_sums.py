@@ -86,6 +86,7 @@ class Sums:
         changed: Sequence[FigureRow],
         now_ms: int,
         reason: str = PARTS,
+        *,
         boards: Sequence[Period] = ALL,
         periods: Sequence[Period] = ALL,
     ) -> None:
@@ -251,9 +252,9 @@ class Sums:
             begin,
             begin + step,
             self._net(aggregation.production, begin),
-            self._store.columns(aggregation.feeds.imports, Period.INTERVAL, begin),
-            self._store.columns(aggregation.feeds.exports, Period.INTERVAL, begin),
-            self._net(aggregation.others, begin),
+            imported=self._store.columns(aggregation.feeds.imports, Period.INTERVAL, begin),
+            exported=self._store.columns(aggregation.feeds.exports, Period.INTERVAL, begin),
+            others=self._net(aggregation.others, begin),
         )
         self._store.write_pv(rows, now_ms=mark[0], reason=mark[1])
         for group in self._parents(state, mine):
@@ -283,13 +284,13 @@ class Sums:
             start,
             total.end_ms,
             total.production,
-            total.grid_export,
-            total.self_use,
-            ratio(total.self_use, total.production),
-            ratio(total.self_use, total.consumed),
-            total.estimated,
-            total.grid_import,
-            total.consumed,
+            export_mwh=total.grid_export,
+            self_use_mwh=total.self_use,
+            self_consumption=ratio(total.self_use, total.production),
+            self_sufficiency=ratio(total.self_use, total.consumed),
+            estimated=total.estimated,
+            import_mwh=total.grid_import,
+            consumption_mwh=total.consumed,
         )
 
 

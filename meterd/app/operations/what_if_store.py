@@ -131,9 +131,9 @@ class WhatIfStore(SqliteStore):
             begin_ms,
             begin_ms + self._step,
             self._net(aggregation.production, begin_ms),
-            self.columns(aggregation.feeds.imports, Period.INTERVAL, begin_ms),
-            self.columns(aggregation.feeds.exports, Period.INTERVAL, begin_ms),
-            self._net(aggregation.others, begin_ms),
+            imported=self.columns(aggregation.feeds.imports, Period.INTERVAL, begin_ms),
+            exported=self.columns(aggregation.feeds.exports, Period.INTERVAL, begin_ms),
+            others=self._net(aggregation.others, begin_ms),
         )
 
     def _pv_sum(self, parent: Parent) -> PvRow:

@@ -124,7 +124,16 @@ def reconcile_network(net: Network, table: Intervals, given: Spread | None = Non
         adjustment[:, columns] += parts.shared[:, columns] * (parts.shared[:, columns] * back[:, columns]).sum(
             axis=1, keepdims=True
         )
-    return Flows(y - adjustment, r, loading, hours, valid, (r * multiplier).sum(axis=1), valid.sum(axis=1), multiplier)
+    return Flows(
+        y - adjustment,
+        r,
+        loading,
+        hours=hours,
+        valid=valid,
+        J=(r * multiplier).sum(axis=1),
+        dof=valid.sum(axis=1),
+        multiplier=multiplier,
+    )
 
 
 def _loading(net: Network, y: Floats, hours: Floats) -> Floats:

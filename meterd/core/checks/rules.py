@@ -167,7 +167,7 @@ def contradiction_findings(contradiction: Contradiction | None, site: str) -> li
     ]
 
 
-def refused_finding(point: str, register: str, count: int, reason: str, sample: str, now_ms: int) -> Finding:
+def refused_finding(point: str, register: str, count: int, *, reason: str, sample: str, now_ms: int) -> Finding:
     """Values of an input that are not believed."""
     return Finding(
         f"refused-{REGISTERS[register].name}", point, now_ms,

@@ -110,7 +110,16 @@ class ArrivalMonitor:
     def _first(self, reading: Reading) -> _RegisterArrivals:
         received, at_ms = reading.received_ms, reading.at_ms
         span = _LagWindow(received, at_ms, received - at_ms)
-        return _RegisterArrivals(received, at_ms, at_ms, reading.value, received, 0, span, reading.device_time)
+        return _RegisterArrivals(
+            received,
+            at_ms,
+            at_ms,
+            value=reading.value,
+            since_ms=received,
+            repeats=0,
+            span=span,
+            timed=reading.device_time,
+        )
 
     def _again(self, heard: _RegisterArrivals, reading: Reading) -> None:
         received, at_ms = reading.received_ms, reading.at_ms

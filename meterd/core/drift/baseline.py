@@ -70,7 +70,16 @@ def hypotheses(net: Network) -> tuple[Hypothesis, ...]:
         where = next(node.name for node in net.nodes if i in node.points)
         worth = MIN_STEP_FEED if role is Role.FEED else MIN_STEP_FEEDER
         hypothesis.append(
-            Hypothesis(f"ratio {name}", "ratio", (name,), where, (i,), worth, net.ct_ratio(i), net.direct(i))
+            Hypothesis(
+                f"ratio {name}",
+                "ratio",
+                (name,),
+                node=where,
+                members=(i,),
+                min_relevant_step=worth,
+                ct_ratio=net.ct_ratio(i),
+                direct=net.direct(i),
+            )
         )
     for name, members in net.sets:
         where = next(node.name for node in net.nodes if members[0] in node.points)

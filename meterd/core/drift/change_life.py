@@ -156,7 +156,7 @@ def _judged(state: WatchState, change: Change, *, opening: bool = False) -> _Cha
     feeds = frozenset(p for p, role in zip(state.network.points, state.network.roles, strict=True) if role is Role.FEED)
     tests = tuple(state.tests[j] for j in mine)
     judged = judge(state.network, days[:first], days[first:], base, hidden(state, change.found_ms))
-    text = suspicion(tests, seen, window, feeds, still, judged)
+    text = suspicion(tests, seen, window, feeds=feeds, still=still, judged=judged)
     place = {test.name: k for k, test in enumerate(tests)}
     listed = [place[c.hypothesis] for c in text.candidates if c.hypothesis in place]
     if any(

@@ -385,7 +385,18 @@ def _candidate(net: Network, trial: Trial, top: Trial) -> Candidate:
     odds, same = math.exp(min((top.gain - trial.gain) / 2, 700.0)), 1.0 if trial is top else 0.0
     if trial.load:
         node = net.nodes[trial.node].name
-        return Candidate(trial.name, trial.load, (), node, trial.factor, trial.error, "kW", trial.gain, odds, same)
+        return Candidate(
+            trial.name,
+            trial.load,
+            (),
+            node=node,
+            step=trial.factor,
+            step_error=trial.error,
+            unit="kW",
+            statistic=trial.gain,
+            odds=odds,
+            correlation=same,
+        )
     fitting = match(
         (Observed(trial.factor, max(trial.error, 1e-3)),),
         ct_ratio=net.ct_ratio(trial.point),

@@ -301,6 +301,7 @@ def suspicion(
     tests: tuple[Hypothesis, ...],
     seen: Evidence,
     window: Window,
+    *,
     feeds: frozenset[str],
     still: tuple[Candidate, ...] = (),
     judged: Judge | None = None,

@@ -223,7 +223,7 @@ def onset(net: Network, table: Intervals, point: str, fit: Fit, first_ms: int) -
 
 
 def compared(
-    net: Network, table: Intervals, point: str, fit: Fit, seen: tuple[Observed, ...], from_ms: int
+    net: Network, table: Intervals, point: str, *, fit: Fit, seen: tuple[Observed, ...], from_ms: int
 ) -> tuple[Observed, ...]:
     """Factors since a change over the one before it, in the same table: what else is wrong in the balance mostly cancels.
 

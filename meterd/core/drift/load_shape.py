@@ -206,7 +206,7 @@ def _joined(net: Network, days: Sequence[DayRows], k: int, mean: Floats) -> _Row
         return None
     flow, left, length, hour, slot, blocks, kinds, each = (np.concatenate(some) for some in zip(*parts, strict=True))
     of_kind = tuple(sum(day.kind == kind for day in days) for kind in range(KINDS))
-    return _Rows(flow, left, length, hour, slot, blocks, kinds, each, of_kind)
+    return _Rows(flow, left, length, hour=hour, slot=slot, block=blocks, kind=kinds, day=each, days=of_kind)
 
 
 def missing_kw(net: Network, course: Course, k: int, mean: Floats, hours: tuple[int, int]) -> float | None:

@@ -220,7 +220,14 @@ class PvAggregation:
         return tuple(channel for plan in plans for channel in (*plan.imports, *plan.exports))
 
     def interval_rows(
-        self, start_ms: Ints, end_ms: Ints, production: Columns, imported: Columns, exported: Columns, others: Columns
+        self,
+        start_ms: Ints,
+        end_ms: Ints,
+        production: Columns,
+        *,
+        imported: Columns,
+        exported: Columns,
+        others: Columns,
     ) -> list[PvRow]:
         """PV figures of intervals; export is that of the feeds' export registers, never a net of the intervals."""
         rows = len(start_ms)
@@ -242,15 +249,25 @@ class PvAggregation:
                 Period.INTERVAL,
                 int(start_ms[i]),
                 int(end_ms[i]),
-                int(figures.production[i]),
-                int(imported.energy[i].sum()),
-                int(figures.export[i]),
-                int(figures.self_use[i]),
-                int(figures.consumption[i]),
-                bool(estimated[i]),
+                production=int(figures.production[i]),
+                grid_import=int(imported.energy[i].sum()),
+                grid_export=int(figures.export[i]),
+                self_use=int(figures.self_use[i]),
+                consumption=int(figures.consumption[i]),
+                estimated=bool(estimated[i]),
             )
             if present[i]
-            else PvRow(Period.INTERVAL, int(start_ms[i]), int(end_ms[i]), None, None, None, None, None, False)
+            else PvRow(
+                Period.INTERVAL,
+                int(start_ms[i]),
+                int(end_ms[i]),
+                production=None,
+                grid_import=None,
+                grid_export=None,
+                self_use=None,
+                consumption=None,
+                estimated=False,
+            )
             for i in range(rows)
         ]
 
@@ -312,10 +329,10 @@ def sum_pv(parent: Parent, rows: Sequence[PvRow], expected: int) -> PvRow:
         parent.period,
         parent.start_ms,
         parent.end_ms,
-        add("production"),
-        add("grid_import"),
-        add("grid_export"),
-        add("self_use"),
-        add("consumption"),
-        whole and any(row.estimated for row in rows),
+        production=add("production"),
+        grid_import=add("grid_import"),
+        grid_export=add("grid_export"),
+        self_use=add("self_use"),
+        consumption=add("consumption"),
+        estimated=whole and any(row.estimated for row in rows),
     )

@@ -80,7 +80,7 @@ def _fit_lead(history: History, terms: Terms, lead: int) -> Lead:
         fitted(load_columns(terms, issued, target, lead_h, by_class=False), load, everything),
     )
     empty = np.zeros((day, 3))
-    learned = Lead(lead, weights, loads, 0, empty, empty, empty, False)
+    learned = Lead(lead, weights, loads, choice=0, pv_band=empty, load_band=empty, net_band=empty, rare=False)
     candidates = _loads(learned, terms, issued, target=target, lead_h=lead_h)
     choice = _best(candidates, load, CHOICE_DAYS * day, 1 + BLEND_DOUBT_DAYS * day / max(len(target), 1))
     pv_forecast, load_forecast = _pv(learned, terms, issued, target=target, lead_h=lead_h), candidates[choice]

@@ -98,11 +98,11 @@ def _load_terms(history: History, at: Ints, hour: int) -> LoadTerms:
         _carried(now, hour, of_class[0]),
         of_class,
         of_all,
-        np.stack(median),
-        _windows(over_class, hour, day),
-        _windows(over_all, hour, day),
-        _before(over_class, day),
-        _before(over_all, day),
+        median=np.stack(median),
+        above_class=_windows(over_class, hour, day),
+        above_all=_windows(over_all, hour, day),
+        apart_class=_before(over_class, day),
+        apart_all=_before(over_all, day),
     )
 
 

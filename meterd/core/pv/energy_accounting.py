@@ -215,8 +215,8 @@ class _Sums:
         *parts, to_grid, residual = _in_wh([*self.parts, self.to_grid, self.residual], total, names)
         used = _in_wh(self.used, _nearest_wh(sum(self.used)), self.names)
         return Account(
-            self.names, tuple(parts), tuple(used), to_grid, residual, rest, self.count, self.missing, self.standby,
-            self.unshared,
+            self.names, tuple(parts), tuple(used), to_grid=to_grid, residual=residual, rest_mwh=rest,
+            intervals=self.count, missing=self.missing, standby_mwh=self.standby, unshared_mwh=self.unshared,
         )  # fmt: skip
 
 

@@ -75,7 +75,7 @@ class Breakpoints:
     def __len__(self) -> int:
         return len(self.t)
 
-    def add(self, t: int, total: int, raw: int, plateau: int, edge: Edge, anchorable: int) -> None:
+    def add(self, t: int, total: int, raw: int, *, plateau: int, edge: Edge, anchorable: int) -> None:
         """One more breakpoint."""
         self.t.append(t)
         self.total.append(total)
@@ -150,7 +150,7 @@ class RegisterLine(Breakpoints):
 
     __slots__ = ()
 
-    def add(self, t: int, total: int, raw: int, plateau: int, edge: Edge, anchorable: int) -> None:
+    def add(self, t: int, total: int, raw: int, *, plateau: int, edge: Edge, anchorable: int) -> None:
         """One more breakpoint."""
         self.t.append(t)
         self.total.append(total)

@@ -161,7 +161,7 @@ class Tracker:
             self.at, self.raw, self.plateau = anchor.at_ms, anchor.raw, anchor.plateau_ms
             self._base = -self.rule.mwh(anchor.raw)
             self._last = (anchor.at_ms, anchor.raw)
-            self.breakpoints.add(anchor.at_ms, 0, anchor.raw, anchor.plateau_ms, Edge.KNOWN, 1)
+            self.breakpoints.add(anchor.at_ms, 0, anchor.raw, plateau=anchor.plateau_ms, edge=Edge.KNOWN, anchorable=1)
 
     @property
     def rule(self) -> Rule:
@@ -294,7 +294,9 @@ class Tracker:
         if raw != self.raw or self.at is None or edge is not Edge.KNOWN:
             self.plateau = t
         self.at, self.raw = t, raw
-        self.breakpoints.add(t, self._base + self.rule.mwh(raw), raw, self.plateau, edge, anchorable)
+        self.breakpoints.add(
+            t, self._base + self.rule.mwh(raw), raw, plateau=self.plateau, edge=edge, anchorable=anchorable
+        )
 
     def _drop_pending(self) -> None:
         if self.pending:
@@ -398,7 +400,9 @@ class Tracker:
             self._base = total - new.mwh(new.opening)
             self.at, self.raw, self.plateau = new.from_ms, new.opening, new.from_ms
             if new.gap is not None and new.from_ms > old.until_ms:
-                self.breakpoints.add(new.from_ms, total, new.opening, new.from_ms, Edge.ESTIMATED, 0)
+                self.breakpoints.add(
+                    new.from_ms, total, new.opening, plateau=new.from_ms, edge=Edge.ESTIMATED, anchorable=0
+                )
         else:
             self.raw = None
         if len(self.breakpoints):

@@ -55,13 +55,13 @@ def examine(channel: Channel, times: Ints, refused: Refusals, gap_ms: int) -> Re
         channel,
         len(ordered),
         int((steps == 0).sum()),
-        int(ordered[0]) if len(ordered) else None,
-        int(ordered[-1]) if len(ordered) else None,
-        len(wide),
-        tuple((int(ordered[i]), int(ordered[i + 1])) for i in longest),
-        refused.count,
-        tuple(f"{refusal.reason}: {refusal.sample}" for refusal in refused.samples[:LISTED]),
-        step_ms,
+        first_ms=int(ordered[0]) if len(ordered) else None,
+        last_ms=int(ordered[-1]) if len(ordered) else None,
+        gaps=len(wide),
+        longest=tuple((int(ordered[i]), int(ordered[i + 1])) for i in longest),
+        refused=refused.count,
+        samples=tuple(f"{refusal.reason}: {refusal.sample}" for refusal in refused.samples[:LISTED]),
+        step_ms=step_ms,
     )
 
 

@@ -166,7 +166,9 @@ def available_power(
         previous = replace(previous, shut=False, staged_ms=now_ms)
     previous, top, ramp = _ramp(previous, load.handed_w, policy, now_ms)
     stood = min((rise, *previous.newest_w)) - load.unsure_w
-    return previous, AvailablePower(keep, rise - load.unsure_w, top, state, reason, ramp, shed, stood)
+    return previous, AvailablePower(
+        keep, rise - load.unsure_w, top, state=state, reason=reason, ramp=ramp, shed=shed, stood_w=stood
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,5 +45,15 @@ def display_rows(with_pv: Present) -> tuple[Row, ...]:
         energy("site/import-today", "Energy taken from the grid", lambda day: day.import_mwh),
         energy("site/export-today", "Energy given to the grid", lambda day: day.export_mwh),
         energy("site/consumption-today", "Energy of all loads", lambda day: day.consumption_mwh),
-        Row("pv/surplus-level", "", level, Each.SITE, TimeBasis.NOW, _level, with_pv, LEVELS["unknown"], LEVELS),
+        Row(
+            "pv/surplus-level",
+            "",
+            level,
+            each=Each.SITE,
+            follows=TimeBasis.NOW,
+            take=_level,
+            present=with_pv,
+            fallback=LEVELS["unknown"],
+            words=LEVELS,
+        ),
     )

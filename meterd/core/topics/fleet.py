@@ -51,7 +51,7 @@ def site_rows(prefix: str, payloads: Mapping[str, bytes], now_ms: int) -> list[S
             results[site] = payload
         elif rest.startswith("finding/"):
             findings[site] = findings.get(site, 0) + 1
-    return [_row(site, payload, findings.get(site, 0), now_ms) for site, payload in sorted(results.items())]
+    return [_row(site, payload, findings.get(site, 0), now_ms=now_ms) for site, payload in sorted(results.items())]
 
 
 def _row(site: str, payload: bytes, findings: int, now_ms: int) -> SiteRow:

@@ -197,7 +197,16 @@ def parse(payload: bytes) -> Parsed:
     text = (main.text or "") if main else ""
     value = None if main is None else (float(WORDS[text]) if text else main.value)
     at_ms = round(state.at_s * 1000)
-    return Parsed(topic, value, text, main.unit if main else "", quality, at_ms, int(update_s), int(sequence.value))
+    return Parsed(
+        topic,
+        value,
+        text,
+        unit=main.unit if main else "",
+        state=quality,
+        at_ms=at_ms,
+        ut_s=int(update_s),
+        sequence=int(sequence.value),
+    )
 
 
 def usable(parsed: Parsed, now_ms: int) -> bool:
@@ -257,7 +266,16 @@ def parse_service(payload: bytes) -> Service | None:
     live = fields["state"] == "live"
     rules = fields.get("zone_rules")
     rules = rules if isinstance(rules, str) else ""
-    return Service(live, str(words[0]), epoch, sequence, str(words[1]), heartbeat_ms, period_s, rules)
+    return Service(
+        live,
+        str(words[0]),
+        epoch,
+        sequence=sequence,
+        version=str(words[1]),
+        heartbeat_ms=heartbeat_ms,
+        period_s=period_s,
+        zone_rules=rules,
+    )
 
 
 def _whole(value: object) -> bool:

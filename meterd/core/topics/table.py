@@ -323,7 +323,17 @@ def _board_rows(follows: TimeBasis) -> tuple[Row, ...]:
         energy("outgoing", f"Energy of the outgoing feeders {of}.", lambda b: b.outgoing_mwh),
         energy("residual", f"Feed side minus outgoing side {of}.", lambda b: b.residual_mwh),
         energy("band", f"Expanded uncertainty (k = 2) of the residual {of}.", lambda b: b.band_mwh),
-        Row(folder + "verdict", "", words, Each.BOARD, follows, _board_verdict(follows), _all_boards, 2, VERDICTS),
+        Row(
+            folder + "verdict",
+            "",
+            words,
+            Each.BOARD,
+            follows,
+            _board_verdict(follows),
+            _all_boards,
+            fallback=2,
+            words=VERDICTS,
+        ),
     )
 
 
@@ -369,7 +379,7 @@ def _contract_rows() -> tuple[Row, ...]:
 
 def _pv_rows() -> tuple[Row, ...]:
     def power(name: str, meaning: str, pick: Callable[[Snapshot], PowerNow | SurplusNow], fallback: int | None) -> Row:
-        return Row(f"pv/{name}", "W", meaning, Each.SITE, TimeBasis.NOW, _sum_power(pick), _with_pv, fallback)
+        return Row(f"pv/{name}", "W", meaning, Each.SITE, TimeBasis.NOW, _sum_power(pick), _with_pv, fallback=fallback)
 
     def ratio(name: str, meaning: str, pick: Callable[[PvNow], float | None]) -> Row:
         words = f"{meaning} of the local day so far, import and export apart as counted in each interval;"
@@ -426,7 +436,10 @@ def _entry(site: Site, row: Row, name: str) -> Entry:
     measured = row.unit == "W" and row.follows is not TimeBasis.FORECAST
     dead_band = float(site.limits.dead_band_w) if measured else 0.0
     believed_ms = believed_s(row.follows, site) * 1000
-    return Entry(topic, row, name, row.unit, validity_s(row.follows, site), believed_ms, row.fallback, dead_band)
+    valid_s = validity_s(row.follows, site)
+    return Entry(
+        topic, row, name, row.unit, valid_s, believed_ms=believed_ms, fallback=row.fallback, dead_band=dead_band
+    )
 
 
 def values(snapshot: Snapshot) -> tuple[Value, ...]:
@@ -460,7 +473,9 @@ def _judged(entry: Entry, taken: RowValue, now_ms: int) -> Value:
         or not -LARGEST < value < LARGEST  # also refuses NaN
     ):
         return Value(entry, None, now_ms, Quality.INVALID)
-    return Value(entry, value, taken.at_ms, taken.state, taken.text, taken.apart_ms, taken.course, taken.step_ms)
+    return Value(
+        entry, value, taken.at_ms, taken.state, taken.text, taken.apart_ms, course=taken.course, step_ms=taken.step_ms
+    )
 
 
 def _believed_ms(entry: Entry, taken: RowValue, now_ms: int) -> int:

@@ -68,7 +68,7 @@ def test_a_history_is_digested_as_its_rows_would_be_in_any_order_of_time() -> No
     times = generator.permutation(np.arange(500, dtype=np.int64)) * (DAY_MS // 100) + DAY * DAY_MS
     shown = generator.integers(0, 2**40, 500)
     rows = [(40 + i, 7, int(t), int(v), 99, 1) for i, (t, v) in enumerate(zip(times, shown, strict=True))]
-    sums = summed_history(40, 7, times, shown, 99, 1)
+    sums = summed_history(40, 7, times, values=shown, received_ms=99, marks=1)
     assert sums == summed_readings(rows, 0)
     assert [(key, count) for key, (count, _) in sums.items()] == [((READING, 7, DAY + d), 100) for d in range(5)]
 

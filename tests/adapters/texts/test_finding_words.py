@@ -274,7 +274,7 @@ def suspicions() -> list[Suspicion]:
             tests,
             Evidence(np.array([400.0, 399, 2, 3, 4]), step, error, np.eye(size)),
             window,
-            frozenset({"t1"}),
+            feeds=frozenset({"t1"}),
             judged=lambda some, _steps, odds=odds: ShapeEvidence(np.full(len(some), odds), {"board north": profile}),
         )
         for odds in (-50.0, 0.0)
@@ -282,12 +282,14 @@ def suspicions() -> list[Suspicion]:
     still = Candidate("ratio q09", "ratio", ("q09",), "board north", -1.0, 0.1, "ratio", 0.0, 1.0, 1.0)
     for T in ([400, 10, 9, 8, 7], [400, 399, 398, 397, 396], [1, 2, 3, 400, 399], [9, 400, 8, 7, 6]):
         seen = Evidence(np.array(T, dtype=float), step, error, np.eye(size))
-        results += [suspicion(tests, seen, window, frozenset({"t1"}), some) for some in ((), (still,))]
+        results += [suspicion(tests, seen, window, feeds=frozenset({"t1"}), still=some) for some in ((), (still,))]
     long = tuple(Hypothesis(f"ratio q{i}", "ratio", (f"q{i}",), "board north", (i,), 0.01) for i in range(10))
     alike = Evidence(np.full(10, 400.0), np.full(10, 0.02), np.full(10, 0.01), np.ones((10, 10)))
-    results.append(suspicion(long, alike, replace(window, explained=1.0), frozenset()))
+    results.append(suspicion(long, alike, replace(window, explained=1.0), feeds=frozenset()))
     only_still = Evidence(np.array([400.0]), np.array([-1.0]), np.array([0.1]), np.eye(1))
-    results.append(suspicion((replace(long[0], name="ratio q09"),), only_still, window, frozenset(), (still,)))
+    results.append(
+        suspicion((replace(long[0], name="ratio q09"),), only_still, window, feeds=frozenset(), still=(still,))
+    )
     return results
 
 

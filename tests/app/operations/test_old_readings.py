@@ -22,7 +22,7 @@ def test_a_file_is_added_with_what_is_left_out(site: Site, tmp_path: Path) -> No
     path = tmp_path / "a.csv"
     path.write_text("Zeit\tLuftdruck\tSteg A kWh\n01.01.2025 00:00\t990\t1,5\n01.01.2025 01:00\t991\tx\n")
     with empty_history(site, "old") as history:
-        add_files(history, site, [path], None, None, [])
+        add_files(history, site, [path], columns=None, mapping=None, settings=[])
         _, values, refused = history.column("pontoon-a", "1.8.0")
         assert (values.tolist(), refused.count, [cell.row for cell in refused.cells]) == ([1_500_000], 1, [3])
         assert history.mappings == [
@@ -35,7 +35,7 @@ def test_a_file_without_a_known_column_is_refused(site: Site, tmp_path: Path) ->
     path = tmp_path / "a.csv"
     path.write_text("Zeit;Luftdruck\n01.01.2025 00:00;990\n01.01.2025 01:00;991\n")
     with empty_history(site, "old") as history, pytest.raises(SourceError, match="no column is recognised"):
-        add_files(history, site, [path], None, None, [])
+        add_files(history, site, [path], columns=None, mapping=None, settings=[])
     file = opened(site, path, FileMapping(), {"Luftdruck": ("air", "1.8.0")})[0]
     assert "1 columns for 1 points" in understood(file)
 

@@ -26,7 +26,7 @@ def as_read(energy: Ints, gap: slice) -> tuple[Ints, np.ndarray]:
     breakpoints = Breakpoints()
     for row in [i for i in range(97) if not gap.start <= i < gap.stop]:
         at = int(row * QUARTER)
-        breakpoints.add(at, int(edges[row]), int(edges[row]), at, Edge.KNOWN, 1)
+        breakpoints.add(at, int(edges[row]), int(edges[row]), plateau=at, edge=Edge.KNOWN, anchorable=1)
     read = figures(breakpoints, 0, 96 * QUARTER, interval_ms=QUARTER, gap_exact_ms=QUARTER, gap_estimate_ms=DAY)
     return read.energy, read.flags
 
@@ -64,7 +64,7 @@ def test_the_band_of_a_day_holds_what_a_gap_over_its_end_hides(hidden: int) -> N
     breakpoints = Breakpoints()
     for row in [i for i in range(193) if not 96 - hidden < i < 96 + hidden]:
         at = int(row * QUARTER)
-        breakpoints.add(at, int(edges[row]), int(edges[row]), at, Edge.KNOWN, 1)
+        breakpoints.add(at, int(edges[row]), int(edges[row]), plateau=at, edge=Edge.KNOWN, anchorable=1)
     read = figures(breakpoints, 0, 192 * QUARTER, interval_ms=QUARTER, gap_exact_ms=QUARTER, gap_estimate_ms=DAY)
     if hidden == 1:
         assert read.flags.tolist() == [0] * 95 + [Flag.END, Flag.START] + [0] * 95

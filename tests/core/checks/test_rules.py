@@ -103,7 +103,7 @@ def test_balances_that_do_not_close() -> None:
 
 def test_what_is_not_believed_or_goes_wrong_names_the_register() -> None:
     """Ids are stable, so that the same cause renews its finding."""
-    refused = refused_finding("q1", POWER, 17, "not a number", '"n/a"', NOW)
+    refused = refused_finding("q1", POWER, 17, reason="not a number", sample='"n/a"', now_ms=NOW)
     assert refused.id == "refused-power-q1"
     assert "17 values of power refused, the last because not a number" in refused.text
     (aside,) = set_aside_findings({("q1", IMPORT): "KeyError: 1"}, NOW)

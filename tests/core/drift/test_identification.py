@@ -64,7 +64,7 @@ def test_a_name_needs_twenty_to_one() -> None:
     M, D = two(0.0)
     for gap, named in ((GAP - 0.1, None), (GAP + 0.1, "ratio q0")):
         seen = evidence(CERTAIN, M, np.array([math.sqrt(20 + gap), math.sqrt(20.0)]), D)
-        assert suspicion(TESTS, seen, WINDOW, frozenset()).named == named
+        assert suspicion(TESTS, seen, WINDOW, feeds=frozenset()).named == named
 
 
 def test_thin_evidence_never_leaves_a_feed_out() -> None:
@@ -72,17 +72,17 @@ def test_thin_evidence_never_leaves_a_feed_out() -> None:
     M, D = two(0.0)
     for T, names in ((THIN - 1, ["ratio q0", "ratio q1"]), (THIN + 1, ["ratio q0"])):
         seen = evidence(CERTAIN, M, np.array([math.sqrt(T), 0.1]), D)
-        result = suspicion(TESTS, seen, WINDOW, frozenset({"q1"}))
+        result = suspicion(TESTS, seen, WINDOW, feeds=frozenset({"q1"}))
         assert [c.hypothesis for c in result.candidates] == names
         assert result.named == (None if len(names) > 1 else "ratio q0")
-        assert suspicion(TESTS, seen, WINDOW, frozenset({"q0"})).named == "ratio q0", "a feed may be named"
+        assert suspicion(TESTS, seen, WINDOW, feeds=frozenset({"q0"})).named == "ratio q0", "a feed may be named"
 
 
 def test_the_day_of_a_change_is_a_local_one() -> None:
     """The local day of 1 March begins on 28 February by UTC."""
     M, D = two(0.0)
     window = Window(0, 1_772_319_600_000, 14, 0.1, explained=1.0, zone="Europe/Vienna")
-    result = suspicion(TESTS, evidence(CERTAIN, M, np.array([9.0, 0.0]), D), window, frozenset())
+    result = suspicion(TESTS, evidence(CERTAIN, M, np.array([9.0, 0.0]), D), window, feeds=frozenset())
     assert "since 2026-03-01 (14 days" in result.text
 
 
@@ -90,7 +90,7 @@ def test_signatures_that_are_alike_are_listed_together_whatever_the_figures() ->
     M, D = two(0.97)
     seen = evidence(CERTAIN, M, M @ np.array([30.0, 0.0]), D)
     assert seen.T[0] - seen.T[1] > GAP
-    result = suspicion(TESTS, seen, WINDOW, frozenset())
+    result = suspicion(TESTS, seen, WINDOW, feeds=frozenset())
     assert result.named is None
     assert result.candidates[1].correlation == pytest.approx(0.97)
     assert "correlation +0.97" in result.text
@@ -123,15 +123,15 @@ def test_much_that_is_unexplained_is_said() -> None:
     window = Window(0, 0, 14, 0.1, explained=0.3)
     assert (
         "more than one thing"
-        in suspicion(TESTS, evidence(CERTAIN, M, np.array([9.0, 0.0]), D), window, frozenset()).text
+        in suspicion(TESTS, evidence(CERTAIN, M, np.array([9.0, 0.0]), D), window, feeds=frozenset()).text
     )
 
 
 def test_if_the_feed_is_right_is_said_beside_a_feed_only() -> None:
     M, D = two(0.5)
     seen = evidence(CERTAIN, M, M @ np.array([10.0, 0.0]), D)
-    assert "if the feed is right: q1 reads" in suspicion(TESTS, seen, WINDOW, frozenset({"q0"})).text
-    assert suspicion(TESTS, seen, WINDOW, frozenset({"q1"})).if_feed_right == ""
+    assert "if the feed is right: q1 reads" in suspicion(TESTS, seen, WINDOW, feeds=frozenset({"q0"})).text
+    assert suspicion(TESTS, seen, WINDOW, feeds=frozenset({"q1"})).if_feed_right == ""
 
 
 PROFILE = Profile("board b", (0.0,) * 8 + (4.0,) * 9 + (0.0,) * 7)
@@ -153,7 +153,7 @@ def test_a_load_of_any_shape_stands_beside_a_ratio_that_does_not_follow_its_feed
     """20:1 each way; where neither is seen, the load comes first."""
     seen = Evidence(np.array([400.0, 1.0]), np.array([-0.08, 0.0]), np.full(2, 0.01), np.eye(2))
     judged = ShapeEvidence(np.array([odds]), {"board b": PROFILE})
-    text = suspicion(TESTS, seen, WINDOW, frozenset(), judged=lambda _tests, _steps: judged)
+    text = suspicion(TESTS, seen, WINDOW, feeds=frozenset(), judged=lambda _tests, _steps: judged)
     assert [c.hypothesis for c in text.candidates] == listed
     assert text.named == named
     if named == "shape board b":
@@ -168,7 +168,7 @@ def test_a_meter_is_not_struck_out_for_a_load_on_the_word_of_few_days(
     """Found in the study: climbing-hall read 5 % less, and on day 5 a load that was not there was named."""
     seen = Evidence(np.array([400.0, 1.0]), np.array([-0.08, 0.0]), np.full(2, 0.01), np.eye(2))
     judged, window = ShapeEvidence(np.array([odds]), {"board b": PROFILE}), replace(WINDOW, days=days)
-    text = suspicion(TESTS, seen, window, frozenset(), judged=lambda _tests, _steps: judged)
+    text = suspicion(TESTS, seen, window, feeds=frozenset(), judged=lambda _tests, _steps: judged)
     assert text.named == (named and "shape board b")
     assert ("ratio q0" in [c.hypothesis for c in text.candidates]) == (named is None)
 
@@ -177,6 +177,6 @@ def test_without_a_profile_nothing_stands_beside_the_ratio() -> None:
     """No interval of its balance could be computed since."""
     seen = Evidence(np.array([400.0, 1.0]), np.array([-0.08, 0.0]), np.full(2, 0.01), np.eye(2))
     text = suspicion(
-        TESTS, seen, WINDOW, frozenset(), judged=lambda tests, _steps: ShapeEvidence(np.zeros(len(tests)), {})
+        TESTS, seen, WINDOW, feeds=frozenset(), judged=lambda tests, _steps: ShapeEvidence(np.zeros(len(tests)), {})
     )
     assert text.named == "ratio q0"

@@ -179,8 +179,8 @@ def test_a_change_is_measured_against_the_time_before_it(solved: Simulated) -> N
     since, limits = int(table.start_ms[row]), prior(solved.net)
     later = replace(table, present=table.present & (table.start_ms >= since)[:, None])
     plain = observe(solved.net, later, POINT, limits)
-    (whole,) = compared(solved.net, table, POINT, limits, plain, since)
+    (whole,) = compared(solved.net, table, POINT, fit=limits, seen=plain, from_ms=since)
     assert whole.factor == pytest.approx(0.8, abs=0.01)
     assert abs(whole.factor - 0.8) < abs(plain[0].factor - 0.8)
     # less than most of a day before it is nothing to compare with
-    assert compared(solved.net, table, POINT, limits, plain, int(table.start_ms[20])) == plain
+    assert compared(solved.net, table, POINT, fit=limits, seen=plain, from_ms=int(table.start_ms[20])) == plain

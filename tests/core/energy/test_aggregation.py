@@ -148,7 +148,9 @@ def test_pv_of_an_interval_needs_every_register_that_the_plan_reads() -> None:
         np.array([[4, 0]] * 3), np.array([[True, False], [False, False], [True, False]]), ones(3, 2).flags
     )
     marked = Columns(np.full((3, 1), 10), np.ones((3, 1), bool), np.array([[0], [0], [1]], dtype=np.uint8))
-    rows = aggregation.interval_rows(start, start + QUARTER, marked, ones(3, 2), feed_out, ones(3))
+    rows = aggregation.interval_rows(
+        start, start + QUARTER, marked, imported=ones(3, 2), exported=feed_out, others=ones(3)
+    )
     assert [(r.production, r.grid_import, r.grid_export, r.self_use, r.consumption, r.estimated) for r in rows] == [
         (10, 2, 4, 6, 9, False),
         (None, None, None, None, None, False),

@@ -25,7 +25,7 @@ def line(*breakpoints: tuple[int, int, Edge]) -> Breakpoints:
     """Breakpoints at times with totals; every one an anchor that shows its total."""
     made = Breakpoints()
     for t, total, edge in breakpoints:
-        made.add(t, total, total, t, edge, 1)
+        made.add(t, total, total, plateau=t, edge=edge, anchorable=1)
     return made
 
 
@@ -138,7 +138,7 @@ def test_a_gap_too_long_to_be_shared_out_is_missing() -> None:
 def test_anchor_is_the_newest_usable_breakpoint_at_or_before_the_start() -> None:
     breakpoints = Breakpoints()
     for t, usable in ((10, 1), (QUARTER, 0), (QUARTER + 5, 1), (3 * QUARTER, 1)):
-        breakpoints.add(t, t, t, t, Edge.KNOWN, usable)
+        breakpoints.add(t, t, t, plateau=t, edge=Edge.KNOWN, anchorable=usable)
     result = read(breakpoints, 0, 4 * QUARTER)
     assert result.anchor.tolist() == [-1, 0, 2, 3]
     assert breakpoints.anchor(2).at_ms == QUARTER + 5
@@ -187,6 +187,6 @@ def test_breakpoints_grow_while_the_call_that_read_them_is_held() -> None:
     finally:
         sys.setprofile(None)
     assert {"figures", "_boundary_values", "_overlap", "_anchors"} <= {frame.f_code.co_name for frame in held}
-    breakpoints.add(4 * QUARTER, 11, 11, 4 * QUARTER, Edge.KNOWN, 1)
+    breakpoints.add(4 * QUARTER, 11, 11, plateau=4 * QUARTER, edge=Edge.KNOWN, anchorable=1)
     breakpoints.trim(2 * QUARTER)
     assert breakpoints.t.tolist() == [QUARTER, 3 * QUARTER, 4 * QUARTER]

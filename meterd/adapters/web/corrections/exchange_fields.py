@@ -56,7 +56,17 @@ def entry_of(
         return None
     cells = context.fitted.cells
     new = {name: value.strip() for name, value in fields.new.items() if value.strip() != cells.get(name, "")}
-    return ExchangeEntry(context.point, out, into, closing, opening, serial, context.person, note, new), gap
+    return ExchangeEntry(
+        context.point,
+        out,
+        into,
+        closing=closing,
+        opening=opening,
+        serial=serial,
+        person=context.person,
+        note=note,
+        new=new,
+    ), gap
 
 
 def _out(words: str, context: ExchangeContext, zone: ZoneInfo) -> int:

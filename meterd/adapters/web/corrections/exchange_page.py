@@ -109,7 +109,16 @@ class ExchangeQuery:
     def noted(self, fitted: Fitted) -> ExchangeFields:
         """The fields; data of the new meter that were not sent are those of the old one."""
         new = {name: fitted.cells.get(name, "") if (v := getattr(self, name)) is None else v for name in DATA}
-        return ExchangeFields(self.out, self.into, self.closing, self.opening, self.gap, self.serial, self.note, new)
+        return ExchangeFields(
+            self.out,
+            self.into,
+            self.closing,
+            opening=self.opening,
+            gap=self.gap,
+            serial=self.serial,
+            note=self.note,
+            new=new,
+        )
 
 
 def view(

@@ -91,7 +91,9 @@ def correction_of(
     reason = form.read("reason", lambda: note_of(written.reason))
     if form.faults or point is None or register is None or begin is None or factor is None or reason is None:
         return None
-    return Correction(0, point.name, register, begin, end, factor, reason, person, 0)
+    return Correction(
+        0, point.name, register, from_ms=begin, until_ms=end, factor=factor, reason=reason, person=person, made_ms=0
+    )
 
 
 def point_of(words: str, site: Site) -> Point:

@@ -101,7 +101,7 @@ def _rows(lines: Sequence[PriceLine], language: str) -> list[PriceRow]:
     """The lines in coins that add up to the sum as it is shown; prices of one unit have as many places."""
     coins = in_coins([line.amount for line in lines])
     places = {unit: max(_places(row.price) for row in lines if row.unit == unit) for unit in {r.unit for r in lines}}
-    return [_row(line, amount, places[line.unit], language) for line, amount in zip(lines, coins, strict=True)]
+    return [_row(line, amount, places[line.unit], language=language) for line, amount in zip(lines, coins, strict=True)]
 
 
 def _places(price: str) -> int:

@@ -247,7 +247,7 @@ def _word(cause: str) -> str:
 def _rows(site: Site, shares: Mapping[str, Completeness], live: _Live) -> list[PointRow]:
     newest, wrong = live.newest(), live.wrong()
     points = {point.name: point for point in site.points}
-    return [_row(points[name], share, live, (newest, wrong)) for name, share in shares.items()]
+    return [_row(points[name], share, live, known=(newest, wrong)) for name, share in shares.items()]
 
 
 def _row(
