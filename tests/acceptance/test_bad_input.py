@@ -5,8 +5,6 @@ import re
 import resource
 import signal
 import socket
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -30,6 +28,7 @@ from tests.faults.mill import (
     small_disk,
     write_plan,
 )
+from tests.programs import finished
 
 pytestmark = pytest.mark.slow
 BROKER = "max_queued_messages 0\nmax_inflight_messages 0\n"
@@ -39,12 +38,6 @@ BROKER = "max_queued_messages 0\nmax_inflight_messages 0\n"
 def broker() -> Iterator[Mosquitto]:
     with Mosquitto(BROKER) as item:
         yield item
-
-
-def run(*arguments: str, env: dict[str, str] | None = None) -> subprocess.CompletedProcess[str]:
-    """A command that ends by itself."""
-    command = [sys.executable, "-m", "meterd.app.cli.main", *arguments]
-    return subprocess.run(command, capture_output=True, text=True, timeout=60, env={**os.environ, **(env or {})})
 
 
 def listening(child: Child, store: Path, out: Link) -> None:
@@ -74,7 +67,7 @@ def test_a_wrong_plan_is_refused_with_every_fault_its_place_and_its_remedy(tmp_p
     plan = write_plan(tmp_path / "plan", 1883)
     text = plan.read_text().replace("rating_kva = 400", 'rating_kva = "big"').replace('role = "pv"', 'role = "sun"')
     plan.write_text(text + '\n[[input]]\npoint = "q09"\naddress = "m/+"\nfields = { "1.8.0" = "import/x" }\n')
-    done = run("run", str(plan), "--store", str(tmp_path / "s.sqlite"))
+    done = finished(["run", str(plan), "--store", str(tmp_path / "s.sqlite")], tmp_path)
     assert (done.returncode, done.stdout) == (2, "")
     faults = done.stderr.splitlines()[1:]
     assert len(faults) >= 3, done.stderr
@@ -86,10 +79,10 @@ def test_a_wrong_plan_is_refused_with_every_fault_its_place_and_its_remedy(tmp_p
 
 
 def test_a_plan_that_is_not_there_and_a_wrong_option_are_reported(tmp_path: Path) -> None:
-    done = run("run", str(tmp_path / "none"))
+    done = finished(["run", str(tmp_path / "none")], tmp_path)
     assert done.returncode == 2
     assert "there is no such plan; name a plan folder" in done.stderr
-    done = run("run", "x", "--nonsense", "2026")
+    done = finished(["run", "x", "--nonsense", "2026"], tmp_path)
     assert done.returncode == 2
     assert "there is no option --nonsense" in done.stderr
 
@@ -138,7 +131,7 @@ def test_a_second_daemon_on_the_same_store_says_who_has_it(tmp_path: Path, broke
     plan, store = write_plan(tmp_path / "plan", broker.port), tmp_path / "s.sqlite"
     with Child(plan, store) as child, sending(broker.port) as out:
         listening(child, store, out)
-        second = run("run", str(plan), "--store", str(store))
+        second = finished(["run", str(plan), "--store", str(store)], tmp_path)
         assert second.returncode == 1
         assert f"the store {store} is in use by another daemon (process {child.pid})" in second.stderr
         assert "stop that one first" in second.stderr
@@ -187,7 +180,7 @@ def test_a_file_that_may_not_grow_confirms_nothing_and_loses_nothing(tmp_path: P
 
 def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
     plan = write_plan(tmp_path / "plan", 1883)
-    done = run("run", str(plan), "--store", "/sys/s.sqlite")
+    done = finished(["run", str(plan), "--store", "/sys/s.sqlite"], tmp_path)
     assert done.returncode == 1
     assert (
         "cannot create the store /sys/s.sqlite: Permission denied; choose a folder that can be written" in done.stderr
@@ -197,7 +190,7 @@ def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
 def test_a_file_that_is_no_store_is_left_alone(tmp_path: Path) -> None:
     plan, other = write_plan(tmp_path / "plan", 1883), tmp_path / "letter.txt"
     other.write_text("dear facility manager, " * 100)
-    done = run("run", str(plan), "--store", str(other))
+    done = finished(["run", str(plan), "--store", str(other)], tmp_path)
     assert done.returncode == 1
     assert f"cannot open the store {other}: file is not a database; move the file away" in done.stderr
     assert other.read_text().startswith("dear")
@@ -223,7 +216,7 @@ def test_a_busy_port_of_the_embedded_broker_is_reported_with_what_to_do(tmp_path
         port = other.getsockname()[1]
         plan = write_plan(tmp_path / "plan", port)
         plan.write_text(plan.read_text().replace('host = "127.0.0.1"', "embedded = true"))
-        done = run("run", str(plan), "--store", str(tmp_path / "s.sqlite"))
+        done = finished(["run", str(plan), "--store", str(tmp_path / "s.sqlite")], tmp_path)
     assert done.returncode == 1
     assert f"cannot start the embedded broker on 127.0.0.1:{port}: Address already in use" in done.stderr
     assert "stop the program that uses the port" in done.stderr
@@ -235,7 +228,7 @@ def test_a_password_variable_that_is_not_set_is_named(tmp_path: Path) -> None:
     plan.write_text(
         plan.read_text().replace("broker = {", 'broker = { username = "m", password_env = "MILL_PASSWORD",')
     )
-    done = run("run", str(plan), "--store", str(tmp_path / "s.sqlite"))
+    done = finished(["run", str(plan), "--store", str(tmp_path / "s.sqlite")], tmp_path)
     assert done.returncode == 2
     assert "environment variable MILL_PASSWORD with the broker's password is not set" in done.stderr
     no_traceback(done.stderr)

@@ -3,8 +3,6 @@
 import json
 import random
 import signal
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -18,6 +16,7 @@ from meterd.adapters.mqtt.settings import LinkSettings
 from meterd.adapters.simulator.controller import Client, Controller, serve
 from meterd.core.model.periods import text
 from tests.brokers import Mosquitto, until
+from tests.programs import Program
 
 COUNT, LOAD_W = 100, 1_500
 BASE_W, PV_W = 20_000, 110_000  # 90 kW to share: 60 of the 100 loads
@@ -99,12 +98,10 @@ class Daemon:
     """The daemon as a process."""
 
     plan: Path
-    process: "subprocess.Popen[bytes] | None" = None
+    process: Program | None = None
 
     def start(self) -> None:
-        command = [sys.executable, "-m", "meterd.app.cli.main", "run", str(self.plan)]
-        with (self.plan.parent / "log").open("ab") as log:
-            self.process = subprocess.Popen(command, stdout=log, stderr=log)
+        self.process = Program(["run", str(self.plan)], self.plan.parent / "log")
 
     def kill(self) -> None:
         if self.process is not None:

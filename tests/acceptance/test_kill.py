@@ -1,15 +1,9 @@
 """A daemon that is killed at 50 random moments while readings flow comes to the same figures as one that never was."""
 
-import json
-import os
 import random
 import signal
-import subprocess
-import sys
 import threading
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
@@ -27,6 +21,7 @@ from tests.faults.mill import (
     stored_figures,
     write_plan,
 )
+from tests.programs import Program
 
 KILLS = 50
 SECONDS = 22.0  # in which the day of the trial is published
@@ -34,58 +29,15 @@ BROKER = "max_queued_messages 0\nmax_inflight_messages 200\n"  # an absent daemo
 ARGUMENTS = ("--trial-from", "2026-05-04T00:00:00Z")
 
 
-class ProcessStarter:
-    """Daemons, one after another, quick to start."""
-
-    def __init__(self) -> None:
-        command = [sys.executable, str(Path(__file__).with_name("process_starter.py"))]
-        root = str(Path(__file__).parents[2])
-        self._process = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env={**os.environ, "PYTHONPATH": root}
-        )
-        assert self._answer() == "ready"
-
-    def _answer(self) -> str:
-        assert self._process.stdout is not None
-        return self._process.stdout.readline().decode().strip()
-
-    def start(self, plan: Path, store: Path) -> int:
-        """A new daemon; its process id."""
-        assert self._process.stdin is not None
-        arguments = ["run", str(plan), "--store", str(store), *ARGUMENTS]
-        self._process.stdin.write(json.dumps([f"{store}.log", arguments]).encode() + b"\n")
-        self._process.stdin.flush()
-        return int(self._answer())
-
-    def close(self) -> None:
-        """End."""
-        self._process.kill()
-        self._process.communicate()
+def daemon(plan: Path, store: Path) -> Program:
+    """A new daemon on what the last one left."""
+    return Program(["run", str(plan), "--store", str(store), *ARGUMENTS], Path(f"{store}.log"))
 
 
-@contextmanager
-def nursery() -> Iterator[ProcessStarter]:
-    """A nursery while the `with` block lasts."""
-    process_starter = ProcessStarter()
-    try:
-        yield process_starter
-    finally:
-        process_starter.close()
-
-
-def alive(child: int) -> bool:
-    """Whether a child of the nursery runs."""
-    with suppress(ProcessLookupError):
-        os.kill(child, 0)
-        return True
-    return False
-
-
-def end(child: int, number: int) -> None:
+def end(child: Program, number: int) -> None:
     """Send a signal and wait until the process is gone."""
-    with suppress(ProcessLookupError):
-        os.kill(child, number)
-    assert until(lambda: not alive(child), 20), "the daemon did not end"
+    child.send_signal(number)
+    child.wait(20)
 
 
 def slowly(port: int, sent: list[tuple[str, bytes]], seconds: float) -> threading.Thread:
@@ -112,12 +64,12 @@ def wait_for_all(store: Path, count: int) -> None:
     time.sleep(0.3)
 
 
-def run_once(folder: Path, started: ProcessStarter, sent: list[tuple[str, bytes]], count: int) -> Path:
+def run_once(folder: Path, sent: list[tuple[str, bytes]], count: int) -> Path:
     """The day without kills."""
     store = folder / "whole.sqlite"
     with Mosquitto(BROKER) as broker, sending(broker.port) as out:
         plan = write_plan(folder / "whole", broker.port, limits=FAR)
-        child = started.start(plan, store)
+        child = daemon(plan, store)
         assert until(out.connected)
         assert until(store.exists)
         assert until(lambda: bool(subscribed(out, store)), 20)
@@ -140,24 +92,23 @@ def test_fifty_kills_lose_nothing_double_nothing_and_change_no_figure(tmp_path: 
     count = len(as_readings(sent))
     chance = random.Random(50)
     killed = tmp_path / "killed.sqlite"
-    with nursery() as started:
-        whole = run_once(tmp_path, started, sent, count)
-        with Mosquitto(BROKER) as broker, sending(broker.port, name="first") as out:
-            plan = write_plan(tmp_path / "killed", broker.port, limits=FAR)
-            child = started.start(plan, killed)
-            assert until(out.connected)
-            assert until(killed.exists)
-            assert until(lambda: bool(subscribed(out, killed)), 20)
-            meters = slowly(broker.port, sent, SECONDS)
-            moments = []
-            for _ in range(KILLS):
-                time.sleep(chance.uniform(0.05, 0.8))
-                end(child, signal.SIGKILL)
-                moments.append(reading_count(killed))
-                child = started.start(plan, killed)
-            meters.join()
-            wait_for_all(killed, count)
-            end(child, signal.SIGTERM)
+    whole = run_once(tmp_path, sent, count)
+    with Mosquitto(BROKER) as broker, sending(broker.port, name="first") as out:
+        plan = write_plan(tmp_path / "killed", broker.port, limits=FAR)
+        child = daemon(plan, killed)
+        assert until(out.connected)
+        assert until(killed.exists)
+        assert until(lambda: bool(subscribed(out, killed)), 20)
+        meters = slowly(broker.port, sent, SECONDS)
+        moments = []
+        for _ in range(KILLS):
+            time.sleep(chance.uniform(0.05, 0.8))
+            end(child, signal.SIGKILL)
+            moments.append(reading_count(killed))
+            child = daemon(plan, killed)
+        meters.join()
+        wait_for_all(killed, count)
+        end(child, signal.SIGTERM)
     assert len(set(moments)) > KILLS // 5, f"the kills must fall between readings, they fell at {moments}"
     assert stored_figures(killed) == stored_figures(whole)
     assert stored_figures(whole)["readings"] == count

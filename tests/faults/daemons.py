@@ -15,6 +15,7 @@ COMMANDS = {"run", "demo"}
 OURS = {
     "meterd.app.cli.main",
     "--store",
+    "--page-port",
 }  # beside the word in one list or call: it is our command and not another one's
 
 

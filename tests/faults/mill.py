@@ -6,7 +6,6 @@ import shutil
 import signal
 import sqlite3
 import subprocess
-import sys
 import tempfile
 import threading
 import time
@@ -32,6 +31,7 @@ from meterd.core.model.periods import Period, starts
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import EXPORT, IMPORT, POWER, Reading
 from tests.brokers import until
+from tests.programs import Program
 
 ZONE = ZoneInfo("Europe/Vienna")
 QUARTER, DAY = 900_000, 86_400_000
@@ -209,9 +209,9 @@ class Child:
 
     def __init__(self, plan: Path, store: Path, *options: str, env: dict[str, str] | None = None) -> None:
         self.log = store.with_name(store.name + ".log")
-        self._command = [sys.executable, "-m", "meterd.app.cli.main", "run", str(plan), "--store", str(store), *options]
-        self._env = {**os.environ, **(env or {})}
-        self.process: subprocess.Popen[bytes] | None = None
+        self._words = ["run", str(plan), "--store", str(store), *options]
+        self._env = env
+        self.process: Program | None = None
 
     def __enter__(self) -> "Child":
         self.start()
@@ -222,8 +222,7 @@ class Child:
 
     def start(self) -> None:
         """Start a new process with what the last one left."""
-        with self.log.open("ab") as log:
-            self.process = subprocess.Popen(self._command, stdout=log, stderr=log, env=self._env)
+        self.process = Program(self._words, self.log, env=self._env)
 
     @property
     def pid(self) -> int:
@@ -233,7 +232,8 @@ class Child:
 
     def signal(self, number: int) -> None:
         """Send a signal."""
-        os.kill(self.pid, number)
+        assert self.process is not None, "start it first"
+        self.process.send_signal(number)
 
     def kill(self) -> None:
         """End without a word."""

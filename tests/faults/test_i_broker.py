@@ -7,8 +7,6 @@ import re
 import shutil
 import signal
 import socket
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -27,6 +25,7 @@ from tests.adapters.mqtt.plain import gathered
 from tests.brokers import Mosquitto, program, until
 from tests.docker.test_access import certificates
 from tests.faults.mill import POINTS, Child, Here, message, now_ms, running, sending, site, write_plan
+from tests.programs import Program
 
 pytestmark = pytest.mark.slow
 CONFIG = Path(__file__).parents[2] / "config"
@@ -96,18 +95,16 @@ def test_i4_the_example_plans_serve_both_versions_all_they_retain_also_after_the
 
 
 @both_kinds
-def test_i4_the_demo_serves_both_versions_all_it_retains(kind: dict[str, str]) -> None:
+def test_i4_the_demo_serves_both_versions_all_it_retains(kind: dict[str, str], tmp_path: Path) -> None:
     port = free_port()
-    command = [sys.executable, "-m", "meterd.app.cli.main", "demo", "--days", "0", "--port", str(port)]
-    with subprocess.Popen(
-        [*command, "--page-port", str(free_port())], stdout=subprocess.DEVNULL, env={**os.environ, **kind}
-    ) as demo:
-        try:
-            assert until(lambda: answers(port), 120)
-            ask_all(port, "energy/harrow-mill", 500)
-        finally:
-            demo.send_signal(signal.SIGINT)
-            demo.wait(60)
+    words = ["demo", "--days", "0", "--port", str(port), "--page-port", str(free_port())]
+    demo = Program(words, tmp_path / "demo.log", env=kind)
+    try:
+        assert until(lambda: answers(port), 120)
+        ask_all(port, "energy/harrow-mill", 500)
+    finally:
+        demo.send_signal(signal.SIGINT)
+        demo.wait(60)
 
 
 def answers(port: int) -> bool:
