@@ -1,6 +1,8 @@
 """A plan of one feed and one feeder, and a store with months of its readings."""
 
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -61,15 +63,26 @@ def readings(days: float, from_day: float = 0.0) -> list[Reading]:
 
 def fill(folder: Path, days: float) -> Path:
     """A store with so many days, figures and all; returns its path."""
-    site = load_plan(plan_file(folder)).site
+    plan_file(folder)
     path = folder / "s.sqlite"
-    store = SqliteStore.writer(path)
-    ledger = Ledger(store, site, ZoneInfo(site.zone))
-    with store.transaction():
-        store.add_readings(readings(days))
-    ledger.recompute_all(BEGIN + int(days) * DAY, BEGIN + int(days) * DAY)
-    store.close()
+    path.write_bytes(_filled(days))
     return path
+
+
+@cache
+def _filled(days: float) -> bytes:
+    """The file of that store, made once."""
+    with TemporaryDirectory() as made:
+        site = load_plan(plan_file(Path(made))).site
+        path = Path(made) / "s.sqlite"
+        store = SqliteStore.writer(path)
+        ledger = Ledger(store, site, ZoneInfo(site.zone))
+        with store.transaction():
+            store.add_readings(readings(days))
+        ledger.recompute_all(BEGIN + int(days) * DAY, BEGIN + int(days) * DAY)
+        store.close()
+        assert not path.with_name("s.sqlite-wal").exists(), "the file alone is the whole store"
+        return path.read_bytes()
 
 
 def figures(path: Path, days: int) -> dict[str, object]:

@@ -1,7 +1,7 @@
 """A site with closed months and jobs of the calendar, and a clock that can be set, for daemons in this process or another."""
 
-import sys
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -78,18 +78,14 @@ def plan_with(path: Path, notify: Notify | None = None) -> Plan:
     return plan if notify is None else replace(plan, site=replace(plan.site, notify=notify))
 
 
-def main() -> None:
-    """A daemon of a plan whose clock begins at a moment, as a process of its own: PLAN MOMENT [SMTP-PORT]."""
+def run_from(words: Sequence[str]) -> int:
+    """A daemon of a plan whose clock begins at a moment, for a process of its own: PLAN MOMENT SMTP-PORT."""
     job_calendar.LOOK_S = LOOK_S
-    plan, clock = Path(sys.argv[1]), SetClock()
-    clock.set(int(sys.argv[2]))
+    plan, clock = Path(words[0]), SetClock()
+    clock.set(int(words[1]))
     mail = Notify(
         email_to=("duty@mill.example",), email_from="m@mill.example", smtp_host="127.0.0.1",
-        smtp_port=int(sys.argv[3]) if len(sys.argv) > 3 else 1, smtp_security="none", wait_s=10**6,
+        smtp_port=int(words[2]), smtp_security="none", wait_s=10**6,
     )  # fmt: skip
-    loaded = plan_with(plan, mail if len(sys.argv) > 3 else None)
-    Daemon(loaded.site, plan.parent / "s.sqlite", clock).run(threading.Event())
-
-
-if __name__ == "__main__":
-    main()
+    Daemon(plan_with(plan, mail).site, plan.parent / "s.sqlite", clock).run(threading.Event())
+    return 0

@@ -1,9 +1,6 @@
 """Jobs of the calendar by the running daemon: each slot once, whatever becomes of clock and process."""
 
-import os
 import signal
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -19,12 +16,25 @@ from meterd.app.operations.archive import newest_months, target_of
 from meterd.app.operations.archive_check import compare
 from meterd.core.model.schedule import JobState
 from tests.adapters.notify.servers import Inbox, mail_server
-from tests.app.daemon.calendar_site import DAY, HOUR, LOOK_S, MARCH, SetClock, plan_with, record, site_with_jobs
+from tests.app.daemon.calendar_site import (
+    DAY,
+    HOUR,
+    LOOK_S,
+    MARCH,
+    SCHEDULE,
+    SetClock,
+    plan_with,
+    record,
+    run_from,
+    site_with_jobs,
+)
 from tests.brokers import until
 from tests.faults.mill import Here, running
+from tests.programs import Program
 
 pytestmark = pytest.mark.slow
 ONE_THIRTY, SIX = MARCH + HOUR + HOUR // 2, MARCH + 6 * HOUR
+JOBS = ("drift", "clocks", "backup", "verify", "archive", "report", "costs")
 PAPERS = ("cost-allocation", "month-report")
 STORE = "s.sqlite"
 
@@ -162,10 +172,13 @@ def test_a_report_waits_until_the_month_is_closed(tmp_path: Path) -> None:
         assert here.failures == []
 
 
-@pytest.mark.parametrize("job", ["drift", "clocks", "backup", "verify", "archive", "report", "costs"])
+@pytest.mark.parametrize("job", JOBS)
 def test_killed_in_the_middle(job: str, tmp_path: Path) -> None:
-    """kill -9 while it runs: on return it runs again, is done once on record, and leaves nothing half written."""
-    plan, inbox = site_with_jobs(tmp_path), Inbox()
+    """kill -9 while it runs, alone: on return it runs again, is done once on record, and leaves nothing half written."""
+    plan, inbox = (
+        site_with_jobs(tmp_path, SCHEDULE + "".join(f'{other} = "off"\n' for other in JOBS if other != job)),
+        Inbox(),
+    )
     with mail_server(inbox, "none", tmp_path) as notify:
         clock = SetClock()
         clock.set(MARCH - HOUR)
@@ -195,10 +208,8 @@ def test_killed_in_the_middle(job: str, tmp_path: Path) -> None:
 
 
 @contextmanager
-def _process(plan: Path, moment_ms: int, port: int) -> "Iterator[subprocess.Popen[bytes]]":
-    command = [sys.executable, "-m", "tests.app.daemon.calendar_site", str(plan), str(moment_ms), str(port)]
-    with (plan.parent / "log").open("ab") as log:
-        process = subprocess.Popen(command, stdout=log, stderr=log, env={**os.environ, "PYTHONPATH": os.getcwd()})
+def _process(plan: Path, moment_ms: int, port: int) -> Iterator[Program]:
+    process = Program([str(plan), str(moment_ms), str(port)], plan.parent / "log", work=run_from)
     try:
         yield process
     finally:
