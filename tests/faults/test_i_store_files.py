@@ -29,13 +29,13 @@ from tests.faults.mill import (
     write_plan,
 )
 
-COUNT = 12_000
+COUNT = 3_000
 DAMAGED, GONE = "store-damaged-mill", "store-missing-mill"
 
 
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A store of 12,000 readings, closed in order."""
+    """A store of 3,000 readings, closed in order."""
     folder_store = StoreInFolder(tmp_path_factory.mktemp("whole"))
     folder_store.feed(as_readings(minutes(COUNT // 6)))
     folder_store.close()
