@@ -1,7 +1,9 @@
 """A mill with PV and two closed months in its store, and an archive of them."""
 
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from meterd.adapters.archive.target import ArchiveTarget
 from meterd.adapters.planfile.loader import Plan, load_plan
@@ -16,10 +18,20 @@ NAMES = ["2026-05", "2026-06"]
 def site_with_months(folder: Path, hours: int = HOURS) -> tuple[Plan, Path]:
     """The plan and its store."""
     plan = load_plan(write_plan(folder, 1883))
-    store = StoreInFolder(folder, plan.site)
-    store.feed(as_readings(minutes(hours * 60, step=60)), MAY + hours * 3_600_000)
-    store.close()
-    return plan, store.path
+    path = folder / "s.sqlite"
+    path.write_bytes(_stored(hours))
+    return plan, path
+
+
+@cache
+def _stored(hours: int) -> bytes:
+    """The file of that store, made once."""
+    with TemporaryDirectory() as made:
+        store = StoreInFolder(Path(made), load_plan(write_plan(Path(made), 1883)).site)
+        store.feed(as_readings(minutes(hours * 60, step=60)), MAY + hours * 3_600_000)
+        store.close()
+        assert not store.path.with_name("s.sqlite-wal").exists(), "the file alone is the whole store"
+        return store.path.read_bytes()
 
 
 def place(folder: Path) -> ArchiveTarget:
