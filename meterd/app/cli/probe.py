@@ -1,6 +1,7 @@
 """`meterd probe`: read one instrument once, and show what an electrician needs to see that it is read rightly."""
 
 import argparse
+import re
 import sys
 from collections.abc import Iterable
 from dataclasses import replace
@@ -15,6 +16,8 @@ from meterd.adapters.planfile.name_rules import instead
 from meterd.adapters.sources.probe import judge, once, probe
 from meterd.adapters.sources.registry import PROTOCOLS
 from meterd.app.cli.commands import Subparsers, command
+from meterd.app.operations.broker_address import add_options, broker_of, refuse_options
+from meterd.app.operations.heard_points import heard_topic
 from meterd.core.errors import ConfigError, SourceError
 from meterd.core.model.plan import Input, Instrument, Site
 from meterd.core.model.plan import Source as SourceRow
@@ -27,22 +30,28 @@ LIMIT_S = (
     15.0  # a meter that sends on its own does so every few seconds; a readout at 300 baud takes longer and is said so
 )
 BARE = "probe"  # names of point and source when there is no plan
+BROKERS = ("mqtt", "mqtts")
+_ADDRESS = re.compile(r"([a-z0-9-]+)://(\[[0-9A-Fa-f:.%]+\]|[^/:@\[\]\s]+)(?::([0-9]{1,5}))?(?:/(.*))?")
 
 
 def add(commands: Subparsers) -> None:
     """The command and its options."""
     parser = command(commands, "probe", run, plan="")
-    parser.add_argument("plan", type=Path, nargs="?", metavar="PLAN", help="plan folder, or a single .toml file")
+    plan_ = "plan folder or .toml file; or PROTOCOL://HOST:PORT/ADDRESS, such as modbus://10.0.0.5/3/holding/72/float32"
+    parser.add_argument("plan", nargs="?", metavar="PLAN", help=plan_)
     parser.add_argument("--point", metavar="NAME", help="the point whose inputs are read")
     parser.add_argument(
         "--register", metavar="OBIS", help="only this register of it; without a plan what it is meant to be"
     )
-    parser.add_argument("--protocol", choices=POLLED, help="without a plan")
+    parser.add_argument("--protocol", choices=READ, help="without a plan")
     parser.add_argument("--host", help="without a plan: name or address of the device or gateway")
     parser.add_argument("--port", type=int, help="without a plan; default: that of the protocol")
     parser.add_argument(
         "--address", metavar="ADDRESS", help="without a plan: as in inputs.csv, such as 3/holding/72/float32"
     )
+    field_ = "without a plan, by MQTT: JSON Pointer or SenML name; default: all numbers of the payload"
+    parser.add_argument("--field", metavar="FIELD", help=field_)
+    add_options(parser)
     parser.add_argument(
         "--unit", choices=list(UNITS), help="without a plan: the unit of the value; default: as the register"
     )
@@ -58,6 +67,12 @@ def add(commands: Subparsers) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Read and print; 1 if nothing answered."""
+    if "://" in (arguments.plan or ""):
+        _take_address(arguments)
+    if arguments.protocol != "mqtt":
+        refuse_options(arguments, "mqtts://")
+        if arguments.field is not None:
+            raise ConfigError("--field is for MQTT without a plan")
     site, inputs = _with_plan(arguments) if arguments.plan is not None else _without_plan(arguments)
     console = Console(soft_wrap=not sys.stdout.isatty(), highlight=False, width=None if sys.stdout.isatty() else 160)
     failed = 0
@@ -77,7 +92,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _with_plan(arguments: argparse.Namespace) -> tuple[Site, tuple[Input, ...]]:
     if arguments.point is None or arguments.protocol is not None or arguments.address is not None:
         raise ConfigError("with a plan name the point: --point NAME; without one: --protocol, --host and --address")
-    site = load_plan(arguments.plan).site
+    site = load_plan(Path(arguments.plan)).site
     inputs = tuple(meter_input for meter_input in site.inputs if meter_input.point == arguments.point)
     if not inputs:
         known = {meter_input.point for meter_input in site.inputs}
@@ -96,16 +111,34 @@ def _with_plan(arguments: argparse.Namespace) -> tuple[Site, tuple[Input, ...]]:
     return site, read
 
 
+def _take_address(arguments: argparse.Namespace) -> None:
+    """`PROTOCOL://HOST:PORT/ADDRESS` in place of a plan becomes the options that it stands for."""
+    text, arguments.plan = arguments.plan, None
+    given = [name for name in ("protocol", "host", "port", "address", "point") if getattr(arguments, name) is not None]
+    if given:
+        raise ConfigError(f"{text} says it already; leave out {', '.join('--' + name for name in given)}")
+    if text.startswith(tuple(f"{name}://" for name in BROKERS)):
+        arguments.protocol, arguments.host = "mqtt", text  # its options belong to the whole address
+        return
+    match = _ADDRESS.fullmatch(text)
+    if match is None or match[1] not in POLLED:
+        raise ConfigError(f"{text}: write PROTOCOL://HOST:PORT/ADDRESS with {', '.join((*POLLED, *BROKERS))}")
+    arguments.protocol, host, port, arguments.address = match.groups()
+    arguments.host, arguments.port = host.strip("[]"), int(port) if port else None
+    if not arguments.address:
+        raise ConfigError(f"{text}: its address is missing; write it behind the host as in inputs.csv")
+
+
 def _without_plan(arguments: argparse.Namespace) -> tuple[Site, tuple[Input, ...]]:
+    if arguments.protocol == "mqtt":
+        return _on_topic(arguments)
     if arguments.protocol is None or arguments.host is None or arguments.address is None:
         raise ConfigError("give a plan and --point NAME, or --protocol, --host and --address")
     fault_of = PROTOCOLS[arguments.protocol].address_fault
     fault = fault_of(arguments.address) if fault_of is not None else None
     if fault is not None:
         raise ConfigError(f"--address: {fault[0]}; {fault[1]}")
-    register = arguments.register or "16.7.0"
-    if register not in REGISTERS:
-        raise ConfigError(f"--register: {register} is not known; write one of {', '.join(REGISTERS)}")
+    register = _known(arguments.register or "16.7.0")
     options = {"host": arguments.host} | ({} if arguments.port is None else {"port": arguments.port})
     options |= dict(_option(text) for text in arguments.option)
     row = SourceRow(BARE, arguments.protocol, tuple(options.items()))
@@ -114,6 +147,40 @@ def _without_plan(arguments: argparse.Namespace) -> tuple[Site, tuple[Input, ...
     site = Site(BARE, "UTC", inputs=(meter_input,), sources=(row,))
     PROTOCOLS[arguments.protocol].settings_for(row, site)
     return site, (meter_input,)
+
+
+def _known(register: str) -> str:
+    if register not in REGISTERS:
+        raise ConfigError(f"--register: {register} is not known; write one of {', '.join(REGISTERS)}")
+    return register
+
+
+def _on_topic(arguments: argparse.Namespace) -> tuple[Site, tuple[Input, ...]]:
+    """A topic without a plan: the input that is named, or one for each number of the payload that is understood."""
+    text = arguments.host or ""
+    if "://" not in text:
+        port = "" if arguments.port is None else f":{arguments.port}"
+        text = f"mqtt://{text}{port}/{arguments.address or ''}"
+    broker = broker_of(text, arguments, "the address")
+    if not broker.topic or set(broker.topic) & set("+#"):
+        right = "name one topic; meterd init --listen lists all of a broker"
+        raise ConfigError(f"{text}: {'a filter' if broker.topic else 'no topic'}: {right}")
+    options = tuple((broker.keys | dict(_option(words) for words in arguments.option)).items())
+    row = SourceRow(BARE, "mqtt", options)
+    site = Site(BARE, "UTC", sources=(row,))
+    PROTOCOLS["mqtt"].settings_for(row, site)
+    if arguments.register is not None or arguments.field is not None:
+        register = _known(arguments.register or "16.7.0")
+        unit = arguments.unit or REGISTERS[register].unit
+        inputs: tuple[Input, ...] = (
+            Input(BARE, register, BARE, broker.topic, arguments.field or "", unit=unit, scale=arguments.scale),
+        )
+    else:
+        inputs, words, unit = heard_topic(row, site, broker.topic)
+        for line in words:
+            print(line)
+        row = replace(row, options=(*options, ("time_unit", unit or "s")))
+    return replace(site, inputs=inputs, sources=(row,)), inputs
 
 
 def _option(text: str) -> tuple[str, str | int | float | bool]:

@@ -6,17 +6,19 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 
 from meterd.adapters.planfile.name_rules import suggestion
-from meterd.adapters.sources import sample
+from meterd.adapters.sources import probe_mqtt, sample
 from meterd.adapters.sources.heard.listen import HeardMessage, HeardTopic
 from meterd.adapters.sources.heard.units import HeardSeries, unit_of
 from meterd.adapters.sources.heard.values import HeardNumber, numbers_in
 from meterd.adapters.sources.heard.words import Meant, meaning_of
+from meterd.adapters.sources.mqtt import wall_ms
 from meterd.adapters.sources.payloads import decode, group_of
 from meterd.app.operations.point_list import ListedPoint, PointList, role_by, unique_name
 from meterd.core.errors import ConfigError
 from meterd.core.model.names import spelled
 from meterd.core.model.plan import Input, Point, Role, Site
-from meterd.core.model.reading import REGISTERS
+from meterd.core.model.plan import Source as SourceRow
+from meterd.core.model.reading import POWER, REGISTERS
 from meterd.core.registers.limits import largest
 
 SOURCE = "broker"
@@ -103,6 +105,24 @@ def heard_plan(topics: Sequence[HeardTopic], own: str, listed: PointList | None 
     taken = {point.name for point in plan.points}
     plan.points += [_point(name, topic) for name, topic in sorted(read.items()) if name not in taken]
     return plan
+
+
+def heard_topic(row: SourceRow, site: Site, topic: str) -> tuple[tuple[Input, ...], tuple[str, ...], str]:
+    """Inputs for the newest message of one topic, what is said of it, and the unit of its device time."""
+    asked = (Input(row.name, POWER, row.name, topic),)
+    message = probe_mqtt.listen(row, asked, site, limit_s=probe_mqtt.LISTEN_S)[topic]
+    heard = HeardTopic(topic, HeardMessage(message.payload, wall_ms(), message.retain), count=1)
+    heard.newest.append(heard.first)
+    plan = heard_plan([heard], f"{row.name}/{row.name}")
+    words = [f"{topic}: {sample(message.payload)}"]
+    words += [f"  not read: {item.field or 'payload'}: {item.why}" for item in plan.not_read]
+    words += [
+        f"  guessed: {item.register} {REGISTERS[item.register].name}: {guess}"
+        for item in plan.inputs
+        for guess in item.guesses
+    ]
+    inputs = tuple(replace(item.as_input(), source=row.name) for item in plan.inputs)
+    return inputs, tuple(words), next(iter(plan.sources().values()))
 
 
 def _derived(topics: Iterable[HeardTopic], own: str) -> tuple[str, ...]:
