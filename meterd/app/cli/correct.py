@@ -36,7 +36,7 @@ from meterd.core.model.periods import from_ms, text
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import REGISTERS
 from meterd.core.model.results import Channel
-from meterd.core.registers.corrections import CORRECTING, STRUCK, ChangedFigure, Correction, factor_of, shown_of
+from meterd.core.registers.corrections import CORRECTING, STRUCK, ChangedFigure, Correction, shown_of, written_factor
 
 DONE, FAILED = 0, 1
 FIGURES_LIMIT_S = 900.0  # for the figures of many years: each takes the daemon some seconds
@@ -49,12 +49,20 @@ def add(commands: Subparsers) -> None:
     parser = command(commands, "correct", run, store=True, formats=("table", "csv", "json"))
     parser.add_argument("--point", metavar="NAME", help="the metering point, by its name or a former one")
     parser.add_argument("--register", default="import", metavar="NAME", help="import (default), export or an OBIS code")
-    parser.add_argument("--from", metavar="WHEN", help="2026, 2026-03, 2026-03-29 (local) or 2026-03-29T10:00:00Z")
+    parser.add_argument(
+        "--from", metavar="WHEN", help="2026, 2026-03, 2026-03-29 or 29.03.2026 (local), or 2026-03-29T10:00:00Z"
+    )
     parser.add_argument("--to", metavar="WHEN", help="the same, exclusive; default: no end")
-    parser.add_argument("--factor", metavar="F", help="true energy over energy as read: 1.0204, 3 or 250/200")
-    parser.add_argument("--at", metavar="TIME", help="the one reading that is wrong: 2026-05-04T09:30 (local)")
+    parser.add_argument(
+        "--factor", metavar="F", help="true energy over energy as read: 1.0204 (or 1,0204), 3 or 250/200"
+    )
+    parser.add_argument(
+        "--at", metavar="TIME", help="the one reading that is wrong: 2026-05-04T09:30, 04.05.2026 09:30"
+    )
     single = parser.add_mutually_exclusive_group()
-    single.add_argument("--reads", metavar="SHOWN", help="with --at: what the meter showed: 123456 (Wh) or 123.4kWh")
+    single.add_argument(
+        "--reads", metavar="SHOWN", help="with --at: what the meter showed: 123456 (Wh), 123.4kWh or 123,4kWh"
+    )
     single.add_argument("--strike", action="store_true", help="with --at: leave that reading out")
     parser.add_argument("--reason", metavar="TEXT", help="reason; stored with the correction")
     parser.add_argument("--person", metavar="NAME", help="who enters it")
@@ -147,14 +155,14 @@ def _asked(arguments: argparse.Namespace, site: Site) -> Correction:
     if high is not None and high <= low:
         raise ConfigError(f"--from {text(low)} is not before --to {text(high)}")
     register = _register(arguments.register, point, site)
-    factor_of(options["factor"])
+    factor = written_factor(options["factor"])
     return Correction(
         0,
         point,
         register,
         from_ms=low,
         until_ms=high,
-        factor=options["factor"],
+        factor=factor,
         reason=options["reason"],
         person=options["person"],
         made_ms=0,

@@ -13,6 +13,14 @@ _GROUPED = re.compile(r"^[+-]?[0-9]{1,3}(?:[.'\u2019 \u00a0\u202f][0-9]{3})+,[0-
 _BOTH = re.compile(r"^[+-]?[1-9][0-9]{0,2},[0-9]{3}$")
 
 
+class AmbiguousNumberError(ValueError):
+    """A number whose comma may be a decimal comma or a thousands separator, with both readings."""
+
+    def __init__(self, words: str) -> None:
+        self.whole, self.part = words.replace(",", ""), words.replace(",", ".")
+        super().__init__(f"{words} is {self.whole} or {self.part}: write one of these")
+
+
 def iso_date(words: str) -> str:
     """A date that is written day first, and its time if there is one, as ISO 8601; anything else as it is.
 
@@ -30,14 +38,13 @@ def iso_date(words: str) -> str:
 def plain_number(words: str) -> str:
     """A number with a decimal comma as one with a point; anything else as it is.
 
-    ValueError with both readings for what may be a thousands separator.
+    AmbiguousNumberError with both readings for what may be a thousands separator.
 
     >>> plain_number("123456,7"), plain_number("123.456,7"), plain_number("123456.7")
     ('123456.7', '123456.7', '123456.7')
     """
     if _BOTH.match(words):
-        whole = words.replace(",", "")
-        raise ValueError(f"{words} is {whole} or {words.replace(',', '.')}: write one of these")
+        raise AmbiguousNumberError(words)
     if _COMMA.match(words) or _GROUPED.match(words):
         return re.sub(r"[.'\u2019 \u00a0\u202f]", "", words).replace(",", ".")
     return words

@@ -21,6 +21,7 @@ from itertools import pairwise
 import numpy as np
 
 from meterd.core.errors import ConfigError
+from meterd.core.model.written import plain_number
 from meterd.core.registers.register_line import Breakpoints, Edge, Figures, Flag, Ints
 from meterd.core.registers.tracker import Rule
 
@@ -99,6 +100,20 @@ class CorrectionSegment:
     from_ms: int
     until_ms: int
     factor: Fraction
+
+
+def written_factor(words: str) -> str:
+    """A factor as it is stored, from one with a decimal comma too; ConfigError for what fits two readings or is none.
+
+    >>> written_factor(" 1,05 "), written_factor("250/200")
+    ('1.05', '250/200')
+    """
+    try:
+        factor = plain_number(words.strip())
+    except ValueError as exc:
+        raise ConfigError(f"factor {exc}") from exc
+    factor_of(factor)
+    return factor
 
 
 def factor_of(words: str) -> Fraction:

@@ -11,6 +11,7 @@ from meterd.app.operations.queries import moment
 from meterd.core.errors import ConfigError
 from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.model.written import iso_date, plain_number
+from meterd.core.registers.corrections import written_factor
 
 BERLIN = ZoneInfo("Europe/Berlin")
 
@@ -51,6 +52,21 @@ def test_what_fits_two_readings_is_refused_with_both() -> None:
         readings("1,234 kWh", [IMPORT], "--closing")
     with pytest.raises(WrongError):
         shown_milli("1,234 kWh", IMPORT)
+
+
+@pytest.mark.parametrize(
+    ("words", "factor"),
+    [("1,05", "1.05"), ("1.05", "1.05"), (" 0,9804 ", "0.9804"), ("250/200", "250/200"), ("3", "3")],
+)
+def test_a_factor_with_a_decimal_comma(words: str, factor: str) -> None:
+    assert written_factor(words) == factor
+
+
+def test_a_factor_that_fits_two_readings_is_refused_with_both() -> None:
+    with pytest.raises(ConfigError, match=r"factor 1,050 is 1050 or 1\.050: write one of these"):
+        written_factor("1,050")
+    with pytest.raises(ConfigError, match="is not a factor"):
+        written_factor("1,05,0")
 
 
 def test_commands_and_forms_read_them_alike() -> None:

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from meterd.adapters.web.corrections.fields import Form, WrongError, moment_of, note_of
 from meterd.core.model.reading import REGISTERS, UNITS
-from meterd.core.model.written import iso_date, plain_number
+from meterd.core.model.written import AmbiguousNumberError, iso_date, plain_number
 from meterd.core.registers.meter_exchange import ExchangeEntry, Fitted
 
 # a display shows kWh mostly, and a forgotten unit would be a thousandfold error: it has to be written
@@ -133,6 +133,8 @@ def shown_milli(words: str, register: str) -> int:
         raise WrongError("unit", shown=text[:40], unit=f"k{REGISTERS[register].unit}")
     try:
         figure = plain_number(text.removesuffix(unit).strip())
+    except AmbiguousNumberError as exc:
+        raise WrongError("two_readings", words=text[:40], whole=exc.whole, part=exc.part) from exc
     except ValueError as exc:
         raise WrongError("reading", shown=text[:40], unit=unit) from exc
     try:

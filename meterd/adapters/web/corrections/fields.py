@@ -17,8 +17,8 @@ from meterd.core.model.finding import LONGEST_NOTE
 from meterd.core.model.periods import HOUR_MS, Period, bounds, to_ms
 from meterd.core.model.plan import Point, Site
 from meterd.core.model.reading import REGISTERS
-from meterd.core.model.written import iso_date
-from meterd.core.registers.corrections import Correction, factor_of
+from meterd.core.model.written import AmbiguousNumberError, iso_date
+from meterd.core.registers.corrections import Correction, written_factor
 
 _DATE = re.compile(r"[0-9]{4}(-[0-9]{2}(-[0-9]{2})?)?\Z")
 _TIME = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}(:[0-9]{2})?(Z|[+-][0-9]{2}:[0-9]{2})?\Z")
@@ -177,7 +177,8 @@ def _factor(words: str) -> str:
     if not text:
         raise WrongError("missing")
     try:
-        factor_of(text)
+        return written_factor(text)
     except ConfigError as exc:
+        if isinstance(both := exc.__cause__, AmbiguousNumberError):
+            raise WrongError("two_readings", words=text[:40], whole=both.whole, part=both.part) from exc
         raise WrongError("factor", factor=text[:40]) from exc
-    return text

@@ -16,7 +16,7 @@ from tests.adapters.web.corrections.exchange_requests import swapped
         ({"into": "2026-05-04 14:00"}, "into", "before_out"),
         ({"closing": ["12.05", "0 kWh", "0 kvarh"]}, "closing-0", "unit"),
         ({"closing": ["12.05 kvarh", "0 kWh", "0 kvarh"]}, "closing-0", "unit"),
-        ({"closing": ["12,050 kWh", "0 kWh", "0 kvarh"]}, "closing-0", "reading"),
+        ({"closing": ["12,050 kWh", "0 kWh", "0 kvarh"]}, "closing-0", "two_readings"),
         ({"closing": ["NaN kWh", "0 kWh", "0 kvarh"]}, "closing-0", "reading"),
         ({"closing": ["-1 kWh", "0 kWh", "0 kvarh"]}, "closing-0", "reading"),
         ({"closing": ["1.0000001 kWh", "0 kWh", "0 kvarh"]}, "closing-0", "too_fine"),

@@ -24,7 +24,8 @@ from tests.adapters.web.request_contexts import BEGIN, shot
         ("from", "0026-02-03", "moment", "keine gültige Zeit"),
         ("from", "2026-10-25 02:30", "twice", "zweimal oder gar nicht"),
         ("until", "2026-05-04 13:00", "not_after", "nicht nach dem Beginn"),
-        ("factor", "1,25", "factor", "mit Dezimalpunkt"),
+        ("factor", "1,250", "two_readings", "kann 1250 oder 1.250 sein"),
+        ("factor", "1,2,5", "factor", "Verhältnis"),
         ("factor", "1", "factor", "nicht 1"),
         ("factor", "1/0", "factor", "Verhältnis"),
         ("reason", "  ", "missing", "Feld ist nötig"),
@@ -41,6 +42,14 @@ def test_each_slip_is_reported_at_its_field_and_nothing_is_lost(
     assert german in view.faults[0].text
     assert view.written == {**WISH, field: words}
     assert (view.wanted, view.preview) == (None, None)
+
+
+@pytest.mark.slow  # a child process works the preview out
+def test_a_date_day_first_and_a_decimal_comma_are_stored_as_the_program_writes_them(tmp_path: Path) -> None:
+    wish = asked(**{"from": "04.05.2026 13:00", "until": "5.5.2026", "factor": "1,05"})
+    wanted = change.view(three_hours(tmp_path / "s.sqlite"), ADA, shot(three_hours(tmp_path / "t.sqlite")), wish).wanted
+    assert wanted is not None
+    assert (wanted.factor, wanted.from_ms, wanted.until_ms) == ("1.05", BEGIN + HOUR, BEGIN + 12 * HOUR)
 
 
 @pytest.fixture(scope="module")
