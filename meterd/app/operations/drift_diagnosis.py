@@ -15,6 +15,7 @@ from meterd.adapters.store.journal import SqliteStore
 from meterd.core.balance.network_reconciliation import Intervals
 from meterd.core.balance.topology import Network
 from meterd.core.balance.uncertainty import Ints
+from meterd.core.checks.proposed_correction import ProposedCorrection, plain_factor
 from meterd.core.drift.baseline import Fit
 from meterd.core.drift.identification import CAUSES, Candidate, Suspicion, with_begin, with_causes
 from meterd.core.drift.load_dependent_error import Reactive, compared, observe, onset
@@ -162,18 +163,12 @@ def _correction(
     start, end = (_local(ms, site.zone) for ms in span)
     why = causes[0].name if exact else f"read {factor:.4g} of the true energy by the balance"
     read = {row.register for row in site.inputs_of(point)}
+    undone = exact or plain_factor(1 / factor)
     return "; ".join(
-        f"meterd correct PLAN --point {point} --register {REGISTERS[register].name} --from {start} --to {end} "
-        f'--factor {exact or _plain(1 / factor)} --reason "{why}" --person NAME'
+        ProposedCorrection(point, REGISTERS[register].name, start, end, undone, why).command
         for register in (IMPORT, EXPORT)
         if register == IMPORT or register in read
     )
-
-
-def _plain(number: float) -> str:
-    """Four significant digits without an exponent: more than the balance knows."""
-    digits = max(0, 3 - math.floor(math.log10(abs(number))))
-    return f"{number:.{digits}f}"
 
 
 def _local(ms: int, zone: str) -> str:

@@ -22,6 +22,7 @@ from meterd.app.operations.drift_diagnosis import diagnosed, intervals_of, react
 from meterd.app.operations.drift_events import events, followed_through
 from meterd.core.balance.network_reconciliation import Intervals
 from meterd.core.balance.topology import Network, network, separate
+from meterd.core.checks.proposed_correction import SAYS
 from meterd.core.drift.baseline import Fit
 from meterd.core.drift.cusum import FALSE_ALARMS_PER_YEAR
 from meterd.core.drift.daily_statistics import FORMAT, DayStatistics, daily_statistics
@@ -162,10 +163,7 @@ def finding_of(suspicion: Suspicion, site: Site) -> Finding:
     if suspicion.if_feed_right:
         evidence = (*evidence, suspicion.if_feed_right)
     if suspicion.correction:
-        evidence = (
-            *evidence,
-            f"once the cause is confirmed on site, the stored figures are corrected by: {suspicion.correction}",
-        )
+        evidence = (*evidence, SAYS + suspicion.correction)
     return Finding(*_place(suspicion, site), suspicion.change_ms, suspicion.text, suspicion.remedy, points, evidence)
 
 

@@ -8,6 +8,7 @@ figure in one of two places, and only the rating plate of the transformers says 
 from collections.abc import Iterable, Mapping
 from fractions import Fraction
 
+from meterd.core.checks.proposed_correction import energies_evidence
 from meterd.core.model.finding import Finding
 from meterd.core.model.periods import text
 from meterd.core.model.plan import Instrument, Site
@@ -67,7 +68,9 @@ def _difference(site: Site, fitted: Instrument, primary: Now, secondary: Now | N
         f"{name}: the plan has current transformers {plan}, the meter says {meter} (at {text(primary.at_ms)}); {effect}",
         f"the rating plate of the transformers decides: if it says {plan} have the meter set to it; if it says {meter}"
         " enter that as ct_ratio in instruments.csv; either way correct the energies since the meter was fitted (meterd correct)",
-        (name,),
+        (name,), () if counted_by_plan else (
+            energies_evidence(site, name, planned / reported, f"the plate says {plan}, the meter was set to {meter}"),
+        ),
     )  # fmt: skip
 
 

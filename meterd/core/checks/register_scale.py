@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meterd.core.checks.plausibility import has_source_below
+from meterd.core.checks.proposed_correction import energies_evidence
 from meterd.core.model.finding import Finding
 from meterd.core.model.finding_cause import remedy
 from meterd.core.model.plan import Board, Instrument, Point, Role, Site
@@ -339,8 +340,15 @@ def scale_findings(site: Site, doubts: Iterable[ScaleDoubt], at_ms: int) -> list
         cause = "register-direction" if doubt.kind is Doubt.DIRECTION else "register-scale"
         subject = doubt.points[0] if len(doubt.points) == 1 else doubt.board
         said = f"{', '.join(doubt.points)}: {_said(site, doubt)}; {_because(doubt)}"
-        findings.append(Finding(cause, subject, at_ms, said, remedy(cause), doubt.points))
+        findings.append(Finding(cause, subject, at_ms, said, remedy(cause), doubt.points, _proposed(site, doubt)))
     return findings
+
+
+def _proposed(site: Site, doubt: ScaleDoubt) -> tuple[str, ...]:
+    """What corrects the figures of one point since its meter was fitted; no factor exchanges import and export."""
+    if doubt.kind is Doubt.DIRECTION or len(doubt.points) != 1:
+        return ()
+    return (energies_evidence(site, doubt.points[0], doubt.factor, _said(site, doubt)),)
 
 
 def _said(site: Site, doubt: ScaleDoubt) -> str:

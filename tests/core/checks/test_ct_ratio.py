@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from meterd.core.checks.ct_ratio import instrument_at, ratio_findings
+from meterd.core.checks.proposed_correction import proposed
 from meterd.core.model.plan import Board, Input, Instrument, Point, PointState, Role, Site
 from meterd.core.model.reading import CT_PRIMARY, CT_SECONDARY, IMPORT
 from meterd.core.model.snapshot import Now
@@ -37,6 +38,8 @@ def test_h6_config_says_250_and_the_meter_200() -> None:
     assert "its energies are read as 0.8 of the truth" in finding.text
     assert "rating plate" in finding.remedy
     assert finding.points == ("q01",)
+    (proposal,) = proposed(finding)
+    assert (proposal.point, proposal.begin, proposal.factor) == ("q01", "2026-04-24T00:00:00+00:00", "1.250")
 
 
 @pytest.mark.parametrize(
@@ -54,6 +57,7 @@ def test_a_meter_that_shows_the_secondary_side_may_say_one() -> None:
     assert ratio_findings(secondary, told(1, 1), NOW) == []
     (finding,) = ratio_findings(secondary, told(200, 5), NOW)
     assert "the plan multiplies by 50" in finding.text
+    assert proposed(finding) == ()
     (finding,) = ratio_findings(plan(), told(1), NOW)
     assert "250/5, the meter says 1/1" in finding.text
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from meterd.core.checks.proposed_correction import proposed
 from meterd.core.checks.register_samples import RegisterSamples
 from meterd.core.checks.register_scale import Doubt, Floats, other_unit, rises, scale_doubts, scale_findings
 from meterd.core.model.finding_cause import cause_of
@@ -116,6 +117,8 @@ def test_usual_factors_have_their_cause(plan: Site, factor: float, kind: Doubt, 
     assert words in finding.text
     assert (finding.id, finding.points) == ("register-scale-q3", ("q3",))
     assert cause_of(finding.cause) is not None
+    assert {row.point for row in proposed(finding)} == {"q3"}
+    assert float(proposed(finding)[0].factor) == pytest.approx(found[0].factor, rel=1e-3)
 
 
 def test_all_feeders_in_the_larger_unit_are_one_doubt() -> None:

@@ -3,8 +3,10 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Annotated, Literal
+from zoneinfo import ZoneInfo
 
 from fastapi import Depends, Query
+from pydantic import Field
 from starlette.exceptions import HTTPException
 
 from meterd.adapters.web.backend import Reads, UserRole, Viewer
@@ -18,7 +20,9 @@ from meterd.adapters.web.common import (
     urgency,
     visible,
 )
+from meterd.adapters.web.corrections.fields import counted_at
 from meterd.adapters.web.request_context import RequestContext, context_of, viewer_of
+from meterd.core.checks.proposed_correction import ProposedCorrection, from_local, proposed
 from meterd.core.drift.deviation_course import LEAST_DAYS, cumulated_deviation, usual_residual
 from meterd.core.model.finding import LONGEST_NOTE, Finding, FindingNote, FindingRow, FindingState, Suppression
 from meterd.core.model.periods import DAY_MS, Period
@@ -29,6 +33,7 @@ MOST = 200  # in one list: below 100 kB; the newest are shown, a point narrows i
 MOST_NOTES = 200
 COURSE_DAYS = 60  # before a change: what is usual is seen in two months
 ACCEPTABLE = ("drift", "balance-shift")
+CORRECTED = ("drift", "ct-ratio", "register-scale")  # one point, whose energies a factor can correct
 
 
 class Entry(FindingLine):
@@ -64,6 +69,14 @@ class Window(Values):
     note: str
 
 
+class CorrectionProposal(Values):
+    """A correction that the finding proposes: the fields of the form of corrections; an empty factor is not known."""
+
+    register_: str = Field(alias="register")  # every model has a `register` already
+    factor: str
+    fields: dict[str, str]
+
+
 class DeviationCourse(Values):
     """Daily balances of a board around a change, mWh; `cumulated`: what the residuals added up to beyond the usual one."""
 
@@ -90,6 +103,7 @@ class FindingsView(PageValues):
     one: Entry | None
     notes: list[Note]
     course: DeviationCourse | None
+    corrections: list[CorrectionProposal]
     windows: list[Window]
     may_order: bool
     may_accept: bool
@@ -133,11 +147,35 @@ def view(
         one=None if chosen is None else entry(chosen, findings),
         notes=[_note(finding_note) for finding_note in reversed(notes[-MOST_NOTES:])],
         course=course,
+        corrections=[] if chosen is None else corrections_of(chosen.finding, site),
         windows=[_window(suppression) for suppression in windows],
         may_accept=chosen is not None and chosen.finding.cause in ACCEPTABLE,
         may_order=viewer.role.covers(UserRole.ACKNOWLEDGE),
         longest_note=LONGEST_NOTE,
     )
+
+
+def corrections_of(finding: Finding, site: Site) -> list[CorrectionProposal]:
+    """What the finding proposes to correct, as the fields of the form; without a factor where it knows none."""
+    proposals = proposed(finding)
+    if not proposals and finding.cause in CORRECTED and counted_at(finding.subject, site):
+        begin = from_local(finding.at_ms, ZoneInfo(site.zone)) if finding.cause == ACCEPTABLE[0] else ""
+        proposals = (ProposedCorrection(finding.subject, "import", begin, "", "", finding.id),)
+    return [
+        CorrectionProposal(
+            register=proposal.register,
+            factor=proposal.factor,
+            fields={
+                "point": proposal.point,
+                "register": proposal.register,
+                "from": proposal.begin,
+                "until": proposal.end,
+                "factor": proposal.factor,
+                "reason": proposal.reason,
+            },
+        )
+        for proposal in proposals
+    ]
 
 
 def course_of(reads: Reads, site: Site, finding: Finding, now_ms: int) -> DeviationCourse | None:

@@ -1,7 +1,7 @@
 """Corrections asked for by the form, on small stores."""
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -16,6 +16,7 @@ from meterd.adapters.web.corrections import correction_page as change
 from meterd.adapters.web.request_context import RequestContext
 from meterd.adapters.web.server import PageServer
 from meterd.adapters.web.users import UserFile
+from meterd.core.model.finding import Finding
 from meterd.core.model.periods import Period
 from meterd.core.model.reading import IMPORT
 from tests.adapters.web.conftest import PASSWORD
@@ -27,9 +28,9 @@ WISH = {"point": "old-ovens", "register": "import", "from": "2026-05-04 13:00", 
 WISH |= {"factor": "250/200", "reason": "plate says 250/5"}
 
 
-def three_hours(path: Path) -> RequestContext:
+def three_hours(path: Path, findings: Sequence[Finding] = ()) -> RequestContext:
     """Three hours: q01 takes 4 kW, q02 1 kW, the feed gives both."""
-    return context_of(path, [*steady("t1", 5000.0), *steady("q01", 4000.0), *steady("q02", 1000.0)])
+    return context_of(path, [*steady("t1", 5000.0), *steady("q01", 4000.0), *steady("q02", 1000.0)], findings)
 
 
 def asked(**fields: str) -> change.CorrectionQuery:
@@ -59,11 +60,13 @@ def energies(path: Path, point: str = "q01") -> list[int]:
 
 
 @contextmanager
-def come_in(path: Path, role: UserRole = UserRole.CHANGE) -> Iterator[tuple[RequestContext, httpx.Client, str]]:
+def come_in(
+    path: Path, role: UserRole = UserRole.CHANGE, findings: Sequence[Finding] = ()
+) -> Iterator[tuple[RequestContext, httpx.Client, str]]:
     """The page of a store over a socket, somebody who has logged in, and the token of the forms."""
     users = UserFile(path.with_name("users"))
     users.keep("ada", role, PASSWORD)
-    made = three_hours(path)
+    made = three_hours(path, findings)
     server = PageServer(made.backend, users.path)
     server.context.backend._daemon.site = replace(SITE, page=replace(SITE.page, port=free_port()))  # type: ignore[attr-defined]
     server.start()

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from html import unescape
 from pathlib import Path
 from typing import Literal
 
@@ -12,14 +13,16 @@ from starlette.exceptions import HTTPException
 
 from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.web.backend import UserRole, Viewer
-from meterd.adapters.web.pages.findings import FindingsQuery, course_of, view
+from meterd.adapters.web.pages.findings import FindingsQuery, corrections_of, course_of, view
 from meterd.adapters.web.users import UserFile
 from meterd.app.operations.drift_events import accepted_before
+from meterd.core.checks.proposed_correction import ProposedCorrection, evidence_of
 from meterd.core.model.finding import Finding
 from meterd.core.model.periods import Period
 from meterd.core.model.results import BalanceRow
 from tests.adapters.web.browser import DESK, PHONE, accessibility_faults, log_in, opened, overflows
 from tests.adapters.web.conftest import PASSWORD, Mill
+from tests.adapters.web.corrections.correction_requests import come_in
 from tests.adapters.web.request_contexts import BEGIN, HOURS, MINUTE, SITE, context_of, shot
 from tests.adapters.web.web_backends import serving
 
@@ -202,6 +205,45 @@ def test_the_planted_fault_is_listed_and_readable(
         expect(page.locator(".one-finding [lang=en]")).to_have_count(0)  # its evidence is in German too
         assert accessibility_faults(page) == []
         assert not overflows(page)
+
+
+PROPOSAL = ProposedCorrection("q01", "import", "2026-05-04T13:00:00+02:00", "", "250/200", "plate says 250/5")
+PROPOSES = Finding("drift", "q01", NOW, "it reads low", "compare", ("q01",), ("q01 -20 %", evidence_of(PROPOSAL)))
+
+
+@pytest.mark.slow  # a child process works the preview out
+@pytest.mark.parametrize(("role", "buttons"), [(UserRole.CHANGE, 1), (UserRole.ACKNOWLEDGE, 0)])
+def test_the_button_on_a_finding_fills_the_form_of_corrections(tmp_path: Path, role: UserRole, buttons: int) -> None:
+    """With everything that the finding proposes; only for whoever may change figures."""
+    with come_in(tmp_path / "s.sqlite", role, [PROPOSES]) as (_, asking, _token):
+        page_ = asking.get("/findings?id=drift-q01").text
+        assert page_.count('action="/change"') == buttons
+        if not buttons:
+            return
+        assert "Correct import: factor 250/200" in page_
+        form = page_[page_.index('action="/change"') :].partition("</form>")[0]
+        fields = {name: unescape(value) for name, value in re.findall(r'name="(\w+)" value="([^"]*)"', form)}
+        answer = asking.get("/change", params=fields)
+        filled = asking.get("/api/change", params=fields).json()
+    assert answer.status_code == 200
+    for value in ("2026-05-04T13:00:00+02:00", "250/200", "plate says 250/5"):
+        assert f'value="{value}"' in answer.text
+    assert filled["faults"] == []
+    assert (filled["wanted"]["point"], filled["wanted"]["register"], filled["wanted"]["factor"]) == (
+        "q01",
+        "import",
+        "250/200",
+    )
+
+
+def test_a_finding_without_a_factor_names_point_and_beginning() -> None:
+    """A finding of another cause, or about several points, proposes nothing."""
+    (proposal,) = corrections_of(Finding("drift", "q01", NOW, "it reads low", "", ("q01",)), SITE)
+    assert (proposal.factor, proposal.fields["point"], proposal.fields["from"][:10]) == ("", "q01", "2026-05-04")
+    (proposal,) = corrections_of(Finding("register-scale", "q01", NOW, "counts too fast", "", ("q01",)), SITE)
+    assert proposal.fields["from"] == ""
+    for other in (Q01, Finding("register-direction", "q01", NOW, "turned"), Finding("drift", "north", NOW, "several")):
+        assert corrections_of(other, SITE) == []
 
 
 def test_a_drift_has_its_course(tmp_path: Path) -> None:
