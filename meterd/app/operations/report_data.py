@@ -110,7 +110,9 @@ class _ReportReader:
             board.name: Counter(str(row[6]) for row in self._rows(board.name, Period.INTERVAL))
             for board in self._site.boards
         }
-        parts = starts(_PARTS[span.period], span.since_ms, span.known_ms, self._zone, self._step)
+        part = _PARTS[span.period]
+        first = bounds(part, span.since_ms, self._zone, self._step)[0]  # the history may begin in the middle of one
+        parts = starts(part, first, span.known_ms, self._zone, self._step)
         begins = [max(start, span.since_ms) for start in parts]
         return ReportData(
             span=span,

@@ -1,10 +1,14 @@
 """Charts of a report: the figures that are drawn are those of pandas, on paper and in the workbook."""
 
+import shutil
 from pathlib import Path
 
 import openpyxl
+import pandas as pd
 import pytest
 
+from meterd.app.cli.main import main
+from tests.adapters.documents.month import energies
 from tests.adapters.documents.written_files import book, made, march, text
 
 
@@ -48,3 +52,18 @@ def test_charts_on_paper_have_legend_axis_and_heading_on_one_page(hof: Path, tmp
     (page,) = [p for p in pages if "ein Abgang über dem anderen" in p]
     for words in ("Abgänge", "Steigleitung", "bakery"):
         assert words in page
+
+
+def test_the_part_of_a_month_in_which_the_history_begins_is_drawn(hof: Path, tmp_path: Path) -> None:
+    """Found by looking at a report of five weeks: the first week was in the sums and in no chart."""
+    readings = pd.read_csv(hof.parent / "readings.csv")
+    readings[readings["time"] >= "2026-03-10T09:00:00Z"].to_csv(tmp_path / "readings.csv", index=False)
+    plan, store = shutil.copy(hof, tmp_path / "hof.toml"), tmp_path / "late.sqlite"
+    assert main(["replay", str(plan), str(tmp_path / "readings.csv"), "--into", str(store)]) == 0
+    wh = energies().loc[pd.Timestamp("2026-03-10T09:00Z") :]
+    for name, period, most in (("Monthly values", ("--year", "2026"), 2), ("Daily values", ("--month", "2026-03"), 22)):
+        path = made(tmp_path, "report", plan, "--store", store, *period, "--xlsx", tmp_path / "r.xlsx")
+        rows = book(path)[name][1:]
+        until = pd.Timestamp("2026-03-31 21:00Z") if most == 22 else None
+        assert len(rows) == most
+        assert sum(float(str(row[1])) for row in rows) == pytest.approx(wh.loc[:until, "t1"].sum() / 1000)
