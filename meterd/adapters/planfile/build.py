@@ -4,6 +4,7 @@ import hashlib
 from collections.abc import Iterable
 from dataclasses import fields, replace
 from decimal import Decimal
+from fractions import Fraction
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.planfile.draft import Draft
@@ -72,7 +73,7 @@ def build(draft: Draft) -> Site:
         schedule=Schedule(**draft.schedule.data.model_dump()) if draft.schedule else Schedule(),
         copied=tuple(Copied(made.pattern, *item) for made in draft.copies for item in made.points),
         allocations=tuple(_allocation(entry.data, draft) for entry in draft.allocations),
-        tariff=tuple(_price(entry.data, draft.zone) for entry in draft.tariff),
+        tariff=tuple(_price(entry.data, draft) for entry in draft.tariff),
         store_path=draft.store.data.path if draft.store else "",
     )
 
@@ -134,12 +135,14 @@ def _allocation(data: AllocationRow, draft: Draft) -> Allocation:
     return Allocation(**values)
 
 
-def _price(data: TariffRow, zone: ZoneInfo) -> Price:
-    values = {name: getattr(data, name) for name in TariffRow.model_fields if name not in ("from_", "until")}
+def _price(data: TariffRow, draft: Draft) -> Price:
+    others = ("from_", "until", "price", "values")
     return Price(
-        from_ms=0 if data.from_ is None else moment_ms(data.from_, zone),
-        until_ms=None if data.until is None else moment_ms(data.until, zone),
-        **values,
+        price=data.price if data.price is not None else Fraction(0),
+        values=draft.carbon[data.values] if data.values else (),
+        from_ms=0 if data.from_ is None else moment_ms(data.from_, draft.zone),
+        until_ms=None if data.until is None else moment_ms(data.until, draft.zone),
+        **{name: getattr(data, name) for name in TariffRow.model_fields if name not in others},
     )
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from fractions import Fraction
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.planfile.schema import (
@@ -64,6 +65,7 @@ class Draft:
     consumers: list[Entry[ConsumerRow]] = field(default_factory=list)
     allocations: list[Entry[AllocationRow]] = field(default_factory=list)
     tariff: list[Entry[TariffRow]] = field(default_factory=list)
+    carbon: dict[str, tuple[tuple[int, Fraction | None], ...]] = field(default_factory=dict)  # by file, factors by time
     copies: list[Copies] = field(default_factory=list)
     # by kind, the names of rows that are too faulty to keep: written somewhere, so a reference to them is no second fault
     lost: dict[str, set[str]] = field(default_factory=dict)

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
+from meterd.adapters.planfile.carbon_values import carbon_values
 from meterd.adapters.planfile.checks.site import zone_of
 from meterd.adapters.planfile.csv_reader import read_csv_file
 from meterd.adapters.planfile.draft import Draft
@@ -69,12 +70,15 @@ def load(path: Path, notes: Notes) -> Draft:
         draft.gaps.update(("board", "source", *KINDS))
     _check_keys(document, TOP_KEYS, notes)
     _read_tables(document, draft, notes)
+    for entry in draft.tariff:
+        if entry.data.values and entry.data.values not in draft.carbon:
+            draft.carbon[entry.data.values] = carbon_values(entry, folder, draft.zone, notes)
     own: Rows = {kind: tables(document, kind, notes) for kind in KINDS}
     if path.is_dir():
         draft.gaps |= missing_sheets(folder, CSV_FILES, own, notes)
         for kind, name in CSV_FILES.items():
             own[kind].extend(_csv_file(folder / name, kind, draft, notes))
-        _check_files(folder, notes)
+        _check_files(folder, tuple(draft.carbon), notes)
     stamped = _stamped(document, folder, own, draft=draft, notes=notes)
     rows = {kind: own[kind] + stamped[kind] for kind in KINDS}
     draft.points = _checked(PointRow, rows["point"], "point", draft=draft, notes=notes)
@@ -177,9 +181,9 @@ def _csv_file(path: Path, kind: str, draft: Draft, notes: Notes) -> list[Row]:
     return rows
 
 
-def _check_files(folder: Path, notes: Notes) -> None:
+def _check_files(folder: Path, named: tuple[str, ...], notes: Notes) -> None:
     """A file that looks like one of the plan but is not read."""
-    known = (SITE_FILE, *CSV_FILES.values())
+    known = (SITE_FILE, *CSV_FILES.values(), *named)
     for path in sorted(folder.iterdir()):
         if path.suffix.lower() not in (".csv", ".toml") or path.name in (*known, MAPPING_FILE):
             continue

@@ -169,7 +169,8 @@ class TariffRow(Table):
 
     name: Text
     kind: PriceKindWord
-    price: cells.Exact
+    price: cells.Exact | None = None
+    values: Text = ""
     currency: Text = "EUR"
     per: cells.MonthOrYear = "month"
     months: Months = frozenset()

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from meterd.adapters.planfile.loader import Plan, PlanError, load_plan
-from meterd.adapters.planfile.read import CSV_FILES, PATTERNS, SITE_FILE
+from meterd.adapters.planfile.read import PATTERNS, SITE_FILE
 from meterd.adapters.runtime.clock import Clock
 from meterd.adapters.runtime.logging import about
 from meterd.adapters.runtime.worker import Worker
@@ -34,8 +34,11 @@ Marks = tuple[tuple[str, int, int], ...]
 def marks(path: Path) -> Marks:
     """Name, time of change and size of every file of a plan that exists."""
     if path.is_dir():
-        names = [path / name for name in (SITE_FILE, *CSV_FILES.values())]
-        files: Iterable[Path] = [*names, *sorted((path / PATTERNS).glob("*.toml"))]
+        files: Iterable[Path] = [
+            path / SITE_FILE,
+            *sorted(path.glob("*.csv")),
+            *sorted((path / PATTERNS).glob("*.toml")),
+        ]
     else:
         files = [path]
     results = []

@@ -29,6 +29,7 @@ from meterd.core.energy.tariff import (
     hours_of_use,
     local_times,
     rounded,
+    stepped_amount,
     total,
     used_as_long,
 )
@@ -179,6 +180,8 @@ class PeriodAccount:
             largest = demand_kw(self.taken.largest(self.rows(price)), self._step)
             return demand_amount(price, largest, self._before(price))
         source = self.given if price.kind is PriceKind.EXPORT else self.taken
+        if price.values:
+            return stepped_amount(price, source, self.rows(price), self.grid)
         return energy_amount(price, source.sum(self.rows(price)))
 
     def _hours_of_use(self) -> Fraction | None:
@@ -247,6 +250,8 @@ def _since_first(account: PeriodAccount, taken: Taken) -> Taken:
 
 def _priced(account: PeriodAccount, line: BillLine, taken: Taken, rows: Bools) -> BillLine:
     price, counted = line.price, account.rows(line.price)
+    if price.values:
+        return stepped_amount(price, taken, counted & rows, account.grid)
     energy = taken.sum(counted & rows)
     if price.above_kwh == 0 and price.up_to_kwh is None:
         return energy_amount(price, energy)

@@ -115,6 +115,22 @@ def energy_amount(price: Price, energy: int | None) -> BillLine:
     return BillLine(price, kwh, rounded(sign * kwh * price.price * parts))
 
 
+def stepped_amount(price: Price, taken: Taken, rows: Bools, start_ms: Ints) -> BillLine:
+    """An energy times the factors of its times, rounded once; None where an energy or a factor is missing."""
+    energy = taken.sum(rows)
+    if energy is None:
+        return BillLine(price, None, None)
+    begins = np.array([at for at, _ in price.values], dtype=np.int64)
+    place = np.searchsorted(begins, start_ms[rows], side="right")  # 0: before the first factor
+    sums = np.zeros(len(begins) + 1, dtype=np.int64)
+    np.add.at(sums, place, taken.energy[rows])
+    factors = (None, *(factor for _, factor in price.values))
+    if any(factors[i] is None for i in set(place.tolist())):
+        return BillLine(price, Fraction(energy, MWH_PER_KWH), None)
+    mass = sum((Fraction(int(sums[i])) * (factors[i] or 0) for i in np.flatnonzero(sums).tolist()), Fraction(0))
+    return BillLine(price, Fraction(energy, MWH_PER_KWH), rounded(mass * MG_PER_G / MWH_PER_KWH))
+
+
 def demand_amount(price: Price, demand_kw: Fraction | None, before_kw: Sequence[Fraction] = ()) -> BillLine:
     """A demand times its price, at least a share of the highest `before_kw`, without what lies below `above_kw`."""
     if demand_kw is None:

@@ -41,6 +41,8 @@ class Price:
     `until_ms` (exclusive). `above_kwh` and `up_to_kwh` bound the energy of a period that it counts, `above_kw` the demand.
     A demand is at least `least_share` of the highest of the `least_months` months before. `use_hours_from` and
     `use_hours_below` bound the hours of use of the year (energy over highest demand), with `per = "year"`.
+
+    `values` of a carbon price are g per kWh from each moment on, None where no factor is known; then `price` says nothing.
     """
 
     name: str
@@ -60,6 +62,7 @@ class Price:
     least_months: int = 11  # with the month itself a year: how such clauses are mostly written (common practice)
     use_hours_from: Fraction = Fraction(0)
     use_hours_below: Fraction | None = None
+    values: tuple[tuple[int, Fraction | None], ...] = ()
 
 
 def months_in(words: str) -> frozenset[int]:

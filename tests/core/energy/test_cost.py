@@ -1,5 +1,6 @@
 """Costs of a span are those of its intervals, priced one by one; a year is its months; missing stays missing."""
 
+from dataclasses import replace
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
@@ -24,6 +25,7 @@ from meterd.core.model.periods import Period, local
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.model.results import FigureRow
+from meterd.core.model.tariff import Price, PriceKind
 
 VIENNA = ZoneInfo("Europe/Vienna")
 HOUR = 3_600_000
@@ -209,3 +211,21 @@ def test_missing_intervals_make_a_cost_missing_but_not_those_before_the_first(st
     assert together(site, [hall, cost_of(march, march.of_points(["lights"]))]).amount is None
     assert together(site, []).energy is None
     assert accounts_of(store, site, (0, 1_769_900_400_000), (BEGIN, END)) == []
+
+
+def test_carbon_by_time_of_a_bill_and_of_a_point(store: SqliteStore, site: Site) -> None:
+    """Hour by hour in the bill, in a point and in a span; beyond the last value the carbon is missing and the money is not."""
+    march = 1_772_319_600_000
+    hours = [at for at in STARTS.tolist() if march <= at < march + 10 * 24 * HOUR]
+    values = tuple((at, Fraction(300 + i % 24)) for i, at in enumerate(hours))
+    end = ((hours[-1] + HOUR, None),)
+    factor = Price("CO2", PriceKind.CARBON, Fraction(0), values=(*values, *end))
+    site = replace(site, tariff=(*(p for p in site.tariff if p.kind is not PriceKind.CARBON), factor))
+    account = PeriodAccount(store, site, Period.MONTH, march, (BEGIN, END))
+    assert total(account.bill, CARBON) is None
+    rows = in_span(account, (march, march + 10 * 24 * HOUR))
+    cost = cost_of(account, account.of_points(["bakery"]), rows)
+    energies = dict(zip(STARTS.tolist(), ENERGY["bakery", IMPORT].tolist(), strict=True))
+    assert cost.carbon == round(sum(energies[at] * factor for at, factor in values) / 1000)
+    whole = cost_of(account, account.of_points(["bakery"]))
+    assert (whole.carbon, whole.amount is None) == (None, False)

@@ -22,6 +22,7 @@ from meterd.core.energy.tariff import (
     fixed_amount,
     hours_of_use,
     local_times,
+    stepped_amount,
     total,
     used_as_long,
 )
@@ -177,3 +178,35 @@ def test_energy_of_a_price_is_exact_however_the_intervals_are_split(energies: li
     halves = [energy_amount(rule, sum(part)).amount for part in (energies[:place], energies[place:])]
     assert whole is not None
     assert abs(whole - sum(half for half in halves if half is not None)) <= 1
+
+
+def test_carbon_by_time_is_each_energy_times_the_factor_of_its_time() -> None:
+    """Rounded once; where no factor is known the carbon is missing and the energy is not; where the energy is, both are."""
+    start = np.arange(4, dtype=np.int64) * QUARTER
+    values = ((0, Fraction(400)), (2 * QUARTER, Fraction("33.5")), (3 * QUARTER, None))
+    factor = Price("grid", PriceKind.CARBON, Fraction(0), values=values)
+    taken = Taken(np.array([1_000_000, 2_000_000, 3_000_001, 5_000_000]), np.array([True, True, True, False]))
+    line = stepped_amount(factor, taken, np.array([True, True, True, False]), start)
+    assert line.amount == round(3 * 400_000 + 3.000001 * 33_500)
+    assert line.quantity == Fraction(6_000_001, 1_000_000)
+    known = Taken(taken.energy, np.ones(4, dtype=np.bool_))
+    beyond = stepped_amount(factor, known, np.ones(4, dtype=np.bool_), start)
+    assert (beyond.amount, beyond.quantity) == (None, Fraction(11_000_001, 1_000_000))
+    assert stepped_amount(factor, taken, np.ones(4, dtype=np.bool_), start).quantity is None
+    before = stepped_amount(factor, known, np.array([True, False, False, False]), start - 1)
+    assert before.amount is None
+    nothing = stepped_amount(factor, known, np.zeros(4, dtype=np.bool_), start)
+    assert (nothing.amount, nothing.quantity) == (0, 0)
+
+
+@given(st.lists(st.tuples(st.integers(0, 10**9), st.integers(0, 900)), min_size=1, max_size=30))
+def test_a_factor_that_stays_is_the_same_as_values_that_stay(rows: list[tuple[int, int]]) -> None:
+    """Two routes: one factor for all, and the same factor again and again."""
+    energy = np.array([e for e, _ in rows], dtype=np.int64)
+    start = np.arange(len(rows), dtype=np.int64) * QUARTER
+    taken, every = Taken(energy, np.ones(len(rows), np.bool_)), np.ones(len(rows), np.bool_)
+    factor = Fraction(rows[0][1])
+    steps = Price("s", PriceKind.CARBON, Fraction(0), values=tuple((at, factor) for at in start.tolist()))
+    assert stepped_amount(steps, taken, every, start).amount == energy_amount(
+        Price("c", PriceKind.CARBON, factor), int(energy.sum())
+    ).amount  # fmt: skip

@@ -27,7 +27,23 @@ def check_tariff(draft: Draft, notes: Notes) -> None:
             what = f"two lines of the tariff have the name {data.name!r}"
             notes.fault(row.at("name"), what, "choose another name, or other dates in from and until")
         seen.add(key)
+        _check_price(entry, notes)
         _check_bounds(entry, notes)
+
+
+def _check_price(entry: Entry[TariffRow], notes: Notes) -> None:
+    """A price, or for carbon a file of values."""
+    data, row = entry.data, entry.row
+    if data.values and data.kind is not PriceKind.CARBON:
+        what = f"values of {data.name} does nothing for a price of kind {data.kind}"
+        notes.fault(row.at("values"), what, "leave it out")
+    elif data.values and data.price is not None:
+        notes.fault(row.at("values"), f"{data.name} has a price and values", "leave one of them out")
+    elif not data.values and data.price is None and entry.sound("price"):
+        notes.fault(row.at("price"), "price is missing", "write the price")
+    for column in ("above_kwh", "up_to_kwh"):
+        if data.values and column in row.values:
+            notes.fault(row.at(column), f"{column} does nothing beside values", "leave it out")
 
 
 def _check_bounds(entry: Entry[TariffRow], notes: Notes) -> None:
