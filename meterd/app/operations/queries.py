@@ -176,11 +176,18 @@ def _so_far(
 
 
 def demand_lines(store: SqliteStore, site: Site, span: Span, points: Sequence[str]) -> list[Line]:
-    """The largest interval mean of each point's import in every month: the first of equals."""
+    """The largest interval mean of each point's import in every month: the first of equals.
+
+    Of a month in which the history begins, or that is not over, only what lies in the history is due.
+    """
     zone, interval_ms = ZoneInfo(site.zone), site.interval_s * 1000
+    stored = span_of_store(store, site)
+    history = None if stored is None else (stored.from_ms, stored.until_ms)
     lines: list[Line] = []
     for month in starts(Period.MONTH, span.from_ms, span.until_ms, zone, interval_ms):
         end = bounds(Period.MONTH, month, zone, interval_ms)[1]
+        part = partial_period_of((month, end), history)
+        due = end - month if part is None else part.until_ms - part.from_ms
         for point in points:
             peak = store.largest((point, IMPORT), month, end)
             lines.append(
@@ -190,7 +197,8 @@ def demand_lines(store: SqliteStore, site: Site, span: Span, points: Sequence[st
                     "demand_w": None if peak is None else mean_power_w(peak.energy, interval_ms),
                     "interval_start": None if peak is None else from_ms(peak.start_ms).astimezone(zone).isoformat(),
                     "intervals_known": 0 if peak is None else peak.known,
-                    "intervals": (end - month) // interval_ms,
+                    "intervals": due // interval_ms,
+                    "extent": "" if part is None else extent(part, part.from_ms, zone),
                 }
             )
     return lines

@@ -61,6 +61,24 @@ def test_i9_the_page_gives_week_and_year_since_the_beginning(mill: Mill) -> None
             assert f"since {day}" in client.get(f"/{page_name}").text, page_name
 
 
+def test_i9_the_peak_of_a_month_is_of_what_is_due_since_the_beginning(
+    mill: Mill, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Page and command count no interval before the history begins, and none that is not over."""
+    first = begin(mill)
+    with httpx.Client(base_url=mill.address, timeout=60) as client:
+        zone = ZoneInfo(client.get("/api/now").json()["basis"]["zone"])
+        month = f"{local(first, zone):%Y-%m}"
+        reported = client.get(f"/api/demand?month={month}").json()
+        assert reported["begins_ms"] == first
+        assert reported["peak"]["of"] - reported["peak"]["known"] <= 6  # meters begin within an hour
+        said = client.get(f"/demand?month={month}").text
+        assert f"The history begins on {local(first, zone):%-d %b %Y, %H:%M}" in said
+    (row,) = lines(capsys, mill, "energy", "--demand", "--point", "cafe", "--period", "month")[:1]
+    assert row["extent"].startswith(f"since {local(first, zone):%Y-%m-%d %H:%M}")
+    assert int(row["intervals"]) - int(row["intervals_known"]) <= 6
+
+
 def test_i9_commands_agree_about_the_year_and_its_pv(mill: Mill, capsys: pytest.CaptureFixture[str]) -> None:
     """`energy`, `energy --pv`, `balance` and `pv-shares`: one beginning, one production."""
     first = begin(mill)

@@ -86,12 +86,12 @@ def test_pv_without_production_has_undefined_ratio(capsys: pytest.CaptureFixture
 
 
 def test_maximum_demand_of_the_month(capsys: pytest.CaptureFixture[str], store: Path) -> None:
-    """The first of equal peaks, with how much of the month is known."""
+    """The first of equal peaks, with how much is known of what is due so far."""
     results = lines(capsys, store, "energy", "--demand", "--point", "grid")
     assert results == [
         {
             "period": "2026-01", "point": "grid", "demand_w": "4000.0", "interval_start": "2026-01-01T00:00:00+01:00",
-            "intervals_known": "196", "intervals": "2976",
+            "intervals_known": "196", "intervals": "196", "extent": "so far",
         }
     ]  # fmt: skip
 

@@ -61,7 +61,7 @@ class Peak(Values):
     start_ms: int
     end_ms: int
     watt: int
-    known: int  # intervals of the month that are known, of ...
+    known: int  # intervals of the month that are known, of those since the history begins
     of: int
     missing: list[str]
     contributors: list[ContributionLine]
@@ -107,10 +107,11 @@ class PhaseLine(Values):
 
 
 class DemandView(PageValues):
-    """The answer for one local month."""
+    """The answer for one local month. `begins_ms`: where the history begins, if that is in this month."""
 
     month: str
     months: list[str]
+    begins_ms: int | None
     running: Running
     peak: Peak | None
     uses: list[UseLine]
@@ -132,12 +133,13 @@ def view(
     with context.backend.reader() as reads:
         span = reads.span(Period.INTERVAL)
         # before the first interval is closed the present can be determined all the same
-        grid = _grid(start, zone, site, span[1]) if span is not None else np.zeros(0, dtype=np.int64)
+        grid = _grid(start, zone, site, span) if span is not None else np.zeros(0, dtype=np.int64)
         base = _nights(reads, site, zone, span) if span is not None else []
         return DemandView(
             basis=basis(context.backend, snapshot),
             month=month_name(start, zone),
             months=months_between(span, zone) if span is not None else [month_name(start, zone)],
+            begins_ms=int(grid[0]) if len(grid) and grid[0] > start else None,
             running=running_interval(snapshot, site),
             peak=_for(viewer, site, _peak(reads, site, grid, zone)) if len(grid) else None,
             uses=[
@@ -158,10 +160,11 @@ def view(
         )
 
 
-def _grid(start: int, zone: ZoneInfo, site: Site, newest: int) -> Ints:
-    """Starts of the closed intervals of the month."""
+def _grid(start: int, zone: ZoneInfo, site: Site, span: tuple[int, int]) -> Ints:
+    """Starts of the closed intervals of the month, since the history begins."""
     step = site.interval_s * 1000
-    return np.arange(start, min(bounds(Period.MONTH, start, zone, step)[1], newest + step), step, dtype=np.int64)
+    end = min(bounds(Period.MONTH, start, zone, step)[1], span[1] + step)
+    return np.arange(max(start, span[0]), end, step, dtype=np.int64)
 
 
 def running_interval(snapshot: Snapshot, site: Site) -> Running:

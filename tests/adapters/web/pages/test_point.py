@@ -28,6 +28,19 @@ def test_the_list_has_what_hangs_below_after_its_feeder(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("address", ["point", "point?point=t1", "data"])
+def test_ages_on_an_open_page_grow_no_older_than_a_minute(mill: Mill, browser: Browser, address: str) -> None:
+    """ "4 s ago" is not left standing for a quarter of an hour: the page asks again by itself."""
+    page = browser.new_page()
+    page.clock.install()
+    page.goto(f"{mill.address}/{address}")
+    with page.expect_navigation(timeout=60_000):
+        page.clock.run_for(63_000)
+    assert page.locator("main").inner_text()
+    page.close()
+
+
+@pytest.mark.slow
 def test_the_silent_meter_is_seen_in_the_list_and_on_its_page(mill: Mill, browser: Browser) -> None:
     """The list marks it; its page has the finding first and a chart of the days before."""
     with opened(browser, f"{mill.address}/point") as page:
