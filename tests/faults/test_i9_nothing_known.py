@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import httpx
 import pytest
 
 from tests.brokers import Mosquitto, until
@@ -31,11 +32,17 @@ def test_i9_a_fresh_site_is_not_known_then_right_and_silence_of_the_whole_site_c
         now = page.page_values("now")
         assert (now["verdict"], now["live"] - now["unheard"], now["judged"]) == ("unknown", 0, False)
         assert (now["first"], now["others"]) == (None, 0)
+        quality = page.page_values("data")
+        assert (quality["live"] - quality["unheard"], quality["live"]) == (0, 5)
+        said = httpx.get(f"{page.address}/data", timeout=60).text
+        assert "No fault is known so far: 0 of 5 live points have sent a value." in said
+        assert "All meters are reporting" not in said
         for minute in range(-1, 2):
             publish(out, [(f"m/{p}", message(MAY + minute * MINUTE, **v)) for p, v in shown(minute).items()])
             wall.skip(60)
         assert until(lambda: page.page_values("now")["unheard"] == 0, 60)
         assert page.page_values("now")["verdict"] == "unknown"
+        assert "All meters are reporting" in httpx.get(f"{page.address}/data", timeout=60).text
         assert page.findings() == {}
         for minute in range(2, 20):
             publish(out, [(f"m/{p}", message(MAY + minute * MINUTE, **v)) for p, v in shown(minute).items()])

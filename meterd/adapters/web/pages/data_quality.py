@@ -10,6 +10,7 @@ from starlette.exceptions import HTTPException
 
 from meterd.adapters.web.backend import Reads, Viewer
 from meterd.adapters.web.common import FindingLine, PageValues, Values, basis, finding_line, snapshot_of
+from meterd.adapters.web.pages.overview import read_points, silent_points
 from meterd.adapters.web.request_context import RequestContext, context_of, viewer_of
 from meterd.core.checks.staleness import Arrivals
 from meterd.core.energy.completeness import Completeness, completeness, intervals_due, together
@@ -88,7 +89,7 @@ class JobRow(Values):
 class DataView(PageValues):
     """The answer for one month, counted from `from_ms` up to `until_ms`; the worst point first.
 
-    `hidden` single rooms are left out of `points`; they are in `total`.
+    `hidden` single rooms are left out of `points`; they are in `total`. `unheard` of `live` points have sent nothing yet.
     """
 
     month: str
@@ -99,6 +100,8 @@ class DataView(PageValues):
     total: Share
     points: list[PointRow]
     hidden: int
+    unheard: int
+    live: int
     sources: list[SourceRow]
     findings: list[FindingLine]
     jobs: list[JobRow]
@@ -132,6 +135,8 @@ def view(
         total=_share(together(shares.values())),
         points=sorted(seen, key=_worst),
         hidden=len(rows) - len(seen),
+        unheard=len(silent_points(snapshot)),
+        live=len(read_points(snapshot)),
         sources=_sources(context),
         findings=[finding_line(finding) for finding in _about_sources(snapshot.findings, site)],
         jobs=jobs,
