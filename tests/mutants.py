@@ -75,6 +75,8 @@ def _silent(tree: ast.AST) -> set[int]:
             parts = [node.returns, *node.decorator_list]
         elif isinstance(node, ast.ClassDef):
             parts = [*node.decorator_list]
+        elif isinstance(node, ast.keyword) and node.arg == "strict":  # of zip: an assertion
+            parts = [node.value]
         elif isinstance(node, ast.Assert | ast.Raise | ast.JoinedStr | ast.Import | ast.ImportFrom):
             parts = [node]
         results |= {id(inner) for part in parts if part is not None for inner in ast.walk(part)}

@@ -168,8 +168,8 @@ class Account:
     rest_mwh: int
     intervals: int
     missing: int
-    standby_mwh: int = 0
-    unshared_mwh: int = 0
+    standby_mwh: int
+    unshared_mwh: int
 
     @property
     def shared(self) -> int:

@@ -1,13 +1,15 @@
 """The plan becomes nodes where flows must agree; what is not measured, or measured by nobody else, is said in words."""
 
+import math
 from dataclasses import replace
+from fractions import Fraction
 
 import numpy as np
 import pytest
 
 from meterd.core.balance.least_squares import Checkability
 from meterd.core.balance.topology import NodeKind, gain_prior, network, separate, words
-from meterd.core.model.plan import Board, Instrument, Point, PointState, Role, Site
+from meterd.core.model.plan import Board, Input, Instrument, Limits, Point, PointState, Role, Site
 
 FEED, FEEDER, SUB, PV = Role.FEED, Role.FEEDER, Role.SUB, Role.PV
 
@@ -153,3 +155,61 @@ def test_parts_that_share_nothing_are_separate_and_those_on_one_ct_set_are_not()
 def test_photovoltaics_alone_below_a_feeder_check_nothing() -> None:
     plan = site(point("t1", FEED), point("barn"), point("roof", PV, below="barn"))
     assert dict(words(network(plan, 1)))["roof"] == "roof is not checkable: below barn no load is measured"
+
+
+def test_the_rating_of_a_node_is_the_transformer_or_the_currents_of_what_carries_it() -> None:
+    """sqrt(3) U I; priors are shares of it: 1 % of unmetered load, losses by the kind of the node; at k = 1."""
+    nodes = {node.name: node for node in network(two_boards(), 1).nodes}
+    feeder_kw = {amperes: math.sqrt(3) * 400.0 * amperes / 1000 for amperes in (160.0, 250.0, 900.0)}
+    for name, rating_kw, loss_share in (
+        ("board main", 1260.0, 0.005),
+        ("board yard", feeder_kw[160.0], 0.005),
+        ("check t1 t1-check", feeder_kw[900.0], 0.0005),
+        ("below riser", feeder_kw[250.0], 0.02),
+        ("cable yard", feeder_kw[160.0], 0.02),
+    ):
+        node = nodes[name]
+        assert node.rating_kw == pytest.approx(rating_kw, rel=1e-12), name
+        assert node.standing_sd_kw == pytest.approx(0.01 * rating_kw, rel=1e-12), name
+        assert node.loss_sd_kw == pytest.approx(loss_share * rating_kw, rel=1e-12), name
+        assert (node.p0_kw, node.pk_kw) == (0.0, 0.0), name
+    (unrated,) = network(site(point("t1", FEED), point("q1")), 1).nodes
+    assert unrated.rating_kw == 150.0
+
+
+def test_declared_losses_widen_the_priors_by_the_15_percent_they_may_be_exceeded_by() -> None:
+    board = Board("main", rating_kva=630.0, loss_p0_w=540.0, loss_pk_w=4600.0, metered_side="other")
+    (node,) = network(site(point("t1", FEED), point("q1"), boards=(board,)), 1).nodes
+    assert node.standing_sd_kw == pytest.approx(math.sqrt(6.3**2 + (0.15 * 0.54) ** 2), rel=1e-12)
+    assert node.loss_sd_kw == pytest.approx(math.sqrt(3.15**2 + (0.15 * 4.6) ** 2), rel=1e-12)
+
+
+def test_what_the_plan_says_of_current_transformers() -> None:
+    """A ratio needs both currents; direct is what has neither class nor set, and not what nothing is known of."""
+    instruments = (
+        Instrument("t1", 0, ct_class="0.5", ct_set="a", ct_primary_a=1000.0, ct_secondary_a=5.0),
+        Instrument("q1", 0, meter_class="B"),
+        Instrument("q2", 0, meter_class="B", ct_class="0.5", ct_primary_a=200.0),
+        Instrument("q3", 0, meter_class="B", ct_set="a"),
+    )
+    points = [point("t1", FEED), *(point(name) for name in ("q1", "q2", "q3", "q4"))]
+    net = network(site(*points, instruments=instruments), 1)
+    said = {name: (net.ct_ratio(i), net.direct(i)) for i, name in enumerate(net.points)}
+    assert said == {
+        "t1": ((1000.0, 5.0), False), "q1": (None, True), "q2": (None, False), "q3": (None, False), "q4": (None, False),
+    }  # fmt: skip
+
+
+def test_a_step_of_a_register_on_the_secondary_side_is_multiplied_by_the_ratio() -> None:
+    """10 Wh at 1000/5 are 2 kWh on the primary side; only where the plan says that the meter counts the secondary."""
+    fitted = Instrument("t1", 0, ct_class="0.5", ct_primary_a=1000.0, ct_secondary_a=5.0, resolution_wh=Fraction(10))
+    plan = site(point("t1", FEED), point("q1"), instruments=(fitted,))
+    for per_ct, step_mwh in ((False, 10_000), (True, 2_000_000)):
+        inputs = (Input("t1", "1.8.0", "s", "a", per_ct=per_ct), Input("q1", "1.8.0", "s", "b", per_ct=per_ct))
+        net = network(replace(plan, inputs=inputs), 1)
+        assert [a.resolution_mwh for a in net.accuracies] == [step_mwh, 0]
+
+
+def test_the_clocks_of_meters_are_as_far_off_as_the_plan_allows() -> None:
+    plan = two_boards()
+    assert network(replace(plan, limits=Limits(meter_clock_s=7)), 1).clock_s == 7.0

@@ -191,3 +191,23 @@ def test_pro_rata_by_whole_numbers_is_pro_rata(total: int, used: list[int]) -> N
     names = [f"tenant-{(i * 7) % len(used)}" for i in range(len(used))]
     for some in (total, total % (sum(used) + 1)):
         assert pro_rata_whole(some, used, names) == whole_wh(pro_rata(some, used), some, names)
+
+
+@pytest.mark.parametrize("use", [0, -5])
+def test_who_uses_nothing_is_booked_nothing_however_often(use: int) -> None:
+    """Standby the other way and zero alike: two thousand quarter hours come to no watt-hour, for tenants and points."""
+    quarters = [Quarter(i * QUARTER, 10_000, 0, (use, 4_000)) for i in range(2_000)]
+    result = account(quarters, ("a", "b"))
+    assert (result.used, result.parts) == ((0, 8_000), (0, 8_000))
+    by_point = account_of_points(quarters, {"p1": "a", "p2": "a"}, "pro-rata", {})
+    assert (by_point.used, by_point.parts) == ((0, 8_000), (0, 8_000))
+
+
+def test_longer_intervals_begin_where_their_parts_do() -> None:
+    """An hour of four begins with its first; one that lacks a part is none; of one each they are what they were."""
+    quarters = [Quarter(i * QUARTER, 100 + i, i, (i, None if i == 5 else 2 * i)) for i in range(4, 15)]
+    hours = joined(quarters, QUARTER, 4)
+    assert [hour.start_ms for hour in hours] == [4 * QUARTER, 8 * QUARTER]
+    assert hours[0] == Quarter(4 * QUARTER, 422, 22, (22, None))
+    assert hours[1] == Quarter(8 * QUARTER, 438, 38, (38, 76))
+    assert joined(quarters, QUARTER, 1) == quarters

@@ -1,17 +1,20 @@
 """Readings of one register to breakpoints and interval energies."""
 
 from dataclasses import replace
+from fractions import Fraction
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from meterd.core.model.plan import Board, Instrument, Limits, Point, Role, Site
+from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.model.results import Anchor
 from meterd.core.registers.register_line import Edge, Figures, Flag, figures
-from meterd.core.registers.tracker import Rule, Tracker
+from meterd.core.registers.tracker import Rule, Tracker, rules_of
 
-MINUTE, QUARTER = 60_000, 900_000
+MINUTE, QUARTER, DAY = 60_000, 900_000, 86_400_000
 PLAIN = Rule(capacity=100_000_000, limit_per_s=3750, resolution=1000)  # five digits of Wh, 13.5 kW
 
 
@@ -330,3 +333,78 @@ def test_nothing_is_ever_booked_faster_than_the_point_can_draw(series: list[tupl
             rise = breakpoints.total[i] - breakpoints.total[i - 1]
             assert rise >= 0
             assert rise <= PLAIN.limit(breakpoints.t[i] - breakpoints.t[i - 1])
+
+
+# -- the rules of the plan ---------------------------------------------------------------------------------------------
+
+LIMITS = Limits(point_max_w=1_000_000, reset_confirmations=5, freeze_max_s=7_200)
+FIRST = Instrument(
+    "q1", 0, until_ms=DAY, register_max_wh=Fraction(100_000), resolution_wh=Fraction(10), opening=((IMPORT, 7_000),),
+    closing=((IMPORT, 9_000), (EXPORT, 1)),
+)  # fmt: skip
+SECOND = Instrument(
+    "q1",
+    DAY,
+    ct_primary_a=250.0,
+    ct_secondary_a=5.0,
+    pulse_wh=Fraction(1, 2),
+    opening=((EXPORT, 3),),
+    gap=((IMPORT, 12),),
+)
+
+
+def rules(*, per_ct: bool = False, pulses: bool = False, rating_a: float | None = None) -> tuple[Rule, ...]:
+    """The rules of the import register of a point with two instruments, one after the other."""
+    plan = Site("row", "UTC", boards=(Board("main"),), points=(Point("q1", "main", Role.FEEDER, rating_a=rating_a),))
+    plan = replace(plan, instruments=(FIRST, SECOND), limits=LIMITS)
+    return rules_of(plan, plan.point("q1"), IMPORT, per_ct=per_ct, pulses=pulses)
+
+
+def test_an_instrument_of_the_plan_is_a_rule_in_milli_units() -> None:
+    """Capacity, resolution, dates, freeze and what the register showed at its ends, of the register that is asked for."""
+    first, second = rules()
+    assert (first.from_ms, first.until_ms, second.from_ms) == (0, DAY, DAY)
+    assert second.until_ms > 10_000 * 365 * DAY
+    assert (first.capacity, first.resolution, second.capacity, second.resolution) == (100_000_000, 10_000, None, 0)
+    assert (first.opening, first.closing, second.opening, second.closing) == (7_000, 9_000, None, None)
+    assert (first.gap, second.gap) == (None, 12)
+    assert (first.confirmations, first.freeze_max_ms) == (5, 7_200_000)
+    assert (first.numerator, first.denominator) == (1, 1)
+
+
+def test_the_largest_advance_is_one_and_a_half_times_the_power_of_the_point() -> None:
+    """1 MW without a rating; 63 A at 400 V are 43.65 kW; a meter on the secondary side advances by as much less."""
+    assert rules()[0].limit_per_s == -(-1_500_000 * 1000 // 3600)
+    mw = round(3**0.5 * 400 * 63 * 1000)
+    assert mw == 43_647_680
+    assert rules(rating_a=63.0)[0].limit_per_s == -(-3 * mw // 7200)
+    first, second = rules(rating_a=63.0, per_ct=True)
+    assert (first.limit_per_s, second.limit_per_s) == (-(-3 * mw // 7200), -(-3 * mw // (7200 * 50)))
+    assert (second.numerator, second.denominator) == (50, 1)
+    assert second.limit(3_600_000) == second.limit_per_s * 3600 + 1
+    assert first.limit(1_500) == first.limit_per_s * 1_500 // 1000 + 10_001
+
+
+def test_a_pulse_is_one_step_and_weighs_what_the_plan_says() -> None:
+    """Half a Wh each at 250/5: 25 Wh on the primary side where it counts the secondary."""
+    first, second = rules(pulses=True)
+    assert (first.resolution, second.resolution) == (1000, 1000)
+    assert (second.numerator, second.denominator) == (1, 2)
+    assert second.limit_per_s == -(-1_500_000_000 * 2 // 3600)
+    _, both = rules(pulses=True, per_ct=True)
+    assert (both.numerator, both.denominator) == (25, 1)
+    assert [second.mwh(raw) for raw in (0, 1, 2, 3, 1_001)] == [0, 1, 1, 2, 501]
+
+
+@pytest.mark.parametrize("largest", [2**20, 2**52, 2**55, 2**60])
+def test_a_column_of_readings_weighs_what_each_of_them_does(largest: int) -> None:
+    """Also where the product passes 64 bits."""
+    rule = replace(PLAIN, numerator=2_500, denominator=3)
+    raw = np.array([0, 1, 2, largest - 1, largest], dtype=np.int64)
+    wanted = [(value * 2_500 + 1) // 3 for value in raw.tolist()]
+    if max(wanted) < 2**63:
+        assert rule.mwh_column(raw).tolist() == wanted
+    else:
+        with pytest.raises(OverflowError):
+            rule.mwh_column(raw)
+    assert rule.mwh_column(raw[:0]).tolist() == []
