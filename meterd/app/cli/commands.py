@@ -14,7 +14,7 @@ CAUTIONS = (
     " a part dead. Local codes and licensed practice decide."
 )
 COMMANDS = {
-    "init": ("init", "make a plan from a list of meters (spreadsheet or CSV), or from what a broker carries"),
+    "init": ("init", "make a plan from a list of meters (spreadsheet or CSV), a broker or a Modbus line"),
     "check": ("plan", "check a metering plan: every fault at once, or a summary on one screen"),
     "run": ("run", "run the daemon until SIGTERM or Ctrl+C"),
     "replay": ("replay", "send old readings (CSV, workbooks, Parquet) through the same computation"),

@@ -1,4 +1,4 @@
-"""`meterd init`: a new plan from a list of meters or from what a broker carries; what is guessed is a comment."""
+"""`meterd init`: a new plan from a list of meters, a broker or a Modbus line; what is guessed is a comment."""
 
 import argparse
 import sys
@@ -17,6 +17,7 @@ from meterd.adapters.planfile.new_plan import (
     site_text,
     table_text,
 )
+from meterd.app.cli import init_scan
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.cli.init_listen import heard_files
 from meterd.app.operations.broker_address import add_options, refuse_options
@@ -42,6 +43,7 @@ def add(commands: Subparsers) -> None:
     for_ = "how long to listen: 60s (default), 5m, 1h; Ctrl+C ends it earlier"
     parser.add_argument("--for", dest="duration", metavar="TIME", default="60s", help=for_)
     add_options(parser)
+    init_scan.add_options(parser)
     parser.add_argument("--name", help="name of the site; default: that of the folder")
     parser.add_argument("--zone", help="IANA time zone, such as Europe/Vienna; asked for if it is left out")
     help_ = "file: for exports that are imported; mqtt: the list has a column of topics; else points are planned"
@@ -52,18 +54,25 @@ def _init(arguments: argparse.Namespace) -> int:
     folder: Path = arguments.folder
     if (folder / "site.toml").exists():
         raise ConfigError(f"{folder} holds a plan already; name another folder")
-    if arguments.points is None and arguments.listen is None:
-        raise ConfigError("say where the points come from: --points LIST, or --listen mqtt://HOST:PORT")
+    if arguments.points is None and arguments.listen is None and arguments.scan is None:
+        raise ConfigError(
+            "say where the points come from: --points LIST, --listen mqtt://HOST:PORT or --scan modbus://HOST:PORT/1-20"
+        )
+    if arguments.scan is not None and (arguments.points is not None or arguments.listen is not None):
+        raise ConfigError("--scan stands alone: leave out --points and --listen")
     if arguments.listen is None:
         refuse_options(arguments, "--listen")
-    if arguments.listen is not None and arguments.source is not None:
-        raise ConfigError("--source is for a list alone; with --listen the inputs are those that are heard")
+    if arguments.source is not None and (arguments.listen is not None or arguments.scan is not None):
+        raise ConfigError("--source is for a list alone; with --listen and --scan the inputs are those that are found")
     listed = None if arguments.points is None else read_points(arguments.points)
     name = arguments.name or suggestion(folder.resolve().name)
     if not is_name(name):
         raise ConfigError(f"{name!r} is no name of a site; write for example --name {suggestion(name) or 'boat-yard'}")
     zone = arguments.zone or _asked("time zone of the site, such as Europe/Vienna: ", "--zone")
-    if arguments.listen is not None:
+    lines: list[str] = []
+    if arguments.scan is not None:
+        files = init_scan.scanned_files(arguments, name, zone)
+    elif arguments.listen is not None:
         files, lines = heard_files(arguments, name, zone, listed)
     else:
         assert listed is not None, "a list or a broker is given"

@@ -147,7 +147,7 @@ def test_silence_and_what_is_no_meter_write_nothing(tmp_path: Path, capsys: Said
 @pytest.mark.parametrize(
     ("more", "words"),
     [
-        ([], "say where the points come from: --points LIST, or --listen mqtt://HOST:PORT"),
+        ([], "say where the points come from: --points LIST, --listen mqtt://HOST:PORT or --scan"),
         (["--listen", "mqtt://127.0.0.1:1/mill/#/x"], "filter mill/#/x: # stands only at the end"),
         (["--listen", "mqtt://127.0.0.1:1/mill/q+"], "filter mill/q+: + stands for a whole level"),
         (["--listen", "mqtt://127.0.0.1:1", "--for", "soon"], "cannot use --for soon"),
