@@ -8,18 +8,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from meterd.adapters.documents.cusum_svg import svg
+from meterd.adapters.documents.evidence_svg import svg as svg_of_evidence
 from meterd.adapters.planfile.loader import load_plan, store_path
 from meterd.adapters.runtime.clock import WallClock
 from meterd.adapters.store.journal import SqliteStore
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.cli.output import terminal
+from meterd.app.operations.drift_evidence import evidence_of
 from meterd.app.operations.drift_job import examine, parts
 from meterd.app.operations.drift_job import run_drill as work
 from meterd.app.operations.queries import moment, open_store, some_points
 from meterd.core.balance.topology import NOT_OBSERVABLE
 from meterd.core.drift.detection_limits import HORIZONS, Visible, from_history, from_plan
 from meterd.core.drift.identification import Suspicion
-from meterd.core.drift.simulated_fault import Drill
 from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.periods import day_of
 from meterd.core.model.plan import Site
@@ -34,7 +35,10 @@ MOST_FACTOR = 100.0
 
 def add(commands: Subparsers) -> None:
     """The three commands and their options."""
-    command(commands, "suspects", run_suspects, store=True, formats=("table", "json"))
+    suspects = command(commands, "suspects", run_suspects, store=True, formats=("table", "json"))
+    suspects.add_argument(
+        "--plot", type=Path, metavar="FILE.svg", help="draw the residuals that speak for each suspicion"
+    )
     visible = command(commands, "visible-error", run_visible, store=True, formats=("table", "json"))
     visible.add_argument(
         "--plan-only", action="store_true", help="from classes and ratings alone, before any meter is bought"
@@ -62,11 +66,17 @@ def _store(arguments: argparse.Namespace, site: Site) -> SqliteStore:
 def run_suspects(arguments: argparse.Namespace) -> int:
     """A block per suspicion: what, since when, how sure, all that fits, and the look that would settle it."""
     site = _site(arguments)
+    _needs_svg(arguments.plot)
     store = _store(arguments, site)
     try:
         watched = examine(store, site)
+        evidence = [] if arguments.plot is None else evidence_of(store, site, watched)
     finally:
         store.close()
+    if evidence:
+        _write(svg_of_evidence(evidence, zoneinfo.ZoneInfo(site.zone)), arguments.plot)
+    elif arguments.plot is not None:
+        print(f"nothing is drawn into {arguments.plot}: no suspicion has a week of daily balances", file=sys.stderr)
     if arguments.format == "json":
         results = [suspicion.as_dict() for part in watched for suspicion in part.suspicions]
         sys.stdout.write(json.dumps(results, indent=1) + "\n")
@@ -179,8 +189,7 @@ def run_drill(arguments: argparse.Namespace) -> int:
     """One sentence, and the CUSUM paths as a drawing if asked for."""
     site = _site(arguments)
     factor = _factor(arguments.factor)
-    if arguments.plot is not None and arguments.plot.suffix.lower() != ".svg":
-        raise ConfigError(f"cannot draw --plot {arguments.plot}: the drawing is SVG; write a name that ends in .svg")
+    _needs_svg(arguments.plot)
     point = some_points(site, [arguments.point])[0]
     from_ms = moment(getattr(arguments, "from"), zoneinfo.ZoneInfo(site.zone), "--from")
     store = _store(arguments, site)
@@ -189,7 +198,7 @@ def run_drill(arguments: argparse.Namespace) -> int:
     finally:
         store.close()
     if arguments.plot is not None:
-        _draw(result, arguments.plot)
+        _write(svg(result), arguments.plot)
     if arguments.format == "json":
         sys.stdout.write(json.dumps(result.as_dict(), indent=1) + "\n")
     else:
@@ -216,8 +225,13 @@ def _factor(words: str) -> float:
     return factor
 
 
-def _draw(result: Drill, path: Path) -> None:
+def _needs_svg(path: Path | None) -> None:
+    if path is not None and path.suffix.lower() != ".svg":
+        raise ConfigError(f"cannot draw --plot {path}: the drawing is SVG; write a name that ends in .svg")
+
+
+def _write(drawing: str, path: Path) -> None:
     try:
-        path.write_text(svg(result), encoding="utf-8")
+        path.write_text(drawing, encoding="utf-8")
     except OSError as exc:
         raise StoreError(f"cannot write {path}: {exc.strerror}; choose a folder that can be written") from exc

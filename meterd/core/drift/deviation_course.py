@@ -4,8 +4,13 @@ Not what the watch decides by (`cusum`, `identification`): a picture of it in kW
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from statistics import median
 
+from meterd.core.energy.energy_items import StoredFigures
+from meterd.core.model.periods import DAY_MS, Period
+
+COURSE_DAYS = 60  # before a change: what is usual is seen in two months
 LEAST_DAYS = 7  # before the begin, that their median is taken as usual; with fewer it is zero
 
 
@@ -33,3 +38,33 @@ def cumulated_deviation(day_ms: Sequence[int], residual: Sequence[int | None], b
         total += 0 if value is None else value - usual
         results.append(None if value is None else total)
     return results
+
+
+@dataclass(frozen=True, slots=True)
+class BoardCourse:
+    """Daily balances of a board around a change. `cumulated`: what the residuals added up to beyond the `usual` one."""
+
+    board: str
+    began_ms: int
+    days_ms: list[int]
+    residual: list[int | None]
+    band: list[int | None]
+    cumulated: list[int | None]
+    usual: int
+
+
+def board_course(stored: StoredFigures, board: str, began_ms: int, until_ms: int) -> BoardCourse | None:
+    """The balances of a board from two months before a change on; None before there are LEAST_DAYS of them."""
+    rows = stored.balances(board, Period.DAY, began_ms - COURSE_DAYS * DAY_MS, until_ms)
+    days, residual = [row.start_ms for row in rows], [row.residual for row in rows]
+    if sum(value is not None for value in residual) < LEAST_DAYS:
+        return None
+    return BoardCourse(
+        board=board,
+        began_ms=began_ms,
+        days_ms=days,
+        residual=residual,
+        band=[row.band for row in rows],
+        cumulated=cumulated_deviation(days, residual, began_ms),
+        usual=usual_residual(days, residual, began_ms),
+    )

@@ -6,8 +6,9 @@ from xml.etree import ElementTree
 
 import pytest
 
+from meterd.adapters.simulator.faults import fault
 from meterd.app.cli.main import main
-from tests.app.drift_histories import PLAN
+from tests.app.drift_histories import PLAN, history_of, mill
 
 
 def test_commands(quiet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -24,8 +25,27 @@ def test_commands(quiet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str
     assert code == 0
     assert "cold-store reading" in capsys.readouterr().out
     assert ElementTree.fromstring(plot.read_text()).tag.endswith("svg")
-    assert main(["suspects", *words]) == 0
-    assert "No balance can detect an error" in capsys.readouterr().out
+    nothing = tmp_path / "nothing.svg"
+    assert main(["suspects", *words, "--plot", str(nothing)]) == 0
+    said = capsys.readouterr()
+    assert "No balance can detect an error" in said.out
+    assert "no suspicion has a week of daily balances" in said.err
+    assert not nothing.exists()
+
+
+def test_the_evidence_for_a_suspect_is_drawn(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A reversed current transformer since the tenth day: its words and the day stand in the drawing."""
+    store = history_of(
+        tmp_path / "s.sqlite", mill(), fault("reversed-ct", "bakery-ovens", start_s=10 * 86_400), days=16
+    )
+    plot = tmp_path / "evidence.svg"
+    assert main(["suspects", str(PLAN), "--store", str(store), "--plot", str(plot)]) == 0
+    assert "bakery-ovens reads 0.33" in capsys.readouterr().out
+    words = [item.text or "" for item in ElementTree.fromstring(plot.read_text()).iter() if item.tag.endswith("text")]
+    assert any(text.startswith("bakery-ovens reads 0.33") for text in words)
+    assert any(text.startswith("began 2026-03-1") for text in words)
+    assert main(["suspects", str(PLAN), "--store", str(store), "--plot", "evidence.png"]) == 2
+    assert "the drawing is SVG" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

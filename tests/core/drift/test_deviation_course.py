@@ -1,6 +1,13 @@
 """The course of a deviation: level before it began, a slope of its size after it."""
 
-from meterd.core.drift.deviation_course import LEAST_DAYS, cumulated_deviation, usual_residual
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+
+from meterd.adapters.store.journal import SqliteStore
+from meterd.core.drift.deviation_course import LEAST_DAYS, board_course, cumulated_deviation, usual_residual
+from meterd.core.model.periods import Period
+from meterd.core.model.results import BalanceRow
 
 
 def test_the_slope_is_the_size_of_the_deviation() -> None:
@@ -23,3 +30,20 @@ def test_without_enough_days_before_nothing_is_usual() -> None:
     days = LEAST_DAYS - 1
     assert usual_residual(range(days), [7] * days, days) == 0
     assert cumulated_deviation(range(3), [7, 7, 7], 0) == [7, 14, 21]
+
+
+def test_the_course_of_a_board_is_that_of_its_daily_balances(tmp_path: Path) -> None:
+    """From two months before the change on; a board with fewer than a week of days has none."""
+    day, began = 86_400_000, 100 * 86_400_000
+    rows = [
+        BalanceRow("north", Period.DAY, at, at + day, 9, 9 - residual, residual, 5, "inside", False)
+        for at, residual in ((i * day, 2 if i < 100 else 7) for i in range(110))
+    ]
+    with closing(SqliteStore.writer(tmp_path / "s.sqlite")) as store:
+        with store.transaction():
+            store.write_balances([*rows, *(replace(row, board="south") for row in rows[:3])], now_ms=0, reason="closed")
+        course = board_course(store, "north", began, 110 * day)
+        assert course is not None
+        assert (course.days_ms[0], len(course.days_ms), course.usual) == (40 * day, 70, 2)
+        assert (course.cumulated[-1], set(course.band)) == (50, {5})
+        assert board_course(store, "south", 0, 110 * day) is None

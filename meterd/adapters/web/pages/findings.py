@@ -1,7 +1,7 @@
 """Page "findings": what should somebody look at? All of them in a list, one in full with its history and the forms."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
@@ -23,15 +23,13 @@ from meterd.adapters.web.common import (
 from meterd.adapters.web.corrections.fields import counted_at
 from meterd.adapters.web.request_context import RequestContext, context_of, viewer_of
 from meterd.core.checks.proposed_correction import ProposedCorrection, from_local, proposed
-from meterd.core.drift.deviation_course import LEAST_DAYS, cumulated_deviation, usual_residual
+from meterd.core.drift.deviation_course import board_course
 from meterd.core.model.finding import LONGEST_NOTE, Finding, FindingNote, FindingRow, FindingState, Suppression
-from meterd.core.model.periods import DAY_MS, Period
 from meterd.core.model.plan import Site
 from meterd.core.model.snapshot import Snapshot
 
 MOST = 200  # in one list: below 100 kB; the newest are shown, a point narrows it
 MOST_NOTES = 200
-COURSE_DAYS = 60  # before a change: what is usual is seen in two months
 ACCEPTABLE = ("drift", "balance-shift")
 CORRECTED = ("drift", "ct-ratio", "register-scale")  # one point, whose energies a factor can correct
 
@@ -185,19 +183,8 @@ def course_of(reads: Reads, site: Site, finding: Finding, now_ms: int) -> Deviat
     board = on_board.get(finding.subject) or next((b.name for b in site.boards if b.name == name), "")
     if finding.cause not in ACCEPTABLE or not board:
         return None
-    rows = reads.balances(board, Period.DAY, finding.at_ms - COURSE_DAYS * DAY_MS, now_ms)
-    days, residual = [row.start_ms for row in rows], [row.residual for row in rows]
-    if sum(value is not None for value in residual) < LEAST_DAYS:
-        return None
-    return DeviationCourse(
-        board=board,
-        began_ms=finding.at_ms,
-        days_ms=days,
-        residual=residual,
-        band=[row.band for row in rows],
-        cumulated=cumulated_deviation(days, residual, finding.at_ms),
-        usual=usual_residual(days, residual, finding.at_ms),
-    )
+    course = board_course(reads, board, finding.at_ms, now_ms)
+    return None if course is None else DeviationCourse.model_validate(asdict(course))
 
 
 def _visible(rows: Iterable[FindingRow], viewer: Viewer, site: Site) -> list[FindingRow]:
