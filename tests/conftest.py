@@ -2,6 +2,7 @@
 
 import compileall
 import gc
+import importlib
 import os
 import sys
 import zoneinfo
@@ -29,6 +30,18 @@ def pytest_configure(config: pytest.Config) -> None:
     """Before workers and children start, once for all of them."""
     if not hasattr(config, "workerinput"):
         compileall.compile_dir(Path(__file__).parents[1] / "meterd", quiet=1)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection(session: pytest.Session) -> None:
+    """Each worker of a whole run loads other files first: assertions of a file are then rewritten by one, not by each."""
+    worker = getattr(session.config, "workerinput", None)
+    if worker is None or session.config.args != session.config.getini("testpaths"):
+        return
+    place, of = int(worker["workerid"].removeprefix("gw")), worker["workercount"]
+    root = Path(__file__).parents[1]
+    for path in sorted(Path(__file__).parent.rglob("test_*.py"))[place::of]:
+        importlib.import_module(".".join(path.relative_to(root).with_suffix("").parts))
 
 
 def pytest_collection_finish() -> None:
