@@ -79,7 +79,7 @@ class ArchiveTarget:
 
     def files(self, folder: str) -> list[str]:
         """Paths of all files below a folder, relative to the address, sorted; none where there is no such folder."""
-        with self._told("cannot be listed"):
+        with self._explained("cannot be listed"):
             place = self._path(folder)
             if not self._fs.exists(place):
                 return []
@@ -88,7 +88,7 @@ class ArchiveTarget:
 
     def read(self, path: str) -> bytes | None:
         """A small file whole; None if there is none."""
-        with self._told(f"{path} cannot be read"):
+        with self._explained(f"{path} cannot be read"):
             try:
                 return bytes(self._fs.cat_file(self._path(path)))
             except FileNotFoundError:
@@ -96,7 +96,7 @@ class ArchiveTarget:
 
     def fetch(self, path: str, to: Path) -> str | None:
         """Copy a file to this machine; its SHA-256, or None if there is none."""
-        with self._told(f"{path} cannot be read"):
+        with self._explained(f"{path} cannot be read"):
             if not self._fs.exists(self._path(path)):
                 return None
             with to.open("wb") as out:
@@ -107,7 +107,7 @@ class ArchiveTarget:
     def put(self, local: Path, path: str) -> str:
         """Bring a file there; its SHA-256, as it was read back. What was there under the name is replaced."""
         wanted = _sha256(local)
-        with self._told(f"{path} cannot be written", "see that it has room and may be written"):
+        with self._explained(f"{path} cannot be written", "see that it has room and may be written"):
             place, partial = self._path(path), self._path(path) + PARTIAL
             self._fs.makedirs(place.rpartition("/")[0], exist_ok=True)
             try:
@@ -125,7 +125,7 @@ class ArchiveTarget:
 
     def write(self, path: str, data: bytes) -> None:
         """Write a small file whole."""
-        with self._told(f"{path} cannot be written", "see that it has room and may be written"):
+        with self._explained(f"{path} cannot be written", "see that it has room and may be written"):
             place = self._path(path)
             self._fs.makedirs(place.rpartition("/")[0], exist_ok=True)
             self._fs.pipe_file(place + PARTIAL, data)
@@ -135,7 +135,7 @@ class ArchiveTarget:
 
     def remove(self, path: str) -> None:
         """Remove a file, if it is there."""
-        with self._told(f"{path} cannot be removed"):
+        with self._explained(f"{path} cannot be removed"):
             if self._fs.exists(self._path(path)):
                 self._fs.rm_file(self._path(path))
 
@@ -160,7 +160,7 @@ class ArchiveTarget:
         return f"{self._root.rstrip('/')}/{path}" if path else self._root
 
     @contextmanager
-    def _told(self, what: str, remedy: str = "see that the server runs and can be reached") -> Iterator[None]:
+    def _explained(self, what: str, remedy: str = "see that the server runs and can be reached") -> Iterator[None]:
         try:
             yield
         except MeterdError:

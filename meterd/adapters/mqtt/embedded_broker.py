@@ -159,7 +159,7 @@ class EmbeddedBroker:
             self._spawn()
 
     def revive(self) -> bool:
-        """Start the watcher of the child again if it has died; True if it had to."""
+        """Start the thread that watches the child again if it has died; True if it had to."""
         if self._stopping.is_set() or self._watcher is None or self._watcher.is_alive():
             return False
         self._start_watcher()
@@ -212,7 +212,7 @@ class EmbeddedBroker:
     def _watch(self) -> None:
         while not self._stopping.is_set():
             process = self._process
-            assert process is not None, "the watcher starts after the child"
+            assert process is not None, "its thread starts after the child"
             process.wait()
             self._end_child()
             while not self._stopping.wait(RESTART_WAIT_S):

@@ -39,12 +39,12 @@ class InboxControl:
         """Messages were in the hands of a thread that has died."""
         self._lost = True
 
-    def due(self, inbox_size: int, room: int) -> bool:
-        """Whether to connect anew now, said once per connection; with so many messages in an inbox of that room."""
+    def due(self, inbox_size: int, limit: int) -> bool:
+        """Whether to connect anew now, said once per connection; with so many messages in an inbox of that limit."""
         with self._lock:
             quiet_s = time.monotonic() - self._moved_s
             done = self.missed and inbox_size == 0 and quiet_s >= (FORGOTTEN_S if self._waiting else SETTLE_S)
-            if self._asked or not (done or (self._lost and inbox_size <= room // 4)):
+            if self._asked or not (done or (self._lost and inbox_size <= limit // 4)):
                 return False
             self._asked = True
             return True

@@ -36,8 +36,8 @@ def _warn(entries: Sequence[Entry[PointRow]], what: str, right: str, notes: Note
     """One warning for each point, or one for all of them if they are many."""
     if len(entries) > MOST_SINGLE:
         names = ", ".join(entry.data.point for entry in entries[:3])
-        said = what.replace("has no", "have no") if what.startswith("has") else what
-        many = f"{len(entries)} points ({names}, ...) are live or accepted, but {said}"
+        sentence = what.replace("has no", "have no") if what.startswith("has") else what
+        many = f"{len(entries)} points ({names}, ...) are live or accepted, but {sentence}"
         notes.warn(entries[0].row.at("point"), many.replace("but have", "but they have"), right)
         return
     for entry in entries:

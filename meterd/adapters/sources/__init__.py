@@ -39,7 +39,7 @@ class Refused:
 
 
 class Source(Protocol):
-    """One way in. After `stop` has returned nothing is delivered any more."""
+    """One data source. After `stop` has returned nothing is delivered any more."""
 
     def start(self, deliver: Callable[[Delivery], None]) -> None:
         """Begin; returns at once. `deliver` may block for a moment, and may raise when it cannot take more."""

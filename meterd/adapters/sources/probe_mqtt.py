@@ -19,7 +19,7 @@ from meterd.core.model.plan import Source as SourceRow
 from meterd.core.model.reading import REGISTERS
 
 LISTEN_S = 15.0  # what matters is sent every few seconds, or retained by the broker
-Heard = tuple[str, float | None, str, str]  # as sent, value, unit, and what is to be said of it
+ShownValue = tuple[str, float | None, str, str]  # as sent, value, unit, and what is to be said of it
 
 
 def apart(row: SourceRow, site: Site) -> SourceRow:
@@ -58,7 +58,7 @@ def listen(row: SourceRow, inputs: tuple[Input, ...], site: Site, *, limit_s: fl
     return messages
 
 
-def read(row: SourceRow, meter_input: Input, site: Site, messages: Mapping[str, Message]) -> Heard:
+def read(row: SourceRow, meter_input: Input, site: Site, messages: Mapping[str, Message]) -> ShownValue:
     """What one input makes of the newest message of its topic."""
     message = messages.get(meter_input.address)
     if message is None:

@@ -61,11 +61,11 @@ class DigestWriter:
         """Readings of one register that were inserted one after the other, none of them a repeat."""
         (last,) = self._db.execute("SELECT COALESCE(MAX(seq), 0) FROM reading").fetchone()
         reached, _ = self._readings_reach()
-        if len(times) and last - reached == len(times):  # else `settle` digests them behind those that wait
+        if len(times) and last - reached == len(times):  # else `catch_up` digests them behind those that wait
             self._add(summed_history(reached + 1, channel, times, values=values, received_ms=received_ms, marks=marks))
             self._reach_reading(last)
 
-    def settle(self) -> None:
+    def catch_up(self) -> None:
         """Write what this transaction has added."""
         closing, pending = bool(self._pending), self._pending
         if pending:
@@ -96,7 +96,7 @@ class DigestWriter:
 
     def finish(self) -> None:
         """Digest the last readings and link the last days: the store is about to be closed."""
-        self.settle()
+        self.catch_up()
         self._digest_readings(END_READINGS)
         for chain in open_chains(self._db):
             link_days(self._db, chain, last=True)

@@ -12,7 +12,7 @@ FORECASTS = """
 CREATE TABLE forecast (quantity TEXT NOT NULL, issued_ms INTEGER NOT NULL, interval_ms INTEGER NOT NULL,
  days INTEGER NOT NULL, young INTEGER NOT NULL, data BLOB NOT NULL, PRIMARY KEY (issued_ms, quantity)) WITHOUT ROWID;
 """
-KEPT_DAYS = 400  # a report of any month of the last year can be made again
+KEPT_DAYS = 400  # a report of any month of the last year can be issued again
 _MISSING = -(2**31)
 
 

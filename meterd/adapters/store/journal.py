@@ -138,7 +138,7 @@ class SqliteStore:
         try:
             self._db.execute("BEGIN IMMEDIATE")
             yield
-            self.digest_writer.settle()
+            self.digest_writer.catch_up()
             self._db.execute("COMMIT")
         except UNFIT:
             self._roll_back()

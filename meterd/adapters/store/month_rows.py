@@ -39,7 +39,7 @@ FIGURES: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "pv": ("pv", _PV),
     "pv_old": ("pv_old", _PV),
 }
-# notifications, notes of a database of lines and days of the drift watch are made again by themselves
+# notifications, notes of a database of lines and days of the drift watch are renewed by themselves
 _STATES = ("correction", "record", "issued", "finding", "finding_old", "finding_note", "suppression", "fact")
 # of the daemon that ran, not of the site: what it was busy with, and its numbers on the broker
 _NOT_KEPT = ("epoch", "sequence", "life", "unsettled_from_ms", "correcting")

@@ -31,7 +31,7 @@ HEADER = 100  # bytes at the beginning of a database file that say its page size
 MOST_BYTES = 2**40  # a header that says more is damaged itself
 SALVAGING = "salvaging"  # the fact that a salvage is under way: which file, and what its damage was
 SIDES = ("-wal", "-shm")
-ROOM = 3  # times its size that the disk must have free for a copy: a new store of the same size is still to come
+FREE_TIMES = 3  # times its size that the disk must have free for a copy: a new store of the same size is still to come
 READING_WIDTH, NAME_WIDTH = 6, 3  # columns of a reading and of the name of a register
 BY_INDEX = "channel INDEXED BY sqlite_autoindex_channel_1"
 DECIDED = ("correction", "record", "issued", "finding", "finding_old", "finding_note", "suppression")
@@ -171,7 +171,7 @@ def _save(damaged: Path, store: SqliteStore) -> None:
 def _repaired(damaged: Path, copy: Path) -> Path:
     sides = [""] + [ending for ending in SIDES if damaged.with_name(damaged.name + ending).exists()]
     size = sum(damaged.with_name(damaged.name + ending).stat().st_size for ending in sides)
-    if shutil.disk_usage(damaged.parent).free < ROOM * size:
+    if shutil.disk_usage(damaged.parent).free < FREE_TIMES * size:
         return damaged
     try:
         for ending in sides:
@@ -305,8 +305,8 @@ def _sound(names: dict[int, Channel], rows: list[tuple[Any, ...]]) -> list[Readi
 
 def _best_names(path: Path) -> dict[int, Channel]:
     """The names of the registers, which stand twice: of two that differ, the one whose point is known from elsewhere."""
-    told = [item for names in _told_names(path) for item in names]
-    points = Counter(point for _, (point, _) in told)
+    named = [item for names in _named_channels(path) for item in names]
+    points = Counter(point for _, (point, _) in named)
     with suppress(*UNREADABLE, ValueError), closing(_reading_only(path)) as connection:
         for (words,) in connection.execute("SELECT value FROM fact WHERE name = 'instruments'"):
             points.update([key.split(" ")[0] for key in json.loads(words)])
@@ -315,12 +315,12 @@ def _best_names(path: Path) -> dict[int, Channel]:
         return "\ufffd" not in "".join(name), points[name[0]], name[1] in REGISTERS
 
     best: dict[int, Channel] = {}
-    for number, name in told:
+    for number, name in named:
         best[number] = max(best.get(number, name), name, key=trust)
     return best
 
 
-def _told_names(path: Path) -> Iterator[list[tuple[int, Channel]]]:
+def _named_channels(path: Path) -> Iterator[list[tuple[int, Channel]]]:
     """Numbers and names of registers, by everything that tells them."""
     for source in ("channel NOT INDEXED", BY_INDEX):
         with suppress(*UNREADABLE), closing(_reading_only(path)) as connection:

@@ -98,7 +98,7 @@ def _located(content: mmap.mmap, size: int, objects: list[_Object]) -> dict[Word
     One whose first page is damaged itself is described all the same: its index has to have a table.
     """
     results: dict[Words, int] = {}
-    for places, any_page in ((_told, False), (_in_new_store, False), (_told, True)):
+    for places, any_page in ((_in_description, False), (_in_new_store, False), (_in_description, True)):
         for item in objects:
             if item.words in results:
                 continue
@@ -110,7 +110,7 @@ def _located(content: mmap.mmap, size: int, objects: list[_Object]) -> dict[Word
     return {o.words: results[o.words] for o in objects if o.words in results and o.words[2] in tables}
 
 
-def _told(content: mmap.mmap, item: _Object) -> list[int]:
+def _in_description(content: mmap.mmap, item: _Object) -> list[int]:
     """The pages that rows of the description name, wherever they lie."""
     begin = re.escape(item.begin)
     if item.words[3] is not None:

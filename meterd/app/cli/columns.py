@@ -14,7 +14,7 @@ from meterd.adapters.sources.old_readings.mapping import INTERVAL_VALUES, Remark
 from meterd.adapters.sources.old_readings.reader import OpenedFile, ReadFile, read_file
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.cli.replay import SET_HELP
-from meterd.app.operations.old_readings import opened, told_mapping, understood
+from meterd.app.operations.old_readings import opened, stated_mapping, understood
 from meterd.core.errors import StoreError
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import REGISTERS
@@ -38,7 +38,7 @@ def add(commands: Subparsers) -> None:
 
 def _columns(arguments: argparse.Namespace) -> int:
     site = NO_PLAN if arguments.plan is None else load_plan(arguments.plan).site
-    files = opened(site, arguments.file, told_mapping(site, arguments.columns, arguments.set))
+    files = opened(site, arguments.file, stated_mapping(site, arguments.columns, arguments.set))
     file = files[0]
     text = mapping_text(file.mapping, _remarks(file, site), f"How meterd reads files like {arguments.file.name}")
     rows = _rows(file, site)

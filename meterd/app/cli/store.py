@@ -173,7 +173,7 @@ def _restore(arguments: argparse.Namespace) -> int:
         some = ", ".join(sorted(copy.points)[:3])
         raise ConfigError(f"{arguments.file} is of another site: it has points such as {some}, and none of this plan")
     copy, aside = restore(arguments.file, store, _stamp())
-    return _told(store, copy, aside)
+    return _print_restored(store, copy, aside)
 
 
 def _restore_archive(arguments: argparse.Namespace, plan: Plan, store: Path) -> int:
@@ -181,14 +181,14 @@ def _restore_archive(arguments: argparse.Namespace, plan: Plan, store: Path) -> 
     from meterd.app.operations.archive_check import rebuild
 
     target = target_of(plan, arguments.archive)
-    return _told(store, *rebuild(store, plan.site, target, _stamp(), arguments.until))
+    return _print_restored(store, *rebuild(store, plan.site, target, _stamp(), arguments.until))
 
 
 def _stamp() -> str:
     return f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
 
 
-def _told(store: Path, copy: Copy, aside: Path | None) -> int:
+def _print_restored(store: Path, copy: Copy, aside: Path | None) -> int:
     print(f"{store}: {_described(copy)}")
     if aside is not None:
         print(f"the previous store is now {aside}")

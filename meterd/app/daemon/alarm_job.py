@@ -62,9 +62,9 @@ class Outbox:
 
     def _ended(self, result: Result, now_ms: int) -> None:
         if result.delivered:
-            for notice in self._road:
-                name = notice.row.finding.id
-                self._sent[name] = self._unstored[name] = notice.sent(self._sent_ms, self._sent.get(name))
+            for notification in self._road:
+                name = notification.row.finding.id
+                self._sent[name] = self._unstored[name] = notification.sent(self._sent_ms, self._sent.get(name))
             self._due_s, self._retry_s = time.monotonic() + self._site.notify.gap_s, RETRY_S
         else:
             self._due_s = time.monotonic() + self._retry_s

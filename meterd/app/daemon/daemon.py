@@ -68,8 +68,8 @@ class Daemon:
     counters: Counters = field(default_factory=Counters)
     snapshot: Snapshot | None = None
     published: Callable[[], int] = int  # messages so far; int() is 0
-    _steps: StepRunner = field(init=False)
-    _intake: Inbox = field(init=False)
+    _step_runner: StepRunner = field(init=False)
+    _inbox: Inbox = field(init=False)
     _facts: Facts = field(init=False)
     _plans: PlanWatch | None = None
     _digests: DigestCheck | None = None
@@ -79,11 +79,13 @@ class Daemon:
     _supervisor: Supervisor = field(init=False)
 
     def __post_init__(self) -> None:
-        self._steps = StepRunner(self.clock, self.counters)
-        self._intake = Inbox(self.counters)
+        self._step_runner = StepRunner(self.clock, self.counters)
+        self._inbox = Inbox(self.counters)
         plan = self.file.fingerprint if self.file is not None else fingerprint(self.site)
         self._facts = Facts(plan=plan)
-        self._supervisor = Supervisor(self._steps, self._path_beside("hung"), self._status, watchdog_s=self.watchdog_s)
+        self._supervisor = Supervisor(
+            self._step_runner, self._path_beside("hung"), self._status, watchdog_s=self.watchdog_s
+        )
 
     def run(self, stop: threading.Event) -> None:
         """Work until `stop` is set, then end in order: sources first, the queue emptied, then a farewell.
@@ -94,7 +96,7 @@ class Daemon:
         self_test()
         with ExitStack() as stack:
             stack.callback(setattr, threading, "excepthook", threading.excepthook)
-            threading.excepthook = self._steps.thread_died
+            threading.excepthook = self._step_runner.thread_died
             store = self._open_store()
             stack.callback(store.close)
             self._digests = DigestCheck(self.store_path, at_start(self.store_path))
@@ -115,8 +117,8 @@ class Daemon:
                 store_path=self.store_path,
                 clock=self.clock,
                 counters=self.counters,
-                step_runner=self._steps,
-                inbox=self._intake,
+                step_runner=self._step_runner,
+                inbox=self._inbox,
                 supervisor=self._supervisor,
                 show=self._show,
                 ending=self._plan_waits,
@@ -124,8 +126,8 @@ class Daemon:
             )
             self._runtime = runtime
             self._serve_plans(stop, runtime, output)
-        if self._intake.held:
-            count = sum(len(delivery.readings) for _, delivery in self._intake.held)
+        if self._inbox.held:
+            count = sum(len(delivery.readings) for _, delivery in self._inbox.held)
             raise StoreError(
                 f"{count} readings could not be stored; those not confirmed come again with the next start"
             )
@@ -165,11 +167,11 @@ class Daemon:
         if lost:
             finding = lost_finding(self.site.name, lost, self.clock.now_ms())
             log.error("%s", finding.text, extra=about(DAMAGED, self.site.name))
-            self._steps.events.append(finding)
+            self._step_runner.events.append(finding)
         if salvage is not None:
             log.error("%s", salvage, extra=about(DAMAGED, self.site.name))
             remedy = "look at the disk; restore a backup if history is missing"
-            self._steps.events.append(Finding(DAMAGED, self.site.name, self.clock.now_ms(), str(salvage), remedy))
+            self._step_runner.events.append(Finding(DAMAGED, self.site.name, self.clock.now_ms(), str(salvage), remedy))
         return store
 
     @contextmanager
@@ -249,7 +251,7 @@ class Daemon:
         return jobs
 
     def _begin(self, runtime: Runtime, output: Output, stack: ExitStack) -> PlanRuntime:
-        self._steps.begin("begin")
+        self._step_runner.begin("begin")
         publisher = output.serve(self.site)
         plan_runtime = make_plan_runtime(self.site, runtime, publisher, stack)
         if self._plan_runtime is not None:
@@ -283,7 +285,7 @@ class Daemon:
             log.error("local days are not summed again: %s", exc, extra=about("store-refuses", self.site.name))
             return
         if finding is not None:
-            self._steps.events.append(finding)
+            self._step_runner.events.append(finding)
 
     def _tell_begin(self, taken: tuple[Plan, Site] | None) -> None:
         site = self.site

@@ -106,8 +106,8 @@ def _storage(path: Path, plan_runtime: PlanRuntime | None, *, refuses: bool) -> 
     free: int | None = None
     try:
         size = path.stat().st_size
-        room = os.statvfs(path.parent)
-        free = room.f_bavail * room.f_frsize
+        disk = os.statvfs(path.parent)
+        free = disk.f_bavail * disk.f_frsize
         size += path.with_name(path.name + "-wal").stat().st_size
     except OSError:
         pass  # what cannot be asked is not known; the log that is not merged yet comes and goes

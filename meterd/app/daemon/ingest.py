@@ -39,7 +39,7 @@ class Trouble:
 
 
 class Ingest:
-    """Keeps what the intake holds, then confirms it. Belongs to the loop."""
+    """Stores what the inbox holds, then confirms it. Belongs to the loop."""
 
     def __init__(self, plan_runtime: PlanRuntime, runtime: Runtime) -> None:
         self._plan_runtime, self._runtime = plan_runtime, runtime

@@ -173,8 +173,8 @@ class JobRunner:
     def _work(self, child: Child, request: bytes) -> None:
         """On its own thread: wait for the child."""
         try:
-            said = child.ask(request)
-            self._results.put((bool(said["done"]), str(said["words"])))
+            answer = child.ask(request)
+            self._results.put((bool(answer["done"]), str(answer["words"])))
         except MeterdError as exc:
             self._results.put((False, str(exc)))
         except Exception as exc:  # an edge of the house style: without an answer the job would run for ever

@@ -1,4 +1,4 @@
-"""What the daemon says about itself: its clock, its store, its ways in. Findings out of counters and states."""
+"""What the daemon says about itself: its clock, its store, its data sources. Findings out of counters and states."""
 
 import time
 from collections import deque

@@ -1,4 +1,4 @@
-"""A store compared with its archive, row by row; and a store made again from an archive alone."""
+"""A store compared with its archive, row by row; and a store rebuilt from an archive alone."""
 
 from collections.abc import Iterator
 from contextlib import closing, suppress

@@ -63,14 +63,14 @@ class Child:
             timer = threading.Timer(self._limit_s, self._too_late)
             timer.start()
             try:
-                said, wrong = _talk(child, asked)
+                reply, wrong = _talk(child, asked)
             finally:
                 timer.cancel()
                 child.kill()
         if self._late.is_set():
             raise StoreError(f"it takes longer than {self._limit_s:.0f} s; {self._remedy}")
         try:
-            return json.loads(said)
+            return json.loads(reply)
         except ValueError as exc:
             lines = wrong.decode(errors="replace").strip().splitlines()
             raise StoreError(f"it could not be done: {lines[-1][:300] if lines else 'the process ended'}") from exc
@@ -97,5 +97,5 @@ def _talk(child: "subprocess.Popen[bytes]", asked: bytes) -> tuple[bytes, bytes]
     except BrokenPipeError:  # a child that died has its reason on its standard error
         with suppress(BrokenPipeError):  # what was not sent would be tried once more at the end
             child.stdin.close()
-    said = child.stdout.read(LARGEST_BYTES)
-    return said, b"" if said else child.stderr.read(LARGEST_BYTES)
+    reply = child.stdout.read(LARGEST_BYTES)
+    return reply, b"" if reply else child.stderr.read(LARGEST_BYTES)

@@ -1,4 +1,4 @@
-"""The documents of a site: the one way in which commands and page make them, and how they are issued."""
+"""The documents of a site: made the same for commands and page, and how they are issued."""
 
 import hashlib
 from collections.abc import Sequence
@@ -201,7 +201,7 @@ def _acceptance_data(
 
 
 def _doubts(site: Site, rows: Sequence[FindingRow], names: set[str], lang: str) -> tuple[str, ...]:
-    """Open findings about unit, ratio or direction of some points, with what to do, in the language of the paper."""
+    """Open findings about unit, ratio or direction of some points, with what to do, in the language of the document."""
     zone = ZoneInfo(site.zone)
     mine = [
         row.finding

@@ -66,7 +66,7 @@ def months_of(store: SqliteStore, site: Site, impact: Impact) -> list[Month]:
 
 
 def affected_figures(store: SqliteStore, site: Site, impact: Impact) -> AffectedFigures:
-    """Every figure of the touched months that rests on the register."""
+    """Every figure of the affected months that rests on the register."""
     results: AffectedFigures = {}
     months, zone, step = months_of(store, site, impact), ZoneInfo(site.zone), site.interval_s * 1000
     for month in months:
@@ -153,7 +153,7 @@ def _allocations(store: SqliteStore, site: Site, period: Period, span: Span) -> 
 
 
 def findings_of(store: SqliteStore, site: Site, impact: Impact) -> list[FindingRow]:
-    """Findings of the point, of its boards and of the site that were there in the time touched, oldest first."""
+    """Findings of the point, of its boards and of the site that were there in the affected time, oldest first."""
     names = {impact.channel[0], *_other_names(site, impact.channel[0])}
     names |= {
         name

@@ -101,8 +101,10 @@ def _backup(request: JobRequest) -> str:
     copy = backup(request.path, target)
     _refuse_changed(copy, target)
     copies = _copies(folder, site.name)
-    kept = kept_copies(copies, daily=schedule.backup_days, weekly=schedule.backup_weeks, monthly=schedule.backup_months)
-    gone = [path for day, path in copies.items() if day not in kept and path != target]
+    staying = kept_copies(
+        copies, daily=schedule.backup_days, weekly=schedule.backup_weeks, monthly=schedule.backup_months
+    )
+    gone = [path for day, path in copies.items() if day not in staying and path != target]
     for path in gone:
         path.unlink(missing_ok=True)
     removed = f", {len(gone)} older ones removed" if gone else ""

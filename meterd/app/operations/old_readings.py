@@ -12,7 +12,7 @@ from meterd.core.errors import ConfigError, SourceError
 from meterd.core.model.plan import Site
 
 
-def told_mapping(site: Site, path: Path | None, settings: Sequence[str]) -> FileMapping:
+def stated_mapping(site: Site, path: Path | None, settings: Sequence[str]) -> FileMapping:
     """What a mapping file and KEY=VALUE say. ConfigError if one of them is wrong."""
     mapping = FileMapping()
     if path is not None:
@@ -25,12 +25,14 @@ def told_mapping(site: Site, path: Path | None, settings: Sequence[str]) -> File
     return with_settings(mapping, settings)
 
 
-def opened(site: Site, path: Path, told: FileMapping, columns: Mapping[str, Channel] | None = None) -> list[OpenedFile]:
+def opened(
+    site: Site, path: Path, stated: FileMapping, columns: Mapping[str, Channel] | None = None
+) -> list[OpenedFile]:
     """The tables of a file as they are understood; `columns` name columns over what is recognised."""
     if columns:
         named = tuple(ColumnRule(name, *channel) for name, channel in columns.items())
-        told = replace(told, columns=named)
-    return open_files(path, site, told)
+        stated = replace(stated, columns=named)
+    return open_files(path, site, stated)
 
 
 def add_files(
@@ -43,9 +45,9 @@ def add_files(
     settings: Sequence[str],
 ) -> None:
     """Read files into a history. Raises SourceError for what cannot be read, ConfigError for an open question."""
-    told = told_mapping(site, mapping, settings)
+    stated = stated_mapping(site, mapping, settings)
     for path in paths:
-        files = opened(site, path, told, columns)
+        files = opened(site, path, stated, columns)
         for file in files:
             if not file.mapping.columns:
                 raise SourceError(_no_column(file))

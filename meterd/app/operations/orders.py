@@ -19,7 +19,7 @@ from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.finding import refused_text
 
 FINDING_KINDS = ("see", "explain", "close", "accept", "suppress", "resume")
-RECORD_KINDS = ("correct", "withdraw", "record", "issue")  # what changes the books and their history: `app.corrector`
+RECORD_KINDS = ("correct", "withdraw", "record", "issue")  # what changes stored figures and their history
 RUN, PRUNE = "run", "prune"  # a job of the calendar, now; what one has found may be deleted
 KINDS = (*FINDING_KINDS, *RECORD_KINDS, RUN, PRUNE)
 LARGEST_BYTES = 262_144  # a report of 3,000 registers is the largest; anything larger is something else

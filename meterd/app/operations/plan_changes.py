@@ -1,4 +1,4 @@
-"""What a changed plan means for figures that are closed: an exchange entered later, a ratio put right, a point renamed."""
+"""What a changed plan means for figures that are closed: an exchange entered later, a corrected ratio, a point renamed."""
 
 import json
 import logging

@@ -321,7 +321,7 @@ def _rounded(value: float | None) -> float | None:
 
 
 def some_points(site: Site, wanted: Sequence[str]) -> list[str]:
-    """The points asked for, by name or alias; all that count without a wish. ConfigError for an unknown one."""
+    """The points asked for, by name or alias; all that count if none is named. ConfigError for an unknown one."""
     if not wanted:
         return [p.name for p in site.points if p.counts]
     known = {name: p.name for p in site.points for name in (p.name, *p.aliases)}
@@ -334,7 +334,7 @@ def some_points(site: Site, wanted: Sequence[str]) -> list[str]:
 
 
 def some_boards(site: Site, wanted: Sequence[str]) -> list[str]:
-    """The boards asked for; all of them without a wish. ConfigError for an unknown one."""
+    """The boards asked for; all of them if none is named. ConfigError for an unknown one."""
     names = [board.name for board in site.boards]
     for name in wanted:
         if name not in names:

@@ -21,12 +21,12 @@ MORE = 10_000  # readings behind a figure that are looked at first: a day of one
 
 
 def items_of(store: SqliteStore) -> list[Item]:
-    """What is still to be made again."""
+    """What is still to be recalculated."""
     return [tuple(item) for item in json.loads(store.fact(CORRECTING) or "[]")]
 
 
 def keep_items(store: SqliteStore, items: Sequence[Item]) -> None:
-    """Keep what is still to be made again. Belongs into a transaction of the store."""
+    """Store what is still to be recalculated. Belongs into a transaction of the store."""
     store.set_fact(CORRECTING, json.dumps(items))
 
 
@@ -47,7 +47,7 @@ def piece_of(store: SqliteStore, state: State, item: Item, figures_from: int, ro
     may be understood otherwise, so it begins with the interval of the reading before.
     """
     number, point, register, low, high = item
-    assert state.closed_to is not None, "nothing is made again before something was closed"
+    assert state.closed_to is not None, "nothing is recalculated before something was closed"
     step, first = state.interval_ms, store.first_ms((point, register))
     high = min(-floor(-high, step), state.closed_to)
     begin = max(low, figures_from, state.closed_to if first is None else first)

@@ -41,10 +41,10 @@ def archive(plan: Plan, path: Path, folder: Path, cut: Cut, now_ms: int) -> None
         raise StoreError(f"the archive {folder} does not hold all readings; nothing was deleted")
 
 
-Kept = tuple[str, str, int, float]  # point, register, time, value
+ArchivedReading = tuple[str, str, int, float]  # point, register, time, value
 
 
-def _expected(reader: ArchiveReader, cuts: Mapping[Channel, int], part: Span) -> Iterator[Kept]:
+def _expected(reader: ArchiveReader, cuts: Mapping[Channel, int], part: Span) -> Iterator[ArchivedReading]:
     for channel in reader.channels:
         until = min(part.until_ms, cuts[channel])
         for at, value, *_ in reader.readings(channel, part.from_ms, until):
@@ -53,7 +53,7 @@ def _expected(reader: ArchiveReader, cuts: Mapping[Channel, int], part: Span) ->
             yield *channel, at, value
 
 
-def _read_back(path: Path) -> Iterator[Kept]:
+def _read_back(path: Path) -> Iterator[ArchivedReading]:
     if not path.exists():
         return
     columns = ["point", "obis", "time", "value", "count"]

@@ -62,7 +62,7 @@ def from_details(details: Mapping[str, Any]) -> Cut:
 
 
 def cut_of(store: SqliteStore, site: Site, keep_days: int, now_ms: int) -> Cut:
-    """What may go so that at least so many days stay. Whole local months only. StoreError if nothing is settled."""
+    """What may go so that at least so many days stay. Whole local months only. StoreError if figures are not final."""
     zone = ZoneInfo(site.zone)
     before = bounds(Period.MONTH, now_ms - keep_days * DAY_MS, zone, site.interval_s * 1000)[0]
     figures_from = bounds(Period.INTERVAL, before + MARGIN_MS, zone, site.interval_s * 1000)[0]

@@ -72,7 +72,7 @@ class WhatIfStore(SqliteStore):
             self._rows = {row.start_ms: row for row in rows}
 
     def columns(self, channels: Sequence[Channel], period: Period, starts: Ints) -> Columns:
-        """Newest figures, with those supposed of the register; sums of longer periods follow."""
+        """Newest figures, with the what-if figures of the register; sums of longer periods follow."""
         columns = super().columns(channels, period, starts)
         if self.channel in channels:
             j = list(channels).index(self.channel)

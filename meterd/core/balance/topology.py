@@ -68,7 +68,7 @@ class Network:
     """The nodes of a site over its `points` (columns), with the accuracy of each instrument in force.
 
     `instruments` names each instrument with its date, so that an exchange makes another network. `standing` is what the
-    balances say of each point, `beside` those of the plan that meet no node, with the reason.
+    balances say of each point, `unconnected` those of the plan that meet no node, with the reason.
     """
 
     site: str
@@ -78,7 +78,7 @@ class Network:
     accuracies: tuple[Accuracy, ...]
     nodes: tuple[Node, ...]
     standing: tuple[Checkability, ...]
-    beside: tuple[tuple[str, str], ...]
+    unconnected: tuple[tuple[str, str], ...]
     interval_s: int
     clock_s: float = 0.0  # how far the clocks of the instruments may be off
     ct_ratios: tuple[tuple[float, float] | None, ...] = ()  # primary and secondary current by the plan, point by point
@@ -136,7 +136,7 @@ def network(site: Site, at_ms: int) -> Network:
         accuracies=accuracies,
         nodes=nodes,
         standing=classify(A, np.ones(len(points), dtype=np.bool_)) if len(nodes) else (),
-        beside=tuple((p.name, _why_beside(site, p)) for p in site.points if p.name not in used and p.counts),
+        unconnected=tuple((p.name, _why_unconnected(site, p)) for p in site.points if p.name not in used and p.counts),
         interval_s=site.interval_s,
         clock_s=float(site.limits.meter_clock_s),
         ct_ratios=tuple(_currents(i) for i in fitted),
@@ -276,7 +276,7 @@ def _cables(site: Site) -> Iterator[_Draft | None]:
         yield _Draft(f"cable {board.name}", NodeKind.CABLE, terms, (upper.name,), rating, CABLE_LOSS_SHARE)
 
 
-def _why_beside(site: Site, point: Point) -> str:
+def _why_unconnected(site: Site, point: Point) -> str:
     if point.below is None:
         return f"board {point.board} has no balance: both a feed and an outgoing point must be live"
     upper = site.point(point.below)
@@ -324,7 +324,7 @@ def _part(net: Network, nodes: list[int]) -> Network:
             replace(net.nodes[k], points=moved(net.nodes[k].points), through=moved(net.nodes[k].through)) for k in nodes
         ),
         standing=tuple(net.standing[i] for i in stored),
-        beside=net.beside if 0 in nodes else (),
+        unconnected=net.unconnected if 0 in nodes else (),
         interval_s=net.interval_s,
         clock_s=net.clock_s,
         ct_ratios=tuple(net.ct_ratio(i) for i in stored),
@@ -370,7 +370,7 @@ def words(net: Network) -> tuple[tuple[str, str], ...]:
             shown = ", ".join(others) if len(others) <= FEW else f"{len(others)} others of that balance"
             text += f"; in a single interval not told apart from {shown}"
         texts.append((name, text))
-    texts += [(name, f"{name} is {Checkability.NOT_CHECKABLE}: {why}") for name, why in net.beside]
+    texts += [(name, f"{name} is {Checkability.NOT_CHECKABLE}: {why}") for name, why in net.unconnected]
     return tuple(texts)
 
 

@@ -61,12 +61,12 @@ def granted_finding(site: Site, subscriptions: Subscriptions, unheard: Sequence[
         return None
     name, since = subscriptions.source, text(subscriptions.since_ms)
     more = f" and {len(unheard) - NAMED} more" if len(unheard) > NAMED else ""
-    said = (
+    sentence = (
         f"source {name}: the broker granted the subscription, but nothing has come on {len(unheard)} of"
         f" {subscriptions.topics} topics since {since}: {', '.join(unheard[:NAMED])}{more}"
     )
     points = _only_on(site, name, set(unheard))
-    return Finding(CAUSE, name, subscriptions.since_ms, said, remedy(CAUSE), points)
+    return Finding(CAUSE, name, subscriptions.since_ms, sentence, remedy(CAUSE), points)
 
 
 def _only_on(site: Site, source: str, topics: Collection[str]) -> tuple[str, ...]:

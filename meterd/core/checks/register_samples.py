@@ -14,15 +14,15 @@ from meterd.core.model.reading import REGISTERS, Reading
 from meterd.core.model.results import Channel
 
 SLOT_MS = 900_000
-KEPT = DAY_MS // SLOT_MS + 1
+SAMPLES = DAY_MS // SLOT_MS + 1
 
 
 class RegisterSamples:
     """Keeps the first reading of each quarter hour, in the order in which they come."""
 
     def __init__(self, channels: Iterable[Channel]) -> None:
-        self._kept: dict[Channel, deque[tuple[int, int]]] = {
-            channel: deque(maxlen=KEPT) for channel in channels if REGISTERS[channel[1]].cumulative
+        self._samples: dict[Channel, deque[tuple[int, int]]] = {
+            channel: deque(maxlen=SAMPLES) for channel in channels if REGISTERS[channel[1]].cumulative
         }
         self._slots: dict[Channel, int] = {}
 
@@ -31,20 +31,20 @@ class RegisterSamples:
         for reading in readings:
             channel = (reading.point, reading.register)
             slot = reading.at_ms // SLOT_MS
-            if slot > self._slots.get(channel, -1) and channel in self._kept:
+            if slot > self._slots.get(channel, -1) and channel in self._samples:
                 self._slots[channel] = slot
-                self._kept[channel].append((reading.at_ms, int(reading.value)))
+                self._samples[channel].append((reading.at_ms, int(reading.value)))
 
     def energies(self, factors: Mapping[Channel, float]) -> tuple[dict[Channel, Floats], int]:
         """Energies in mWh of the last 24 whole hours by the newest reading, and the length of a stretch in ms.
 
         `factors` are mWh for each milli-unit as shown. Empty before there is a reading.
         """
-        newest = max((kept[-1][0] for kept in self._kept.values() if kept), default=0)
+        newest = max((samples[-1][0] for samples in self._samples.values() if samples), default=0)
         grid = newest // HOUR_MS * HOUR_MS - np.arange(24, -1, -1, dtype=np.int64) * HOUR_MS
         energies = {}
-        for channel, kept in self._kept.items():
-            if len(kept) > 1 and channel in factors:
-                times, raws = np.array(kept, dtype=np.int64).T
+        for channel, samples in self._samples.items():
+            if len(samples) > 1 and channel in factors:
+                times, raws = np.array(samples, dtype=np.int64).T
                 energies[channel] = rises(times, raws, grid, factors[channel])
         return energies, HOUR_MS

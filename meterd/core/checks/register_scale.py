@@ -29,7 +29,7 @@ Ints = NDArray[np.int64]
 FEWEST = 6  # stretches with all registers of a board: fewer have no shape
 LEFT = 0.15  # of the throughput that may be left with the factor: losses, loads without a meter, coarse registers
 GAINED = 0.3  # of the residual that may be left
-WORTH = 0.02  # of the throughput: a smaller residual is left to the drift of the meters
+LEAST_RESIDUAL = 0.02  # of the throughput: a smaller residual is left to the drift of the meters
 SHAPE = (
     0.5  # of the changes of the residual that may be left: a constant load without a meter looks like many registers
 )
@@ -49,7 +49,7 @@ _LARGER = {"Wh": "kWh", "kWh": "MWh", "varh": "kvarh", "kvarh": "Mvarh"}
 _SMALLER = {large: small for small, large in _LARGER.items()}
 
 
-class Doubt(StrEnum):
+class DoubtKind(StrEnum):
     """What seems to be wrong."""
 
     UNIT = "unit"
@@ -69,7 +69,7 @@ class ScaleDoubt:
     """
 
     points: tuple[str, ...]
-    kind: Doubt
+    kind: DoubtKind
     factor: float
     board: str = ""
     below: bool = False
@@ -166,9 +166,9 @@ def _too_fast(site: Site, point: Point, energies: Mapping[Channel, Floats], stre
             continue
         ratio = _ratio(site, point)
         if ratio is not None and _per_ct(site, point) and power / ratio <= limit:
-            return ScaleDoubt((point.name,), Doubt.RATIO_TWICE, 1 / ratio, power_w=power, limit_w=limit)
+            return ScaleDoubt((point.name,), DoubtKind.RATIO_TWICE, 1 / ratio, power_w=power, limit_w=limit)
         if power / 1000 <= limit:
-            return ScaleDoubt((point.name,), Doubt.UNIT, 0.001, power_w=power, limit_w=limit)
+            return ScaleDoubt((point.name,), DoubtKind.UNIT, 0.001, power_w=power, limit_w=limit)
     return None
 
 
@@ -217,7 +217,7 @@ def _net(point: Point, energies: Mapping[Channel, Floats]) -> Floats | None:
 def _by_balance(site: Site, board: _Board) -> ScaleDoubt | None:
     """The one register, or all outgoing ones together, whose multiplication closes the balance of a board."""
     residual, before = board.residual(), board.left()
-    if before <= WORTH or board.throughput() < LEAST_MWH:
+    if before <= LEAST_RESIDUAL or board.throughput() < LEAST_MWH:
         return None
     groups: list[tuple[int, ...]] = [(row,) for row in range(len(board.points))]
     outgoing = tuple(row for row in groups_of(board.signs))
@@ -246,7 +246,7 @@ def _trial(site: Site, board: _Board, rows: tuple[int, ...], residual: Floats) -
     factor = 1 - float(residual @ flow) / power
     points = tuple(board.points[row] for row in rows)
     usual = _usual(site, points, factor)
-    if usual is None or (len(rows) > 1 and (usual[0] is not Doubt.UNIT or usual[1] < 1)):
+    if usual is None or (len(rows) > 1 and (usual[0] is not DoubtKind.UNIT or usual[1] < 1)):
         return None
     kind, step = usual
     if 0 < step < 1 and board.signs[rows[0]] > 0:
@@ -262,28 +262,28 @@ def _changes(values: Floats) -> float:
     return float(np.abs(values - values.mean()).sum())
 
 
-def _usual(site: Site, points: Sequence[Point], factor: float) -> tuple[Doubt, float] | None:
+def _usual(site: Site, points: Sequence[Point], factor: float) -> tuple[DoubtKind, float] | None:
     """The usual cause of a factor, and the factor it would have; None for one without a usual cause."""
 
     def near(steps: Iterable[float], how: float = NEAR) -> float | None:
         return next((step for step in steps if abs(factor / step - 1) <= how), None)
 
     if len(points) == 1 and near((-1.0,)):
-        return Doubt.DIRECTION, -1.0
+        return DoubtKind.DIRECTION, -1.0
     if 1 / GROSS < factor < GROSS:
         return None
     ratio = _ratio(site, points[0])
     if len(points) == 1 and ratio is not None:
         if _per_ct(site, points[0]) and near((1 / ratio,)):
-            return Doubt.RATIO_TWICE, 1 / ratio
+            return DoubtKind.RATIO_TWICE, 1 / ratio
         if not _per_ct(site, points[0]) and near((ratio,)):
-            return Doubt.RATIO_MISSING, ratio
+            return DoubtKind.RATIO_MISSING, ratio
     if (step := near(UNIT_STEPS)) is not None:
-        return Doubt.UNIT, step
+        return DoubtKind.UNIT, step
     if (step := near(OTHER_STEPS)) is not None:
-        return Doubt.FACTOR, step
+        return DoubtKind.FACTOR, step
     step = near(CT_STEPS, NEAR_RATIO) if len(points) == 1 and ratio is None else None
-    return None if step is None else (Doubt.RATIO_MISSING, step)
+    return None if step is None else (DoubtKind.RATIO_MISSING, step)
 
 
 def _fitted(site: Site, point: Point) -> Instrument | None:
@@ -312,7 +312,7 @@ def _turned(site: Site, point: Point, energies: Mapping[Channel, Floats]) -> Sca
     total = float(np.nansum(against))
     if total < AGAINST * along:
         return None
-    return ScaleDoubt((point.name,), Doubt.DIRECTION, -1.0, along_mwh=round(along), against_mwh=round(total))
+    return ScaleDoubt((point.name,), DoubtKind.DIRECTION, -1.0, along_mwh=round(along), against_mwh=round(total))
 
 
 def other_unit(unit: str, factor: float) -> str:
@@ -327,9 +327,9 @@ def other_unit(unit: str, factor: float) -> str:
 # -- in words ----------------------------------------------------------------------------------------------------------
 
 _WORDS = {
-    Doubt.FACTOR: "has to be multiplied by {factor:g}: a decimal place, a pulse weight or a current-transformer factor",
-    Doubt.RATIO_MISSING: "looks like the secondary side: the current-transformer factor {factor:g} is missing",
-    Doubt.RATIO_TWICE: "looks like the primary side: the current-transformer factor {ratio:g} is applied twice",
+    DoubtKind.FACTOR: "has to be multiplied by {factor:g}: a decimal place, a pulse weight or a current-transformer factor",
+    DoubtKind.RATIO_MISSING: "looks like the secondary side: the current-transformer factor {factor:g} is missing",
+    DoubtKind.RATIO_TWICE: "looks like the primary side: the current-transformer factor {ratio:g} is applied twice",
 }
 
 
@@ -337,32 +337,32 @@ def scale_findings(site: Site, doubts: Iterable[ScaleDoubt], at_ms: int) -> list
     """One finding for each doubt; of several points the board is the subject."""
     findings = []
     for doubt in doubts:
-        cause = "register-direction" if doubt.kind is Doubt.DIRECTION else "register-scale"
+        cause = "register-direction" if doubt.kind is DoubtKind.DIRECTION else "register-scale"
         subject = doubt.points[0] if len(doubt.points) == 1 else doubt.board
-        said = f"{', '.join(doubt.points)}: {_said(site, doubt)}; {_because(doubt)}"
-        findings.append(Finding(cause, subject, at_ms, said, remedy(cause), doubt.points, _proposed(site, doubt)))
+        sentence = f"{', '.join(doubt.points)}: {_in_words(site, doubt)}; {_because(doubt)}"
+        findings.append(Finding(cause, subject, at_ms, sentence, remedy(cause), doubt.points, _proposed(site, doubt)))
     return findings
 
 
 def _proposed(site: Site, doubt: ScaleDoubt) -> tuple[str, ...]:
     """What corrects the figures of one point since its meter was fitted; no factor exchanges import and export."""
-    if doubt.kind is Doubt.DIRECTION or len(doubt.points) != 1:
+    if doubt.kind is DoubtKind.DIRECTION or len(doubt.points) != 1:
         return ()
-    return (energies_evidence(site, doubt.points[0], doubt.factor, _said(site, doubt)),)
+    return (energies_evidence(site, doubt.points[0], doubt.factor, _in_words(site, doubt)),)
 
 
-def _said(site: Site, doubt: ScaleDoubt) -> str:
-    if doubt.kind is Doubt.DIRECTION:
+def _in_words(site: Site, doubt: ScaleDoubt) -> str:
+    if doubt.kind is DoubtKind.DIRECTION:
         return "import and export are exchanged, or the current transformers are reversed"
-    if doubt.kind is not Doubt.UNIT:
+    if doubt.kind is not DoubtKind.UNIT:
         return _WORDS[doubt.kind].format(factor=doubt.factor, ratio=1 / doubt.factor)
     units = {row.unit for row in site.inputs for name in doubt.points if (row.point, row.register) == (name, IMPORT)}
-    said = units.pop() if len(units) == 1 else ""
-    real = other_unit(said, doubt.factor)
+    written = units.pop() if len(units) == 1 else ""
+    real = other_unit(written, doubt.factor)
     times = round(max(doubt.factor, 1 / doubt.factor))
     if not real:
         return f"counts a thousand times too {'slowly' if doubt.factor > 1 else 'fast'} (factor {times})"
-    return f"looks like {real} where the plan says {said} (factor {times})"
+    return f"looks like {real} where the plan says {written} (factor {times})"
 
 
 def _because(doubt: ScaleDoubt) -> str:

@@ -181,9 +181,9 @@ def fault_finding(subject: str, words: str, now_ms: int) -> Finding:
     return Finding(FAULT, subject, now_ms, f"{subject}: a step went wrong and was left out: {words}", _REPORT)
 
 
-def low_disk_finding(site: str, room: tuple[int, int], what: str, now_ms: int) -> Finding:
+def low_disk_finding(site: str, free_and_wanted: tuple[int, int], what: str, now_ms: int) -> Finding:
     """A disk with less room for the store than the plan wants, both in bytes; `what` is done about it."""
-    left, wanted = (f"{size / 1e6:.0f} MB" for size in room)
+    left, wanted = (f"{size / 1e6:.0f} MB" for size in free_and_wanted)
     words = f"{site}: the store has room for {left} more, {wanted} are wanted; the log keeps to warnings; {what}"
     return Finding("disk-low", site, now_ms, words, remedy("disk-low"))
 

@@ -68,7 +68,7 @@ def hypotheses(net: Network) -> tuple[Hypothesis, ...]:
     hypothesis = []
     for i, (name, role) in enumerate(zip(net.points, net.roles, strict=True)):
         where = next(node.name for node in net.nodes if i in node.points)
-        worth = MIN_STEP_FEED if role is Role.FEED else MIN_STEP_FEEDER
+        min_step = MIN_STEP_FEED if role is Role.FEED else MIN_STEP_FEEDER
         hypothesis.append(
             Hypothesis(
                 f"ratio {name}",
@@ -76,7 +76,7 @@ def hypotheses(net: Network) -> tuple[Hypothesis, ...]:
                 (name,),
                 node=where,
                 members=(i,),
-                min_relevant_step=worth,
+                min_relevant_step=min_step,
                 ct_ratio=net.ct_ratio(i),
                 direct=net.direct(i),
             )
@@ -87,9 +87,9 @@ def hypotheses(net: Network) -> tuple[Hypothesis, ...]:
         hypothesis.append(Hypothesis(f"ct-set {name}", "ct-set", points, where, members, MIN_STEP_FEED))
     for k, node in enumerate(net.nodes):
         if node.kind is not NodeKind.CHECK:
-            worth = MIN_STEP_LOAD * node.rating_kw
-            hypothesis.append(Hypothesis(f"standing {node.name}", "standing", (), node.name, (n + k,), worth))
-            hypothesis.append(Hypothesis(f"loss {node.name}", "loss", (), node.name, (n + m + k,), worth))
+            min_step = MIN_STEP_LOAD * node.rating_kw
+            hypothesis.append(Hypothesis(f"standing {node.name}", "standing", (), node.name, (n + k,), min_step))
+            hypothesis.append(Hypothesis(f"loss {node.name}", "loss", (), node.name, (n + m + k,), min_step))
     return tuple(hypothesis)
 
 

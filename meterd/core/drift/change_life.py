@@ -106,13 +106,13 @@ def _is_relevant(state: WatchState, look: _ChangeEvidence) -> bool:
     less what the uncertainty of the baseline takes away.
     """
     assert look.change.suspicion is not None, "it was looked at"
-    worth = {test.name: test.min_relevant_step for test in state.tests}
-    worth |= {shape_name(test.node): test.min_relevant_step for test in state.tests if test.kind == "standing"}
+    min_steps = {test.name: test.min_relevant_step for test in state.tests}
+    min_steps |= {shape_name(test.node): test.min_relevant_step for test in state.tests if test.kind == "standing"}
     best = look.change.suspicion.candidates[0]
     # a load of any shape fits as well as a small error of a meter that hardly fluctuates: then what it stands beside decides
     candidates = [c for c in look.change.suspicion.candidates if c is best or (best.kind == "shape" and c.odds < ODDS)]
     return best.statistic >= SURE * state.threshold.h and any(
-        abs(c.step) >= 0.5 * worth[c.hypothesis] for c in candidates
+        abs(c.step) >= 0.5 * min_steps[c.hypothesis] for c in candidates
     )
 
 

@@ -123,7 +123,7 @@ class Suspicion:
 
     `change_ms` is the start of the day it began (best estimate), `found_ms` the end of the day it was found.
     `if_feed_right` is the best explanation with every feed taken as right, or empty. `correction` proposes how the
-    stored figures could be put right once the cause is confirmed, or is empty.
+    stored figures could be corrected once the cause is confirmed, or is empty.
     """
 
     kind: str
@@ -311,7 +311,7 @@ def suspicion(
     Instruments that stand `still` come first; they have no odds against the rest, so nobody is named beside them. `judged`
     says of hypotheses and their steps whether they follow their own fluctuations.
     """
-    stored, beside = shortlist(tests, seen, feeds)
+    stored, alternative = shortlist(tests, seen, feeds)
     fitted = tuple(candidate(tests[j], seen, j, stored[0]) for j in stored)
     if judged is not None and fitted[0].unit == "ratio":
         looked = judged(tuple(tests[j] for j in stored), seen.step[stored])
@@ -326,15 +326,15 @@ def suspicion(
         days=window.days,
         named=named,
         candidates=listed,
-        if_feed_right=beside,
+        if_feed_right=alternative,
         explained=window.explained,
-        text=_text(listed, named, window, beside),
+        text=_text(listed, named, window, alternative),
         remedy=_remedy(listed, named),
         false_alarms_per_year=window.false_alarms_per_year,
     )
 
 
-def _text(listed: tuple[Candidate, ...], named: str | None, window: Window, beside: str) -> str:
+def _text(listed: tuple[Candidate, ...], named: str | None, window: Window, alternative: str) -> str:
     since = _since(window.change_ms, window.days, window.zone)
     if named is not None:
         head = f"{listed[0].step_text}, {since}; at least {ODDS:.0f} times as likely as any other cause"
@@ -344,7 +344,7 @@ def _text(listed: tuple[Candidate, ...], named: str | None, window: Window, besi
         )
         more = f"; and {len(listed) - 8} more" if len(listed) > 8 else ""
         head = f"something changed {since}, and the figures fit each of: {rows}{more}"
-    parts = [head, *([beside] if beside else []), *(f"possible cause: {c}" for c in listed[0].causes)]
+    parts = [head, *([alternative] if alternative else []), *(f"possible cause: {c}" for c in listed[0].causes)]
     if window.explained < 0.5:
         parts.append(
             "the best explanation covers less than half of what is unusual: more than one thing may have changed"

@@ -119,10 +119,10 @@ def _score(state: WatchState, copy: Copy, day: tuple[Floats, Floats], bias: floa
         predicted[tests] = (MD * (copy.fit.covariance[square] @ MD)).sum(axis=0)
     own, predicted = np.maximum(own, 1e-30), np.maximum(predicted, 0.0)
     u = s / np.sqrt(own + predicted)
-    worth = np.array([test.min_relevant_step for test in state.tests])
+    min_steps = np.array([test.min_relevant_step for test in state.tests])
     # a lasting shift of u shows in the whitened score by this much
     passes = np.sqrt((1 - copy.phi) / (1 + copy.phi)) / copy.scale
-    wanted = 0.5 * worth * own / np.sqrt(own + predicted) * passes
+    wanted = 0.5 * min_steps * own / np.sqrt(own + predicted) * passes
     allowance = np.maximum(ALLOWANCE, wanted) + bias * np.sqrt(predicted / (own + predicted)) * passes
     value = _whitened(u, copy.last, (copy.scale, copy.phi), allowance)
     if state.renewals and _age(state) <= LAG_DAYS:

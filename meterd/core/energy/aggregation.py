@@ -90,14 +90,14 @@ def sum_of_children(
     a change of a register gives no figure of it.
     """
     low, high = np.array([p.start_ms for p in group]), np.array([p.end_ms for p in group])
-    touched = [np.searchsorted(own, low) < np.searchsorted(own, high) for own in map(np.asarray, changed.values())]
+    affected = [np.searchsorted(own, low) < np.searchsorted(own, high) for own in map(np.asarray, changed.values())]
     rolled = roll_up(columns, children.first, children.expected)
     energy, present, flags = rolled.energy.tolist(), rolled.present.tolist(), rolled.flags.tolist()
     return [
         FigureRow(channel, parent.period, parent.start_ms, energy[i][j] if present[i][j] else None, flags[i][j])
         for i, parent in enumerate(group)
         for j, channel in enumerate(changed)
-        if touched[j][i]
+        if affected[j][i]
     ]
 
 

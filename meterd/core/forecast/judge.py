@@ -17,15 +17,15 @@ LEADS_H = (1, 3, 6, 24, 48)
 DAYLIGHT = 0.01  # of the highest PV: where it has never produced more, it is no day
 FEWEST = 48  # pairs below which nothing is said
 
-Given = Mapping[Quantity, Sequence[tuple[int, Course]]]  # moment of issue and course, in order of time
+Issued = Mapping[Quantity, Sequence[tuple[int, Course]]]  # moment of issue and course, in order of time
 
 
-def scores(history: History, given: Given) -> tuple[ForecastScore, ...]:
+def scores(history: History, issued: Issued) -> tuple[ForecastScore, ...]:
     """The scores of each quantity and lead; none where fewer than two days of pairs are known.
 
     `history` reaches from four weeks before the first forecast to the last interval that is to be judged.
     """
-    results = (_score(history, quantity, courses, lead_h) for quantity, courses in given.items() for lead_h in LEADS_H)
+    results = (_score(history, quantity, courses, lead_h) for quantity, courses in issued.items() for lead_h in LEADS_H)
     return tuple(score for score in results if score is not None)
 
 

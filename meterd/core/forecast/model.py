@@ -121,8 +121,8 @@ def _parts(errors: Floats, scale: Floats) -> Floats:
 
 def _last(errors: Floats, count: int) -> Floats:
     """The last so many errors, filled with missing ones at the beginning."""
-    kept = errors[-count:]
-    return np.concatenate((np.full(count - len(kept), np.nan), kept))
+    newest = errors[-count:]
+    return np.concatenate((np.full(count - len(newest), np.nan), newest))
 
 
 def _best(candidates: list[Floats], actual: Floats, newest: int, doubt: float) -> int:

@@ -15,7 +15,7 @@ LOOP_LIMIT_S = 30.0  # a loop that has not gone on for so long hangs: its steps 
 
 @dataclass(frozen=True, slots=True)
 class SourceState:
-    """One way in, and since when it is silent.
+    """One data source, and since when it is silent.
 
     `state` is `connected`, `subscribing` (connected, and the broker has not answered all subscriptions yet), `away`, `asking`
     (without a connection to a broker) or `resting` (another daemon with our client id reads).

@@ -20,10 +20,10 @@ def kept_copies(days: Iterable[date], *, daily: int, weekly: int, monthly: int) 
         (weekly, lambda day: tuple(day.isocalendar())[:2]),
         (monthly, lambda day: (day.year, day.month)),
     )
-    kept = set(newest_first[:1])
+    staying = set(newest_first[:1])
     for count, span in spans:
         newest: dict[object, date] = {}
         for day in newest_first:
             newest.setdefault(span(day), day)
-        kept.update(list(newest.values())[:count])
-    return kept
+        staying.update(list(newest.values())[:count])
+    return staying

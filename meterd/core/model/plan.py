@@ -151,7 +151,7 @@ def base_scale(source: Input) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """One way in: a broker or a folder of files. `options` belong to the protocol, checked by its settings class."""
+    """One data source: a broker or a folder of files. `options` belong to the protocol, checked by its settings class."""
 
     name: str
     protocol: str  # "mqtt" or "file"

@@ -99,8 +99,8 @@ class Round:
     """One value of each meter of one moment.
 
     `apart_ms` is the time between the earliest and the latest sample in it, `every_ms` the period of its slowest meter (0 =
-    known of none). If it is not complete, `silent` are the meters without a present sample, or `beside` the few that have none
-    of the same moment as the others.
+    known of none). If it is not complete, `silent` are the meters without a present sample, or `out_of_step` the few that have
+    none of the same moment as the others.
     """
 
     at_ms: int
@@ -108,12 +108,12 @@ class Round:
     apart_ms: int = 0
     every_ms: int = 0
     silent: tuple[str, ...] = ()
-    beside: tuple[str, ...] = ()
+    out_of_step: tuple[str, ...] = ()
 
     @property
     def complete(self) -> bool:
         """Whether every meter that was asked for is in it."""
-        return not self.silent and not self.beside
+        return not self.silent and not self.out_of_step
 
 
 def newest_round(
@@ -138,17 +138,17 @@ def newest_round(
     limit_ms = max(belief.age_limit(period) for period in every.values())
     while belief.now_ms - at_ms <= limit_ms:
         results = {name: trace[nearest(trace, at_ms)] for name, trace in present.items()}
-        beside = [name for name, item in results.items() if abs(item[0] - at_ms) > belief.near(every[name])]
-        if not beside:
+        out_of_step = [name for name, item in results.items() if abs(item[0] - at_ms) > belief.near(every[name])]
+        if not out_of_step:
             times = [item[0] for item in results.values()]
             values = {name: item[1] for name, item in results.items()}
             return Round(at_ms, values, max(times) - min(times), slowest)
-        apart = apart or _fewer(list(present), beside)
-        before = [bisect_left(present[name], (at_ms,)) for name in beside]
+        apart = apart or _fewer(list(present), out_of_step)
+        before = [bisect_left(present[name], (at_ms,)) for name in out_of_step]
         if not all(before):
             break
-        at_ms = min(present[name][place - 1][0] for name, place in zip(beside, before, strict=True))
-    return Round(belief.now_ms, {}, every_ms=slowest, beside=tuple(sorted(apart)))
+        at_ms = min(present[name][place - 1][0] for name, place in zip(out_of_step, before, strict=True))
+    return Round(belief.now_ms, {}, every_ms=slowest, out_of_step=tuple(sorted(apart)))
 
 
 def nearest(trace: Sequence[tuple[int, float]], at_ms: int) -> int:
@@ -170,10 +170,10 @@ def _until(trace: Trace, last_ms: int) -> Trace:
     return trace[: bisect_left(trace, (last_ms + 1,))]
 
 
-def _fewer(names: list[str], beside: list[str]) -> list[str]:
+def _fewer(names: list[str], out_of_step: list[str]) -> list[str]:
     """Whom to name when samples do not meet: the fewer of those beside the moment and those at it."""
-    others = [name for name in names if name not in beside]
-    return beside if len(beside) < len(others) else others
+    others = [name for name in names if name not in out_of_step]
+    return out_of_step if len(out_of_step) < len(others) else others
 
 
 def _silent(trace: Trace, every_ms: int, belief: Belief) -> bool:

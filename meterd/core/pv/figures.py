@@ -314,8 +314,8 @@ def _add(moment: _Moment, points: Sequence[Point], *, also: Sequence[Point] = ()
     if taken.silent:
         limit_s = moment.limits.power_max_age_s
         return _Sum(0.0, taken, f"no power within {limit_s} s from {', '.join(taken.silent)}")
-    if taken.beside:
-        return _Sum(0.0, taken, f"no power of the same moment from {', '.join(taken.beside)}")
+    if taken.out_of_step:
+        return _Sum(0.0, taken, f"no power of the same moment from {', '.join(taken.out_of_step)}")
     return _Sum(_sum(taken, points), taken)
 
 

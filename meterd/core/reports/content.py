@@ -213,7 +213,7 @@ def of_period(
     """Findings that concern the period, whenever they were made, the oldest first.
 
     Those that were open at its end; those whose evidence lies in it though they were found later; and every meter that was
-    wrong in it, also one that was put right before its end. `results` says when each life of a finding was found.
+    wrong in it, also one that was corrected before its end. `results` says when each life of a finding was found.
     """
     listed = []
     for row in rows:

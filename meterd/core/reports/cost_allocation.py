@@ -94,7 +94,7 @@ class Statement:
 
 
 def tenants_of(rule: Allocation, metered: Sequence[str]) -> tuple[str, ...]:
-    """Who takes part, in order of name: those with an area, a weight or a named wish, else all that are metered."""
+    """Who takes part, in order of name: those with an area, a weight or a name in the plan, else all that are metered."""
     if rule.tenants:
         return tuple(sorted(rule.tenants))
     listed = {"area": rule.areas, "mixed": rule.areas, "fixed": rule.weights}.get(rule.basis, ())

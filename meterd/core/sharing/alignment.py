@@ -111,7 +111,7 @@ def aligned_powers(aligned: AlignedPoints, snapshot: Snapshot) -> tuple[Inputs, 
 def _reason(aligned: AlignedPoints, taken: Round) -> str:
     if not aligned.feeds or not aligned.pv:
         return "no live PV point" if aligned.feeds else "no live feed point"
-    return f"no power of the same moment from {', '.join(taken.silent or taken.beside)}"
+    return f"no power of the same moment from {', '.join(taken.silent or taken.out_of_step)}"
 
 
 def _traces(snapshot: Snapshot, points: tuple[str, ...]) -> Mapping[str, Trace]:

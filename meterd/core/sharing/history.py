@@ -84,7 +84,7 @@ def from_text(text: str) -> ShareRow:
     """The row of a line; ValueError for anything else."""
     try:
         result = json.loads(text)
-        production, exported, imported, would_export, would_import, seconds_ms = (int(n) for n in result["of"])
+        production, exported, imported, would_export, would_import, duration_ms = (int(n) for n in result["of"])
         return ShareRow(
             start_ms=int(result["start_ms"]),
             mode=str(result["mode"]),
@@ -93,7 +93,7 @@ def from_text(text: str) -> ShareRow:
             imported=imported,
             would_export=would_export,
             would_import=would_import,
-            duration_ms=seconds_ms,
+            duration_ms=duration_ms,
             energy={str(k): int(v) for k, v in result["energy"].items()},
             switches={str(k): int(v) for k, v in result["switches"].items()},
         )

@@ -1,4 +1,4 @@
-"""Who gets how much of the room: priority classes, rotation of loads that are on or off, max-min fair for the rest."""
+"""Who gets how much of the available power: priority classes, rotation of loads that are on or off, max-min fair for the rest."""
 
 from dataclasses import dataclass
 from enum import IntEnum
@@ -201,7 +201,7 @@ def _switch(
     band = policy.dead_band_w
     free = min(part_w - spent, budget.rise_w - band, budget.top_w) if not len(cut) else 0
     follow = int((status.most_w - policy.min_w)[np.concatenate((stay, smooth))].sum())
-    started = _start(policy, status, waiting, free, settled_w=min(free, budget.stood_w - band), follow_w=follow)
+    started = _start(policy, status, waiting, free, steady_w=min(free, budget.stood_w - band), follow_w=follow)
     if not len(cut):
         _try(policy, status, waiting, started=started, spare_w=min(budget.rise_w, budget.top_w))
     start, wait = waiting[started], waiting[~started]
@@ -216,13 +216,13 @@ def _switch(
 
 
 def _start(
-    policy: Policy, status: ConsumerStatus, waiting: Rows, free_w: int, *, settled_w: int, follow_w: int
+    policy: Policy, status: ConsumerStatus, waiting: Rows, free_w: int, *, steady_w: int, follow_w: int
 ) -> Bools:
     """Which waiting loads start. Between two clouds those in steps come first, then those that may go off again at once, and
     each kind only with what the ones before it (`follow_w` are those that run) cannot take: so they and not the others
     switch with every cloud, and no minimum time begins in a gap.
     """
-    started = _fitting(policy.min_w[waiting], settled_w)
+    started = _fitting(policy.min_w[waiting], steady_w)
     free_w -= int(policy.min_w[waiting[started]].sum())
     stepped = policy.max_w > policy.min_w
     bound = policy.min_on_ms > SETTLE_S * 1000

@@ -78,7 +78,12 @@ def due(
         if kind is not None:
             notifications.append(Notification(kind, row))
     return sorted(
-        notifications, key=lambda notice: (rank(notice.row.finding.cause), notice.row.first_ms, notice.row.finding.id)
+        notifications,
+        key=lambda notification: (
+            rank(notification.row.finding.cause),
+            notification.row.first_ms,
+            notification.row.finding.id,
+        ),
     )
 
 
@@ -116,8 +121,8 @@ def words(notices: Sequence[Notification], site: Site, now_ms: int, settings: No
         subject = ", ".join(f"{count} {kind}" for kind, count in counts.items() if count)
     lines = [f"{site.title or site.name}, {text(now_ms)}"]
     for kind in Kind:
-        for notice in (n for n in shown if n.kind is kind):
-            lines += ["", *_lines(notice)]
+        for notification in (n for n in shown if n.kind is kind):
+            lines += ["", *_lines(notification)]
     if rest > 0:
         lines += ["", f"and {rest} more; `meterd findings` lists them"]
     lines += ["", "A value on a screen never proves a part dead.", ""]
@@ -125,16 +130,16 @@ def words(notices: Sequence[Notification], site: Site, now_ms: int, settings: No
         "site": site.name,
         "title": site.title,
         "at": text(now_ms),
-        "notices": [as_fields(notice) for notice in shown],
+        "notices": [as_fields(notification) for notification in shown],
         "more": max(0, rest),
     }
     return Words(one_line(f"[{site.name}] {subject}", 200), "\n".join(lines), fields)
 
 
-def _lines(notice: Notification) -> list[str]:
-    row, finding = notice.row, notice.row.finding
-    lines = [f"{notice.kind.upper()}: {one_line(finding.text, 1000)}"]
-    if finding.remedy and notice.kind in (Kind.NEW, Kind.AGAIN):
+def _lines(notification: Notification) -> list[str]:
+    row, finding = notification.row, notification.row.finding
+    lines = [f"{notification.kind.upper()}: {one_line(finding.text, 1000)}"]
+    if finding.remedy and notification.kind in (Kind.NEW, Kind.AGAIN):
         lines.append(f"  what to do: {one_line(finding.remedy, 1000)}")
     span = f"  first {text(row.first_ms)}, last {text(row.last_ms)}"
     if row.count > 1:
@@ -145,7 +150,7 @@ def _lines(notice: Notification) -> list[str]:
     if len(finding.points) > 1:
         more = f" and {len(finding.points) - _MOST_POINTS} more" if len(finding.points) > _MOST_POINTS else ""
         lines.append("  points: " + ", ".join(finding.points[:_MOST_POINTS]) + more)
-    if notice.kind in (Kind.NEW, Kind.AGAIN):
+    if notification.kind in (Kind.NEW, Kind.AGAIN):
         lines += [f"  also: {one_line(line, 500)}" for line in finding.evidence[:_MOST_EVIDENCE]]
         if len(finding.evidence) > _MOST_EVIDENCE:
             lines.append(f"  and {len(finding.evidence) - _MOST_EVIDENCE} more such lines")
@@ -154,11 +159,11 @@ def _lines(notice: Notification) -> list[str]:
     return [*lines, f"  id: {finding.id}"]
 
 
-def as_fields(notice: Notification) -> dict[str, object]:
+def as_fields(notification: Notification) -> dict[str, object]:
     """A notice for programs."""
-    row, finding = notice.row, notice.row.finding
+    row, finding = notification.row, notification.row.finding
     return {
-        "kind": notice.kind.value,
+        "kind": notification.kind.value,
         "id": finding.id,
         "number": row.number,
         "cause": finding.cause,

@@ -17,7 +17,7 @@ import pytest
 from meterd.adapters.texts import wording
 from meterd.app.operations.drift_job import finding_of
 from meterd.core.checks import dst as clock_change
-from meterd.core.checks.register_scale import Doubt, ScaleDoubt, scale_findings
+from meterd.core.checks.register_scale import DoubtKind, ScaleDoubt, scale_findings
 from meterd.core.drift import wiring_faults as causes
 from meterd.core.drift.baseline import Hypothesis
 from meterd.core.drift.gross_errors import gross
@@ -191,7 +191,7 @@ def test_units_and_directions_have_a_german_form() -> None:
     doubts = [
         ScaleDoubt(some, kind, factor, board="north" if "left" in why else "", **why)  # type: ignore[arg-type]
         for some in points
-        for kind in Doubt
+        for kind in DoubtKind
         for factor in (1000.0, 0.001, 0.02)
         for why in reasons
     ]

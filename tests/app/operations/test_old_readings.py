@@ -7,7 +7,7 @@ import pytest
 from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.sources.files.history import empty_history
 from meterd.adapters.sources.old_readings.mapping import FileMapping
-from meterd.app.operations.old_readings import add_files, opened, told_mapping, understood
+from meterd.app.operations.old_readings import add_files, opened, stated_mapping, understood
 from meterd.core.errors import ConfigError, SourceError
 from meterd.core.model.plan import Site
 from tests.app.boat_yard import write_plan
@@ -43,4 +43,4 @@ def test_a_file_without_a_known_column_is_refused(site: Site, tmp_path: Path) ->
 def test_a_mapping_file_that_is_no_text_is_refused(site: Site, tmp_path: Path) -> None:
     (tmp_path / "m.toml").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(ConfigError, match="it is no UTF-8 text"):
-        told_mapping(site, tmp_path / "m.toml", [])
+        stated_mapping(site, tmp_path / "m.toml", [])

@@ -10,7 +10,7 @@ import pytest
 
 from meterd.core.checks.proposed_correction import proposed
 from meterd.core.checks.register_samples import RegisterSamples
-from meterd.core.checks.register_scale import Doubt, Floats, other_unit, rises, scale_doubts, scale_findings
+from meterd.core.checks.register_scale import DoubtKind, Floats, other_unit, rises, scale_doubts, scale_findings
 from meterd.core.model.finding_cause import cause_of
 from meterd.core.model.periods import HOUR_MS
 from meterd.core.model.plan import Board, Input, Instrument, Point, Role, Site
@@ -68,7 +68,7 @@ def test_the_given_site_is_sound() -> None:
 def test_a_register_in_the_larger_unit_is_named(point: str, spans: tuple[int, int]) -> None:
     """The file holds MWh, the plan says kWh: by the balance of two months, and of one day of hours. None but it is named."""
     found = scale_doubts(site(), times(given(*spans), point, 0.001), spans[1] * HOUR_MS)
-    assert [(doubt.points, doubt.kind, doubt.factor) for doubt in found] in ([((point,), Doubt.UNIT, 1000.0)], [])
+    assert [(doubt.points, doubt.kind, doubt.factor) for doubt in found] in ([((point,), DoubtKind.UNIT, 1000.0)], [])
     share = given(*spans)[point, IMPORT].sum() / given(*spans)["main", IMPORT].sum()
     assert found or share < 0.05, "only a feeder whose absence is no more than the losses may stay unnamed"
 
@@ -76,41 +76,51 @@ def test_a_register_in_the_larger_unit_is_named(point: str, spans: tuple[int, in
 @pytest.mark.parametrize(
     ("plan", "factor", "kind", "words"),
     [
-        (site(), 1000.0, Doubt.UNIT, "q3: looks like Wh where the plan says kWh (factor 1000); as it is read it draws"),
+        (
+            site(),
+            1000.0,
+            DoubtKind.UNIT,
+            "q3: looks like Wh where the plan says kWh (factor 1000); as it is read it draws",
+        ),
         (
             site(unit="Wh"),
             0.001,
-            Doubt.UNIT,
+            DoubtKind.UNIT,
             "q3: looks like kWh where the plan says Wh (factor 1000); with that the balance",
         ),
         (
             site(unit="imp"),
             0.001,
-            Doubt.UNIT,
+            DoubtKind.UNIT,
             "q3: counts a thousand times too slowly (factor 1000); with that the balance",
         ),
         (
             site(ratio={"q3": (50, False)}),
             0.02,
-            Doubt.RATIO_MISSING,
+            DoubtKind.RATIO_MISSING,
             "the current-transformer factor 50 is missing; with that",
         ),
         (
             site(ratio={"q3": (50, True)}),
             50.0,
-            Doubt.RATIO_TWICE,
+            DoubtKind.RATIO_TWICE,
             "the current-transformer factor 50 is applied twice; ",
         ),
         (
             site(),
             1 / 30,
-            Doubt.RATIO_MISSING,
+            DoubtKind.RATIO_MISSING,
             "q3: looks like the secondary side: the current-transformer factor 30 is missing",
         ),
-        (site(), 0.1, Doubt.FACTOR, "q3: has to be multiplied by 10: a decimal place, a pulse weight or a current-"),
+        (
+            site(),
+            0.1,
+            DoubtKind.FACTOR,
+            "q3: has to be multiplied by 10: a decimal place, a pulse weight or a current-",
+        ),
     ],
 )
-def test_usual_factors_have_their_cause(plan: Site, factor: float, kind: Doubt, words: str) -> None:
+def test_usual_factors_have_their_cause(plan: Site, factor: float, kind: DoubtKind, words: str) -> None:
     found = scale_doubts(plan, times(given(), "q3", factor), 24 * HOUR_MS)
     assert [(doubt.points, doubt.kind) for doubt in found] == [(("q3",), kind)]
     (finding,) = scale_findings(plan, found, 7)
@@ -126,7 +136,7 @@ def test_all_feeders_in_the_larger_unit_are_one_doubt() -> None:
     for name in FEEDERS:
         energies = times(energies, name, 0.001)
     (doubt,) = scale_doubts(site(), energies, 24 * HOUR_MS)
-    assert (doubt.points, doubt.kind, doubt.factor) == (tuple(FEEDERS), Doubt.UNIT, 1000.0)
+    assert (doubt.points, doubt.kind, doubt.factor) == (tuple(FEEDERS), DoubtKind.UNIT, 1000.0)
     assert scale_findings(site(), [doubt], 7)[0].id == "register-scale-b"
 
 
@@ -135,7 +145,7 @@ def test_exchanged_directions_are_named() -> None:
     energies = given()
     energies["main", IMPORT], energies["main", EXPORT] = energies["main", EXPORT], energies["main", IMPORT]
     (doubt,) = scale_doubts(site(), energies, 24 * HOUR_MS)
-    assert (doubt.points, doubt.kind) == (("main",), Doubt.DIRECTION)
+    assert (doubt.points, doubt.kind) == (("main",), DoubtKind.DIRECTION)
     points = (Point("roof", "b", Role.PV), Point("q1", "b", Role.FEEDER), Point("q2", "b", Role.FEEDER))
     below = Point("inverter", "b", Role.PV, below="q2")
     plan = Site("s", "UTC", boards=(Board("b"),), points=(*points, below))

@@ -86,9 +86,9 @@ def test_after_a_start_what_is_further_apart_than_the_plan_allows_is_no_round() 
     """One sample each, no period known: 10 s are one moment, 11 s are not; the one behind is named."""
     assert newest_round({"t": trace(T + 10_000), "p": trace(T + 10_000), "q": trace(T)}, at(T + 12_000)).complete
     sample_round = newest_round({"t": trace(T + 11_000), "p": trace(T + 11_000), "q": trace(T)}, at(T + 12_000))
-    assert (sample_round.complete, sample_round.beside) == (False, ("q",))
+    assert (sample_round.complete, sample_round.out_of_step) == (False, ("q",))
     ahead = newest_round({"t": trace(T), "p": trace(T), "q": trace(T + 11_000)}, at(T + 12_000))
-    assert ahead.beside == ("q",)
+    assert ahead.out_of_step == ("q",)
 
 
 def test_a_silent_meter_is_named_and_one_of_the_future_is_silent() -> None:
@@ -129,7 +129,7 @@ def test_no_look_is_invalid_and_no_two_rounds_are_combined(period: int, seed: in
     for now in sorted(chance.integers(T + 3 * period, T + 11 * period, 100).tolist()):
         seen = {name: trace(*(t for t in times if t <= now)) for name, times in sent.items()}
         sample_round = newest_round(seen, at(now))
-        assert sample_round.complete, (sample_round.silent, sample_round.beside)
+        assert sample_round.complete, (sample_round.silent, sample_round.out_of_step)
         assert now - sample_round.at_ms <= 1.1 * period
         if together:
             assert len(set(sample_round.values.values())) == 1

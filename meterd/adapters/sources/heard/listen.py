@@ -43,8 +43,8 @@ class HeardTopic:
 
     def messages(self) -> tuple[HeardMessage, ...]:
         """Those that are kept, the oldest first; what the broker had retained only if nothing else came."""
-        kept = (self.first, *self.newest) if self.count > len(self.newest) else tuple(self.newest)
-        return tuple(message for message in kept if not message.retain) or kept
+        messages = (self.first, *self.newest) if self.count > len(self.newest) else tuple(self.newest)
+        return tuple(message for message in messages if not message.retain) or messages
 
 
 def listen(row: SourceRow, site: Site, topic_filter: str, *, limit_s: float) -> tuple[HeardTopic, ...]:

@@ -76,9 +76,9 @@ def _energy(series: HeardSeries, others: Mapping[str, HeardSeries], base: str) -
         return UnitGuess(f"k{base}", f"unit k{base}: the power is 1,000 times what it rises per hour")
     if rise is not None and rise > LARGEST_KW:
         return UnitGuess(base, f"unit {base}: in k{base} it would rise by {rise:.4g} per hour")
-    beside = others.get(IMPORT if base == "Wh" else "3.8.0")
-    if beside is not None and beside.unit in units:
-        return UnitGuess(beside.unit, f"unit {beside.unit}, as the other energy of this meter")
+    other = others.get(IMPORT if base == "Wh" else "3.8.0")
+    if other is not None and other.unit in units:
+        return UnitGuess(other.unit, f"unit {other.unit}, as the other energy of this meter")
     if series.last != int(series.last):
         return UnitGuess(f"k{base}", f"unit k{base}, because the number has decimals", sure=False)
     if abs(series.last) >= LARGE_WH:

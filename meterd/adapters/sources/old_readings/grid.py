@@ -114,7 +114,7 @@ def _text(content: Content, encoding: str, separator: str) -> Grid:
     if not read:
         raise SourceError(f"cannot read {content.name}: the file has no row")
     width = _width(cells for _, cells in read[-SAMPLE_ROWS:])
-    kept, odd, short = [], [], {}
+    accepted, odd, short = [], [], {}
     for row, cells in read:
         wrong = OddRow(row, f"{len(cells)} cells where the other rows have {width}", separator.join(cells)[:100])
         if _filled(cells) > width:
@@ -122,9 +122,9 @@ def _text(content: Content, encoding: str, separator: str) -> Grid:
             continue
         if len(cells) < width:
             short[row] = wrong
-        kept.append((row, (*cells[:width], *[""] * (width - len(cells)))))
-    rows = np.array([row for row, _ in kept], dtype=np.int64)
-    columns = _columns([cells for _, cells in kept], width)
+        accepted.append((row, (*cells[:width], *[""] * (width - len(cells)))))
+    rows = np.array([row for row, _ in accepted], dtype=np.int64)
+    columns = _columns([cells for _, cells in accepted], width)
     return Grid(content.name, columns, rows, used, separator, odd=odd, short=short)
 
 

@@ -110,8 +110,8 @@ def with_settings(mapping: FileMapping, pairs: Sequence[str]) -> FileMapping:
         if not sign:
             source.fault(key, f"{pair!r} is no KEY=VALUE; write for example date_order=day-month-year")
         values[key.strip()] = int(value) if key.strip() == "interval_s" and value.isdigit() else value
-    told = _settings(values, source)
-    changed = {key: getattr(told, key) for key in KEYS if key in values}
+    stated = _settings(values, source)
+    changed = {key: getattr(stated, key) for key in KEYS if key in values}
     mapping = replace(mapping, **changed)
     _check(mapping, source)
     if source.faults:

@@ -127,14 +127,16 @@ def _is_header(grid: Grid, row: int, first: int) -> bool:
     return filled >= max(2, (grid.width + 1) // 2) or (row == first - 1 and filled > 0)
 
 
-def propose(grid: Grid, site: Site, told: FileMapping) -> Proposal:
+def propose(grid: Grid, site: Site, stated: FileMapping) -> Proposal:
     """The mapping of a file; what `told` says is taken as said. SourceError if there are no times or values at all."""
-    if told.time_unit and not told.header:
-        told = replace(told, header=(int(grid.rows[0]),))  # numbers in every row: only the first one can be names
-    layout = layout_of(grid, told)
-    result = Proposal(replace(told, header=layout.header))
-    result.mapping = replace(result.mapping, encoding=told.encoding or grid.encoding, sheet=told.sheet or grid.sheet)
-    result.mapping = replace(result.mapping, separator=told.separator or grid.separator)
+    if stated.time_unit and not stated.header:
+        stated = replace(stated, header=(int(grid.rows[0]),))  # numbers in every row: only the first one can be names
+    layout = layout_of(grid, stated)
+    result = Proposal(replace(stated, header=layout.header))
+    result.mapping = replace(
+        result.mapping, encoding=stated.encoding or grid.encoding, sheet=stated.sheet or grid.sheet
+    )
+    result.mapping = replace(result.mapping, separator=stated.separator or grid.separator)
     _propose_time(grid, layout, result)
     names = PointNames(site)
     if not result.mapping.columns:

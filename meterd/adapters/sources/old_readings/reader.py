@@ -54,14 +54,14 @@ class ReadFile:
             self.left_out.append(cell)
 
 
-def open_files(path: Path, site: Site, told: FileMapping) -> list[OpenedFile]:
+def open_files(path: Path, site: Site, stated: FileMapping) -> list[OpenedFile]:
     """The tables of a file with their mappings: what `told` says, the rest as recognised."""
     results = []
     for content in contents(path):
-        grid = grid_of(content, encoding=told.encoding, separator=told.separator, sheet=told.sheet)
+        grid = grid_of(content, encoding=stated.encoding, separator=stated.separator, sheet=stated.sheet)
         if not len(grid.rows):
             raise SourceError(f"cannot read {content.name}: the file has no row")
-        proposal = propose(grid, site, told)
+        proposal = propose(grid, site, stated)
         results.append(OpenedFile(grid, layout_of(grid, proposal.mapping), proposal))
     return results
 
@@ -237,8 +237,8 @@ def _from_intervals(
     )
     for row in places[overlaps].tolist():
         result.leave_out(series.left_out(row, "its interval overlaps the one before; one of them is given twice"))
-    kept = Spans(spans.start_ms[~overlaps], spans.end_ms[~overlaps])
-    return register_of(kept, energies[~overlaps], *_jump(site, series.rule.point, kept))
+    free = Spans(spans.start_ms[~overlaps], spans.end_ms[~overlaps])
+    return register_of(free, energies[~overlaps], *_jump(site, series.rule.point, free))
 
 
 def _jump(site: Site, point: str, spans: Spans) -> tuple[int, int | None]:

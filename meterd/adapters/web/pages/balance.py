@@ -148,7 +148,7 @@ def view(
         row = _row(reads, site, here.name, wanted=(kind, asked), now_ms=snapshot.now_ms)
         branches = [] if row is None else _branches(reads, site, viewer, row=row, marks=suspected(findings))
         rows = [] if row is None else reads.balances(here.name, part, row.end_ms - back, row.end_ms)
-        beside = (None, None) if row is None else _neighbours(reads, row, site)
+        neighbours = (None, None) if row is None else _neighbours(reads, row, site)
     gap = None if row is None else gap_of(row)
     whole = (0, 0) if row is None else bounds(kind, row.start_ms, zone, site.interval_s * 1000)
     outside = sum(row.verdict == "outside" for row in rows)
@@ -161,8 +161,8 @@ def view(
         boards=[BoardName(name=board.name, title=board.title) for board in site.boards],
         period=period,
         asked="" if asked is None else local(asked, zone).strftime("%Y-%m-%dT%H:%M"),
-        before_ms=beside[0],
-        after_ms=beside[1],
+        before_ms=neighbours[0],
+        after_ms=neighbours[1],
         gap=gap,
         begins=gap is not None and gap.start_ms > whole[0],
         so_far=gap is not None and gap.end_ms < whole[1],

@@ -58,7 +58,7 @@ class PointRow(Values):
 
 
 class SourceRow(Values):
-    """One way in: `state` is connected, away, asking or resting; `age_s` since its last delivery."""
+    """One data source: `state` is connected, away, asking or resting; `age_s` since its last delivery."""
 
     name: str
     protocol: str
@@ -113,7 +113,7 @@ def view(
     snapshot: Annotated[Snapshot, Depends(snapshot_of)],
     month: Annotated[str, Query(pattern=r"^([0-9]{4}-[0-9]{2})?$")] = "",
 ) -> DataView:
-    """The quality of a month, without a wish that of the present one, and the deliveries of now."""
+    """The quality of a month, that of the present one if none is named, and the deliveries of now."""
     site = context.backend.site
     with context.backend.reader() as reads:
         months = _months(reads, site, snapshot.now_ms)
@@ -303,7 +303,7 @@ def _sources(context: RequestContext) -> list[SourceRow]:
 
 
 def _about_sources(findings: Iterable[Finding], site: Site) -> Sequence[Finding]:
-    """Findings of the ways in, and of refused values."""
+    """Findings of the data sources, and of refused values."""
     names = {source.name for source in site.sources}
     return [
         finding for finding in findings if finding.subject in names or finding.cause.startswith(("source", "broker"))

@@ -71,7 +71,7 @@ def view(
     period: Annotated[str, Query(pattern=PERIOD)] = "",
     language: Annotated[str, Query(pattern=LANGUAGE)] = "",
 ) -> DocumentsView:
-    """The documents of a period, without a wish those of the last month that is over."""
+    """The documents of a period, those of the last whole month if none is named."""
     site, zone = context.backend.site, context.zone()
     stored = _months_with_figures(context)
     months = [] if stored is None else months_between(stored, zone)
