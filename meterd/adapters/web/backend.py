@@ -13,14 +13,14 @@ from meterd.core.balance.uncertainty import Floats
 from meterd.core.checks.staleness import Arrivals
 from meterd.core.drift.detection_limits import Visible
 from meterd.core.energy.completeness import StoredEnergies
-from meterd.core.energy.rollup import Columns
+from meterd.core.energy.energy_items import StoredFigures
 from meterd.core.model.finding import FindingNote, FindingRow, Suppression
 from meterd.core.model.forecast import ForecastScore
 from meterd.core.model.health import Health
 from meterd.core.model.periods import Period
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import Reading
-from meterd.core.model.results import Anchor, BalanceRow, Channel, PvRow, Version
+from meterd.core.model.results import Anchor, Channel, Version
 from meterd.core.model.snapshot import Snapshot
 from meterd.core.registers.corrections import Correction, CorrectionPreview
 from meterd.core.registers.meter_exchange import ExchangeEntry, ExchangeRecord, Fitted
@@ -113,20 +113,8 @@ class CorrectionReads(Protocol):
         """Every correction ever, oldest first."""
 
 
-class Reads(Protocol):
+class Reads(StoredFigures, Protocol):
     """The read side of a store, as far as pages need it. Energies in mWh, times in ms UTC."""
-
-    def columns(self, channels: Sequence[Channel], period: Period, starts: Ints) -> Columns:
-        """Newest figures of T periods by n channels; missing where there is none."""
-
-    def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> list[BalanceRow]:
-        """Balances of one board in order of time."""
-
-    def pv(self, period: Period, from_ms: int, until_ms: int) -> list[PvRow]:
-        """PV figures in order of time."""
-
-    def span(self, period: Period) -> tuple[int, int] | None:
-        """First and last start of the figures of a period."""
 
     def versions(self, channel: Channel, period: Period, start_ms: int) -> list[Version]:
         """Every version of one figure, oldest first."""

@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 
 from meterd.adapters.planfile.loader import Plan
 from meterd.adapters.runtime.logging import about
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.facts import FactStore
 from meterd.app.daemon.job_calendar import JobCalendar
 from meterd.app.operations.child_process import Child
 from meterd.app.operations.job_request import JobRequest
@@ -65,7 +65,7 @@ class _Run:
 class JobRunner:
     """Belongs to the loop and stays while plans change: a run goes on with the plan that it was begun with."""
 
-    def __init__(self, store: SqliteStore, path: Path) -> None:
+    def __init__(self, store: FactStore, path: Path) -> None:
         self._store, self._path = store, path
         self._results: queue.SimpleQueue[tuple[bool, str]] = queue.SimpleQueue()
         self._calendar: JobCalendar | None = None

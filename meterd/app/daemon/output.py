@@ -10,7 +10,7 @@ from meterd.adapters.mqtt.settings import LinkSettings
 from meterd.adapters.publish.broker_link import opener
 from meterd.adapters.publish.publisher import Publisher
 from meterd.adapters.runtime.logging import about
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.facts import Facts
 from meterd.app.daemon.assembly import output_settings
 from meterd.app.daemon.zone_update import rules_version
 from meterd.core.model.plan import Site
@@ -21,7 +21,7 @@ log = logging.getLogger("meterd")
 class Output:
     """Opened by the first plan; `serve` with a later plan renews only what has other settings."""
 
-    def __init__(self, store: SqliteStore) -> None:
+    def __init__(self, store: Facts) -> None:
         self._store = store
         self._broker: EmbeddedBroker | None = None
         self._publisher: tuple[LinkSettings, Publisher] | None = None

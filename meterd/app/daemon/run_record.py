@@ -4,7 +4,7 @@ import logging
 from pathlib import Path
 
 from meterd.adapters.runtime.logging import about
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.facts import FactStore
 from meterd.app.daemon.supervisor import read_mark
 from meterd.core.errors import StoreError
 
@@ -21,7 +21,7 @@ _FACT, _RUNS = "life", "runs"
 _RAN_BEFORE = "epoch"  # every daemon that has published left this one
 
 
-def begin_run(store: SqliteStore, mark: Path) -> str:
+def begin_run(store: FactStore, mark: Path) -> str:
     """Why this run begins: how the last one ended. From now on the store says that a daemon runs."""
     hung, last = read_mark(mark), store.fact(_FACT)
     if last is None:
@@ -34,12 +34,12 @@ def begin_run(store: SqliteStore, mark: Path) -> str:
     return reason
 
 
-def end_run(store: SqliteStore, exc: BaseException | None) -> None:
+def end_run(store: FactStore, exc: BaseException | None) -> None:
     """A farewell: what ended this run."""
     _keep(store, SIGNAL if exc is None else f"failed: {exc}")
 
 
-def _keep(store: SqliteStore, words: str) -> None:
+def _keep(store: FactStore, words: str) -> None:
     try:
         with store.transaction():
             store.set_fact(_FACT, words)

@@ -10,7 +10,7 @@ from itertools import cycle
 import numpy as np
 
 from meterd.adapters.runtime.logging import about
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.facts import FactStore
 from meterd.core.errors import StoreError
 from meterd.core.model.finding import Finding
 from meterd.core.model.periods import floor
@@ -41,7 +41,7 @@ class SharingJob:
     """
 
     site: Site
-    store: SqliteStore | None = None
+    store: FactStore | None = None
     findings: tuple[Finding, ...] = ()
     decisions: Decisions | None = None
     shares: dict[str, ShareNow] = field(default_factory=dict)

@@ -5,19 +5,18 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.adapters.store.journal import SqliteStore
 from meterd.app.operations.pv_accounting import participants
 from meterd.app.operations.queries import Span, span_of_store
 from meterd.core.energy.aggregation import net_plan
 from meterd.core.energy.cost import PeriodAccount, cost_of
-from meterd.core.energy.energy_items import EnergyItem, ItemKind
+from meterd.core.energy.energy_items import EnergyItem, ItemKind, StoredFigures
 from meterd.core.model.periods import Period, label, starts
 from meterd.core.model.plan import Allocation, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.reports.cost_allocation import AllocationInputs, MeteredEnergy, Statement, allocate, sum_of, tenants_of
 
 
-def statements(store: SqliteStore, site: Site, period: Period, span: Span) -> list[Statement]:
+def statements(store: StoredFigures, site: Site, period: Period, span: Span) -> list[Statement]:
     """A statement of every allocation of the plan that is made for such a period.
 
     A year of an allocation per month is the sum of its months; a month of one per year there is none.
@@ -39,7 +38,7 @@ def statements(store: SqliteStore, site: Site, period: Period, span: Span) -> li
 
 
 def _allocation_inputs(
-    store: SqliteStore, site: Site, rule: Allocation, period: Period, *, start_ms: int
+    store: StoredFigures, site: Site, rule: Allocation, period: Period, *, start_ms: int
 ) -> AllocationInputs:
     points = [name for name, _ in _taking_part(site, rule)]
     uses = _imports(store, points, period, start_ms)
@@ -56,7 +55,7 @@ def _allocation_inputs(
     return AllocationInputs(words, pot, residual, {tenant: added(some) for tenant, some in by_tenant.items()}, cost)
 
 
-def _cost_of_pot(store: SqliteStore, site: Site, rule: Allocation, period: Period, *, start_ms: int) -> int | None:
+def _cost_of_pot(store: StoredFigures, site: Site, rule: Allocation, period: Period, *, start_ms: int) -> int | None:
     """The pot, interval by interval, at the prices of a kWh from the grid."""
     stored = span_of_store(store, site)
     if stored is None:
@@ -87,7 +86,7 @@ def shares_in(site: Site, rule: Allocation, tenant: str) -> bool:
     return tenant in tenants_of(rule, [name for _, name in _taking_part(site, rule)])
 
 
-def _imports(store: SqliteStore, points: Sequence[str], period: Period, start_ms: int) -> list[MeteredEnergy]:
+def _imports(store: StoredFigures, points: Sequence[str], period: Period, start_ms: int) -> list[MeteredEnergy]:
     columns = store.columns([(point, IMPORT) for point in points], period, np.array([start_ms], dtype=np.int64))
     return [
         MeteredEnergy(int(columns.energy[0, j]), bool(columns.flags[0, j])) if columns.present[0, j] else _none(point)
@@ -109,7 +108,7 @@ def added(parts: Iterable[MeteredEnergy], signs: Sequence[int] = ()) -> MeteredE
     return MeteredEnergy(total, any(energy.estimated for energy in known))
 
 
-def _board(store: SqliteStore, board: str, period: Period, start_ms: int) -> tuple[MeteredEnergy, MeteredEnergy]:
+def _board(store: StoredFigures, board: str, period: Period, start_ms: int) -> tuple[MeteredEnergy, MeteredEnergy]:
     """Feed side and residual of a board, as its balance has them."""
     rows = store.balances(board, period, start_ms, start_ms + 1)
     if not rows:
@@ -121,7 +120,7 @@ def _board(store: SqliteStore, board: str, period: Period, start_ms: int) -> tup
 
 
 def _named(
-    store: SqliteStore, site: Site, rule: Allocation, period: Period, *, start_ms: int
+    store: StoredFigures, site: Site, rule: Allocation, period: Period, *, start_ms: int
 ) -> tuple[MeteredEnergy, MeteredEnergy]:
     """The sum of named points; the residual is theirs less what all points below them count, where all are measured."""
     pot = [_net(store, site, name, period, start_ms=start_ms) for name in rule.points]
@@ -138,7 +137,7 @@ def _all_below(site: Site, name: str) -> list[str]:
     return [p.name for p in below] if whole and not site.point(name).unmetered_below else []
 
 
-def _residual(store: SqliteStore, site: Site, name: str, period: Period, *, start_ms: int) -> MeteredEnergy:
+def _residual(store: StoredFigures, site: Site, name: str, period: Period, *, start_ms: int) -> MeteredEnergy:
     below = _all_below(site, name)
     parts = [_net(store, site, item, period, start_ms=start_ms) for item in (name, *below)]
     signs = [
@@ -147,7 +146,7 @@ def _residual(store: SqliteStore, site: Site, name: str, period: Period, *, star
     return added(parts, (1, *signs))
 
 
-def _net(store: SqliteStore, site: Site, name: str, period: Period, *, start_ms: int) -> MeteredEnergy:
+def _net(store: StoredFigures, site: Site, name: str, period: Period, *, start_ms: int) -> MeteredEnergy:
     """Import less export of one point."""
     plan, grid = net_plan(site, [name]), np.array([start_ms], dtype=np.int64)
     columns = plan.net(store.columns(plan.imports, period, grid), store.columns(plan.exports, period, grid))

@@ -11,7 +11,6 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.adapters.store.journal import SqliteStore
 from meterd.core.balance.network_reconciliation import Intervals
 from meterd.core.balance.topology import Network
 from meterd.core.balance.uncertainty import Ints
@@ -21,6 +20,7 @@ from meterd.core.drift.identification import CAUSES, Candidate, Suspicion, with_
 from meterd.core.drift.load_dependent_error import Reactive, compared, observe, onset
 from meterd.core.drift.wiring_faults import GROSS, Cause, Observed, changes, dependence, match, undoing
 from meterd.core.energy.aggregation import net_plan
+from meterd.core.energy.energy_items import StoredFigures
 from meterd.core.model.periods import DAY_MS, Period, floor
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import EXPORT, IMPORT, REGISTERS
@@ -35,7 +35,7 @@ MIN_STEP_DATED = 0.02  # a smaller step cannot be dated to a quarter hour
 LEAST_FACTOR = 0.05  # less cannot be made right by multiplying: nothing was counted
 
 
-def intervals_of(store: SqliteStore, site: Site, net: Network, span: tuple[int, int]) -> Intervals:
+def intervals_of(store: StoredFigures, site: Site, net: Network, span: tuple[int, int]) -> Intervals:
     """The points of a network between two moments, from the newest figures.
 
     An estimated shape counts as not present: it would put a residual where there is none.
@@ -48,7 +48,7 @@ def intervals_of(store: SqliteStore, site: Site, net: Network, span: tuple[int, 
     return Intervals(grid, grid + step, columns.energy, columns.present & (columns.flags == 0))
 
 
-def reactive_of(store: SqliteStore, site: Site, point: str, grid: Ints) -> Reactive | None:
+def reactive_of(store: StoredFigures, site: Site, point: str, grid: Ints) -> Reactive | None:
     """Reactive energy of a point in the intervals that start at `grid`; None where the plan does not read it.
 
     Without the register that counts capacitive energy a standing inductive one may mean both, so it is not known there.
@@ -64,7 +64,7 @@ def reactive_of(store: SqliteStore, site: Site, point: str, grid: Ints) -> React
 
 
 def diagnosed(
-    store: SqliteStore, site: Site, net: Network, *, suspicion: Suspicion, fit: Fit, bounds: tuple[int, int]
+    store: StoredFigures, site: Site, net: Network, *, suspicion: Suspicion, fit: Fit, bounds: tuple[int, int]
 ) -> Suspicion:
     """The suspicion with causes by power factor, and with a correction where one instrument is named for a gross change.
 
@@ -98,7 +98,7 @@ def diagnosed(
 
 
 def _table(
-    store: SqliteStore,
+    store: StoredFigures,
     site: Site,
     net: Network,
     *,
@@ -119,7 +119,7 @@ def _by_sums(candidate: Candidate, seen: tuple[Observed, ...]) -> Candidate:
 
 
 def _with_correction(
-    store: SqliteStore, site: Site, net: Network, *, candidate: Candidate, what: tuple[Intervals, int, Fit]
+    store: StoredFigures, site: Site, net: Network, *, candidate: Candidate, what: tuple[Intervals, int, Fit]
 ) -> tuple[Candidate, tuple[Observed, ...], tuple[Cause, ...]]:
     if candidate.kind != "ratio" or len(candidate.points) != 1:
         return candidate, (), ()

@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
-from meterd.adapters.store.journal import SqliteStore
 from meterd.app.operations.pv_accounting import points_of_tenants
 from meterd.app.operations.queries import Line, Span, extent, span_of_store
 from meterd.core.energy.cost import GIVEN, MONEY, Cost, PeriodAccount, cost_of
+from meterd.core.energy.energy_items import StoredFigures
 from meterd.core.energy.tariff import COIN_PARTS, MG_PER_G, BillLine, total
 from meterd.core.errors import ConfigError
 from meterd.core.model.periods import Period, label, starts
@@ -16,7 +16,7 @@ from meterd.core.model.tariff import PriceKind
 _NO_TARIFF = "the plan has no [[tariff]]: write one for each line of the bill, see `meterd help plan`"
 
 
-def cost_lines(store: SqliteStore, site: Site, period: Period, span: Span, points: Sequence[str]) -> list[Line]:
+def cost_lines(store: StoredFigures, site: Site, period: Period, span: Span, points: Sequence[str]) -> list[Line]:
     """Lines of the bill of each period, its sum, what PV saved and earned, then tenants, or the points that are asked for.
 
     ConfigError without a tariff, and for periods that no bill is made for.

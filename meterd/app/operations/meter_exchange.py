@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from meterd.adapters.store.journal import SqliteStore
+from meterd.core.energy.energy_items import StoredFigures
 from meterd.core.engine import begin
 from meterd.core.errors import ConfigError
 from meterd.core.model.periods import DAY_MS, HOUR_MS, Period, from_ms
@@ -113,7 +114,7 @@ def estimated_gap(site: Site, path: Path, entry: ExchangeEntry) -> dict[str, int
     return {register: energy for register, energy in results.items() if energy is not None}
 
 
-def _usual(store: SqliteStore, site: Site, channel: Channel, entry: ExchangeEntry) -> int | None:
+def _usual(store: StoredFigures, site: Site, channel: Channel, entry: ExchangeEntry) -> int | None:
     step, days = site.interval_s * 1000, []
     for back in range(1, USUAL_DAYS + 1):
         low, high = entry.out_ms - back * DAY_MS, entry.in_ms - back * DAY_MS

@@ -4,7 +4,8 @@ import zoneinfo
 
 import numpy as np
 
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.facts import Facts
+from meterd.core.energy.energy_items import StoredFigures
 from meterd.core.model.periods import Period, floor, starts
 from meterd.core.model.plan import Role, Site
 from meterd.core.model.reading import IMPORT
@@ -12,7 +13,7 @@ from meterd.core.pv.energy_accounting import Quarter
 from meterd.core.sharing.history import ShareRow, fact_name, from_text
 
 
-def share_rows(store: SqliteStore, site: Site, from_ms: int, until_ms: int) -> list[ShareRow]:
+def share_rows(store: Facts, site: Site, from_ms: int, until_ms: int) -> list[ShareRow]:
     """The stored rows of a span."""
     step = site.interval_s * 1000
     rows = []
@@ -37,7 +38,7 @@ def points_of_tenants(site: Site) -> dict[str, list[str]]:
     return results
 
 
-def quarters_of(store: SqliteStore, site: Site, points: list[str], from_ms: int, until_ms: int) -> list[Quarter]:
+def quarters_of(store: StoredFigures, site: Site, points: list[str], from_ms: int, until_ms: int) -> list[Quarter]:
     """What is stored of a span: production and export of the site, import of each point, per interval."""
     zone = zoneinfo.ZoneInfo(site.zone)
     begin = np.array(starts(Period.INTERVAL, from_ms, until_ms, zone, site.interval_s * 1000), dtype=np.int64)

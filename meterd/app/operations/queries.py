@@ -12,6 +12,7 @@ import numpy as np
 from meterd.adapters.store.as_of import AsOfStore
 from meterd.adapters.store.journal import SqliteStore
 from meterd.core.energy.aggregation import board_aggregations
+from meterd.core.energy.energy_items import StoredFigures
 from meterd.core.energy.partial_period import PartialPeriod, balance_in, first_known, partial_period_of, pv_in
 from meterd.core.energy.rollup import Columns, mean_power_w
 from meterd.core.errors import ConfigError
@@ -88,7 +89,7 @@ def moment(words: str, zone: ZoneInfo, option: str) -> int:
     return to_ms(result)
 
 
-def span_of_store(store: SqliteStore, site: Site) -> Span | None:
+def span_of_store(store: StoredFigures, site: Site) -> Span | None:
     """From the first to the end of the last interval in the store."""
     span = store.span(Period.INTERVAL)
     return None if span is None else Span(span[0], span[1] + site.interval_s * 1000)

@@ -60,6 +60,9 @@ class StoredFigures(Protocol):
     def pv(self, period: Period, from_ms: int, until_ms: int) -> list[PvRow]:
         """PV figures that start in [from, until)."""
 
+    def span(self, period: Period) -> tuple[int, int] | None:
+        """First and last start of the figures of a period; None without any."""
+
 
 def connection(site: Site) -> tuple[Point, ...]:
     """The points at the grid connection: feeds of boards that no other board supplies."""

@@ -1,0 +1,21 @@
+"""Facts of a store, as far as who only keeps texts there needs to know it: two or three of its many methods."""
+
+from contextlib import AbstractContextManager
+from typing import Protocol
+
+
+class Facts(Protocol):
+    """Texts by their names."""
+
+    def fact(self, name: str) -> str | None:
+        """A stored text."""
+
+
+class FactStore(Facts, Protocol):
+    """The same for the process that writes."""
+
+    def set_fact(self, name: str, value: str) -> None:
+        """Store a text. Belongs into a transaction."""
+
+    def transaction(self) -> AbstractContextManager[None]:
+        """Everything inside is stored together, or nothing of it."""
