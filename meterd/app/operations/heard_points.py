@@ -1,6 +1,7 @@
 """What was heard on a broker to points and inputs of a new plan; every guess is said, and so is what is not understood."""
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -89,10 +90,14 @@ class _Number:
     meant: Meant
 
 
+Meter = tuple[str, ...]  # the names that lead to a meter, without the words of its quantities
+
+
 def heard_plan(topics: Sequence[HeardTopic], own: str, listed: PointList | None = None) -> HeardPlan:
     """The plan of what was heard; `own` is the prefix of our own topics, `listed` are points that have names already."""
     plan = HeardPlan()
-    numbers = [number for topic in topics for number in _numbers(topic, _derived(topics, own), plan.not_read)]
+    topics = _without_derived(topics, own, plan.not_read)
+    numbers = [number for topic in topics for number in _numbers(topic, plan.not_read)]
     names = _names([number.meant.meter for number in numbers], listed)
     by_point: dict[str, list[_Number]] = {}
     for number in numbers:
@@ -101,9 +106,10 @@ def heard_plan(topics: Sequence[HeardTopic], own: str, listed: PointList | None 
         plan.inputs += _inputs(point, of, plan.not_read)
     plan.inputs = _accepted(plan, {topic.name: topic for topic in topics})
     read = {row.point: row.topic for row in reversed(plan.inputs)}
+    paths = {name: spelled("-".join(meter[-2:])) for meter, name in names.items()}
     plan.points = list(listed.points) if listed is not None else []
     taken = {point.name for point in plan.points}
-    plan.points += [_point(name, topic) for name, topic in sorted(read.items()) if name not in taken]
+    plan.points += [_point(name, topic, paths[name]) for name, topic in sorted(read.items()) if name not in taken]
     return plan
 
 
@@ -125,22 +131,24 @@ def heard_topic(row: SourceRow, site: Site, topic: str) -> tuple[tuple[Input, ..
     return inputs, tuple(words), next(iter(plan.sources().values()))
 
 
-def _derived(topics: Iterable[HeardTopic], own: str) -> tuple[str, ...]:
-    """Prefixes below which a daemon publishes what it has computed: our own, and those of others that are heard."""
-    others = [
+def _without_derived(topics: Sequence[HeardTopic], own: str, not_read: list[NotRead]) -> list[HeardTopic]:
+    """The topics without what a daemon has computed, ours or another one that is heard: noted once for each daemon."""
+    prefixes = {f"{own}/"} | {
         topic.name.removesuffix(OWN)
         for topic in topics
         if topic.name.endswith(f"/{OWN}") and b'"epoch"' in topic.newest[-1].payload
-    ]
-    return (f"{own}/", *others)
+    }
+    for prefix in sorted(prefixes):
+        derived = [topic for topic in topics if topic.name.startswith(prefix)]
+        if derived:
+            why = f"derived values of meterd and no meters, topics: {len(derived)}"
+            not_read.append(NotRead(f"{prefix}#", "", why, sample(derived[0].newest[-1].payload)))
+    return [topic for topic in topics if not topic.name.startswith(tuple(prefixes))]
 
 
-def _numbers(topic: HeardTopic, derived: tuple[str, ...], not_read: list[NotRead]) -> list[_Number]:
+def _numbers(topic: HeardTopic, not_read: list[NotRead]) -> list[_Number]:
     messages = topic.messages()
     example = sample(messages[-1].payload)
-    if topic.name.startswith(derived):
-        not_read.append(NotRead(topic.name, "", "derived values of meterd, not a meter", example))
-        return []
     if set(topic.name) & set("+#{}"):
         not_read.append(NotRead(topic.name, "", "a topic with one of + # { } cannot stand in a plan", example))
         return []
@@ -177,25 +185,44 @@ def _values(messages: Sequence[HeardMessage]) -> tuple[dict[str, list[tuple[int,
 # -- names -------------------------------------------------------------------------------------------------------------
 
 
-def _names(meters: Iterable[tuple[str, ...]], listed: PointList | None) -> dict[tuple[str, ...], str]:
-    """A name for each meter: that of the list, else what is left of its topic without what all have in common."""
+def _names(meters: Iterable[Meter], listed: PointList | None) -> dict[Meter, str]:
+    """A name for each meter: that of the list, else the last levels of its topic that no other meter ends with."""
     meters = list(dict.fromkeys(meters))
-    shared = _shared(meters) if len(meters) > 1 else max(0, min((len(meter) for meter in meters), default=0) - 1)
     known = _known(listed)
     taken = set() if listed is None else {spelled(point.name) for point in listed.points}
+    levels = _levels(meters)
     results = {}
     for meter in meters:
         of_list = next((known[key] for key in map(spelled, ("-".join(meter), *reversed(meter))) if key in known), None)
-        name = of_list or unique_name(suggestion("-".join(meter[shared:])) or "meter", taken)
+        name = of_list or unique_name(_last(meter, levels[meter]) or "meter", taken)
         taken.add(spelled(name))
         results[meter] = name
     return results
 
 
-def _shared(meters: Sequence[tuple[str, ...]]) -> int:
-    """How many levels all have in common at the front; each keeps one at least."""
-    most = min(len(meter) for meter in meters) - 1
-    return next((level for level in range(most) if len({meter[level] for meter in meters}) > 1), max(0, most))
+def _levels(meters: Sequence[Meter]) -> dict[Meter, int]:
+    """How many levels from the end name each meter: one, more where that is a bare number or ends another one too."""
+    levels = dict.fromkeys(meters, 1)
+    while True:
+        ends = Counter(spelled(_last(meter, levels[meter])) for meter in meters)
+        longer = [
+            meter
+            for meter in meters
+            if levels[meter] < len(meter)
+            and (_is_number(name := _last(meter, levels[meter])) or ends[spelled(name)] > 1)
+        ]
+        if not longer:
+            return levels
+        for meter in longer:
+            levels[meter] += 1
+
+
+def _last(meter: Meter, levels: int) -> str:
+    return suggestion("-".join(meter[-levels:]))
+
+
+def _is_number(name: str) -> bool:
+    return not any(letter.isalpha() for letter in name)
 
 
 def _known(listed: PointList | None) -> dict[str, str]:
@@ -208,8 +235,10 @@ def _known(listed: PointList | None) -> dict[str, str]:
     return results
 
 
-def _point(name: str, topic: str) -> ListedPoint:
+def _point(name: str, topic: str, path: str) -> ListedPoint:
     role, guess = role_by(spelled(name), "its name")
+    if not guess and role_by(path, "")[0] in (Role.PV, Role.STORAGE):  # a level such as grid may hold all feeders
+        role, guess = role_by(path, "its topic")
     if not guess and _TRANSFORMER.fullmatch(name):
         role, guess = str(Role.FEED), f"role {Role.FEED}, by its name"
     guesses = [f"name by topic {topic}; {guess or f'role {role}'}; board {BOARD}"]

@@ -1,11 +1,16 @@
 """Topics become points and inputs that a daemon takes; what is left out is said with an example."""
 
 import json
+from pathlib import Path
 
+from meterd.adapters.planfile.loader import load_plan
+from meterd.adapters.simulator.payload import Field, mqtt_inputs, payload, topics
 from meterd.adapters.sources.heard.listen import HeardMessage, HeardTopic
 from meterd.app.operations.heard_points import HeardPlan, heard_plan
 from meterd.app.operations.point_list import ListedPoint, PointList
+from meterd.core.model.reading import REGISTERS, UNITS
 
+MILL = Path(__file__).parents[3] / "config" / "harrow-mill"
 NOW_MS = 1_777_852_800_000  # 2026-05-04 00:00 UTC
 
 
@@ -37,6 +42,44 @@ def test_points_are_named_by_what_their_topics_do_not_share() -> None:
         ("q01", "16.7.0", "mill/m/q01/power", "", "W"),
     ]
     assert [point.name for point in plan.points] == ["buero-2", "q01"]
+
+
+def test_the_messages_of_a_plan_give_its_inputs_again() -> None:
+    """Harrow Mill, 77 points: JSON, SenML, plain numbers and pulses; every address, register and unit, every name."""
+    site = load_plan(MILL).site
+    row = {point.name: place for place, point in enumerate(site.points)}
+    present = {"Wh": 123_456_789.0, "W": 12_340.0, "V": 231.0, "A": 18.5, "/": 0.97, "imp": 123_456.0}
+
+    def value(field: Field) -> float:
+        shown = present["imp" if field.source.unit == "imp" else REGISTERS[field.source.register].unit]
+        return shown / (1 if field.source.unit == "imp" else UNITS[field.source.unit][1])
+
+    heard = [
+        HeardTopic(made.address, HeardMessage(payload(made, value, NOW_MS) or b"", NOW_MS, False), count=1)
+        for made in topics(site, row, NOW_MS)
+    ]
+    for one in heard:
+        one.newest.append(one.first)
+    plan = heard_plan(heard, "energy/harrow-mill")
+    wanted = {(r.point, r.register, r.address, r.field, r.unit, r.time_field) for r in mqtt_inputs(site)}
+    assert {(r.point, r.register, r.topic, r.number.field, r.unit, r.time_field) for r in plan.inputs} == wanted
+    assert len(wanted) > 150
+    assert plan.not_read == []
+
+
+def test_a_name_has_as_many_levels_as_it_needs() -> None:
+    """A number alone is none, and two meters must not end alike; a pack that repeats its topic says it once."""
+    pack = [{"n": "studio-03:power", "u": "W", "v": 5}]
+    heard = [
+        topic("mill/hall/meter-1", {"power_w": 1}), topic("mill/cafe/meter-1", {"power_w": 1}),
+        topic("mill/grid/lift/power_w", 1),
+        topic("mill/board/7", {"power_w": 1}), topic("mill/studios/03", pack), topic("mill/solar/east", {"power_w": 1}),
+    ]  # fmt: skip
+    points = {point.name: point.values["role"] for point in heard_plan(heard, "energy/mill").points}
+    assert points == {
+        "hall-meter-1": "feeder", "cafe-meter-1": "feeder", "lift": "feeder", "board-7": "feeder", "studio-03": "feeder",
+        "east": "pv",
+    }  # fmt: skip
 
 
 def test_roles_by_name_and_one_topic_alone() -> None:
@@ -108,4 +151,7 @@ def test_derived_values_are_no_meters() -> None:
     others = topic("energy/gate/service", {"epoch": 1, "state": "live"})
     plan = heard_plan([others, topic("energy/gate/site/draw/plain", 5), topic("energy/mill/x/power", 5)], "energy/mill")
     assert rows(plan) == []
-    assert set(reasons(plan).values()) == {"derived values of meterd, not a meter"}
+    assert reasons(plan) == {
+        "energy/gate/#": "derived values of meterd and no meters, topics: 2",
+        "energy/mill/#": "derived values of meterd and no meters, topics: 1",
+    }
