@@ -6,18 +6,15 @@ never leave it behind what the stored figures say.
 """
 
 import hashlib
-import logging
-import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from meterd.adapters.runtime.logging import about
-from meterd.adapters.runtime.worker import Worker
 from meterd.adapters.store.drift_statistics import DriftDay
 from meterd.adapters.store.journal import SqliteStore
+from meterd.app.operations.daily_examination import DailyExamination
 from meterd.app.operations.drift_diagnosis import diagnosed, intervals_of, reactive_of
 from meterd.app.operations.drift_events import events, followed_through
 from meterd.core.balance.network_reconciliation import Intervals
@@ -33,12 +30,10 @@ from meterd.core.drift.monitor_state import EndedChange, WatchState, begin
 from meterd.core.drift.simulated_fault import Drill, drill, split_days
 from meterd.core.drift.unmetered_load import hidden
 from meterd.core.energy.aggregation import net_plan
-from meterd.core.errors import ConfigError, MeterdError, described
+from meterd.core.errors import ConfigError
 from meterd.core.model.finding import Finding
 from meterd.core.model.periods import DAY_MS, Period, day_of, starts
 from meterd.core.model.plan import Site
-
-log = logging.getLogger("meterd")
 
 LONGEST_DAYS = (
     730  # two years: a baseline older than that says little of an instrument, and a look stays below a minute
@@ -232,14 +227,6 @@ def run_drill(store: SqliteStore, site: Site, point: str, factor: float, from_ms
     raise ConfigError(f"no balance contains {point}; `meterd visible-error` lists the points that can be watched")
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """How an examination ended, in words."""
-
-    done: bool
-    words: str
-
-
 def visible_errors(watched: Sequence[MonitoredPart]) -> tuple[tuple[Visible, ...], str]:
     """The smallest visible errors of all parts, and whether they are from the `history` or from the `plan` alone."""
     ready = all(part.state.learner is not None and part.state.recent for part in watched)
@@ -247,78 +234,26 @@ def visible_errors(watched: Sequence[MonitoredPart]) -> tuple[tuple[Visible, ...
     return tuple(line for lines in results for line in lines), "history" if ready and watched else "plan"
 
 
-class DriftJob:
-    """Examines the store in a thread of its own after each local day, and hands over findings. Never holds up the loop."""
+class DriftJob(DailyExamination):
+    """The drift watch after each local day."""
 
-    def __init__(self, path: Path, site: Site, *, clock: Callable[[], float] = time.monotonic) -> None:
-        self._path, self._site, self._clock = path, site, clock
-        self._pause_s = site.limits.drift_pause_s
-        self._due = clock() + self._pause_s
-        self._zone = ZoneInfo(site.zone)
-        self._done_to = 0
-        self._worker = Worker("drift", self._work)
-        self._findings: tuple[Finding, ...] | None = None
-        self.ends: dict[str, str] = {}  # how findings ended that the newest examination does not make any more
+    def __init__(self, path: Path, site: Site, *, clock: Callable[[], float] | None = None) -> None:
+        super().__init__("drift", "drift watch", "drift-watch-failed", path, site, clock=clock)
         self._fresh: tuple[DriftDay, ...] = ()
         self.visible: tuple[tuple[Visible, ...], str] = ((), "")  # smallest visible errors, and from what
-        self.outcome: Outcome | None = (
-            None  # of the newest examination; None before the first and while one is asked for
-        )
-
-    def tick(self, closed_to: int | None) -> tuple[Finding, ...] | None:
-        """Findings of a finished examination, once; starts another when a local day has closed since the last."""
-        findings, self._findings = self._findings, None
-        if closed_to is not None and not self._worker.alive and self._clock() >= self._due:
-            day = self.newest_day(closed_to)
-            if day is not None and day > self._done_to:
-                self._done_to, self._due = day, self._clock() + self._pause_s
-                self._worker.start()
-        return findings
-
-    def request_examination(self) -> None:
-        """Examine once more with the next look: closed days have other figures."""
-        self._done_to, self._due, self.outcome = 0, self._clock(), None
-
-    def newest_day(self, closed_to: int) -> int | None:
-        """Start of the day that the newest closed local day is followed by; None where no day is closed."""
-        days = starts(Period.DAY, closed_to - 3 * DAY_MS, closed_to + 1, self._zone, self._site.interval_s * 1000)
-        return days[-1] if days else None
 
     def new_days(self) -> tuple[DriftDay, ...]:
         """Days to be stored by the one that writes the store, once."""
         days, self._fresh = self._fresh, ()
         return days
 
-    def revive(self) -> bool:
-        """See to it that a day is examined again if the thread has died over it; True if so."""
-        if not self._worker.died:
-            return False
-        self._worker, self._done_to = Worker("drift", self._work), 0
-        return True
-
-    def join(self, limit_s: float) -> None:
-        """Wait for a running examination."""
-        self._worker.join(limit_s)
-
-    def _work(self) -> None:
-        try:
-            store = SqliteStore.reader(self._path)
-            try:
-                watched = examine(store, self._site)
-            finally:
-                store.close()
-            self.visible = visible_errors(watched)
-            suspicions = [suspicion for part in watched for suspicion in part.suspicions]
-            self._fresh = tuple(day for part in watched for day in part.fresh)
-            self.ends = ends_of(watched, self._site)
-            self._findings = tuple(finding_of(suspicion, self._site) for suspicion in suspicions)
-            days = max((part.days for part in watched), default=0)
-            self.outcome = Outcome(
-                True, f"{days} days of {len(watched)} parts examined, {len(suspicions)} changes found"
-            )
-        except MeterdError as exc:
-            self.outcome = Outcome(False, str(exc))
-            log.error("drift watch: %s", exc, extra=about("drift-watch-failed"))
-        except Exception as exc:  # an edge of the house style: the watch must never take the daemon with it
-            self.outcome = Outcome(False, described(exc))
-            log.exception("drift watch failed; it tries again after the next day", extra=about("drift-watch-failed"))
+    def examine(self, store: SqliteStore) -> tuple[tuple[Finding, ...], str]:
+        """Every part of the site through the watch."""
+        watched = examine(store, self._site)
+        self.visible = visible_errors(watched)
+        suspicions = [suspicion for part in watched for suspicion in part.suspicions]
+        self._fresh = tuple(day for part in watched for day in part.fresh)
+        self.ends = ends_of(watched, self._site)
+        days = max((part.days for part in watched), default=0)
+        words = f"{days} days of {len(watched)} parts examined, {len(suspicions)} changes found"
+        return tuple(finding_of(suspicion, self._site) for suspicion in suspicions), words
