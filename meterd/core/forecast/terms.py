@@ -78,7 +78,7 @@ def terms_of(history: History, slots: int) -> Terms:
 
 def _pv_terms(history: History, at: Ints, hour: int) -> PvTerms:
     day, now = history.per_day, _at(history.pv, at)
-    envelope = _smooth(_quantile(days_back(history.pv, at, day, ENVELOPE_DAYS), ENVELOPE_QUANTILE))
+    envelope = _smooth(quantile_of(days_back(history.pv, at, day, ENVELOPE_DAYS), ENVELOPE_QUANTILE))
     usual = mean_of(days_back(history.pv, at, day, MEAN_DAYS))
     least = NIGHT * _highest(envelope, day)
     clear = np.stack([_clearness(now, envelope, least, width) for width in (1, hour, day)])
@@ -91,7 +91,7 @@ def _load_terms(history: History, at: Ints, hour: int) -> LoadTerms:
     places = _same_clock(history, at)
     back = _values_at(history.load, places)
     of_all = np.stack([mean_of(back[:MEAN_DAYS]), mean_of(back[1 : MEAN_DAYS + 1])])
-    median = [_quantile(back[first : ENVELOPE_DAYS + first], 0.5) for first in (0, 1)]
+    median = [quantile_of(back[first : ENVELOPE_DAYS + first], 0.5) for first in (0, 1)]
     of_class = _class_means(back, _same_class(history.restdays, at, places), of_all)
     over_class, over_all = now - of_class[0], now - of_all[0]
     return LoadTerms(
@@ -149,7 +149,7 @@ def mean_of(rows: Floats) -> Floats:
     return np.asarray(np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0))
 
 
-def _quantile(rows: Floats, part: float) -> Floats:
+def quantile_of(rows: Floats, part: float) -> Floats:
     """A quantile of each column without what is missing, linear between neighbours; NaN where all is.
 
     Hyndman and Fan 1996, definition 7.
