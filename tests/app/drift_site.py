@@ -128,8 +128,10 @@ class History:
         self.rows.append(new)
         self.write_plan()
 
-    def add(self, count: int, factors: Mapping[str, float] | None = None) -> None:
-        """Days more, with meters that read `factors` of what they read before."""
+    def add(
+        self, count: int, factors: Mapping[str, float] | None = None, *, loads: Mapping[str, float] | None = None
+    ) -> None:
+        """Days more, with meters that read `factors` of what they read before, and `loads` that take so many times as much."""
         rows = slice(self.days * DAY, (self.days + count) * DAY)
         start = self.end_ms
         self.days += count
@@ -137,8 +139,14 @@ class History:
         store = SqliteStore.writer(self.store)
         site = load_plan(self.plan).site
         ledger = Ledger(store, site, ZoneInfo(site.zone))
-        for i, name in enumerate(GRID_RATING):
-            energy = np.rint(simulated().energy[rows, i] * (factors or {}).get(name, 1.0)).astype(np.int64)
+        names = list(GRID_RATING)
+        taken = simulated().energy[rows].astype(np.float64)
+        for name, factor in (loads or {}).items():
+            more = taken[:, names.index(name)] * (factor - 1)
+            taken[:, names.index(name)] += more
+            taken[:, names.index("main")] += more
+        for i, name in enumerate(names):
+            energy = np.rint(taken[:, i] * (factors or {}).get(name, 1.0)).astype(np.int64)
             energy = energy[: len(times) - 1]
             for register, part in ((IMPORT, np.maximum(energy, 0)), (EXPORT, np.maximum(-energy, 0))):
                 before = self.shown.get((name, register), 0)

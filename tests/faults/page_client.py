@@ -31,6 +31,11 @@ class PageClient:
             return None
         return answer.json() if answer.status_code == 200 else None
 
+    def html(self, name: str, language: str, **params: str | int) -> str:
+        """A page as a person gets it in a language."""
+        headers = {"Accept-Language": language}
+        return httpx.get(f"{self.address}/{name}", params=params, headers=headers, timeout=30).raise_for_status().text
+
     def findings(self) -> dict[str, Any]:
         """Open findings as the page lists them, by id, most urgent first."""
         page_values = self.page_values("findings")

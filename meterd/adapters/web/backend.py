@@ -190,6 +190,9 @@ class WebBackend(Protocol):
         Nothing and an empty word while it is being worked out: that takes seconds, so it is done once a day beside the asking.
         """
 
+    def use_judged(self) -> tuple[int, int]:
+        """How many loads have history enough for unusual use, and of how many; nothing before the first look of a start."""
+
     def document(self, request: DocumentRequest, person: str) -> tuple[str, str, bytes]:
         """A document as file name, media type and content; reports and allocations are recorded as issued to the person.
 

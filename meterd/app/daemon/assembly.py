@@ -30,6 +30,7 @@ from meterd.app.operations.drift_job import DriftJob
 from meterd.app.operations.dst_job import ClockChangeJob
 from meterd.app.operations.ledger import Ledger
 from meterd.app.operations.order_handler import OrderHandler
+from meterd.app.operations.unusual_job import UnusualJob
 from meterd.core.model.finding import Finding
 from meterd.core.model.plan import Broker, Site
 from meterd.core.model.plan import Source as SourceRow
@@ -65,6 +66,7 @@ class PlanRuntime:
     monitors: list[SourceMonitor]
     feed: LineFeed | None
     drift_job: DriftJob
+    unusual_job: UnusualJob
     sharing_job: SharingJob
     clock_changes: ClockChangeJob
     disk_space: DiskSpace
@@ -79,8 +81,13 @@ def make_plan_runtime(site: Site, runtime: Runtime, publisher: Publisher, stack:
     feed = start_feed(site, path, store, clock=clock.now_ms, stack=stack)
     ledger = Ledger(store, site, ZoneInfo(site.zone))
     monitors = [SourceMonitor(row.name, partial(source_of, row, site, clock)) for row in sources_of(site)]
-    drift_job = DriftJob(path, site)
-    order_handler = OrderHandler(store, ledger, site, drift_job.request_examination)
+    drift_job, unusual_job = DriftJob(path, site), UnusualJob(path, site)
+
+    def examine_again() -> None:
+        drift_job.request_examination()
+        unusual_job.request_examination()
+
+    order_handler = OrderHandler(store, ledger, site, examine_again)
     disk_space = DiskSpace(store, path, site, ledger)
     alarm_job = AlarmJob(
         store,
@@ -88,12 +95,13 @@ def make_plan_runtime(site: Site, runtime: Runtime, publisher: Publisher, stack:
         site,
         clock.now_ms(),
         order_handler,
-        accepted=drift_job.request_examination,
+        accepted=examine_again,
         run_job=runtime.jobs.run_now,
         prune=disk_space.prune,
     )
     stack.callback(alarm_job.close)
     stack.callback(drift_job.join, site.limits.stop_limit_s / 2)
+    stack.callback(unusual_job.join, site.limits.stop_limit_s / 4)  # it takes a second
     clock_changes = ClockChangeJob(path, site)
     stack.callback(clock_changes.close)
     stack.callback(disk_space.close, site.limits.stop_limit_s / 2)
@@ -107,6 +115,7 @@ def make_plan_runtime(site: Site, runtime: Runtime, publisher: Publisher, stack:
         monitors=monitors,
         feed=feed,
         drift_job=drift_job,
+        unusual_job=unusual_job,
         sharing_job=SharingJob(site, store),
         clock_changes=clock_changes,
         disk_space=disk_space,

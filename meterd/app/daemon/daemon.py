@@ -151,6 +151,11 @@ class Daemon:
         plan_runtime = self._plan_runtime
         return ((), "") if plan_runtime is None else plan_runtime.drift_job.visible
 
+    def use_judged(self) -> tuple[int, int]:
+        """How many loads have history enough for unusual use, and of how many; nothing before the first look."""
+        plan_runtime = self._plan_runtime
+        return (0, 0) if plan_runtime is None else plan_runtime.unusual_job.judged
+
     def arrivals(self) -> Mapping[str, Arrivals]:
         """What is known of the deliveries of each point since the plan was taken; any thread may ask."""
         plan_runtime = self._plan_runtime
@@ -262,6 +267,7 @@ class Daemon:
         self._follow_rules(plan_runtime, runtime)
         threads: dict[str, Callable[[], bool]] = {**output.threads(), "drift": plan_runtime.drift_job.revive}
         threads |= {f"notify {name}": revive for name, revive in plan_runtime.alarm_job.threads().items()}
+        threads["unusual"] = plan_runtime.unusual_job.revive
         threads["forecast"] = plan_runtime.forecast_job.revive
         threads["room"] = plan_runtime.disk_space.revive
         if self._digests is not None:

@@ -62,6 +62,8 @@ class FindingJob:
             keeper.report("drift", findings, plan_runtime.drift_job.ends)
             with self._runtime.store.transaction():
                 self._runtime.store.drift_days.keep(plan_runtime.drift_job.new_days())
+        if (findings := plan_runtime.unusual_job.tick(state.closed_to)) is not None:
+            keeper.report("unusual", findings, plan_runtime.unusual_job.ends)
         events = [f for channel, event in state.events if (f := event_finding(channel, event)) is not None]
         events += step_runner.events
         if not events and time.monotonic() < self._due_s:

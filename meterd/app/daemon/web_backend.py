@@ -75,6 +75,10 @@ class DaemonWebBackend:
         """The smallest visible errors as the drift watch last found them."""
         return self._daemon.visible_errors()
 
+    def use_judged(self) -> tuple[int, int]:
+        """How many loads have history enough for unusual use, and of how many."""
+        return self._daemon.use_judged()
+
     def share_rows(self, from_ms: int, until_ms: int) -> list[ShareRow]:
         """What the shares of a span came to."""
         with self.reader() as store:

@@ -1,4 +1,4 @@
-"""What people did to instruments, for the drift watch: exchanges, corrections, changes taken as the new normal."""
+"""What people did, for the watches: exchanges, corrections, changes taken as the new normal."""
 
 import json
 from collections.abc import Callable, Iterable
@@ -16,12 +16,17 @@ from meterd.core.model.plan import Site
 from meterd.core.model.reading import EXPORT, IMPORT
 
 ACCEPTED = "drift_accepted"  # fact of a store: changes that people have accepted, as JSON
-CAUSES = ("drift", "balance-shift")  # of the findings that can be accepted
+UNUSUAL_ACCEPTED = "unusual_accepted"  # the same for use that is now usual
+FACTS = {
+    "drift": ACCEPTED,
+    "balance-shift": ACCEPTED,
+    "unusual-use": UNUSUAL_ACCEPTED,
+}  # of findings that can be accepted
 
 
 @dataclass(frozen=True, slots=True)
 class Acceptance:
-    """A finding of drift that somebody has taken as the new normal; `since_ms` is when the finding says it was seen."""
+    """A finding that somebody has taken as the new normal; `since_ms` is when the finding says it was seen."""
 
     id: str
     points: tuple[str, ...]
@@ -31,19 +36,22 @@ class Acceptance:
     note: str
 
 
-def accepted_before(store: SqliteStore) -> list[Acceptance]:
-    """All acceptances of a store, oldest first."""
-    result = json.loads(store.fact(ACCEPTED) or "[]")
+def accepted_before(store: SqliteStore, fact: str = ACCEPTED) -> list[Acceptance]:
+    """All acceptances of a store of one kind, oldest first."""
+    result = json.loads(store.fact(fact) or "[]")
     return [Acceptance(**{**item, "points": tuple(item["points"])}) for item in result]
 
 
-def with_acceptance(store: SqliteStore, finding: Finding, at_ms: int, *, person: str, note: str) -> str:
-    """The value of the fact with one more acceptance. ConfigError for a finding that is no change of an instrument or load."""
-    if finding.cause not in CAUSES:
-        raise ConfigError(f"{finding.id} is no change of an instrument that could be the new normal; --close ends it")
-    named = (finding.subject,) if finding.cause == CAUSES[0] else finding.points
+def with_acceptance(store: SqliteStore, finding: Finding, at_ms: int, *, person: str, note: str) -> tuple[str, str]:
+    """The fact with one more acceptance: its name and value. ConfigError for a finding that cannot be the new normal."""
+    if finding.cause not in FACTS:
+        raise ConfigError(
+            f"{finding.id} is no change of an instrument or load that could be the new normal; --close ends it"
+        )
+    named = finding.points if finding.cause == "balance-shift" else (finding.subject,)
     acceptance = Acceptance(finding.id, named, finding.at_ms, at_ms, person, note)
-    return json.dumps([asdict(item) for item in (*accepted_before(store), acceptance)], ensure_ascii=False)
+    every = (*accepted_before(store, FACTS[finding.cause]), acceptance)
+    return FACTS[finding.cause], json.dumps([asdict(item) for item in every], ensure_ascii=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from meterd.adapters.store.journal import SqliteStore
-from meterd.app.operations.drift_events import ACCEPTED, CAUSES, with_acceptance
+from meterd.app.operations.drift_events import with_acceptance
 from meterd.app.operations.orders import Order
 from meterd.core.checks.root_cause import one_cause
 from meterd.core.errors import ConfigError
@@ -18,6 +18,9 @@ CLOSED_HOLDS_MS = 86_400_000  # closed by a person while its cause lasts: for so
 LAST_SEEN_MS = 300_000  # how exactly "last seen" is stored while a condition lasts: a write a second would say no more
 REFUSED_LIFE_MS = 3_600_000  # a count of refused values that stands still for so long is history
 NOTES_LIMIT = 10_000  # changes waiting for a store that refuses; a site makes some dozens a day
+
+# of causes that an examination reports: after a start nothing is known of them until the days have been examined
+REPORTERS = {"drift": "drift", "balance-shift": "drift", "unusual-use": "unusual"}
 
 _STATES = {
     "see": FindingState.SEEN,
@@ -114,8 +117,9 @@ class FindingKeeper:
         for finding in holding.values():
             self._renew(finding, now_ms)
         for name, row in list(self._open.items()):
-            if row.finding.cause in CAUSES and "drift" not in self._reported:
-                continue  # after a start nothing is known of it until the days have been examined
+            reporter = REPORTERS.get(row.finding.cause)
+            if reporter is not None and reporter not in self._reported:
+                continue
             event = row.finding.cause in EVENTS
             if now_ms - self._found_ms(row) > EVENT_LIFE_MS if event else name not in holding:
                 self._over(row, now_ms, part_of=_owner(row, holding.values()) if name in raw else "")
@@ -233,7 +237,7 @@ class FindingKeeper:
 
     def _how(self, finding: Finding) -> str:
         """How a reported finding ended; empty where its reporter does not say."""
-        ends = self._ends.get("drift", {}) if finding.cause in CAUSES else {}
+        ends = self._ends.get(REPORTERS.get(finding.cause, ""), {})
         return ends.get(finding.id) or ends.get("", "")
 
     def _note_ends(self, now_ms: int) -> None:
@@ -285,8 +289,8 @@ class FindingKeeper:
             raise ConfigError(_unknown(order.what, order.what in self._closed))
         state = _STATES[order.kind]
         if order.kind == "accept":
-            fact = with_acceptance(self._store, row.finding, now_ms, person=order.person, note=order.note)
-            self._unwritten.facts[ACCEPTED] = fact
+            fact, value = with_acceptance(self._store, row.finding, now_ms, person=order.person, note=order.note)
+            self._unwritten.facts[fact] = value
             row = replace(row, finding=replace(row.finding, text=f"taken as the new normal; {row.finding.text}"))
         if state is FindingState.CLOSED:
             last = max(self._seen.get(order.what, row.last_ms), row.last_ms)

@@ -5,6 +5,7 @@
     a broker is away                      -> one finding of the broker; its points and their balances are evidence
     a board lacks a silent point          -> evidence of the silence
     a register stands still               -> the residual of its board is evidence of it
+    a meter is wrong                      -> what it says of unusual use is evidence of that
 
 Pure: findings in, fewer findings out, each id stable as long as its cause lasts.
 """
@@ -26,6 +27,7 @@ GROUPS = ("silent-source", "silent-board", "silent-riser", "silent-device", TOGE
 AWAY, BROKER = "source-away", "broker-silent"
 _GRANTED = "nothing-received"
 _REFUSED, _NOT_FOLLOWED = "refused", "not-followed"
+_UNUSUAL = "unusual-use"
 _NOT_COMPUTABLE, _OUTSIDE, _TOGETHER_OUTSIDE = "not-computable", "outside-band", "network-outside"
 
 
@@ -84,7 +86,7 @@ def one_cause(
     findings = _together(site, findings)
     findings = _upstream(site, findings)
     findings = _balances(site, findings, lately, heard or {})
-    return _together_outside(_residuals(site, findings))
+    return _use_of_wrong_meters(_together_outside(_residuals(site, findings)))
 
 
 def with_evidence(finding: Finding, sentences: Iterable[str]) -> Finding:
@@ -240,6 +242,15 @@ def _residuals(site: Site, findings: list[Finding]) -> list[Finding]:
     taken = {wrong[f.subject].id: f for f in findings if f.cause == _OUTSIDE and f.subject in wrong}
     gone = {f.id for f in taken.values()}
     return [_only_text(f, [taken[f.id]]) if f.id in taken else f for f in findings if f.id not in gone]
+
+
+def _use_of_wrong_meters(findings: list[Finding]) -> list[Finding]:
+    """Unusual use that a meter shows which is found wrong itself says nothing of the load."""
+    wrong = {f.subject: f.id for f in reversed(findings) if f.cause in NAMED}
+    use = [f for f in findings if f.cause == _UNUSUAL and f.subject in wrong]
+    findings = [f for f in findings if f not in use]
+    taken = {wrong[f.subject]: f for f in use}
+    return [_only_text(f, [taken[f.id]]) if f.id in taken else f for f in findings]
 
 
 def _together_outside(findings: list[Finding]) -> list[Finding]:

@@ -21,6 +21,7 @@ class Urgency(IntEnum):
     PART = 2  # a part of the site is not seen
     METER = 3  # a meter or a balance is wrong: a matter of days
     LATER = 4  # to be known; nothing is lost meanwhile
+    LOOK = 5  # a load is not as usual: nothing is wrong with a meter, and perhaps nothing at all
 
 
 class Source(StrEnum):
@@ -150,6 +151,8 @@ CAUSES = (
     Cause("suspect", Urgency.LATER, Source.METER,
           "a single one is noise of the data connection; many point to a wrong word order, scale or wiring", event=True),
     Cause("clock-change", Urgency.LATER, Source.CLOCK, "nothing to do here: see that meters that keep local time follow"),
+    Cause("unusual-use", Urgency.LOOK, Source.LOADS,
+          "see what runs there; if it was planned and stays, accept it as the new normal"),
 )  # fmt: skip
 
 _ROW = {cause.name: (row, cause) for row, cause in enumerate(CAUSES)}

@@ -298,13 +298,13 @@ def _unusual(state: _State, load: int, episode: _Episode) -> Unusual:
     counted = course.counted[before, load] & np.isfinite(course.taken[before, load])
     workdays = course.taken[before, load][counted & (days.classes[before] == WORKDAY)]
     return Unusual(
-        days.loads.names[load],
-        episode.kind,
-        int(days.bounds_ms[episode.first]),
-        int(days.bounds_ms[episode.last + 1]),
-        sum(w * float(course.taken[t, load]) for t, w in zip(rows, weight, strict=True)),
-        sum(w * usual_w(course, episode.follows, t, load) for t, w in zip(rows, weight, strict=True)),
-        round(int(counted.sum()) / 7),
-        float(np.exp(np.mean([course.others[t, load] for t in rows]))),
-        float(workdays.mean()) * sum(weight) if len(workdays) else 0.0,
+        load=days.loads.names[load],
+        kind=episode.kind,
+        first_ms=int(days.bounds_ms[episode.first]),
+        until_ms=int(days.bounds_ms[episode.last + 1]),
+        taken=sum(w * float(course.taken[t, load]) for t, w in zip(rows, weight, strict=True)),
+        usual=sum(w * usual_w(course, episode.follows, t, load) for t, w in zip(rows, weight, strict=True)),
+        weeks=round(int(counted.sum()) / 7),
+        others=float(np.exp(np.mean([course.others[t, load] for t in rows]))),
+        workdays=float(workdays.mean()) * sum(weight) if len(workdays) else 0.0,
     )

@@ -51,6 +51,7 @@ ELSEWHERE = {
     ("core/checks/dst.py", "_announcement"): "changes of the clocks, below",
     ("core/checks/dst.py", "_fault_finding"): "changes of the clocks, below",
     ("core/drift/identification.py", "with_begin"): "suspicions, below",
+    ("core/checks/unusual_use.py", "unusual_finding"): "every sentence in tests/core/checks/test_unusual_use.py",
     ("core/checks/register_scale.py", "scale_findings"): "units and directions, below",
     ("core/checks/rules.py", "_balance"): TABLE,
     ("core/checks/rules.py", "event_finding"): TABLE,

@@ -8,7 +8,7 @@ import pytest
 
 from meterd.adapters.store.journal import SqliteStore
 from meterd.app.operations.drift_events import (
-    ACCEPTED,
+    UNUSUAL_ACCEPTED,
     Event,
     accepted_before,
     events,
@@ -61,7 +61,7 @@ def named(suspicion: Suspicion) -> str:
 
 def accept(store: SqliteStore, finding: Finding, at_ms: int) -> None:
     with store.transaction():
-        store.set_fact(ACCEPTED, with_acceptance(store, finding, at_ms, person="Ada", note="as it is"))
+        store.set_fact(*with_acceptance(store, finding, at_ms, person="Ada", note="as it is"))
 
 
 def site(*fitted: Instrument) -> Site:
@@ -80,6 +80,14 @@ def test_acceptances_are_kept_in_their_order(store: SqliteStore) -> None:
     assert (first.id, first.points, first.since_ms, first.at_ms) == ("drift-feeder1", ("feeder1",), 5_000, 9_000)
     assert (first.person, first.note) == ("Ada", "as it is")
     assert (second.id, second.points) == ("balance-shift-board-north", ("feeder1", "feeder2"))
+
+
+def test_use_that_is_accepted_is_no_change_of_an_instrument(store: SqliteStore) -> None:
+    """It is kept apart, so that the drift watch does not begin anew for it."""
+    accept(store, replace(DRIFT, cause="unusual-use"), 9_000)
+    assert accepted_before(store) == []
+    (acceptance,) = accepted_before(store, UNUSUAL_ACCEPTED)
+    assert (acceptance.points, acceptance.since_ms) == (("feeder1",), 5_000)
 
 
 def test_only_a_change_of_the_figures_can_be_the_new_normal(store: SqliteStore) -> None:

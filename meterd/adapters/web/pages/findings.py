@@ -30,7 +30,8 @@ from meterd.core.model.snapshot import Snapshot
 
 MOST = 200  # in one list: below 100 kB; the newest are shown, a point narrows it
 MOST_NOTES = 200
-ACCEPTABLE = ("drift", "balance-shift")
+BALANCED = ("drift", "balance-shift")
+ACCEPTABLE = (*BALANCED, "unusual-use")
 CORRECTED = ("drift", "ct-ratio", "register-scale")  # one point, whose energies a factor can correct
 
 
@@ -90,7 +91,7 @@ class DeviationCourse(Values):
 class FindingsView(PageValues):
     """The list, or one finding with its notes, newest first. `may_order`: this viewer may mark findings.
 
-    `may_accept`: it is a change that can be the new normal.
+    `may_accept`: it is a change that can be the new normal. `use_judged` of `use_loads` have history enough to say what is usual.
     """
 
     show: str
@@ -106,6 +107,8 @@ class FindingsView(PageValues):
     may_order: bool
     may_accept: bool
     longest_note: int
+    use_judged: int
+    use_loads: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +153,8 @@ def view(
         may_accept=chosen is not None and chosen.finding.cause in ACCEPTABLE,
         may_order=viewer.role.covers(UserRole.ACKNOWLEDGE),
         longest_note=LONGEST_NOTE,
+        use_judged=context.backend.use_judged()[0],
+        use_loads=context.backend.use_judged()[1],
     )
 
 
@@ -181,7 +186,7 @@ def course_of(reads: Reads, site: Site, finding: Finding, now_ms: int) -> Deviat
     name = finding.subject.removeprefix("board-")
     on_board = {p.name: board.name for board in site.boards for p in site.on_board(board.name)}
     board = on_board.get(finding.subject) or next((b.name for b in site.boards if b.name == name), "")
-    if finding.cause not in ACCEPTABLE or not board:
+    if finding.cause not in BALANCED or not board:
         return None
     course = board_course(reads, board, finding.at_ms, now_ms)
     return None if course is None else DeviationCourse.model_validate(asdict(course))

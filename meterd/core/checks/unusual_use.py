@@ -1,0 +1,71 @@
+"""Loads that take more than usual as findings: plain sentences with what is usual and what was taken."""
+
+from collections.abc import Iterable
+from zoneinfo import ZoneInfo
+
+from meterd.core.model.finding import Finding
+from meterd.core.model.finding_cause import remedy
+from meterd.core.model.periods import day_of, local
+from meterd.core.model.plan import Site
+from meterd.core.unusual.watch import Ended, Kind, Unusual
+
+UNUSUAL = "unusual-use"
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+OFF = 0.5  # of a workday: a weekend that usually takes less is one on which the load rests
+TOLD_OTHERS = 0.02  # by how much the other loads have moved before it is said
+SUCH = {Kind.WEEK: "week", Kind.WEEKEND: "weekend"}
+
+
+def unusual_finding(item: Unusual, site: Site) -> Finding:
+    """One load that takes more than usual. Its subject is the point, or the site."""
+    points = () if item.load == site.name else (item.load,)
+    text = f"{_sentence(item, site)}; {_figures(item)}"
+    return Finding(UNUSUAL, item.load, item.first_ms, text, remedy(UNUSUAL), points, tuple(_evidence(item)))
+
+
+def _sentence(item: Unusual, site: Site) -> str:
+    day, zone = day_of(item.first_ms, ZoneInfo(site.zone)), ZoneInfo(site.zone)
+    weekday = WEEKDAYS[local(item.first_ms, zone).weekday()]
+    if item.kind is Kind.NIGHT:
+        more = _kilo(item.taken - item.usual)
+        if item.load == site.name:
+            return f"the site's night-time base load rose by {more} kW on {day}"
+        return f"the night-time base load of {item.load} rose by {more} kW on {day}"
+    if item.kind is Kind.WEEKEND and item.usual < OFF * item.workdays <= item.taken:
+        return f"{item.load} ran through the weekend of {day}"
+    more = f"{(item.taken / max(item.usual, 1.0) - 1) * 100:.0f}"
+    return f"{item.load} took {more} % more than usual for a {SUCH[item.kind]} like this, since {weekday} {day}"
+
+
+def _figures(item: Unusual) -> str:
+    unit = "kW" if item.kind is Kind.NIGHT else "kWh"
+    return f"usual {_kilo(item.usual)} {unit} by {item.weeks} comparable weeks, taken {_kilo(item.taken)} {unit}"
+
+
+def _evidence(item: Unusual) -> Iterable[str]:
+    percent = f"{abs(item.others - 1) * 100:.0f}"
+    if item.others > 1 + TOLD_OTHERS:
+        yield f"the other loads took {percent} % more than usual meanwhile; what is usual here counts that in"
+    elif item.others < 1 - TOLD_OTHERS:
+        yield f"the other loads took {percent} % less than usual meanwhile; what is usual here counts that in"
+
+
+def _kilo(value: float) -> str:
+    """In thousands, three digits.
+
+    >>> _kilo(412_345.0), _kilo(4_021.0), _kilo(56.0)
+    ('412', '4.02', '0.056')
+    """
+    thousands = value / 1000
+    digits = 0 if thousands >= 100 else 1 if thousands >= 10 else 2 if thousands >= 1 else 3
+    return f"{thousands:.{digits}f}"
+
+
+def end_of(ended: Ended, site: Site) -> str:
+    """How a finding of unusual use came to its end."""
+    day, first = day_of(ended.at_ms, ZoneInfo(site.zone)), day_of(ended.first_ms, ZoneInfo(site.zone))
+    if ended.how == "accepted":
+        return f"taken as the new normal on {day}"
+    if ended.how == "usual now":
+        return f"what {ended.load} takes since {first} has become usual"
+    return f"{ended.load} takes no more than usual since {day}"
