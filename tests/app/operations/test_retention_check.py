@@ -3,12 +3,14 @@
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.store.retention import Prunable
+from meterd.app.operations.ledger import Ledger
 from meterd.app.operations.retention_check import (
     MARGIN_MS,
     as_details,
@@ -20,7 +22,7 @@ from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import IMPORT, POWER
 from meterd.core.registers.corrections import FIGURES_FROM
-from tests.app.two_meters import BEGIN, DAY, HOUR, fill, plan_file
+from tests.app.two_meters import BEGIN, DAY, HOUR, fill, plan_file, readings
 
 DAYS = 95
 NOW = BEGIN + DAYS * DAY  # in the first days of April
@@ -124,3 +126,20 @@ def test_what_was_compared_before_is_final_and_not_asked_again(site: tuple[Site,
             store.set_fact(FIGURES_FROM, str(BEGIN + 20 * DAY))
             rest = verify_figures(store, plan, cut_of(store, plan, 40, NOW))
         assert 0 < rest < whole - 2 * 19 * 24
+
+
+def test_a_register_keeps_the_reading_that_its_next_energy_is_counted_from(tmp_path: Path) -> None:
+    """Silent since the 20th of January: what shows its counter stays, however old; of its power nothing has to."""
+    plan, path = load_plan(plan_file(tmp_path)).site, tmp_path / "s.sqlite"
+    silent = BEGIN + 20 * DAY
+    with closing(SqliteStore.writer(path)) as store:
+        ledger = Ledger(store, plan, ZoneInfo(plan.zone))
+        with store.transaction():
+            store.add_readings(row for row in readings(DAYS) if row.point == "feed" or row.at_ms < silent)
+        ledger.recompute_all(NOW, NOW)
+        newest = store.latest(F1)
+        assert newest is not None
+        cut = cut_of(store, plan, 40, NOW)
+        assert silent - DAY < cut.channels[F1] <= newest[0]
+        assert (cut.channels["feed", IMPORT], cut.channels["f1", POWER]) == (FEBRUARY, FEBRUARY)
+        assert verify_figures(store, plan, cut) > 0
