@@ -232,7 +232,7 @@ def _order(
     note: Annotated[str, Form(max_length=600)] = "",
     to: Annotated[str, Form(max_length=2000)] = "/findings",
 ) -> Response:
-    """See, explain, close or accept a finding, in the name of whoever is logged in."""
+    """See, explain, close or accept a finding, in the name of the user who is logged in."""
     own_form(request, viewer, token)
     needs_role(viewer, UserRole.ACKNOWLEDGE)
     done, words = context.backend.order(kind, what, viewer.name, note)

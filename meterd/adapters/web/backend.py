@@ -30,7 +30,7 @@ from meterd.core.sharing.history import ShareRow
 
 
 class UserRole(StrEnum):
-    """What a person may do; each includes the ones before. `open` is whoever reaches the page without logging in."""
+    """What a person may do; each includes the ones before. `open` is a visitor without login."""
 
     OPEN = "open"
     LOOK = "look"

@@ -1,4 +1,4 @@
-"""The way to a document: made for whoever asks, one at a time, and kept nowhere."""
+"""Download of a document: made when it is asked for, one at a time, and stored nowhere."""
 
 import re
 from typing import Annotated, Literal

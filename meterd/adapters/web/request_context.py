@@ -119,7 +119,7 @@ def _language(request: Request, context: RequestContext) -> str:
 
 
 def needs(role: UserRole) -> Callable[[Request, Viewer, RequestContext], None]:
-    """A gate: 401 for whoever has to log in first, 403 for whoever may not."""
+    """A gate: 401 for a viewer who has to log in first, 403 for one who may not."""
 
     def gate(
         request: Request,

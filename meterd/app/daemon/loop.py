@@ -102,7 +102,7 @@ class Loop:
                 self._runtime.store.digest_step()
 
     def show(self, now_ms: int) -> None:
-        """The snapshot: made, offered to the network, and kept for whoever looks."""
+        """The snapshot: made, offered to the network, and kept for page and health."""
         plan_runtime, ledger = self._plan_runtime, self._plan_runtime.ledger
         shot = live.snapshot(
             ledger.state,

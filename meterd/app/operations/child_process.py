@@ -76,7 +76,7 @@ class Child:
             raise StoreError(f"it could not be done: {lines[-1][:300] if lines else 'the process ended'}") from exc
 
     def end(self) -> None:
-        """End it; whoever asked gets a StoreError."""
+        """End it; a call that waits for it gets a StoreError."""
         self._ended.set()
         if self._process is not None:
             self._process.kill()

@@ -1,4 +1,4 @@
-"""How heavily feeders and transformers are used: means of intervals against ratings, what made the peak, the night base.
+"""How heavily feeders and transformers are used: means of intervals against ratings, causes of the peak, night-time base load.
 
 Means of a quarter hour say nothing about shorter peaks; they are what is stored. From active energy alone the loading
 of a cable or transformer is a lower bound: reactive power adds to its current.
@@ -139,7 +139,7 @@ def nights(power_w: Floats, present: Bools, starts: Ints, zone: ZoneInfo) -> lis
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A lasting step of the night base: from the night of `day_ms` on, `before_w` became `after_w` (medians)."""
+    """A lasting step of the night-time base load: from `day_ms` on, `before_w` became `after_w` (medians)."""
 
     day_ms: int
     before_w: float

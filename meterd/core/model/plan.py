@@ -335,7 +335,7 @@ class Page:
     port: int = 0
     open: bool = True  # everyone who reaches the page may look; false: nobody without logging in
     rooms: str = "look"  # least role that sees the figures of single rooms: "open", "look", "acknowledge" or "change"
-    language: str = "en"  # for whoever's browser asks for no language that we have
+    language: str = "en"  # where a browser asks for no language that we have
     hosts: tuple[str, ...] = ()  # names it is reached by, beside localhost and `listen`; a page of elsewhere knows none
     users_file: str = ""  # names, roles and hashes of passwords; empty = beside the store
     cert_file: str = ""  # with key_file: HTTPS, and cookies that only travel over it

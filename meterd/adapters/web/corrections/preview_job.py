@@ -1,4 +1,4 @@
-"""What corrections would change, worked out one at a time beside everything else, and kept for whoever looks again.
+"""What corrections would change, worked out one at a time beside everything else, and kept for the next look.
 
 A year takes some seconds: the page is answered at once and says that it is being worked out.
 """

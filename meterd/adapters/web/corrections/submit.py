@@ -1,4 +1,4 @@
-"""How a correction gets into the stored figures: what was previewed is ordered, in the name of whoever is logged in."""
+"""How a correction gets into the stored figures: what was previewed is ordered, in the name of the user who is logged in."""
 
 from dataclasses import dataclass, replace
 from typing import Annotated

@@ -1,4 +1,4 @@
-"""Page "demand": will this quarter hour exceed the contract; what made the peak; how full are feeders; the night base."""
+"""Page "demand": will this quarter hour exceed the contract; what caused the peak; loading of feeders; night-time base load."""
 
 from collections.abc import Sequence
 from typing import Annotated
@@ -90,7 +90,7 @@ class NightLine(Values):
 
 
 class ChangeLine(Values):
-    """A lasting step of the night base."""
+    """A lasting step of the night-time base load."""
 
     day_ms: int
     before_w: int
