@@ -63,10 +63,11 @@ def read_use(store: SqliteStore, site: Site) -> UseDays | None:
     hours = np.array(starts(Period.HOUR, bounds[0], bounds[-1], zone, site.interval_s * 1000), dtype=np.int64)
     points = _columns(store, site, [point.name for point in watched_points(site)], hours)
     feeds = _columns(store, site, sources, hours)
+    flexible = _columns(store, site, [point.name for point in flexible_points(site)], hours)
     whole = Columns(
-        np.column_stack([points.energy, feeds.energy.sum(axis=1)]),
-        np.column_stack([points.present, feeds.present.all(axis=1)]),
-        np.column_stack([points.flags, np.bitwise_or.reduce(feeds.flags, axis=1)]),
+        np.column_stack([points.energy, feeds.energy.sum(axis=1) - flexible.energy.sum(axis=1)]),
+        np.column_stack([points.present, feeds.present.all(axis=1) & flexible.present.all(axis=1)]),
+        np.column_stack([points.flags, np.bitwise_or.reduce(np.column_stack([feeds.flags, flexible.flags]), axis=1)]),
     )
     return use_days(loads_of(site), np.array(bounds, dtype=np.int64), (hours, whole), zone)
 

@@ -86,7 +86,7 @@ def use_days(loads: Loads, bounds_ms: Ints, hours: tuple[Ints, Columns], zone: Z
     hour_w = mean_w(day * 24 + clock, days * 24, every).reshape(days, 24, -1)
     day_w = np.where(_guessed(flags, day, days, every), np.nan, mean_w(day, days, every))
     night_w = np.where(_guessed(flags, day, days, night), np.nan, mean_w(day, days, night))
-    return UseDays(loads, bounds_ms, _classes(bounds_ms, zone), day_w, night_w, hour_w)
+    return UseDays(loads, bounds_ms, classes_of(bounds_ms[:-1], zone), day_w, night_w, hour_w)
 
 
 def _guessed(flags: NDArray[np.uint8], day: Ints, days: int, used: Bools) -> Bools:
@@ -100,8 +100,8 @@ def _guessed(flags: NDArray[np.uint8], day: Ints, days: int, used: Bools) -> Boo
     return result
 
 
-def _classes(bounds_ms: Ints, zone: ZoneInfo) -> Ints:
+def classes_of(days_ms: Ints, zone: ZoneInfo) -> Ints:
     """Monday to Friday are alike; Saturdays and Sundays are each of their own kind. Days since 1970-01-01, a Thursday."""
-    local = np.array([(int(start) + offset_ms(int(start), zone)) // DAY_MS for start in bounds_ms[:-1]], dtype=np.int64)
+    local = np.array([(int(start) + offset_ms(int(start), zone)) // DAY_MS for start in days_ms], dtype=np.int64)
     weekday = (local + 3) % 7
     return np.asarray(np.maximum(weekday - 4, WORKDAY))

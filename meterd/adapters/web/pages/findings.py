@@ -23,15 +23,17 @@ from meterd.adapters.web.common import (
 from meterd.adapters.web.corrections.fields import counted_at
 from meterd.adapters.web.request_context import RequestContext, context_of, viewer_of
 from meterd.core.checks.proposed_correction import ProposedCorrection, from_local, proposed
+from meterd.core.checks.unusual_use import UNUSUAL
 from meterd.core.drift.deviation_course import board_course
 from meterd.core.model.finding import LONGEST_NOTE, Finding, FindingNote, FindingRow, FindingState, Suppression
 from meterd.core.model.plan import Site
 from meterd.core.model.snapshot import Snapshot
+from meterd.core.unusual.use_course import use_course
 
 MOST = 200  # in one list: below 100 kB; the newest are shown, a point narrows it
 MOST_NOTES = 200
 BALANCED = ("drift", "balance-shift")
-ACCEPTABLE = (*BALANCED, "unusual-use")
+ACCEPTABLE = (*BALANCED, UNUSUAL)
 CORRECTED = ("drift", "ct-ratio", "register-scale")  # one point, whose energies a factor can correct
 
 
@@ -88,6 +90,16 @@ class DeviationCourse(Values):
     usual: int
 
 
+class Use(Values):
+    """Energies of days, mWh, of a point whose use became unusual; `usual`: the median of the days alike in six weeks."""
+
+    point: str
+    began_ms: int
+    days_ms: list[int]
+    taken: list[int | None]
+    usual: list[int | None]
+
+
 class FindingsView(PageValues):
     """The list, or one finding with its notes, newest first. `may_order`: this viewer may mark findings.
 
@@ -102,6 +114,7 @@ class FindingsView(PageValues):
     one: Entry | None
     notes: list[Note]
     course: DeviationCourse | None
+    use: Use | None
     corrections: list[CorrectionProposal]
     windows: list[Window]
     may_order: bool
@@ -134,6 +147,7 @@ def view(
         windows = reads.finding_tables.suppressions(snapshot.now_ms)
         chosen = next((row for row in rows if row.finding.id == query.id), None)
         course = None if chosen is None else course_of(reads, site, chosen.finding, snapshot.now_ms)
+        use = None if chosen is None else use_of(reads, site, chosen.finding, snapshot.now_ms)
     if query.id and chosen is None:
         raise HTTPException(404, f"there is no finding {query.id}")
     findings = {finding.id: finding for finding in snapshot.findings}
@@ -148,6 +162,7 @@ def view(
         one=None if chosen is None else entry(chosen, findings),
         notes=[_note(finding_note) for finding_note in reversed(notes[-MOST_NOTES:])],
         course=course,
+        use=use,
         corrections=[] if chosen is None else corrections_of(chosen.finding, site),
         windows=[_window(suppression) for suppression in windows],
         may_accept=chosen is not None and chosen.finding.cause in ACCEPTABLE,
@@ -190,6 +205,14 @@ def course_of(reads: Reads, site: Site, finding: Finding, now_ms: int) -> Deviat
         return None
     course = board_course(reads, board, finding.at_ms, now_ms)
     return None if course is None else DeviationCourse.model_validate(asdict(course))
+
+
+def use_of(reads: Reads, site: Site, finding: Finding, now_ms: int) -> Use | None:
+    """The days around unusual use of a point; None for any other finding, and for that of the whole site."""
+    if finding.cause != UNUSUAL or not finding.points:
+        return None
+    course = use_course(reads, site, finding.subject, finding.at_ms, now_ms)
+    return None if course is None else Use.model_validate(asdict(course))
 
 
 def _visible(rows: Iterable[FindingRow], viewer: Viewer, site: Site) -> list[FindingRow]:
