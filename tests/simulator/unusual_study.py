@@ -14,10 +14,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from meterd.adapters.planfile.loader import load_plan
+from meterd.app.operations.unusual_job import loads_of, watched_points
 from meterd.core.energy.rollup import Columns
 from meterd.core.model.periods import DAY_MS, HOUR_MS, Period, starts, to_ms
 from meterd.core.unusual.days import Ints, Loads, UseDays, use_days
 from meterd.core.unusual.watch import Kind, Watched, watch
+from tests.simulator.drift_sites import CONFIG, mill
 
 DATA = Path(__file__).parents[1] / "data"
 ZONE = ZoneInfo("Europe/Berlin")
@@ -107,6 +110,25 @@ def house() -> Hours:
     return Hours(loads, _ms(pd.Series(table.index[:-1])), np.where(known, energy, 0).round().astype(np.int64), known)
 
 
+@cache
+def mill_hours(seed: int, days: int = 365) -> Hours:
+    """Feeders and parts of Harrow Mill as the demo simulates it: loads on which no threshold was fixed."""
+    simulated = mill(seed, days)
+    site = load_plan(CONFIG / "harrow-mill").site
+    names = simulated.net.points
+    kept = [names.index(point.name) for point in watched_points(site) if point.name in names]
+    count = len(simulated.start_ms) // 4
+    energy = simulated.energy[: 4 * count, kept].reshape(count, 4, -1).sum(axis=1).round().astype(np.int64)
+    points = loads_of(site)
+    below = points.below[np.ix_(_rows(points, names, kept), _rows(points, names, kept))]
+    loads = Loads(tuple(names[n] for n in kept), below, np.zeros(len(kept), dtype=np.bool_))
+    return Hours(loads, simulated.start_ms[: 4 * count : 4], energy, np.ones(energy.shape, dtype=np.bool_))
+
+
+def _rows(loads: Loads, names: tuple[str, ...], kept: list[int]) -> list[int]:
+    return [loads.names.index(names[n]) for n in kept]
+
+
 def _ms(times: pd.Series) -> Ints:
     return np.array([to_ms(moment.to_pydatetime()) for moment in pd.to_datetime(times)], dtype=np.int64)
 
@@ -153,7 +175,8 @@ def load_years(hours: Hours) -> float:
 
 def main(seed: int) -> None:
     """False findings of fault-free histories, then the part of planted faults that is found."""
-    for label, hours in (("site", site_a()), ("house", house())):
+    measured = [("site", site_a(), TRIALS), ("house", house(), TRIALS)]
+    for label, hours, count in (*measured, *((f"mill {n}", mill_hours(n), 1) for n in (2500, 2501))):
         watched = watch(hours.days(0, len(hours.bounds) - 1))
         points = [f for f in watched.found if f[0] != "site"]
         print(
@@ -163,7 +186,7 @@ def main(seed: int) -> None:
         for name, kind, at in watched.found:
             print(f"    {pd.Timestamp(at, unit='ms', tz='UTC').tz_convert(ZONE):%a %d %b %Y}  {name} {kind}")
         for fault in FAULTS:
-            results = [found(hours, fault, load, day) for load, day in trials(hours, fault, watched, seed)]
+            results = [found(hours, fault, load, day) for load, day in trials(hours, fault, watched, seed, count)]
             kinds = {kind.value: sum(result is kind for result in results) for kind in Kind}
             part = sum(result is not None for result in results) / len(results)
             print(
