@@ -82,10 +82,11 @@ def examine_use(store: SqliteStore, site: Site) -> Watched | None:
     days = read_use(store, site)
     if days is None:
         return None
+    now_called = {alias: point.name for point in site.points for alias in point.aliases}
     accepted: dict[str, list[Accepted]] = {}
     for acceptance in accepted_before(store, UNUSUAL_ACCEPTED):
         for name in acceptance.points:
-            accepted.setdefault(name, []).append(Accepted(acceptance.since_ms, acceptance.at_ms))
+            accepted.setdefault(now_called.get(name, name), []).append(Accepted(acceptance.since_ms, acceptance.at_ms))
     return watch(days, accepted)
 
 

@@ -8,7 +8,9 @@ import pytest
 
 from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.store.journal import SqliteStore
+from meterd.app.operations.drift_events import with_acceptance
 from meterd.app.operations.unusual_job import examine_use, loads_of, read_use, watched_points
+from meterd.core.model.finding import Finding
 from meterd.core.model.periods import DAY_MS, HOUR_MS, Period
 from meterd.core.model.plan import Board, Consumer, Point, PointState, Role, Site
 from meterd.core.unusual.watch import Kind
@@ -93,3 +95,22 @@ def test_a_quiet_history_says_nothing_and_a_week_of_more_is_found(quiet: History
     assert item.kind in (Kind.NIGHT, Kind.WEEK)
     assert abs(item.first_ms - (BEGIN + WARM * DAY_MS - HOUR_MS)) <= DAY_MS
     assert item.taken / item.usual == pytest.approx(1.7, abs=0.2)
+    accept(history, "old-name")
+    store = SqliteStore.reader(history.store)
+    renamed = replace(
+        site, points=tuple(replace(p, aliases=("old-name",)) if p.name == "feeder5" else p for p in site.points)
+    )
+    here, there = examine_use(store, site), examine_use(store, renamed)
+    store.close()
+    assert here is not None
+    assert there is not None
+    assert (here.unusual, there.unusual) == ((item,), ()), "accepted under the name that the point had then"
+
+
+def accept(history: History, name: str) -> None:
+    """As the daemon keeps what a person has accepted, in the last hour of the history."""
+    finding = Finding("unusual-use", name, BEGIN + WARM * DAY_MS - HOUR_MS, "more", points=(name,))
+    store = SqliteStore.writer(history.store)
+    with store.transaction():
+        store.set_fact(*with_acceptance(store, finding, history.end_ms - HOUR_MS, person="Ada", note="stays"))
+    store.close()
