@@ -30,6 +30,7 @@ from meterd.adapters.documents.model import (
     Table,
     Text,
 )
+from meterd.adapters.documents.report_comparison import comparison_blocks
 from meterd.adapters.documents.report_cost import cost_blocks, money
 from meterd.adapters.documents.report_courses import course_blocks
 from meterd.adapters.documents.report_forecast import forecast_blocks
@@ -66,9 +67,9 @@ def report_document(site: Site, report: Report, lang: str) -> Document:
     builder = _ReportBuilder(site, report, words)
     title = words("report-title", period=builder.name, site=site.title or site.name)
     blocks = (
-        *_head(builder), *_glance(builder), *_balance(builder), *_points(builder), *_groups(builder), *_demand(builder),
-        *_pv(builder), *cost_blocks(report.cost, words, builder.zone), *forecast_blocks(report, words),
-        *quality_blocks(report, words), *cautions(words),
+        *_head(builder), *_glance(builder), *_comparison(builder), *_balance(builder), *_points(builder),
+        *_groups(builder), *_demand(builder), *_pv(builder), *cost_blocks(report.cost, words, builder.zone),
+        *forecast_blocks(report, words), *quality_blocks(report, words), *cautions(words),
     )  # fmt: skip
     foot = words("foot", site=site.name, plan=report.revision.plan[:12], program=report.revision.program)
     return Document(title, words("report"), lang, site.zone, foot, words.pattern("page"), blocks)
@@ -157,6 +158,12 @@ def _bars(builder: _ReportBuilder) -> Bars:
     labels = tuple(step_name(builder.report.span.period, step.start_ms, builder.zone, words) for step in steps)
     name = words("steps-year" if builder.report.span.period is Period.YEAR else "steps")
     return Bars(name, "kWh", labels, tuple(series[i] for i in order), words("missing"))
+
+
+def _comparison(builder: _ReportBuilder) -> Iterator[Block]:
+    report, tariff = builder.report, builder.site.tariff
+    currency = tariff[0].currency if tariff else ""
+    return comparison_blocks(report.compared, report.span.period, currency, builder.words, builder.zone)
 
 
 # -- balance -----------------------------------------------------------------------------------------------------------

@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
+from functools import cached_property
 from pathlib import Path
 from typing import cast
 from zoneinfo import ZoneInfo
@@ -28,8 +29,9 @@ from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.model.results import BalanceRow, Channel, PvRow
 from meterd.core.registers.clock_offsets import METER_CLOCKS, clocks_in
 from meterd.core.registers.corrections import Correction
+from meterd.core.reports.comparison import PeriodFigures, compared_with, period_figures
 from meterd.core.reports.content import Change, ReportData, Revision, Span
-from meterd.core.reports.cost import PeriodCost, period_cost
+from meterd.core.reports.cost import period_cost
 from meterd.core.reports.figures import Intervals
 
 WITH_CORRECTIONS = 5  # schema of the store; an older one has no corrections, and only its daemon brings it up to date
@@ -127,17 +129,28 @@ class _ReportReader:
             forecasts=forecast_scores(self._store, self._site, span.from_ms, span.known_ms),
             corrections=self._corrections(),
             changes=tuple(Change(r, n, self._newest[r]) for r, n in sorted(self._changed.items())),
-            cost=self._cost(),
+            cost=period_cost(self._account, points_of_tenants(self._site)),
+            compared=tuple(self._compared()),
             revision=Revision(self._plan.fingerprint, __version__, self._archive.schema),
         )
 
-    def _cost(self) -> PeriodCost | None:
-        """What the period costs up to where the report goes; the months before it may set its demand."""
+    @cached_property
+    def _account(self) -> PeriodAccount:
+        """The period up to where the report goes; the months before it may set its demand."""
         stored = self._store.span(Period.INTERVAL)
         assert stored is not None, "asked before the report is made"
         history = (stored[0], self._span.known_ms)
-        account = PeriodAccount(self._store, self._site, self._span.period, self._span.from_ms, history)
-        return period_cost(account, points_of_tenants(self._site))
+        return PeriodAccount(self._store, self._site, self._span.period, self._span.from_ms, history)
+
+    def _compared(self) -> Iterator[PeriodFigures]:
+        """The period and the earlier ones, if it is whole and one of them is."""
+        for account in (self._account, *compared_with(self._account)):
+            rows = self._store.pv(account.period, account.start_ms, account.start_ms + 1)
+            figures = period_figures(account, rows[0] if rows else None)
+            if figures is not None:
+                yield figures
+            elif account is self._account:
+                return
 
     def _findings(self) -> Iterator[FindingRow]:
         """Every life of every finding."""

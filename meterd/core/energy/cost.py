@@ -54,8 +54,8 @@ class PeriodAccount:
         self, stored: StoredFigures, site: Site, period: Period, start_ms: int, history: tuple[int, int]
     ) -> None:
         self.stored, self.site, self.period, self.start_ms, self.history = stored, site, period, start_ms, history
-        self._zone, self._step = ZoneInfo(site.zone), site.interval_s * 1000
-        self.end_ms = bounds(period, start_ms, self._zone, self._step)[1]
+        self.zone, self._step = ZoneInfo(site.zone), site.interval_s * 1000
+        self.end_ms = bounds(period, start_ms, self.zone, self._step)[1]
 
     @cached_property
     def part(self) -> PartialPeriod | None:
@@ -77,7 +77,7 @@ class PeriodAccount:
     @cached_property
     def at(self) -> LocalTimes:
         """The local clock of its intervals."""
-        return local_times(self.grid, self._zone)
+        return local_times(self.grid, self.zone)
 
     @cached_property
     def taken(self) -> Taken:
@@ -102,7 +102,7 @@ class PeriodAccount:
     @cached_property
     def months(self) -> list["PeriodAccount"]:
         """The months of the period that have a history, each read once for all prices."""
-        all_of = starts(Period.MONTH, self.start_ms, self.end_ms, self._zone, self._step)
+        all_of = starts(Period.MONTH, self.start_ms, self.end_ms, self.zone, self._step)
         accounts = [PeriodAccount(self.stored, self.site, Period.MONTH, start, self.history) for start in all_of]
         return [account for account in accounts if len(account.grid)]
 
@@ -192,7 +192,7 @@ class PeriodAccount:
         """The highest demands of the months before, as far as they are known."""
         results, start = [], self.start_ms
         for _ in range(price.least_months if price.least_share else 0):
-            start = bounds(Period.MONTH, start - self._step, self._zone, self._step)[0]
+            start = bounds(Period.MONTH, start - self._step, self.zone, self._step)[0]
             account = PeriodAccount(self.stored, self.site, Period.MONTH, start, self.history)
             highest = account.highest(price) if len(account.grid) else None
             results += [highest[0]] if highest is not None else []

@@ -14,6 +14,7 @@ from meterd.core.model.plan import PointState, Site
 from meterd.core.model.results import BalanceRow, PvRow
 from meterd.core.pv.figures import ratio
 from meterd.core.registers.corrections import Correction
+from meterd.core.reports.comparison import PeriodFigures
 from meterd.core.reports.cost import PeriodCost
 from meterd.core.reports.courses import FeederCourse, LoadCourse, feeder_course, load_course
 from meterd.core.reports.figures import (
@@ -94,6 +95,7 @@ class ReportData:
     )  # (finding, number of its life) -> when it was found
     forecasts: tuple[ForecastScore, ...] = ()  # how good those were that were given out in it
     cost: PeriodCost | None = None  # None without a tariff
+    compared: tuple[PeriodFigures, ...] = ()  # the period and earlier ones, those that are whole
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +151,7 @@ class Report:
     cost: PeriodCost | None = None
     load: LoadCourse | None = None
     feeders: FeederCourse | None = None
+    compared: tuple[PeriodFigures, ...] = ()
 
 
 def make_report(site: Site, data: ReportData) -> Report:
@@ -174,6 +177,7 @@ def make_report(site: Site, data: ReportData) -> Report:
         revision=data.revision,
         forecasts=data.forecasts,
         cost=data.cost,
+        compared=data.compared,
         load=load_course(data.intervals, site, span.period, (span.since_ms, min(span.until_ms, span.known_ms))),
         feeders=feeder_course(data.intervals, site, data.begins, min(span.until_ms, span.known_ms)),
     )
