@@ -172,7 +172,7 @@ def test_the_rating_of_a_node_is_the_transformer_or_the_currents_of_what_carries
         assert node.rating_kw == pytest.approx(rating_kw, rel=1e-12), name
         assert node.standing_sd_kw == pytest.approx(0.01 * rating_kw, rel=1e-12), name
         assert node.loss_sd_kw == pytest.approx(loss_share * rating_kw, rel=1e-12), name
-        assert (node.p0_kw, node.pk_kw) == (0.0, 0.0), name
+        assert (node.p0_kw, node.pk_kw, node.note) == (0.0, 0.0, ""), name
     (unrated,) = network(site(point("t1", FEED), point("q1")), 1).nodes
     assert unrated.rating_kw == 150.0
 
@@ -213,3 +213,14 @@ def test_a_step_of_a_register_on_the_secondary_side_is_multiplied_by_the_ratio()
 def test_the_clocks_of_meters_are_as_far_off_as_the_plan_allows() -> None:
     plan = two_boards()
     assert network(replace(plan, limits=Limits(meter_clock_s=7)), 1).clock_s == 7.0
+
+
+def test_sentences_on_points_beside_any_node_stay_with_the_first_part() -> None:
+    plan = site(
+        *(point(f"t{b}", FEED, f"b{b}") for b in (1, 2)),
+        *(point(f"q{b}", FEEDER, f"b{b}") for b in (1, 2, 3)),
+        boards=tuple(Board(f"b{b}") for b in (1, 2, 3)),
+    )
+    first, second = separate(network(plan, 1))
+    assert [name for name, _ in first.beside] == ["q3"]
+    assert second.beside == ()

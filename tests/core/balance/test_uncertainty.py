@@ -61,6 +61,12 @@ def test_meter_limits_are_those_of_the_standards(row: dict[str, str]) -> None:
         assert result.tolist() == pytest.approx([limit, limit], rel=1e-12)
 
 
+def test_limits_of_class_0_1_s_at_low_power_factor_are_half_as_large_again() -> None:
+    """Common practice, by the ratio of class 0.2S: the standard's own figure is not known."""
+    unity, low = (step_limit(meter_steps("0.1S", "transformer", pf), np.array([0.5]))[0] for pf in (1.0, 0.5))
+    assert (unity, low) == (pytest.approx(0.001, rel=1e-12), pytest.approx(0.0015, rel=1e-12))
+
+
 @pytest.mark.parametrize("row", table("ct_classes_61869_2"), ids=lambda r: f"{r['class']} at {r[list(r)[1]]} %")
 def test_ct_limits_meet_every_tabulated_point(row: dict[str, str]) -> None:
     """IEC 61869-2 measuring classes."""
