@@ -309,6 +309,41 @@ def test_i10_readings_of_years_back_stop_neither_topics_nor_the_end_and_a_kill_l
 
 @pytest.mark.slow
 @pytest.mark.timeout(900)
+def test_i10_a_year_of_old_readings_stops_neither_topics_nor_the_end(tmp_path: Path) -> None:
+    """35,040 readings of one meter come live: SIGTERM while half of them are worked off, then the rest."""
+    count = 365 * 96
+    with Mosquitto(BROKER) as broker, sending(broker.port) as out, sending(broker.port, name="old") as old:
+        plan, store = write_plan(tmp_path / "plan", broker.port, limits="publish_every_s = 4"), tmp_path / "s.sqlite"
+        with Child(plan, store) as child:
+            assert until(lambda: out.connected() and old.connected())
+            with meters(broker, out) as live:
+                assert until(lambda: live.count > 5, 200), child.said()
+                begun, first = time.monotonic(), floor(now_ms(), QUARTER) - 3 * DAY - count * QUARTER
+                wh = [message(first + k * QUARTER, **{"import": 1_000 + 100 * k}) for k in range(count)]
+                publish(old, [("m/q01", payload) for payload in wh])
+                stored = f"SELECT COUNT(*) FROM reading WHERE at_ms < {first + count * QUARTER}"
+                assert until(lambda: asked(store, stored) == [(count,)], 400), child.said()
+                live.assert_no_gap(begun)
+                assert waiting(store)
+                stopped = time.monotonic()
+                assert child.stop() == 0, child.said()
+                assert time.monotonic() - stopped < site().limits.stop_limit_s
+                heard = live.count
+                child.start()
+                assert until(lambda: live.count > heard + 5, 200), child.said()
+                begun = time.monotonic()
+                assert until(lambda: not waiting(store), 600), waiting(store)
+                live.assert_no_gap(begun)
+            assert child.stop() == 0
+            assert "Traceback" not in child.said()
+    there = SqliteStore.reader(store)
+    grid = np.arange(first, first + (count - 1) * QUARTER, QUARTER, dtype=np.int64)
+    assert set(there.columns([("q01", IMPORT)], Period.INTERVAL, grid).energy[:, 0].tolist()) == {100_000}
+    there.close()
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(900)
 def test_i10_after_months_of_absence_what_was_missed_is_closed_in_pieces(tmp_path: Path) -> None:
     """A store whose last figure is 60 days old: the present is published while 5,700 intervals of each meter are closed."""
     with Mosquitto(BROKER) as broker, sending(broker.port) as out:
