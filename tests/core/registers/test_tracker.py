@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from meterd.core.model.plan import Board, Instrument, Limits, Point, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.model.results import Anchor
-from meterd.core.registers.register_line import Edge, Figures, Flag, figures
+from meterd.core.registers.register_line import Breakpoints, Edge, Figures, Flag, figures
 from meterd.core.registers.tracker import Rule, Tracker, rules_of
 
 MINUTE, QUARTER, DAY = 60_000, 900_000, 86_400_000
@@ -408,3 +408,26 @@ def test_a_column_of_readings_weighs_what_each_of_them_does(largest: int) -> Non
         with pytest.raises(OverflowError):
             rule.mwh_column(raw)
     assert rule.mwh_column(raw[:0]).tolist() == []
+
+
+@given(
+    st.lists(st.tuples(st.integers(1, 8), st.integers(0, 14)), min_size=1, max_size=14),
+    st.sampled_from([None, 6, 9, 12]),
+    st.integers(0, 2),
+)
+@settings(max_examples=400, deadline=None)
+def test_many_readings_at_once_are_what_they_are_one_by_one(
+    readings: list[tuple[int, int]], capacity: int | None, resolution: int
+) -> None:
+    """Small registers, so that every limit is met exactly and passed by one: lines, anchors, events and what is held."""
+    rule = Rule(capacity=capacity, limit_per_s=2, resolution=resolution, confirmations=2, freeze_max_ms=9_000)
+    times = np.cumsum([1000 * seconds for seconds, _ in readings], dtype=np.int64)
+    raws = np.array([raw for _, raw in readings], dtype=np.int64)
+    once, singly = Tracker([rule]), Tracker([rule])
+    once.run(times, raws)
+    for t, raw in zip(times.tolist(), raws.tolist(), strict=True):
+        singly.step(t, raw)
+    for name in Breakpoints.__slots__:
+        assert list(getattr(once.breakpoints, name)) == list(getattr(singly.breakpoints, name)), name
+    for name in ("events", "pending", "at", "raw", "plateau", "seen_to", "rerun_from", "redrawn_from"):
+        assert getattr(once, name) == getattr(singly, name), name
