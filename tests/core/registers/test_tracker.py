@@ -414,15 +414,17 @@ def test_a_column_of_readings_weighs_what_each_of_them_does(largest: int) -> Non
     st.lists(st.tuples(st.integers(1, 8), st.integers(0, 14)), min_size=1, max_size=14),
     st.sampled_from([None, 6, 9, 12]),
     st.integers(0, 2),
+    st.booleans(),
 )
 @settings(max_examples=400, deadline=None)
 def test_many_readings_at_once_are_what_they_are_one_by_one(
-    readings: list[tuple[int, int]], capacity: int | None, resolution: int
+    readings: list[tuple[int, int]], capacity: int | None, resolution: int, rising: bool
 ) -> None:
     """Small registers, so that every limit is met exactly and passed by one: lines, anchors, events and what is held."""
     rule = Rule(capacity=capacity, limit_per_s=2, resolution=resolution, confirmations=2, freeze_max_ms=9_000)
     times = np.cumsum([1000 * seconds for seconds, _ in readings], dtype=np.int64)
-    raws = np.array([raw for _, raw in readings], dtype=np.int64)
+    shown = [raw for _, raw in readings]
+    raws = np.array(sorted(shown) if rising else shown, dtype=np.int64)
     once, singly = Tracker([rule]), Tracker([rule])
     once.run(times, raws)
     for t, raw in zip(times.tolist(), raws.tolist(), strict=True):
@@ -431,3 +433,22 @@ def test_many_readings_at_once_are_what_they_are_one_by_one(
         assert list(getattr(once.breakpoints, name)) == list(getattr(singly.breakpoints, name)), name
     for name in ("events", "pending", "at", "raw", "plateau", "seen_to", "rerun_from", "redrawn_from"):
         assert getattr(once, name) == getattr(singly, name), name
+
+
+@pytest.mark.parametrize("rise", [0, 2])
+def test_within_a_time_in_which_it_could_go_round_a_register_gives_a_lower_bound(rise: int) -> None:
+    """Ten seconds at 2 a second are more than the twelve it can show: also where it shows the same again."""
+    tracker = Tracker([Rule(capacity=12, limit_per_s=2)])
+    tracker.run(np.array([0, 1_000, 11_000], dtype=np.int64), np.array([5, 5, 5 + rise], dtype=np.int64))
+    assert [(event.kind, event.at_ms) for event in tracker.events] == [("ambiguous", 11_000)]
+    assert list(tracker.breakpoints.edge) == [Edge.KNOWN, Edge.KNOWN, Edge.BOUND]
+    assert tracker.breakpoints.total[-1] == rise
+
+
+@pytest.mark.parametrize("later", [0, 1, 5])
+def test_readings_after_the_last_instrument_was_taken_out_belong_to_none(later: int) -> None:
+    tracker = Tracker([Rule(until_ms=3_000, limit_per_s=2)])
+    count = 3 + later
+    tracker.run(1_000 * np.arange(count, dtype=np.int64), np.arange(count, dtype=np.int64))
+    assert list(tracker.breakpoints.t) == [0, 1_000, 2_000]
+    assert tracker.events == []
