@@ -222,5 +222,5 @@ def test_sentences_on_points_beside_any_node_stay_with_the_first_part() -> None:
         boards=tuple(Board(f"b{b}") for b in (1, 2, 3)),
     )
     first, second = separate(network(plan, 1))
-    assert [name for name, _ in first.beside] == ["q3"]
-    assert second.beside == ()
+    assert [name for name, _ in first.unconnected] == ["q3"]
+    assert second.unconnected == ()

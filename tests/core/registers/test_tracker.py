@@ -445,6 +445,14 @@ def test_within_a_time_in_which_it_could_go_round_a_register_gives_a_lower_bound
     assert tracker.breakpoints.total[-1] == rise
 
 
+def test_a_reading_at_the_width_of_the_register_is_not_believed() -> None:
+    """Twelve is the first number that a register of twelve steps cannot show, also after plain readings."""
+    tracker = Tracker([Rule(capacity=12, limit_per_s=2)])
+    tracker.run(1_000 * np.arange(5, dtype=np.int64), np.array([0, 3, 6, 9, 12], dtype=np.int64))
+    assert list(tracker.breakpoints.t) == [0, 1_000, 2_000, 3_000]
+    assert tracker.pending == [(4_000, 12)]
+
+
 @pytest.mark.parametrize("later", [0, 1, 5])
 def test_readings_after_the_last_instrument_was_taken_out_belong_to_none(later: int) -> None:
     tracker = Tracker([Rule(until_ms=3_000, limit_per_s=2)])
