@@ -40,6 +40,7 @@ def _csv(lines: Sequence[Line]) -> str:
     return out.getvalue()
 
 
+_SEPARATORS = {"missing": ", ", "not live": " "}  # of columns of names, of which people read the first ones
 _HIDDEN = ("start", "end")  # people read the local label; programs get both ends in UTC
 
 
@@ -58,8 +59,8 @@ def _table(lines: Sequence[Line], title: str) -> Table:
 def _cell(name: str, value: object) -> str:
     if value is None:
         return "missing"
-    if name in ("missing", "not live"):
-        return _some(str(value).split())
+    if name in _SEPARATORS:
+        return _some(str(value), _SEPARATORS[name])
     if isinstance(value, bool):
         return "yes" if value else ""
     if isinstance(value, int | float) and name.endswith(("_wh", "_w")):
@@ -67,8 +68,9 @@ def _cell(name: str, value: object) -> str:
     return str(value)
 
 
-def _some(names: Sequence[str], most: int = 3) -> str:
-    return " ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+def _some(words: str, separator: str, most: int = 3) -> str:
+    names = words.split(separator)
+    return separator.join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
 def duration_s(words: str | None) -> float | None:

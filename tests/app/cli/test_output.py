@@ -8,13 +8,14 @@ import pytest
 from rich.console import Console
 
 from meterd.app.cli.output import Line, duration_s, terminal, write
+from meterd.app.operations.queries import BELOW_ZERO
 from meterd.core.errors import ConfigError
 
 LINES: list[Line] = [
     {"period": "2026-05-04", "start": "2026-05-03T22:00:00Z", "end": "2026-05-04T22:00:00Z", "point": "q01",
-     "energy_wh": 1234.567, "mean_w": None, "estimated": True, "missing": ""},
+     "energy_wh": 1234.567, "mean_w": None, "estimated": True, "missing": "", "not live": ""},
     {"period": "2026-05-05", "start": "2026-05-04T22:00:00Z", "end": "2026-05-05T22:00:00Z", "point": "q01",
-     "energy_wh": None, "mean_w": 51.4, "estimated": False, "missing": "q01 q02 q03 q04 q05"},
+     "energy_wh": None, "mean_w": 51.4, "estimated": False, "missing": "t1 2.8.0, q02, q03, q04, q05", "not live": "a b c d"},
 ]  # fmt: skip
 
 
@@ -34,8 +35,14 @@ def test_people_read_kilowatt_hours_local_labels_and_a_word_for_missing() -> Non
     assert "1.235" in shown
     assert "0.051" in shown
     assert shown.count("missing") >= 3, "the heading of a column and two values"
-    assert "q01 q02 q03 and 2 more" in shown
+    assert "t1 2.8.0, q02, q03 and 2 more" in shown
+    assert "a b c and 1 more" in shown
     assert "T22:00:00Z" not in shown, "both ends in UTC are for programs"
+
+
+def test_a_reason_in_the_column_of_what_is_missing_is_not_cut() -> None:
+    """Words that are no names: said whole."""
+    assert BELOW_ZERO in written("table", [{"period": "2026-05", "missing": BELOW_ZERO}])
 
 
 def test_programs_read_watt_hours_as_they_are_and_nothing_for_missing() -> None:
