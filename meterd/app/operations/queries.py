@@ -147,6 +147,7 @@ class _SoFar:
         """The energy of one register since the history begins and so far, if every interval in it is known; else how many are."""
         part = self.part
         skip = first_known(self.columns.present[:, j]) if part is not None and part.begins else 0
+        skip = 0 if skip == len(self.starts) else skip  # of a register that was never read, every interval is missing
         present = self.columns.present[skip:, j]
         if part is not None and len(present) and bool(present.all()):
             return int(self.columns.energy[skip:, j].sum()), extent(part, int(self.starts[skip]), zone)

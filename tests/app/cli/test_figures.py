@@ -85,6 +85,23 @@ def test_pv_without_production_has_undefined_ratio(capsys: pytest.CaptureFixture
     )
 
 
+def test_of_a_register_that_was_never_read_every_interval_is_missing(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """Imported files that lack the export, and begin at ten: 0 of 56, not 0 of 0."""
+    path, site = tmp_path / "s.sqlite", load_plan(CONFIG / "small.toml").site
+    stored = SqliteStore.writer(path)
+    ledger, first = Ledger(stored, site, ZoneInfo(site.zone)), BEGIN + 40 * QUARTER
+    ledger.tick([Reading("grid", IMPORT, first + i * QUARTER, 1_000_000 * i, BEGIN) for i in range(57)], first)
+    ledger.tick([], first + 56 * QUARTER + 60_000)
+    stored.close()
+    results = lines(capsys, path, "energy", "--period", "day", "--point", "grid")
+    assert [(row["register"], row["energy_wh"], row["quality"]) for row in results] == [
+        ("import", "56000.0", "since 2026-01-01 10:00"),
+        ("export", "", "missing, 0 of 56 intervals known"),
+    ]
+
+
 def test_maximum_demand_of_the_month(capsys: pytest.CaptureFixture[str], store: Path) -> None:
     """The first of equal peaks, with how much is known of what is due so far."""
     results = lines(capsys, store, "energy", "--demand", "--point", "grid")
