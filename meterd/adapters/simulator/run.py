@@ -73,7 +73,7 @@ def set_pace(start_ms: int, speed: float = 1.0) -> Pace:
 def zone_of_late_morning(now_ms: int, zone: str) -> str:
     """A zone in which it is late morning now: the one of the plan if it is, else the one whose clock is there to the half hour.
 
-    The world of a demonstration begins at SHOW; days, night-time base load and "today so far" only make sense if the clock agrees.
+    The world of a demonstration begins at SHOW; days, nights and "today so far" only make sense if the clock agrees.
     """
     here = from_ms(now_ms).astimezone(ZoneInfo(zone))
     if 10 <= here.hour < 13:
