@@ -442,14 +442,14 @@ def _loop(plan: Site, path: Path, clock: TrialClock, stack: ExitStack) -> tuple[
 
 @pytest.mark.slow
 def test_e6_memory_is_flat_over_many_ticks(tmp_path: Path) -> None:
-    """Ten hours of a mill in 1,200 ticks with snapshots and findings; the soak of tests/bench runs longer."""
+    """Five hours of a mill in 600 ticks with snapshots and findings; the soak of tests/bench runs longer."""
     clock = TrialClock(MAY)
     with ExitStack() as stack:
         loop, runtime = _loop(site(free_port()), tmp_path / "s.sqlite", clock, stack)
         tracemalloc.start()
         stack.callback(tracemalloc.stop)
         first = 0
-        for i in range(1_200):
+        for i in range(600):
             at_ms = MAY + i * 30_000
             wh = {"q01": 100, "q02": 200, "q03": 300, "roof": 500, "t1": 120}
             readings = [Reading(p, IMPORT, at_ms, w * i * 500, at_ms, True) for p, w in wh.items()]
@@ -459,10 +459,10 @@ def test_e6_memory_is_flat_over_many_ticks(tmp_path: Path) -> None:
             loop.ingest.tick()
             loop.finding_job.tick(at_ms)
             loop.show(at_ms)
-            if i == 400:
+            if i == 200:
                 gc.collect()
                 first = tracemalloc.get_traced_memory()[0]
         gc.collect()
         grown = tracemalloc.get_traced_memory()[0] - first
-    assert runtime.counters.readings == 1_200 * 11
-    assert grown < 150_000, f"{grown} bytes in 800 ticks"
+    assert runtime.counters.readings == 600 * 11
+    assert grown < 75_000, f"{grown} bytes in 400 ticks"
