@@ -19,7 +19,7 @@ settings.load_profile("meterd")
 
 # daemons and commands start again and again: they need not compile us each time, nor each worker the tests
 sys.dont_write_bytecode = False
-# four workers are busy as it is; a thread of BLAS that waits for small matrices takes a core (measured: three times as much)
+# the workers are busy as it is; a thread of BLAS that waits for small matrices takes a core (measured: three times as much)
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
 # what takes long begins first, so that no worker is left alone with it at the end
