@@ -53,7 +53,7 @@ def add(commands: Subparsers) -> None:
     what.add_argument(
         "--accept",
         metavar="ID",
-        help="a change of drift is the new normal (--note): only what changed is learned again",
+        help="a change of drift or of use is the new normal (--note): only what changed is learned again",
     )
     what.add_argument("--suppress", metavar="NAME", help="planned work: a point, board or source; * for any letters")
     what.add_argument("--resume", metavar="NUMBER", help="end planned work before its time")
