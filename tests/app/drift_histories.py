@@ -1,11 +1,12 @@
 """Stores with the history of the simulated mill, quiet or with a planted fault."""
 
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.planfile.loader import load_plan
-from meterd.adapters.simulator.history import collect, history
+from meterd.adapters.simulator.history import Series, collect, history
 from meterd.adapters.store.journal import SqliteStore
 from meterd.app.operations.ledger import Ledger
 from meterd.core.model.periods import DAY_MS
@@ -14,6 +15,8 @@ from meterd.core.model.reading import EXPORT, IMPORT
 
 BEGIN = 1_772_319_600_000  # 2026-02-28 23:00 UTC: 1 March in Vienna
 DAYS = 76
+Registers = Mapping[tuple[str, str], Series]
+Change = Callable[[Registers], Registers]
 PLAN = Path(__file__).parents[2] / "config" / "harrow-mill"
 
 
@@ -33,13 +36,14 @@ def mill() -> Site:
     )
 
 
-def history_of(path: Path, site: Site, *faults: object, days: int = DAYS) -> Path:
-    """A store with the history of the simulated mill, a planted fault in it if wanted."""
+def history_of(path: Path, site: Site, *faults: object, days: int = DAYS, change: Change | None = None) -> Path:
+    """A store with the history of the simulated mill, planted faults in it if wanted, the registers changed by `change`."""
     store = SqliteStore.writer(path)
     ledger = Ledger(store, site, ZoneInfo(site.zone))
     until = BEGIN + days * DAY_MS
-    for channel, series in collect(history(site, 16, BEGIN, until, step_s=900, faults=faults)).items():  # type: ignore[arg-type]
-        ledger.import_history(channel, series.at_ms, series.values, until)
+    series = collect(history(site, 16, BEGIN, until, step_s=900, faults=faults))  # type: ignore[arg-type]
+    for channel, some in (change(series) if change else series).items():
+        ledger.import_history(channel, some.at_ms, some.values, until)
     ledger.recompute_all(until - 900_000, until)
     store.close()
     return path

@@ -9,40 +9,40 @@ from pathlib import Path
 
 import pytest
 
-from meterd.core.model.plan import Site
-from meterd.core.model.reading import POWER, Quality
-from meterd.core.model.snapshot import Now
-from meterd.core.pv.figures import surplus_now
 from tests.brokers import Mosquitto, until
-from tests.faults.mill import MAY, message, now_ms, publish, running, sending, site
+from tests.faults.mill import message, now_ms, publish, running, sending, site
 from tests.faults.test_b_broker import BROKER, ROOT, hearing
 
 NOON = {"t1": -8_000.0, "roof": 20_000.0, "q01": 4_000.0, "q02": 5_000.0, "q03": 3_000.0}
 
 
-def at_noon(plan: Site, **late_s: float) -> object:
-    """The surplus with some inputs older than the others."""
-    instant = {(p, POWER): Now(w, MAY - round(1000 * late_s.get(p, 0.0))) for p, w in NOON.items()}
-    return surplus_now(plan, instant, MAY)
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("silent", "moved", "wanted"), [("q02", {"t1": -9_000.0}, 9_000.0), ("t1", {"q01": 6_000.0}, 6_000.0)]
+)
+def test_g2_with_a_stale_feeder_the_connection_decides_and_with_a_stale_feed_the_board(
+    tmp_path: Path, silent: str, moved: dict[str, float], wanted: float
+) -> None:
+    """One meter falls silent and another reads otherwise: the surplus follows the path that is left, and stays valid."""
+    limits = "power_max_age_s = 2, publish_every_s = 4"
+    with (
+        Mosquitto(BROKER) as broker,
+        hearing(broker) as seen,
+        sending(broker.port) as out,
+        running(site(broker.port, limits=limits), tmp_path / "s.sqlite"),
+    ):
 
+        def follows(powers: dict[str, float], surplus: float) -> bool:
+            publish(out, [(f"m/{p}", message(now_ms(), power=w)) for p, w in powers.items()])
+            return float(seen.get(f"{ROOT}/pv/surplus/plain", [b"nan"])[-1]) == surplus
 
-@pytest.mark.parametrize("minutes", [1.1, 5, 60])
-def test_g1_a_stale_pv_meter_makes_the_surplus_invalid(minutes: float) -> None:
-    assert at_noon(site(), roof=0.0).power_w == 8_000.0  # type: ignore[attr-defined]
-    result = at_noon(site(), roof=minutes * 60)
-    assert (result.power_w, result.state) == (None, Quality.INVALID)  # type: ignore[attr-defined]
-    assert "roof" in result.reason  # type: ignore[attr-defined]
-
-
-def test_g2_with_a_stale_feeder_the_connection_decides_and_with_a_stale_feed_the_board() -> None:
-    assert at_noon(site(), q02=600).path == "connection"  # type: ignore[attr-defined]
-    result = at_noon(site(), t1=600)
-    assert (result.path, result.power_w) == ("sum of the board", 8_000.0)  # type: ignore[attr-defined]
-
-
-def test_g3_powers_of_different_moments_are_not_combined() -> None:
-    assert at_noon(site(), roof=11).power_w is None  # type: ignore[attr-defined]
-    assert at_noon(site(), roof=9).power_w == 8_000.0  # type: ignore[attr-defined]
+        assert until(lambda: follows(NOON, 8_000.0), 60)
+        rest = {p: w for p, w in (NOON | moved).items() if p != silent}
+        assert until(lambda: follows(rest, wanted), 30)
+        begun = time.monotonic()
+        while time.monotonic() - begun < 3:
+            assert follows(rest, wanted), "it stands although one meter is silent for longer than it is believed"
+            time.sleep(0.2)
 
 
 @pytest.mark.slow

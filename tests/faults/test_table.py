@@ -3,6 +3,7 @@
 A row without a test is open. One whose tests start no daemon says which part of it they try.
 """
 
+import ast
 from pathlib import Path
 
 import pytest
@@ -92,6 +93,22 @@ def test_a_daemon_is_seen_through_helpers_and_fixtures_and_not_where_it_only_hol
 def test_every_test_of_a_case_is_there_and_one_is_named_by_it(row: Row) -> None:
     assert [test for test in row.tests if not there(test)] == []
     assert carried(row), f"no test of {row.case} carries it in its name: {row.tests}"
+
+
+FINDERS = ("meterd.core.checks.", "meterd.core.drift.", "meterd.app.operations.drift_job.")
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "tests" / "faults").glob("test_*.py")), ids=lambda path: path.stem)
+def test_no_test_of_a_fault_imports_the_function_that_makes_its_finding(path: Path) -> None:
+    """It asks the daemon: functions that found faults in tests had been called by nothing in the product."""
+    taken = [
+        f"{node.module}.{item.name}"
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.ImportFrom) and node.module
+        for item in node.names
+        if f"{node.module}.{item.name}".startswith(FINDERS) and item.name[0].islower()
+    ]
+    assert taken == []
 
 
 def test_every_test_that_is_named_by_a_case_stands_in_its_row() -> None:
