@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from meterd.core.balance.uncertainty import Floats
-from meterd.core.drift.baseline import Fit, directions, information
+from meterd.core.drift.baseline import Fit, Hypothesis, directions, information
 from meterd.core.drift.baseline_renewal import added, refitted, renewed, what_is_learned, with_fresh_charts
 from meterd.core.drift.daily_statistics import DayStatistics
 from meterd.core.drift.dead_meters import counts_again, dead_meters, usual_power
-from meterd.core.drift.identification import GAP, ODDS, Window, evidence, shape_name, shortlist, suspicion
+from meterd.core.drift.identification import GAP, ODDS, Evidence, Window, evidence, shape_name, shortlist, suspicion
 from meterd.core.drift.load_shape import judge
 from meterd.core.drift.monitor_state import (
     KEEP,
@@ -37,6 +37,8 @@ from meterd.core.drift.unmetered_load import begun, gone, hidden, never, otherwi
 from meterd.core.model.plan import Role
 
 SCALE_LEAST = 0.25  # evidence is never taken for more than four times better than the intervals let expect
+HALF_RIGHT = 0.1  # more of the evidence is explained without the first day: it was half right
+PLAIN = 100.0  # least T of the days after it: of little evidence any share is explained by chance
 SURE = 2.0  # times h: the least T of an alarm
 SHORTEST = 2  # days of evidence for a name or for an end: one day may be a day like no other
 SETTLED_DAYS = 14  # a load that has looked like one for two weeks is one
@@ -138,24 +140,22 @@ def _judged(state: WatchState, change: Change, *, opening: bool = False) -> _Cha
     base = change.base
     if opening and not change.frozen:
         base = base_before(state, days[first].start_ms)
-    M, b = np.sum([m for m, _ in some[first:]], axis=0), np.sum([v for _, v in some[first:]], axis=0)
     within = only(base, part)
-    s = b - M @ within.mean
     scale = max(float(np.mean(change.spread)), SCALE_LEAST)
-    seen = evidence(within, M, s, D, scale)
+    tests = tuple(state.tests[j] for j in mine)
+    start, seen, explained = _evidence_from(some, first, within, (tests, D), scale)
     from_ms = days[first].start_ms
     window = Window(
         found_ms=change.found_ms,
         change_ms=min(from_ms, change.begun_ms or from_ms),
-        days=len(days) - first,
+        days=len(days) - start,
         false_alarms_per_year=state.threshold.false_alarms_per_year,
-        explained=_explained(within, M, s, float(seen.T.max()) * scale),
+        explained=explained,
         zone=state.network.zone,
     )
-    still = dead_meters(state.network, days[:first], days[first:], base.mean)
+    still = dead_meters(state.network, days[:first], days[start:], base.mean)
     feeds = frozenset(p for p, role in zip(state.network.points, state.network.roles, strict=True) if role is Role.FEED)
-    tests = tuple(state.tests[j] for j in mine)
-    judged = judge(state.network, days[:first], days[first:], base, hidden(state, change.found_ms))
+    judged = judge(state.network, days[:first], days[start:], base, hidden(state, change.found_ms))
     text = suspicion(tests, seen, window, feeds=feeds, still=still, judged=judged)
     place = {test.name: k for k, test in enumerate(tests)}
     listed = [place[c.hypothesis] for c in text.candidates if c.hypothesis in place]
@@ -175,7 +175,28 @@ def _judged(state: WatchState, change: Change, *, opening: bool = False) -> _Cha
         errors=tuple(float(seen.error[k]) for k in stored),
         dead_kw=abs(usual_power(state.network, days[:first], still[0].points[0])) if still else 0.0,
     )
-    return _ChangeEvidence(changed, tuple(some[first:]), float(seen.T.max()), scale)
+    return _ChangeEvidence(changed, tuple(some[start:]), float(seen.T.max()), scale)
+
+
+def _evidence_from(
+    days: list[Info], first: int, base: Fit, tests: tuple[tuple[Hypothesis, ...], Floats], scale: float
+) -> tuple[int, Evidence, float]:
+    """The row from which days tell of a change that began on day `first`, their evidence, and what share of it is explained.
+
+    A change begins during a day, and such a day is half right: no ratio fits it, and what fits it best has the hours of its
+    second half. It is left out where a ratio explains the days after it much better without it.
+    """
+    results = []
+    hypotheses, D = tests
+    for start in (first, first + 1)[: len(days) - first - SHORTEST + 1 or 1]:
+        M, b = np.sum([m for m, _ in days[start:]], axis=0), np.sum([v for _, v in days[start:]], axis=0)
+        s = b - M @ base.mean
+        seen = evidence(base, M, s, D, scale)
+        results.append((start, seen, _explained(base, M, s, float(seen.T.max()) * scale)))
+    _, seen, explained = results[-1]
+    best = int(seen.T.argmax())
+    plain = seen.T[best] >= PLAIN and hypotheses[best].unit == "ratio"
+    return results[-1] if plain and explained > results[0][2] + HALF_RIGHT else results[0]
 
 
 def _info(state: WatchState, days: Iterable[DayStatistics], part: int, *, but: int | None = None) -> list[Info]:

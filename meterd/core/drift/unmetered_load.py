@@ -42,7 +42,8 @@ def begun(state: WatchState, change: Change, power_from_ms: int | None = None) -
     same = (
         unmetered_load.node_sums
         for unmetered_load in state.loads
-        if (unmetered_load.owner, unmetered_load.from_ms) == (change.found_ms, change.from_ms)
+        if (unmetered_load.owner, unmetered_load.from_ms, unmetered_load.node)
+        == (change.found_ms, change.from_ms, node)
     )
     load = UnmeteredLoad(node, change.from_ms, change.found_ms, power, head.hours, node_sums=next(same, {}))
     unmetered_loads = tuple(unmetered_load for unmetered_load in state.loads if unmetered_load.owner != change.found_ms)
