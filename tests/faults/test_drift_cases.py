@@ -68,7 +68,7 @@ def test_a16_a_ratio_changed_in_the_meter_is_found_with_a_dated_correction(tmp_p
     assert words[:3] == ["meterd", "correct", "PLAN"]
     assert (options["--point"], options["--register"]) == ("bakery-ovens", "import")
     assert options["--from"] == "2026-03-03T10:00:00+01:00"
-    assert options["--to"] == "2026-03-05T00:00:00+01:00"  # the end of the last whole day
+    assert options["--to"] == "2026-03-06T00:00:00+01:00"  # the end of the last whole day
     # without a baseline class 1 feeders leave 300/250 and 250/200 open, so what was measured is proposed
     assert float(factor_of(options["--factor"])) == pytest.approx(1.25, rel=0.03)
 

@@ -124,16 +124,6 @@ def test_i7_a_meter_that_may_be_a_load_as_well_is_named_once_its_days_tell(tmp_p
     assert [(finding.cause, finding.subject) for finding in examined(tmp_path, simulated)] == [("drift", "lighting")]
 
 
-def test_i7_a_fault_that_begins_during_the_day_is_one_finding_and_no_load(tmp_path: Path) -> None:
-    """Offices that read a third from noon on: beside the meter the board was reported with losses and a load that are not
-    there, because the first day is half right."""
-    simulated = block(812, WARM + 6)
-    column = simulated.net.points.index("offices")
-    rows = slice(WARM * simulated.per_day + 44, None)
-    simulated.energy[rows, column] = np.rint(simulated.energy[rows, column] / 3)
-    assert [(finding.cause, finding.subject) for finding in examined(tmp_path, simulated)] == [("drift", "offices")]
-
-
 def test_i8_a_feeder_that_wakes_up_in_summer_is_no_fault_where_meters_are_read_every_five_minutes(
     tmp_path: Path,
 ) -> None:
