@@ -202,6 +202,14 @@ def whole_follower(
     return used, float(np.maximum(0, power - np.maximum(pv, base)).sum()) / 3.6e6
 
 
+def instant_switchings(pv: Ints, base: int, fleet: Fleet) -> float:
+    """Switchings of a heater and hour by a follower that knows each sample in its instant and serves all loads alike."""
+    heaters = (fleet.kind == HEATER) & ~fleet.wild & ~fleet.absent
+    given = np.minimum(np.maximum(pv[::SAMPLE_S] - base, 0) / fleet.max_w.sum(), 1.0)
+    running = np.floor(given * heaters.sum() + 1e-9)
+    return float(np.abs(np.diff(running)).sum() / heaters.sum() / (len(pv) / 3600))
+
+
 def play(
     fleet: Fleet,
     sharing: Sharing,
@@ -291,7 +299,8 @@ def study() -> None:
     for mean_s, peak_w in ((60, 250_000), (120, 150_000), (120, 250_000), (120, 350_000), (300, 250_000)):
         fleet, pv = mixed(), clouds(5, peak_w, mean_s=mean_s)
         name = f"100 mixed, clouds of {mean_s} s, {peak_w // 1000} kW"
-        print(_line(name, fleet, play(fleet, sharing, pv), pv), flush=True)
+        knows = f"(a follower that knows the instant: {instant_switchings(pv, 5_000, fleet):.1f} switchings)"
+        print(_line(name, fleet, play(fleet, sharing, pv), pv), knows, flush=True)
     _shipped_plan()
 
 
