@@ -230,9 +230,14 @@ def test_i1_decisions_as_far_apart_as_a_power_is_believed_are_no_outage(tmp_path
         assert until(lambda: len(meters.past) > 2, 90), "from then on it is known how often they send"
         assert until(lambda: meters.bare("share/boiler-1") == meters.bare("share/boiler-2") == 2_000, 90)
         begun, ticks = len(meters.seen["energy/mill/share/boiler-2"]), len(meters.past)
+        words = meters.seen["energy/mill/pv/surplus-level"]
+        before = len(words)
         assert until(lambda: len(meters.past) > ticks + 6, 120)
         told = [parse(payload).value for payload in meters.seen["energy/mill/share/boiler-2"][begun:]]
         assert set(told) == {2_000.0}
+        assert "invalid" not in [parse(payload).state for payload in words[before:]], (
+            "the word for a lamp stands as long"
+        )
 
 
 def test_g3_i1_powers_of_different_moments_are_no_round_and_own_phases_are(tmp_path: Path) -> None:

@@ -26,7 +26,8 @@ def _level(snapshot: Snapshot, _: str) -> RowValue:
     """The word; `unknown` is a word as well, so that a lamp need not look at states."""
     level = snapshot.surplus_level
     at_ms = snapshot.now_ms if level is SurplusLevel.UNKNOWN else snapshot.surplus.at_ms
-    return RowValue(LEVELS[level.value], at_ms, Quality.GOOD, level.value)
+    # believed as long as the surplus that it is made of
+    return RowValue(LEVELS[level.value], at_ms, Quality.GOOD, level.value, every_ms=snapshot.surplus.every_ms)
 
 
 def display_rows(with_pv: Present) -> tuple[Row, ...]:
