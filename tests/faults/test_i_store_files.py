@@ -14,12 +14,14 @@ from meterd.core.errors import StoreInUse
 from meterd.core.model.reading import IMPORT
 from tests.brokers import Mosquitto, until
 from tests.faults.mill import (
+    DAY,
     MAY,
     Child,
     Here,
     StoreInFolder,
     as_readings,
     minutes,
+    now_ms,
     open_findings,
     publish,
     reading_count,
@@ -30,6 +32,7 @@ from tests.faults.mill import (
 )
 
 COUNT = 3_000
+YESTERDAY = (now_ms() // DAY - 1) * DAY  # a daemon closes every interval from the first reading to now
 DAMAGED, GONE = "store-damaged-mill", "store-missing-mill"
 
 
@@ -37,7 +40,7 @@ DAMAGED, GONE = "store-damaged-mill", "store-missing-mill"
 def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store of 3,000 readings, closed in order."""
     folder_store = StoreInFolder(tmp_path_factory.mktemp("whole"))
-    folder_store.feed(as_readings(minutes(COUNT // 6)))
+    folder_store.feed(as_readings(minutes(COUNT // 6, start_ms=YESTERDAY)))
     folder_store.close()
     return folder_store.path
 
