@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from meterd.adapters.runtime.clock import WallClock
 from meterd.adapters.store import digest_writer
 from meterd.adapters.store.digests import KINDS
 from meterd.adapters.store.journal import SqliteStore
@@ -26,6 +27,7 @@ from tests.faults.mill import (
     StoreInFolder,
     as_readings,
     minutes,
+    now_ms,
     publish,
     reading_count,
     running,
@@ -62,6 +64,12 @@ def test_i11_of_many_copies_with_one_byte_changed_none_is_sound_and_has_other_nu
     assert result.damaged > 10
 
 
+def in_the_evening() -> WallClock:
+    """The clock of that day, in the hours after the last reading: no months are to be closed first."""
+    ahead = MAY + 12 * 3_600_000 - now_ms()
+    return WallClock(lambda: now_ms() + ahead)
+
+
 def changed(whole: Path, path: Path, words: str) -> None:
     """A copy into which somebody else has written."""
     shutil.copy(whole, path)
@@ -88,7 +96,7 @@ def test_i11_rows_that_somebody_else_changed_are_reported_by_the_daemon_and_the_
 ) -> None:
     path, plan = tmp_path / "s.sqlite", write_plan(tmp_path / "plan", 1883)
     changed(whole, path, words)
-    with running(site(), path) as here:
+    with running(site(), path, in_the_evening()) as here:
         assert here.has(CHANGED, 200), here.findings()
         assert said in here.findings()[CHANGED].text
     assert main(["verify", str(plan), "--store", str(path)]) == 1
@@ -107,7 +115,7 @@ def test_i11_what_we_write_ourselves_holds_also_after_corrections_late_readings_
     folder_store = StoreInFolder(tmp_path)
     folder_store.feed([Reading("q02", IMPORT, MAY + 90_500, 10_333_000, MAY), *as_readings(minutes(240))])
     folder_store.close()
-    with running(site(), path) as here:
+    with running(site(), path, in_the_evening()) as here:
         assert here.daemon.snapshot is None or CHANGED not in here.findings()
     assert main(["verify", str(plan), "--store", str(path)]) == 0
     assert "sound, digest " in capsys.readouterr().out
@@ -175,7 +183,7 @@ def test_i11_a_large_store_without_digests_gets_them_beside_the_work_of_the_daem
     monkeypatch.setattr(digest_writer, "BEGIN_ROWS", 0)
     monkeypatch.setattr(digest_writer, "LEAST_READINGS", 10)
     monkeypatch.setattr(digest_writer, "PIECE_READINGS", 100)
-    with running(site(), path) as here:
+    with running(site(), path, in_the_evening()) as here:
         assert until(lambda: here.daemon.snapshot is not None, 60)
         ask = "SELECT COUNT(*) FROM digest_reach WHERE complete"
         assert until(lambda: asked(path, ask)[0][0] == len(KINDS) - 1, 60)
