@@ -111,7 +111,7 @@ def test_a_correction_from_the_form_to_the_figures_and_back(mill: Mill, browser:
         before = day_of(page, mill, day["start_ms"]).inner_text()
         page.click("nav >> text=Corrections")
         page.locator("#point").select_option("cafe")
-        for name, words in (("from", first), ("until", after), ("factor", "1,5"), ("reason", "plate says 300/5")):
+        for name, words in (("from", first), ("until", after), ("factor", "1.5.0"), ("reason", "plate says 300/5")):
             page.locator(f"#{name}").fill(words)
         page.locator("#reason").press("Enter")
         look_at(page.locator("#wrong-factor"), "is not a valid factor")
