@@ -10,10 +10,10 @@ from meterd.core.energy.aggregation import BoardAggregation
 from meterd.core.energy.rollup import mean_power_w
 from meterd.core.engine import State
 from meterd.core.errors import described
+from meterd.core.model.connection import connection_feeds
 from meterd.core.model.finding import Finding
 from meterd.core.model.forecast import SiteForecast
 from meterd.core.model.periods import floor
-from meterd.core.model.plan import Role
 from meterd.core.model.reading import EXPORT, IMPORT, Quality
 from meterd.core.model.results import BalanceRow
 from meterd.core.model.snapshot import BoardNow, PowerNow, PvNow, Snapshot
@@ -199,7 +199,7 @@ def _estimated_between(state: State, point: str, counts_export: bool, span: tupl
 def _demand(state: State, now_ms: int, draw: PowerNow) -> tuple[PowerNow, PowerNow]:
     """Mean import of the running interval so far, and at its end if the present draw goes on."""
     start = floor(now_ms, state.interval_ms)
-    feeds = [p.name for p in state.site.points if p.role is Role.FEED and p.counts]
+    feeds = [p.name for p in connection_feeds(state.site)]
     end = min((_reached(state, p, False) for p in feeds), default=0)
     values = [_energy_between(state, p, False, start=start, end=end) for p in feeds] if end > start else [None]
     known = [v for v in values if v is not None]

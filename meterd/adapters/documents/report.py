@@ -36,7 +36,7 @@ from meterd.adapters.documents.report_courses import course_blocks
 from meterd.adapters.documents.report_forecast import forecast_blocks
 from meterd.adapters.documents.report_quality import cautions, quality_blocks
 from meterd.adapters.documents.texts import Words
-from meterd.core.energy.energy_items import connection
+from meterd.core.model.connection import connection_feeds
 from meterd.core.model.periods import Period
 from meterd.core.model.plan import Role, Site
 from meterd.core.model.results import PvRow
@@ -115,7 +115,7 @@ def _glance(builder: _ReportBuilder) -> Iterator[Block]:
             (words("self-use"), _unit(kwh(row.self_use, words))),
         ]
     else:
-        grid = connection(builder.site)
+        grid = connection_feeds(builder.site)
         of = {line.point.name: line for line in report.points}
         pairs += [(words("from-point", point=titled(p)), _unit(amount(of[p.name].imported, words))) for p in grid]
     if report.peaks:
@@ -346,7 +346,7 @@ def _demand(builder: _ReportBuilder) -> Iterator[Block]:
         for i, peak in enumerate(builder.report.peaks)
     )
     yield none_or(Table(words("demand-title"), columns, rows), words)
-    grid = ", ".join(point.title or point.name for point in connection(builder.site)) or words("none")
+    grid = ", ".join(point.title or point.name for point in connection_feeds(builder.site)) or words("none")
     contract = words("contract-is", power=words.number(limit / 1000)) if limit else ""
     yield Text(words("demand-note", points=grid, minutes=builder.site.interval_s // 60) + contract, "note")
 

@@ -21,6 +21,7 @@ from meterd.core.balance.board_balance import (
     term_of,
 )
 from meterd.core.energy.rollup import Columns, roll_up
+from meterd.core.model.connection import connection_feeds
 from meterd.core.model.periods import MADE_OF, Period, bounds, starts
 from meterd.core.model.plan import Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
@@ -308,7 +309,7 @@ def pv_aggregation(site: Site, clocks: Clocks | None = None) -> PvAggregation | 
     """The PV aggregation of a site; None without a live PV point or without a feed."""
     live = [point for point in site.points if point.counts]
     sources = [p.name for p in live if p.role is Role.PV]
-    feeds = [p.name for p in live if p.role is Role.FEED]
+    feeds = [p.name for p in connection_feeds(site)]
     others = [p.name for p in live if p.role in (Role.BACKUP, Role.STORAGE)]
     if not sources or not feeds:
         return None

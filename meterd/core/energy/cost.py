@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.core.energy.energy_items import EnergyItem, ItemKind, StoredFigures, connection, figures_of
+from meterd.core.energy.energy_items import EnergyItem, ItemKind, StoredFigures, figures_of
 from meterd.core.energy.partial_period import PartialPeriod, first_known, partial_period_of
 from meterd.core.energy.tariff import (
     BillLine,
@@ -33,6 +33,7 @@ from meterd.core.energy.tariff import (
     total,
     used_as_long,
 )
+from meterd.core.model.connection import connection_feeds
 from meterd.core.model.periods import DAY_MS, Period, bounds, starts
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import EXPORT, IMPORT
@@ -163,7 +164,7 @@ class PeriodAccount:
 
     def _sum(self, register: str, grid: Ints) -> Taken:
         read = {(row.point, row.register) for row in self.site.inputs}
-        channels = [(p.name, register) for p in connection(self.site) if (p.name, register) in read]
+        channels = [(p.name, register) for p in connection_feeds(self.site) if (p.name, register) in read]
         columns = self.stored.columns(channels, Period.INTERVAL, grid)
         return Taken(columns.energy.sum(axis=1), np.all(columns.present, axis=1))
 

@@ -11,8 +11,9 @@ from typing import Protocol
 import numpy as np
 
 from meterd.core.energy.rollup import Columns
+from meterd.core.model.connection import connection_feeds
 from meterd.core.model.periods import Period
-from meterd.core.model.plan import Point, Role, Site
+from meterd.core.model.plan import Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.model.results import BalanceRow, Channel, PvRow
 from meterd.core.registers.register_line import Flag, Ints
@@ -64,12 +65,6 @@ class StoredFigures(Protocol):
         """First and last start of the figures of a period; None without any."""
 
 
-def connection(site: Site) -> tuple[Point, ...]:
-    """The points at the grid connection: feeds of boards that no other board supplies."""
-    own = {board.name for board in site.boards if board.fed_by is None}
-    return tuple(p for p in site.points if p.counts and p.role is Role.FEED and p.board in own)
-
-
 def point_items(site: Site) -> list[EnergyItem]:
     """Every point that counts and is read, in the order of the plan."""
     return [
@@ -117,14 +112,15 @@ def pattern_items(site: Site) -> list[EnergyItem]:
 def site_items(site: Site) -> list[EnergyItem]:
     """The figures of the site: those of the PV accounting where there is PV, else sums of its feeds and other sources."""
     roles = {role: [p.name for p in site.points if p.counts and p.role is role] for role in Role}
-    if roles[Role.PV] and roles[Role.FEED]:
+    feeds = [p.name for p in connection_feeds(site)]
+    if roles[Role.PV] and feeds:
         return [EnergyItem(ItemKind.SITE, name) for name in SITE_FIGURES]
-    sources = [*roles[Role.FEED], *roles[Role.BACKUP], *roles[Role.STORAGE], *roles[Role.PV]]
+    sources = [*feeds, *roles[Role.BACKUP], *roles[Role.STORAGE], *roles[Role.PV]]
     both, bought, sold = (IMPORT, EXPORT), (IMPORT,), (EXPORT,)
     sums = [
         _site_sum(site, "consumption", sources, both),
-        _site_sum(site, "grid_import", roles[Role.FEED], bought),
-        _site_sum(site, "grid_export", roles[Role.FEED], sold),
+        _site_sum(site, "grid_import", feeds, bought),
+        _site_sum(site, "grid_export", feeds, sold),
     ]
     return [item for item in sums if item is not None]
 

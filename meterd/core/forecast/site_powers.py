@@ -8,6 +8,7 @@ import numpy as np
 from meterd.core.energy.aggregation import NetPlan, net_plan
 from meterd.core.energy.rollup import Columns
 from meterd.core.forecast.history import Floats, History, history_of
+from meterd.core.model.connection import connection_feeds
 from meterd.core.model.periods import DAY_MS, HOUR_MS
 from meterd.core.model.plan import Role, Site
 from meterd.core.pv.figures import flexible_points
@@ -32,12 +33,13 @@ class ForecastInputs:
 def forecast_inputs(site: Site) -> ForecastInputs | None:
     """The registers of a site; None without a live feed: then nothing says what the site draws."""
     live = [point for point in site.points if point.counts]
-    roles = (Role.FEED, Role.BACKUP, Role.STORAGE)
-    if not any(point.role is Role.FEED for point in live):
+    feeds = [point.name for point in connection_feeds(site)]
+    if not feeds:
         return None
+    others = [point.name for point in live if point.role in (Role.BACKUP, Role.STORAGE)]
     return ForecastInputs(
         net_plan(site, [point.name for point in live if point.role is Role.PV]),
-        net_plan(site, [point.name for point in live if point.role in roles]),
+        net_plan(site, [*feeds, *others]),
         net_plan(site, [point.name for point in flexible_points(site)]),
     )
 

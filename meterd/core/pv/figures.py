@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from meterd.core.model.connection import boards_behind_feeders, connection_feeds
 from meterd.core.model.plan import Limits, Point, PointState, Role, Site
 from meterd.core.model.reading import POWER, Quality
 from meterd.core.model.results import consumed
@@ -166,12 +167,12 @@ def site_powers(
 ) -> tuple[PowerNow, PowerNow, PowerNow, PowerNow]:
     """Draw at the connection, PV production, load and self-use of the site now, in W.
 
-    Draw is the sum of the feeds (negative = export); load = draw + PV + backup + storage, PV behind feeders included;
-    self-use = production less what of it is exported. Each is of the newest complete round of the meters in it, and
-    invalid with a reason where there is none.
+    Draw is the sum of the feeds at the connection (negative = export); load = draw + PV + backup + storage, PV behind
+    feeders included; self-use = production less what of it is exported. Each is of the newest complete round of the
+    meters in it, and invalid with a reason where there is none.
     """
     moment = _Moment(instant, site.limits, now_ms)
-    feeds, sources = _of_role(site, Role.FEED), _of_role(site, Role.PV)
+    feeds, sources = connection_feeds(site), _of_role(site, Role.PV)
     others = _of_role(site, Role.BACKUP, Role.STORAGE)
     draw = _add(moment, feeds, none="no live feed point")
     production = _add(moment, sources, none="no live PV point")
@@ -213,7 +214,7 @@ def surplus_now(
         return SurplusNow(None, now_ms, Quality.INVALID, NO_PATH, "no live PV point")
     flexible = flexible_points(site)
     common = [*_of_role(site, Role.PV), *_of_role(site, Role.BACKUP), *flexible]
-    connection = _add(moment, _of_role(site, Role.FEED), also=common, none="no live feed point")
+    connection = _add(moment, connection_feeds(site), also=common, none="no live feed point")
     if not connection.reason:
         return _surplus(
             site,
@@ -233,7 +234,7 @@ def surplus_now(
 
 def surplus_points(site: Site) -> list[Point]:
     """Points whose powers the surplus needs while the feeds can be read: feeds, PV, backup and flexible loads."""
-    return [*_of_role(site, Role.FEED, Role.PV, Role.BACKUP), *flexible_points(site)]
+    return [*connection_feeds(site), *_of_role(site, Role.PV, Role.BACKUP), *flexible_points(site)]
 
 
 def backup_running(site: Site, instant: Mapping[tuple[str, str], Now], now_ms: int) -> list[str]:
@@ -272,8 +273,13 @@ def _of_role(site: Site, *roles: Role) -> list[Point]:
 
 
 def _inner_terms(site: Site) -> list[Point]:
-    """Terms of all boards but the feeds; none where no feeder is live, for then all PV would seem left over."""
-    terms = [p for p in site.points if p.counts and p.below is None and p.role not in (Role.FEED, Role.SUB)]
+    """Terms of all boards but the feeds; none where no feeder is live, for then all PV would seem left over.
+
+    A board behind a counting feeder has no terms: that feeder measures all of it.
+    """
+    behind = boards_behind_feeders(site)
+    inner = [p for p in site.points if p.counts and p.below is None and p.board not in behind]
+    terms = [p for p in inner if p.role not in (Role.FEED, Role.SUB)]
     return terms if any(p.role is Role.FEEDER for p in terms) else []
 
 

@@ -6,8 +6,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.core.energy.energy_items import connection
 from meterd.core.energy.rollup import mean_power_w
+from meterd.core.model.connection import connection_feeds
 from meterd.core.model.periods import Period, starts
 from meterd.core.model.plan import Point, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
@@ -41,7 +41,7 @@ def load_course(intervals: Intervals, site: Site, period: Period, span: tuple[in
     """The consumption of the site, all that comes in less what goes out, by hours of a month or days of a year."""
     zone, step_ms = ZoneInfo(site.zone), site.interval_s * 1000
     edges = (*starts(_LOAD_STEP[period], *span, zone, step_ms), span[1])
-    grid = connection(site)
+    grid = connection_feeds(site)
     if len(edges) < 2 or not grid or not len(intervals.starts):
         return None
     sources = [p for p in site.points if p.counts and p.role in _SOURCES]

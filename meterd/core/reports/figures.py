@@ -7,8 +7,8 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from meterd.core.energy.energy_items import connection
 from meterd.core.energy.rollup import Columns, maximum_demand, mean_power_w
+from meterd.core.model.connection import connection_feeds
 from meterd.core.model.plan import Point, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.model.results import Channel
@@ -215,7 +215,7 @@ def summed(intervals: Intervals, points: Iterable[Point], register: str) -> tupl
 
 def peaks(intervals: Intervals, site: Site, interval_ms: int, *, count: int) -> tuple[Peak, ...]:
     """The largest means of the draw at the connection, the largest first, of equals the earlier."""
-    points = connection(site)
+    points = connection_feeds(site)
     imported, known = summed(intervals, points, IMPORT)
     exported, both = summed(intervals, points, EXPORT)
     if any(intervals.place((p.name, EXPORT)) is not None for p in points):
@@ -238,7 +238,7 @@ class Step:
 
 def steps(intervals: Intervals, site: Site, begins: Sequence[int], end_ms: int) -> tuple[Step, ...]:
     """Sums of consecutive parts of the period, missing with any missing interval."""
-    grid, sun = connection(site), [p for p in site.points if p.counts and p.role is Role.PV]
+    grid, sun = connection_feeds(site), [p for p in site.points if p.counts and p.role is Role.PV]
     columns = {
         "imported": summed(intervals, grid, IMPORT),
         "exported": summed(intervals, grid, EXPORT),

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from meterd.core.model.connection import connection_feeds
 from meterd.core.model.periods import floor
 from meterd.core.model.plan import PointState, Role, Site
 from meterd.core.model.reading import POWER
@@ -51,7 +52,7 @@ def aligned_points(site: Site) -> AlignedPoints:
     )
     drawing = {p.name for p in site.points if p.counts and p.role in (Role.FEEDER, Role.SUB)} - _with_sources(site)
     return AlignedPoints(
-        tuple(p.name for p in site.points if p.counts and p.role is Role.FEED),
+        tuple(p.name for p in connection_feeds(site)),
         tuple(p.name for p in site.points if p.counts and p.role is Role.PV),
         measured,
         tuple(

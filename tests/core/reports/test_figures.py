@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from meterd.core.energy.rollup import Columns
+from meterd.core.model.connection import connection_feeds
 from meterd.core.model.plan import Board, Point, PointState, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.registers.register_line import Flag
@@ -14,7 +15,6 @@ from meterd.core.reports.figures import (
     Quality,
     amount,
     area_of,
-    connection,
     grouped,
     peaks,
     point_line,
@@ -162,7 +162,7 @@ def test_connection_is_the_feeds_of_boards_that_nothing_else_feeds() -> None:
         Point("t1", "main", Role.FEED), Point("t2", "main", Role.FEED, state=PointState.PLANNED),
         Point("in", "upper", Role.FEED), feeder("up"),
     )  # fmt: skip
-    assert [point.name for point in connection(site(*points, boards=boards))] == ["t1"]
+    assert [point.name for point in connection_feeds(site(*points, boards=boards))] == ["t1"]
 
 
 def test_peaks_of_the_connection_are_net_over_all_feeds_and_skip_unknown_intervals() -> None:

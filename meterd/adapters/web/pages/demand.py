@@ -22,6 +22,7 @@ from meterd.core.checks.loading import (
     use,
 )
 from meterd.core.energy.rollup import Columns, maximum_demand
+from meterd.core.model.connection import connection_feeds
 from meterd.core.model.periods import DAY_MS, HOUR_MS, Period, bounds, from_ms
 from meterd.core.model.plan import Point, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
@@ -189,8 +190,7 @@ def _whole(now: PowerNow | None) -> int | None:
 
 
 def _peak(reads: Reads, site: Site, grid: Ints, zone: ZoneInfo) -> Peak | None:
-    feeds = [p for p in site.points if p.role is Role.FEED and p.counts]
-    energy, present = _net(reads, site, feeds, grid)
+    energy, present = _net(reads, site, connection_feeds(site), grid)
     step = site.interval_s * 1000
     results = maximum_demand(energy, present, step)
     if results is None:
@@ -370,11 +370,8 @@ def _nights(reads: Reads, site: Site, zone: ZoneInfo, span: tuple[int, int]) -> 
     grid = np.arange(first, span[1] + step, step, dtype=np.int64)
     hours = _night_rows(grid, zone)
     grid = grid[hours]
-    sources = [
-        p
-        for p in site.points
-        if p.counts and p.below is None and p.role in (Role.FEED, Role.PV, Role.BACKUP, Role.STORAGE)
-    ]
+    others = [p for p in site.points if p.counts and p.below is None and p.role in (Role.PV, Role.BACKUP, Role.STORAGE)]
+    sources = [*connection_feeds(site), *others]
     energy, present = _net(reads, site, sources, grid)
     return nights(mean_w(energy, site.interval_s), present, grid, zone)
 
