@@ -102,7 +102,7 @@ class Candidate:
     @property
     def step_text(self) -> str:
         """As it stands in a sentence about before and now."""
-        return self.text if self.large and self.step != -1.0 else f"{self.text} than before"
+        return self.text if self.large else f"{self.text} compared with before"
 
     @property
     def about(self) -> str:

@@ -366,6 +366,8 @@ def test_every_change_of_the_clocks_has_a_german_form(zone: str, before: str) ->
     "sentence",
     [
         "q01 reads 0.98 +- 0.01 of the true energy, since 2026-03-29 (14 days of evidence); no other explanation within 20:1",
+        "q01 reads -4.00 % +- 0.20 % than before, since 2026-03-29 (14 days of evidence)",
+        "q01 counts nothing any more than before, since 2026-03-29 (14 days of evidence)",
         "once the cause is confirmed on site, the books are put right by: meterd correct PLAN --point q01 --factor 1.02",
         "mail: what should be told cannot be delivered: timed out",
         "mill: the running interval comes to a mean of 120.0 kW if the draw stays, the contract has 100.0 kW; the rest may"

@@ -61,7 +61,7 @@ def test_a_step_is_found_named_sized_and_dated(site: Simulated, warm: WatchState
     assert abs(best.step - (factor - 1)) < 4 * best.step_error + 0.002
     changed = int(site.start_ms[WARM * 96])
     assert abs(suspicion.change_ms - changed) <= 2 * 86_400_000
-    assert "than before" in suspicion.text
+    assert "compared with before" in suspicion.text
     assert "common to all instruments" in suspicion.text
     assert "qualified people" in suspicion.remedy
 

@@ -72,7 +72,7 @@ def test_one_in_full_has_its_history_newest_first(tmp_path: Path) -> None:
 
 def test_a_change_of_drift_can_be_accepted_and_nothing_else_can(tmp_path: Path) -> None:
     """The button is offered for drift; the order closes the finding in the person's name and keeps what was accepted."""
-    drift = Finding("drift", "q01", NOW, "q01 reads -4.00 % +- 0.20 % than before", "check q01", ("q01",))
+    drift = Finding("drift", "q01", NOW, "q01 reads -4.00 % +- 0.20 % compared with before", "check q01", ("q01",))
     context = context_of(tmp_path / "s.sqlite", [], [Q01, drift])
     assert view(context, MARKS, shot(context), FindingsQuery("drift-q01")).may_accept
     assert not view(context, MARKS, shot(context), FindingsQuery("stale-q01")).may_accept
