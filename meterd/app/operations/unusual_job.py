@@ -25,9 +25,15 @@ _SOURCES = (Role.FEED, Role.BACKUP, Role.STORAGE, Role.PV)
 
 
 def watched_points(site: Site) -> list[Point]:
-    """Feeders and what hangs below them. Flexible loads are left out: they follow the sun and their shares."""
+    """Feeders and what hangs below them.
+
+    Flexible loads are left out: they follow the sun and their shares. So are single rooms (copies of a pattern): what is
+    unusual in one is for whoever lives or works there.
+    """
     flexible = {point.name for point in flexible_points(site)}
-    return [p for p in site.points if p.counts and p.role in (Role.FEEDER, Role.SUB) and p.name not in flexible]
+    rooms = {point for copied in site.copied for point in copied.points}
+    left_out = flexible | rooms
+    return [p for p in site.points if p.counts and p.role in (Role.FEEDER, Role.SUB) and p.name not in left_out]
 
 
 def loads_of(site: Site) -> Loads:

@@ -168,7 +168,7 @@ def test_without_room_for_a_copy_what_is_readable_is_saved(tmp_path: Path, monke
     path = filled(tmp_path / "s.sqlite", 3_000)
     with path.open("r+b") as file:
         file.write(bytes(PAGE))
-    monkeypatch.setattr(recovery, "ROOM", 10**9)
+    monkeypatch.setattr(recovery, "FREE_TIMES", 10**9)
     store, salvage = open_sound(path)
     assert salvage is not None
     assert store.reading_count() == 3_000

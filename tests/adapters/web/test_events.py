@@ -16,7 +16,14 @@ pytestmark = pytest.mark.slow
 SITE = load_plan(Path(__file__).parents[3] / "config" / "harrow-mill").site
 ROOMS = {point for row in SITE.copied for point in row.points}
 NAMES = ROOMS | {consumer.name for consumer in SITE.consumers if consumer.point in ROOMS}
-PLAN = {"rating_a", "findings", "more", "longest_note"}  # numbers beside a name that are no figures of a room
+PLAN = {
+    "rating_a",
+    "findings",
+    "more",
+    "longest_note",
+    "use_judged",
+    "use_loads",
+}  # numbers beside a name that are no figures of a room
 
 
 def told(value: object, names: set[str]) -> Iterator[tuple[str, dict[str, float]]]:
