@@ -70,7 +70,7 @@ def test_a_surplus_does_not_wait_for_the_store_and_is_never_followed_by_an_older
         with running(site, store):
             assert until(lambda: publish(out, round_of(now_ms(), 8_000)) or heard(seen), 60)
             with closing(sqlite3.connect(store, isolation_level=None, timeout=30)) as other:
-                sent = next((at_ms for _ in range(8) if (at_ms := heard_before_stored(other, out, seen))), 0)
+                sent = next((at_ms for _ in range(20) if (at_ms := heard_before_stored(other, out, seen))), 0)
                 assert sent, "no surplus came before its readings were stored"
                 publish(out, round_of(now_ms(), 7_000))
                 assert until(lambda: heard(seen)[-1][1] == 7_000.0, 20)

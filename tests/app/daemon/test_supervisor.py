@@ -143,7 +143,8 @@ def test_signs_of_life_come_only_while_the_loop_goes_on(tmp_path: Path, monkeypa
             assert manager.recv(1000) == b"READY=1\nSTATUS=all well"
             assert b"WATCHDOG=1" in (manager.recv(1000), manager.recv(1000))
             assert until(lambda: supervisor.hangs, 5)
-            assert "stands in the step readings" in supervisor.mark.read_text()
+            mark = supervisor.mark  # written after it was counted
+            assert until(lambda: mark.exists() and "stands in the step readings" in mark.read_text(), 5)
             drain(manager)
             time.sleep(0.15)
             assert drain(manager) == 0
