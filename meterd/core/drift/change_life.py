@@ -6,17 +6,23 @@ of which the baseline before the first foretells where it leads to.
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from meterd.core.balance.uncertainty import Floats
-from meterd.core.drift.baseline import Fit, Hypothesis, directions, information
+from meterd.core.drift.baseline import Fit, directions
 from meterd.core.drift.baseline_renewal import added, refitted, renewed, what_is_learned, with_fresh_charts
-from meterd.core.drift.daily_statistics import DayStatistics
-from meterd.core.drift.dead_meters import counts_again, dead_meters, usual_power
-from meterd.core.drift.identification import GAP, ODDS, Evidence, Window, evidence, shape_name, shortlist, suspicion
-from meterd.core.drift.load_shape import judge
+from meterd.core.drift.change_evidence import (
+    SCALE_LEAST,
+    SHORTEST,
+    ChangeEvidence,
+    Info,
+    daily_information,
+    judged_change,
+    summed_evidence,
+)
+from meterd.core.drift.dead_meters import counts_again
+from meterd.core.drift.identification import GAP, ODDS, evidence, shape_name
 from meterd.core.drift.monitor_state import (
     KEEP,
     WANDER_FROZEN,
@@ -30,17 +36,11 @@ from meterd.core.drift.monitor_state import (
     log_evidence,
     only,
     part_of,
-    sums_of,
     with_wander,
 )
 from meterd.core.drift.unmetered_load import begun, gone, hidden, never, otherwise, over, taken_as_normal
-from meterd.core.model.plan import Role
 
-SCALE_LEAST = 0.25  # evidence is never taken for more than four times better than the intervals let expect
-HALF_RIGHT = 0.1  # more of the evidence is explained without the first day: it was half right
-PLAIN = 100.0  # least T of the days after it: of little evidence any share is explained by chance
 SURE = 2.0  # times h: the least T of an alarm
-SHORTEST = 2  # days of evidence for a name or for an end: one day may be a day like no other
 SETTLED_DAYS = 14  # a load that has looked like one for two weeks is one
 END_DAYS = 7  # of the newest days that may show an end by themselves, without an alarm
 END_SURE = 2 * GAP / 2  # ln of how much likelier the old baseline must make them than the one since: 400
@@ -48,18 +48,6 @@ OLD_DAYS = 28  # a baseline before a change that lasts longer has wandered with 
 NET = 0.25  # of a step; less is left of it after the way back
 YOUNG_DAYS = 7  # before a change, to know what a dead meter used to count
 DAY_MS = 86_400_000
-
-Info = tuple[Floats, Floats]
-
-
-@dataclass(frozen=True, slots=True)
-class _ChangeEvidence:
-    """A change looked at: its days of evidence [M, b] by the unknowns of its part, T of the best hypothesis, the scatter."""
-
-    change: Change
-    days: tuple[Info, ...]
-    best: float
-    scale: float
 
 
 def opened(state: WatchState, *, frozen: bool, found_ms: int, from_ms: int, part: int) -> WatchState | None:
@@ -72,13 +60,15 @@ def opened(state: WatchState, *, frozen: bool, found_ms: int, from_ms: int, part
     low = max((renewal.at_ms for renewal in state.renewals), default=0)
     base = copy.fit if frozen else base_before(state, max(from_ms, low))
     spread = copy.spread[state.parts[part][1]]
-    look = _judged(state, Change(found_ms, max(from_ms, low), low, part, base, spread, frozen=frozen), opening=True)
+    look = judged_change(
+        state, Change(found_ms, max(from_ms, low), low, part, base, spread, frozen=frozen), opening=True
+    )
     suspicion = look.change.suspicion
     if suspicion is None or not _is_relevant(state, look):
         return None
-    current = log_evidence(only(look.change.base, state.parts[part][0]), *_summed(look)) + look.best / 2
+    current = log_evidence(only(look.change.base, state.parts[part][0]), *summed_evidence(look)) + look.best / 2
     for change in reversed(_lasting(state, part)):
-        if _before(state, change, _summed(look)) >= current - GAP / 2 or _undone(change, look.change):
+        if _before(state, change, summed_evidence(look)) >= current - GAP / 2 or _undone(change, look.change):
             return ended(state, change, look.change.from_ms, "as-before")
     if look.change.load is not None:
         return None if look.change.load.node in hidden(state) else _lasts(state, look.change)
@@ -101,7 +91,7 @@ def _alone(state: WatchState, change: Change) -> bool:
     )
 
 
-def _is_relevant(state: WatchState, look: _ChangeEvidence) -> bool:
+def _is_relevant(state: WatchState, look: ChangeEvidence) -> bool:
     """Whether what fits best is large and sure enough to send somebody.
 
     Half of the step that is worth an alarm; and T of some h: a steady shift shows 4 k h or more when its chart reaches h,
@@ -121,107 +111,6 @@ def _is_relevant(state: WatchState, look: _ChangeEvidence) -> bool:
 def _index(state: WatchState, name: str) -> int:
     """Place of a hypothesis; -1 for a load of any shape, which is a rival only."""
     return next((j for j, test in enumerate(state.tests) if test.name == name), -1)
-
-
-def _summed(look: _ChangeEvidence) -> Info:
-    M = np.sum([m for m, _ in look.days], axis=0) / look.scale
-    return M, np.sum([b for _, b in look.days], axis=0) / look.scale
-
-
-# -- what is said of a change ------------------------------------------------------------------------------------------
-
-
-def _judged(state: WatchState, change: Change, *, opening: bool = False) -> _ChangeEvidence:
-    """Name what changed with all days of its evidence; `opening` sets the baseline before it."""
-    part, mine, D = state.parts[change.part]
-    days = [d for d in state.recent if d.start_ms >= change.low_ms and d.start_ms < (change.until_ms or d.end_ms)]
-    some = _info(state, days, change.part, but=change.found_ms)
-    first = _change(some, only(change.base, part), D, change.spread)
-    base = change.base
-    if opening and not change.frozen:
-        base = base_before(state, days[first].start_ms)
-    within = only(base, part)
-    scale = max(float(np.mean(change.spread)), SCALE_LEAST)
-    tests = tuple(state.tests[j] for j in mine)
-    start, seen, explained = _evidence_from(some, first, within, (tests, D), scale)
-    from_ms = days[first].start_ms
-    window = Window(
-        found_ms=change.found_ms,
-        change_ms=min(from_ms, change.begun_ms or from_ms),
-        days=len(days) - start,
-        false_alarms_per_year=state.threshold.false_alarms_per_year,
-        explained=explained,
-        zone=state.network.zone,
-    )
-    still = dead_meters(state.network, days[:first], days[start:], base.mean)
-    feeds = frozenset(p for p, role in zip(state.network.points, state.network.roles, strict=True) if role is Role.FEED)
-    judged = judge(state.network, days[:first], days[start:], base, hidden(state, change.found_ms))
-    text = suspicion(tests, seen, window, feeds=feeds, still=still, judged=judged)
-    place = {test.name: k for k, test in enumerate(tests)}
-    listed = [place[c.hypothesis] for c in text.candidates if c.hypothesis in place]
-    if any(
-        c.kind == "shape" for c in text.candidates
-    ):  # all that it looks like begins anew, or they would be suspect next
-        listed += [*shortlist(tests, seen, feeds)[0], *(k for k, test in enumerate(tests) if test.kind == "standing")]
-    anew = dict.fromkeys((*change.anew, *(int(mine[k]) for k in listed)))
-    stored = [int(np.flatnonzero(mine == j)[0]) for j in anew]
-    changed = replace(
-        change,
-        base=base,
-        from_ms=from_ms,
-        suspicion=text,
-        anew=tuple(anew),
-        steps=tuple(float(seen.step[k]) for k in stored),
-        errors=tuple(float(seen.error[k]) for k in stored),
-        dead_kw=abs(usual_power(state.network, days[:first], still[0].points[0])) if still else 0.0,
-    )
-    return _ChangeEvidence(changed, tuple(some[start:]), float(seen.T.max()), scale)
-
-
-def _evidence_from(
-    days: list[Info], first: int, base: Fit, tests: tuple[tuple[Hypothesis, ...], Floats], scale: float
-) -> tuple[int, Evidence, float]:
-    """The row from which days tell of a change that began on day `first`, their evidence, and what share of it is explained.
-
-    A change begins during a day, and such a day is half right: no ratio fits it, and what fits it best has the hours of its
-    second half. It is left out where a ratio explains the days after it much better without it.
-    """
-    results = []
-    hypotheses, D = tests
-    for start in (first, first + 1)[: len(days) - first - SHORTEST + 1 or 1]:
-        M, b = np.sum([m for m, _ in days[start:]], axis=0), np.sum([v for _, v in days[start:]], axis=0)
-        s = b - M @ base.mean
-        seen = evidence(base, M, s, D, scale)
-        results.append((start, seen, _explained(base, M, s, float(seen.T.max()) * scale)))
-    _, seen, explained = results[-1]
-    best = int(seen.T.argmax())
-    plain = seen.T[best] >= PLAIN and hypotheses[best].unit == "ratio"
-    return results[-1] if plain and explained > results[0][2] + HALF_RIGHT else results[0]
-
-
-def _info(state: WatchState, days: Iterable[DayStatistics], part: int, *, but: int | None = None) -> list[Info]:
-    some = state.parts[part][0]
-    square, results = np.ix_(some, some), []
-    for day in days:
-        M, b = information(state.network, sums_of(state, day, but=but), state.noise)
-        results.append((M[square], b[some]))
-    return results
-
-
-def _change(days: list[Info], base: Fit, D: Floats, spread: Floats) -> int:
-    """The row of `days` from which on one hypothesis explains most: the change date by likelihood."""
-    score = np.array([D.T @ (b - M @ base.mean) for M, b in days])
-    own = np.array([(D * (M @ D)).sum(axis=0) for M, _ in days])
-    S, K = np.cumsum(score[::-1], axis=0)[::-1], np.cumsum(own[::-1], axis=0)[::-1]
-    T = S * S / (np.maximum(K, 1e-30) * spread)
-    return int(T[: max(len(days) - SHORTEST + 1, 1)].max(axis=1).argmax())
-
-
-def _explained(base: Fit, M: Floats, s: Floats, best: float) -> float:
-    """Share of the weighted squares of s that the best hypothesis takes away; what scatter alone leaves is not counted."""
-    whole = np.linalg.lstsq(M, s, rcond=1e-10)[0]
-    total = float(s @ np.linalg.solve(np.eye(len(M)) + base.covariance @ M, whole))
-    return min(1.0, best / max(total - len(s), best, 1e-30))
 
 
 # -- a change that goes on ---------------------------------------------------------------------------------------------
@@ -244,7 +133,7 @@ def _further(state: WatchState, known: Change, step: Change) -> WatchState:
     """One more step of an instrument that is suspect already: its step is measured from the baseline before the first."""
     since = known.from_ms if known.begun_ms is None else known.begun_ms
     asked = replace(known, low_ms=step.from_ms, from_ms=step.from_ms, begun_ms=since, until_ms=None)
-    changed = _judged(state, asked).change
+    changed = judged_change(state, asked).change
     state = replace(state, changes=tuple(changed if change is known else change for change in state.changes))
     state = _without_scores(state, changed.from_ms)
     return renewed(state, changed.anew, changed.from_ms, free=True, owner=changed.found_ms)
@@ -288,14 +177,14 @@ def _calm(state: WatchState) -> bool:
 
 
 def _again(state: WatchState, change: Change) -> WatchState:
-    result = replace(_judged(state, change).change, dead_kw=0.0)
+    result = replace(judged_change(state, change).change, dead_kw=0.0)
     if result.from_ms >= change.found_ms:  # what fits best began after this was found: it is something else
         return state
     last = state.recent[-SHORTEST].start_ms
     if (
         change.found_ms <= last and _name(result) != _name(change) != ""
     ):  # days of another change must not give this one its name
-        result = _judged(state, replace(change, until_ms=last)).change
+        result = judged_change(state, replace(change, until_ms=last)).change
         result = replace(result, until_ms=None, dead_kw=0.0)
     state = replace(state, changes=tuple(result if c is change else c for c in state.changes))
     if result.load:
@@ -316,7 +205,7 @@ def _more(state: WatchState, change: Change) -> WatchState:
     if low_ms is None or _lasting(state, change.part):  # what an instrument reads wrong looks like more or less of it
         return state
     since = change.from_ms if change.begun_ms is None else change.begun_ms
-    result = _judged(state, replace(change, low_ms=low_ms, begun_ms=since, until_ms=None)).change
+    result = judged_change(state, replace(change, low_ms=low_ms, begun_ms=since, until_ms=None)).change
     if result.load is None:
         return state
     stored = replace(result, from_ms=change.from_ms, low_ms=change.low_ms)
@@ -350,7 +239,7 @@ def _dead(state: WatchState, change: Change) -> WatchState:
         return ended(state, change, day.start_ms, "as-before")
     if change.from_ms - state.recent[0].start_ms < YOUNG_DAYS * DAY_MS:
         return state
-    result = _judged(state, change).change
+    result = judged_change(state, change).change
     if not result.dead_kw:  # some days of another load do not bring it back to life
         return state
     result = replace(result, dead_kw=change.dead_kw)
@@ -368,7 +257,7 @@ def _end(state: WatchState, change: Change) -> int | None:
     if state.learner is None or len(days) < SHORTEST:
         return None
     scale = max(float(np.mean(change.spread)), SCALE_LEAST)
-    some = [(M / scale, b / scale) for M, b in _info(state, days, change.part)]
+    some = [(M / scale, b / scale) for M, b in daily_information(state, days, change.part)]
     now = only(state.learner.fit, state.parts[change.part][0])
     better = np.array([_before(state, change, info) - log_evidence(now, *info) for info in some])
     sums = np.cumsum(better[::-1])[::-1]
