@@ -13,7 +13,7 @@ from meterd.core.balance.uncertainty import Floats
 from meterd.core.checks.staleness import Arrivals
 from meterd.core.drift.detection_limits import Visible
 from meterd.core.energy.completeness import StoredEnergies
-from meterd.core.energy.energy_items import StoredFigures
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.model.finding import FindingNote, FindingRow, Suppression
 from meterd.core.model.forecast import ForecastScore
 from meterd.core.model.health import Health

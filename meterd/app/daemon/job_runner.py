@@ -16,12 +16,12 @@ from zoneinfo import ZoneInfo
 
 from meterd.adapters.planfile.loader import Plan
 from meterd.adapters.runtime.logging import about
-from meterd.adapters.store.facts import FactStore
 from meterd.app.daemon.job_calendar import JobCalendar
 from meterd.app.operations.child_process import Child
 from meterd.app.operations.job_request import JobRequest
 from meterd.core.checks.rules import job_failed_finding
 from meterd.core.errors import ConfigError, MeterdError, StoreError, described
+from meterd.core.model.facts import FactStore
 from meterd.core.model.finding import Finding
 from meterd.core.model.job_rules import fact_of, rules_of, stored_record
 from meterd.core.model.schedule import (

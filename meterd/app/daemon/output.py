@@ -10,9 +10,9 @@ from meterd.adapters.mqtt.settings import LinkSettings
 from meterd.adapters.publish.broker_link import opener
 from meterd.adapters.publish.publisher import Publisher
 from meterd.adapters.runtime.logging import about
-from meterd.adapters.store.facts import Facts
 from meterd.app.daemon.assembly import output_settings
 from meterd.app.daemon.zone_update import rules_version
+from meterd.core.model.facts import Facts
 from meterd.core.model.plan import Site
 
 log = logging.getLogger("meterd")

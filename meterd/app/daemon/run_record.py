@@ -4,9 +4,9 @@ import logging
 from pathlib import Path
 
 from meterd.adapters.runtime.logging import about
-from meterd.adapters.store.facts import FactStore
 from meterd.app.daemon.supervisor import read_mark
 from meterd.core.errors import StoreError
+from meterd.core.model.facts import FactStore
 
 log = logging.getLogger("meterd")
 

@@ -10,8 +10,8 @@ from itertools import cycle
 import numpy as np
 
 from meterd.adapters.runtime.logging import about
-from meterd.adapters.store.facts import FactStore
 from meterd.core.errors import StoreError
+from meterd.core.model.facts import FactStore
 from meterd.core.model.finding import Finding
 from meterd.core.model.periods import floor
 from meterd.core.model.plan import Site

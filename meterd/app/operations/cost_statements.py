@@ -9,7 +9,8 @@ from meterd.app.operations.pv_accounting import participants
 from meterd.app.operations.queries import Span, span_of_store
 from meterd.core.energy.aggregation import net_plan
 from meterd.core.energy.cost import PeriodAccount, cost_of
-from meterd.core.energy.energy_items import EnergyItem, ItemKind, StoredFigures
+from meterd.core.energy.energy_items import EnergyItem, ItemKind
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.model.periods import Period, label, starts
 from meterd.core.model.plan import Allocation, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT

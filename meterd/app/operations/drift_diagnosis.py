@@ -20,7 +20,7 @@ from meterd.core.drift.identification import CAUSES, Candidate, Suspicion, with_
 from meterd.core.drift.load_dependent_error import Reactive, compared, observe, onset
 from meterd.core.drift.wiring_faults import GROSS, Cause, Observed, changes, dependence, match, undoing
 from meterd.core.energy.aggregation import net_plan
-from meterd.core.energy.energy_items import StoredFigures
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.model.periods import DAY_MS, Period, floor
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import EXPORT, IMPORT, REGISTERS

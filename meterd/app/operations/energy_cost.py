@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 from meterd.app.operations.pv_accounting import points_of_tenants
 from meterd.app.operations.queries import Line, Span, extent, span_of_store
 from meterd.core.energy.cost import GIVEN, MONEY, Cost, PeriodAccount, cost_of
-from meterd.core.energy.energy_items import StoredFigures
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.energy.tariff import COIN_PARTS, MG_PER_G, BillLine, total
 from meterd.core.errors import ConfigError
 from meterd.core.model.periods import Period, label, starts

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from meterd.adapters.store.journal import SqliteStore
-from meterd.core.energy.energy_items import StoredFigures
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.engine import begin
 from meterd.core.errors import ConfigError
 from meterd.core.model.periods import DAY_MS, HOUR_MS, Period, from_ms

@@ -4,8 +4,8 @@ import zoneinfo
 
 import numpy as np
 
-from meterd.adapters.store.facts import Facts
-from meterd.core.energy.energy_items import StoredFigures
+from meterd.core.energy.stored_figures import StoredFigures
+from meterd.core.model.facts import Facts
 from meterd.core.model.periods import Period, floor, starts
 from meterd.core.model.plan import Role, Site
 from meterd.core.model.reading import IMPORT

@@ -12,9 +12,9 @@ import numpy as np
 from meterd.adapters.store.as_of import AsOfStore
 from meterd.adapters.store.journal import SqliteStore
 from meterd.core.energy.aggregation import board_aggregations
-from meterd.core.energy.energy_items import StoredFigures
 from meterd.core.energy.partial_period import PartialPeriod, balance_in, first_known, partial_period_of, pv_in
 from meterd.core.energy.rollup import Columns, mean_power_w
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.errors import ConfigError
 from meterd.core.model.periods import Period, bounds, from_ms, label, local, starts, text, to_ms
 from meterd.core.model.plan import Site

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from meterd.core.energy.energy_items import StoredFigures
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.model.periods import DAY_MS, Period
 
 COURSE_DAYS = 60  # before a change: what is usual is seen in two months

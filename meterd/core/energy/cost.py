@@ -13,8 +13,9 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.core.energy.energy_items import EnergyItem, ItemKind, StoredFigures, figures_of
+from meterd.core.energy.energy_items import EnergyItem, ItemKind, figures_of
 from meterd.core.energy.partial_period import PartialPeriod, first_known, partial_period_of
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.energy.tariff import (
     BillLine,
     Bools,

@@ -6,16 +6,16 @@ An energy counts along the arrow of the plan: import less export where both are 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Protocol
 
 import numpy as np
 
 from meterd.core.energy.rollup import Columns
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.model.connection import connection_feeds
 from meterd.core.model.periods import Period
 from meterd.core.model.plan import Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
-from meterd.core.model.results import BalanceRow, Channel, PvRow
+from meterd.core.model.results import Channel, PvRow
 from meterd.core.registers.register_line import Flag, Ints
 
 LEAST_POINTS = 3  # of a sum over points that may not be seen one by one: the sum of two tells each the other
@@ -47,22 +47,6 @@ class EnergyItem:
     def key(self) -> str:
         """How it is asked for, such as `point:bakery-ovens`."""
         return f"{self.kind}:{self.name}"
-
-
-class StoredFigures(Protocol):
-    """Stored figures of periods. Energies in mWh, times in ms UTC."""
-
-    def columns(self, channels: Sequence[Channel], period: Period, starts: Ints) -> Columns:
-        """Newest figures of T periods by n channels."""
-
-    def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> list[BalanceRow]:
-        """Balances of one board that start in [from, until)."""
-
-    def pv(self, period: Period, from_ms: int, until_ms: int) -> list[PvRow]:
-        """PV figures that start in [from, until)."""
-
-    def span(self, period: Period) -> tuple[int, int] | None:
-        """First and last start of the figures of a period; None without any."""
 
 
 def point_items(site: Site) -> list[EnergyItem]:

@@ -9,8 +9,9 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.core.energy.energy_items import EnergyItem, StoredFigures, figures_of
+from meterd.core.energy.energy_items import EnergyItem, figures_of
 from meterd.core.energy.partial_period import first_known
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.model.periods import Period, bounds
 from meterd.core.registers.register_line import Bools, Ints
 

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from meterd.core.energy.aggregation import net_plan
-from meterd.core.energy.energy_items import StoredFigures
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.model.periods import DAY_MS, Period, starts
 from meterd.core.model.plan import Site
 from meterd.core.unusual.days import Ints, classes_of

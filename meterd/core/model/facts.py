@@ -1,4 +1,4 @@
-"""Facts of a store, as far as who only keeps texts there needs to know it: two or three of its many methods."""
+"""Facts: texts stored by name, wherever they are stored."""
 
 from contextlib import AbstractContextManager
 from typing import Protocol
