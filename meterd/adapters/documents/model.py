@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from typing import Literal
 
+from meterd.core.energy.load_profile import HoursByDays
+
 
 @dataclass(frozen=True, slots=True)
 class Number:
@@ -108,6 +110,19 @@ class Course:
 
 
 @dataclass(frozen=True, slots=True)
+class HoursMap:
+    """Mean power of the hours of each day: a map of tones on paper, a table with tones in a workbook.
+
+    `first` heads the column of days, `missing` is the word for a gap.
+    """
+
+    name: str
+    hours: HoursByDays
+    missing: str
+    first: str
+
+
+@dataclass(frozen=True, slots=True)
 class Sign:
     """Lines to sign on, one for each role."""
 
@@ -115,7 +130,7 @@ class Sign:
     words: tuple[str, str, str]  # name, date, signature
 
 
-Block = Heading | Text | Facts | Table | Bars | Course | Sign
+Block = Heading | Text | Facts | Table | Bars | Course | HoursMap | Sign
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,6 +36,7 @@ from meterd import __version__
 from meterd.adapters.documents.bar_chart import BarChart
 from meterd.adapters.documents.fonts import BOLD, ITALIC, PLAIN, letters, printable
 from meterd.adapters.documents.formats import shown
+from meterd.adapters.documents.hours_map import HoursChart
 from meterd.adapters.documents.model import (
     Bars,
     Block,
@@ -45,6 +46,7 @@ from meterd.adapters.documents.model import (
     Document,
     Facts,
     Heading,
+    HoursMap,
     Number,
     Sign,
     Table,
@@ -173,8 +175,8 @@ def _flow(document: Document) -> Iterator[Flowable]:
     yield _heading(Heading(document.title), "title")
     look = _Look(document.lang, ZoneInfo(document.zone), _page_size(document)[0] - 2 * MARGIN)
     for block, after in zip(document.blocks, (*document.blocks[1:], None), strict=True):
-        if isinstance(block, Heading) and isinstance(after, Course):
-            yield CondPageBreak(TimeChart(after, look.lang, look.zone, look.width).height + _LEAST / 2)
+        if isinstance(block, Heading) and isinstance(after, Course | HoursMap):
+            yield CondPageBreak(_chart(after, look).height + _LEAST / 2)
         yield from _block(block, look)
 
 
@@ -195,11 +197,17 @@ def _block(block: Block, look: _Look) -> Iterator[Flowable]:
     elif isinstance(block, Bars):
         yield BarChart(block, look.lang, look.width)
         yield Spacer(1, 3 * mm)
-    elif isinstance(block, Course):
-        yield TimeChart(block, look.lang, look.zone, look.width)
+    elif isinstance(block, Course | HoursMap):
+        yield _chart(block, look)
         yield Spacer(1, 3 * mm)
     else:
         yield KeepTogether([_sign(block, look.width)])
+
+
+def _chart(block: Course | HoursMap, look: _Look) -> TimeChart | HoursChart:
+    if isinstance(block, Course):
+        return TimeChart(block, look.lang, look.zone, look.width)
+    return HoursChart(block, look.lang, look.zone, look.width)
 
 
 def _heading(block: Heading, style: str) -> Paragraph:

@@ -1,9 +1,9 @@
-"""The charts of a report: the load of the site with PV, and the feeders one on the other."""
+"""The charts of a report: the load of the site with PV, its hours by days, and the feeders one on the other."""
 
 from collections.abc import Iterator
 
 from meterd.adapters.documents.cells import MWH_PER_KWH, titled
-from meterd.adapters.documents.model import Block, Course, Heading, Series, Text
+from meterd.adapters.documents.model import Block, Course, Heading, HoursMap, Series, Text
 from meterd.adapters.documents.texts import Words
 from meterd.core.model.periods import Period
 from meterd.core.reports.content import Report
@@ -19,6 +19,10 @@ def course_blocks(report: Report, words: Words) -> Iterator[Block]:
         yield Heading(words("course-load"), 2)
         yield _load(report.load, words)
         yield Text(words("course-load-year" if year else "course-load-note"), "note")
+    if report.hours is not None and report.hours.present.any():
+        yield Heading(words("course-hours"), 2)
+        yield HoursMap(words("course-hours"), report.hours, words("missing"), words("course-day"))
+        yield Text(words("course-hours-note"), "note")
     if report.feeders is not None and any(v is not None for row in report.feeders.values for v in row):
         yield Heading(words("course-feeders"), 2)
         yield _feeders(report.feeders, words)

@@ -82,15 +82,7 @@ class TimeChart(Flowable):  # type: ignore[misc]
         for x, at in drawn.x_ticks:
             canvas.line(x * self._scale, foot, x * self._scale, foot - 2)
             if x * self._scale < right - 8:
-                canvas.drawString(x * self._scale, foot - 9, printable(self._moment(at)))
-
-    def _moment(self, tick: TimeTick) -> str:
-        """A moment of the axis: a date or a month."""
-        at = local(tick.at_ms, self._zone)
-        month = self._words.month(at.month)[:3]
-        if tick.grain is Grain.DAY:
-            return f"{at.day}. {month}" if self._words.lang == "de" else f"{at.day} {month}"
-        return month if tick.grain is Grain.MONTH else f"{at:%H:%M}" if tick.grain is Grain.CLOCK else str(at.year)
+                canvas.drawString(x * self._scale, foot - 9, tick_words(at, self._zone, self._words))
 
     def _shapes(self, canvas: Any, drawn: Chart) -> None:
         for area in drawn.areas:
@@ -133,6 +125,15 @@ class TimeChart(Flowable):  # type: ignore[misc]
                 canvas.setFont(PLAIN, SIZE)
                 canvas.drawString(x + 12, y, words)
             y -= ROW
+
+
+def tick_words(tick: TimeTick, zone: ZoneInfo, words: Words) -> str:
+    """A moment of an axis: a date, a month, a year or a time of the day."""
+    at = local(tick.at_ms, zone)
+    month = printable(words.month(at.month)[:3])
+    if tick.grain is Grain.DAY:
+        return f"{at.day}. {month}" if words.lang == "de" else f"{at.day} {month}"
+    return month if tick.grain is Grain.MONTH else f"{at:%H:%M}" if tick.grain is Grain.CLOCK else str(at.year)
 
 
 def _legend_rows(course: Course, width: float) -> list[list[tuple[float, int, str]]]:

@@ -19,16 +19,19 @@ from meterd.adapters.documents.model import (
     Document,
     Facts,
     Heading,
+    HoursMap,
     Moment,
     Number,
     Sign,
     Table,
     Text,
 )
+from meterd.core.energy.load_profile import HOURS
 from meterd.core.model.periods import from_ms
 
 CREATED = datetime(2000, 1, 1, tzinfo=UTC)  # no clock in a document; the file format wants some date
 LONGEST_NAME = 31  # of a worksheet
+TONES = {"type": "2_color_scale", "min_color": "#E8F0F5", "max_color": "#2F72A0"}  # of a table of hours by days
 MM_PER_CHARACTER = 1.9  # of the default font
 
 
@@ -57,11 +60,13 @@ class _Writer:
         self._first()
         for table, form in self._tables():
             sheet = self._table(table)
-            if form is not None:
+            if form == TONES:
+                sheet.conditional_format(1, 1, len(table.rows), len(table.columns) - 1, TONES)
+            elif form is not None:
                 self._chart(sheet, table, form)
 
     def _tables(self) -> Iterator[tuple[Table, dict[str, str] | None]]:
-        """The tables in their order, with the kind of chart that is drawn of one."""
+        """The tables in their order, with the kind of chart that is drawn of one, or the tones of its cells."""
         for block in self._document.blocks:
             if isinstance(block, Table):
                 yield block, None
@@ -70,6 +75,8 @@ class _Writer:
             elif isinstance(block, Course):
                 stacked = {"type": "column", "subtype": "stacked"}
                 yield _of_course(block), stacked if block.form == "stacked" else {"type": "line"}
+            elif isinstance(block, HoursMap):
+                yield _of_hours(block), TONES
 
     def _chart(self, sheet: Worksheet, table: Table, form: dict[str, str]) -> None:
         """A chart of the columns behind the first one, beside the table."""
@@ -208,3 +215,21 @@ def _of_course(course: Course) -> Table:
         for i, at in enumerate(course.edges[:-1])
     )
     return Table(course.name, columns, rows)
+
+
+def _of_hours(block: HoursMap) -> Table:
+    """A row for each day. An hour that the clock leaves out is empty."""
+    hours = block.hours
+    columns = (Column(block.first, 20), *(Column(f"{hour:02d}:00 [kW]", 17, "right") for hour in range(HOURS)))
+    watt, present, missing = hours.watt.tolist(), hours.present.tolist(), hours.missing.tolist()
+    rows = tuple(
+        (
+            Moment(at, date_only=True),
+            *(
+                Number(watt[hour][day] / 1000, 1) if present[hour][day] else block.missing * missing[hour][day]
+                for hour in range(HOURS)
+            ),
+        )
+        for day, at in enumerate(hours.day_ms)
+    )
+    return Table(block.name, columns, rows)

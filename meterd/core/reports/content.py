@@ -6,6 +6,7 @@ The same rows give the same report, whenever it is made: no clock enters, the re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from meterd.core.energy.load_profile import HoursByDays
 from meterd.core.model.finding import FindingRow
 from meterd.core.model.finding_cause import EVENTS, blames_a_meter
 from meterd.core.model.forecast import ForecastScore
@@ -16,7 +17,7 @@ from meterd.core.pv.figures import ratio
 from meterd.core.registers.corrections import Correction
 from meterd.core.reports.comparison import PeriodFigures
 from meterd.core.reports.cost import PeriodCost
-from meterd.core.reports.courses import FeederCourse, LoadCourse, feeder_course, load_course
+from meterd.core.reports.courses import FeederCourse, LoadCourse, feeder_course, load_course, load_hours
 from meterd.core.reports.figures import (
     Group,
     Intervals,
@@ -150,6 +151,7 @@ class Report:
     forecasts: tuple[ForecastScore, ...] = ()
     cost: PeriodCost | None = None
     load: LoadCourse | None = None
+    hours: HoursByDays | None = None  # the consumption of the site
     feeders: FeederCourse | None = None
     compared: tuple[PeriodFigures, ...] = ()
 
@@ -160,7 +162,7 @@ def make_report(site: Site, data: ReportData) -> Report:
     there = [p for p in site.points if p.counts or p.state is PointState.RETIRED]
     read = {point for point, _ in data.intervals.channels}
     lines = tuple(point_line(data.intervals, point, step_ms) for point in there if point.counts or point.name in read)
-    span = data.span
+    span, end_ms = data.span, min(data.span.until_ms, data.span.known_ms)
     return Report(
         span=span,
         points=lines,
@@ -168,7 +170,7 @@ def make_report(site: Site, data: ReportData) -> Report:
         tenants=grouped(site, lines, lambda point: point.tenant),
         boards=tuple(_board(row, data.verdicts.get(row.board, {})) for row in data.balances),
         peaks=peaks(data.intervals, site, step_ms, count=TOP_PEAKS),
-        steps=steps(data.intervals, site, data.begins, min(span.until_ms, span.known_ms)),
+        steps=steps(data.intervals, site, data.begins, end_ms),
         pv=_pv(site, data),
         quality=sum((line.quality for line in lines), Quality()),
         changes=data.changes,
@@ -178,8 +180,9 @@ def make_report(site: Site, data: ReportData) -> Report:
         forecasts=data.forecasts,
         cost=data.cost,
         compared=data.compared,
-        load=load_course(data.intervals, site, span.period, (span.since_ms, min(span.until_ms, span.known_ms))),
-        feeders=feeder_course(data.intervals, site, data.begins, min(span.until_ms, span.known_ms)),
+        load=load_course(data.intervals, site, span.period, (span.since_ms, end_ms)),
+        hours=load_hours(data.intervals, site, (span.since_ms, end_ms)),
+        feeders=feeder_course(data.intervals, site, data.begins, end_ms),
     )
 
 

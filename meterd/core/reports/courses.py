@@ -1,4 +1,4 @@
-"""Courses for the charts of a report: mean power of the site hour by hour or day by day, and what each feeder took."""
+"""Courses for the charts of a report: mean power of the site, its hours by days, and what each feeder took."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from meterd.core.energy.load_profile import HoursByDays, hours_by_days
 from meterd.core.energy.rollup import mean_power_w
 from meterd.core.model.connection import connection_feeds
 from meterd.core.model.periods import Period, starts
@@ -41,14 +42,24 @@ def load_course(intervals: Intervals, site: Site, period: Period, span: tuple[in
     """The consumption of the site, all that comes in less what goes out, by hours of a month or days of a year."""
     zone, step_ms = ZoneInfo(site.zone), site.interval_s * 1000
     edges = (*starts(_LOAD_STEP[period], *span, zone, step_ms), span[1])
-    grid = connection_feeds(site)
-    if len(edges) < 2 or not grid or not len(intervals.starts):
+    into = _supplies(site)
+    if len(edges) < 2 or not into or not len(intervals.starts):
         return None
-    sources = [p for p in site.points if p.counts and p.role in _SOURCES]
-    sun = [p for p in sources if p.role is Role.PV]
-    load = _powers(intervals, edges, *_net(intervals, [*grid, *sources]))
+    sun = [p for p in into if p.role is Role.PV]
+    load = _powers(intervals, edges, *_net(intervals, into))
     production = _powers(intervals, edges, *summed(intervals, sun, IMPORT)) if sun else ()
     return LoadCourse(edges, load, production)
+
+
+def load_hours(intervals: Intervals, site: Site, span: tuple[int, int]) -> HoursByDays | None:
+    """The consumption of the site by local hours and days, in W; None without a feed or an hour."""
+    zone, into = ZoneInfo(site.zone), _supplies(site)
+    edges = (*starts(Period.HOUR, *span, zone, site.interval_s * 1000), span[1])
+    if len(edges) < 2 or not into or not len(intervals.starts):
+        return None
+    sums = sums_between(intervals, edges, *_net(intervals, into))
+    energy = np.array([value or 0 for value in sums], dtype=np.int64)
+    return hours_by_days(edges[:-1], energy, np.array([value is not None for value in sums]), zone)
 
 
 def feeder_course(
@@ -73,6 +84,12 @@ def feeder_course(
         columns = zip(*(rows[i] for i in rest), strict=True)
         values.append(tuple(None if None in column else sum(v or 0 for v in column) for column in columns))
     return FeederCourse(edges, tuple(feeders[i] for i in alone), tuple(values), len(rest))
+
+
+def _supplies(site: Site) -> list[Point]:
+    """All through which energy comes in: the connection to the grid, PV, backup, storage; none without a connection."""
+    grid = list(connection_feeds(site))
+    return grid and [*grid, *(p for p in site.points if p.counts and p.role in _SOURCES)]
 
 
 def _net(intervals: Intervals, points: Sequence[Point]) -> tuple[Ints, Bools]:

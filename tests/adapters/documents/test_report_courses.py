@@ -31,6 +31,23 @@ def test_the_charts_of_a_month_have_the_figures_of_its_hours(hof: Path, tmp_path
         assert chart.series[0].val.numRef.f.replace("'", "") == f"{name}!$B$2:$B${len(sheets[name])}"
 
 
+def test_the_hours_of_each_day_are_those_of_the_register_files(hof: Path, tmp_path: Path) -> None:
+    """A row for each day; the hour that the clock leaves out on 29 March is empty."""
+    rows = book(made(tmp_path, "report", hof, "--month", "2026-03", "--xlsx", tmp_path / "r.xlsx"))["Hours by days"]
+    wh = march()
+    load = (wh["t1"] - wh["t1-out"] + wh["roof"]) / 1000
+    clock = pd.DatetimeIndex(load.index.tz_convert("Europe/Vienna"))
+    expected = load.groupby([clock.day, clock.hour]).mean()
+    assert rows[0] == ["Day", *(f"{hour:02d}:00 [kW]" for hour in range(24))]
+    assert len(rows) == 1 + 31
+    for day, row in enumerate(rows[1:], 1):
+        for hour in range(24):
+            if (day, hour) in expected.index:
+                assert float(str(row[1 + hour])) == pytest.approx(expected[day, hour])
+            else:
+                assert (day, hour, row[1 + hour]) == (29, 2, "")
+
+
 def test_the_same_report_has_the_same_bytes_with_its_charts(hof: Path, tmp_path: Path) -> None:
     """PDF and workbook, month and year, in German."""
     for form in ("pdf", "xlsx"):
@@ -48,6 +65,9 @@ def test_charts_on_paper_have_legend_axis_and_heading_on_one_page(hof: Path, tmp
     pages = said.split("Seite ")
     (page,) = [p for p in pages if "Mittlere Leistung jeder Stunde" in p]
     for words in ("Last und PV", "kW", "Verbrauch der Anlage", "PV-Erzeugung", "9. Mär"):
+        assert words in page
+    (page,) = [p for p in pages if "oben Mitternacht" in p]
+    for words in ("Stunden und Tage", "kW", "00:00", "21:00", "9. Mär"):
         assert words in page
     (page,) = [p for p in pages if "ein Abgang über dem anderen" in p]
     for words in ("Abgänge", "Steigleitung", "bakery"):
