@@ -5,7 +5,7 @@ import io
 import json
 from collections.abc import Iterable, Mapping, Sequence
 
-POINT_COLUMNS = ("point", "board", "role", "title", "place", "designation", "tenant", "state", "rating_a")
+POINT_COLUMNS = ("point", "board", "role", "below", "title", "place", "designation", "tenant", "state", "rating_a")
 INSTRUMENT_COLUMNS = ("point", "serial", "meter_class", "ct_class", "ct_ratio", "pulse_wh")
 INPUT_COLUMNS = ("point", "register", "source", "address", "field", "unit", "time_field")
 

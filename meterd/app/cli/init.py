@@ -1,10 +1,11 @@
-"""`meterd init`: a new plan from a list of meters, a broker or a Modbus line; what is guessed is a comment."""
+"""`meterd init`: a new plan from a list of meters, a broker, a Modbus line or questions; what is guessed is a comment."""
 
 import argparse
 import sys
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
+from zoneinfo import available_timezones
 
 from meterd.adapters.planfile.loader import Plan, load_plan
 from meterd.adapters.planfile.name_rules import is_name, suggestion
@@ -19,6 +20,7 @@ from meterd.adapters.planfile.new_plan import (
 )
 from meterd.app.cli import init_scan
 from meterd.app.cli.commands import Subparsers, command
+from meterd.app.cli.init_ask import asked_points
 from meterd.app.cli.init_listen import heard_files
 from meterd.app.operations.broker_address import add_options, refuse_options
 from meterd.app.operations.point_list import ListedPoint, PointList, read_points
@@ -54,9 +56,11 @@ def _init(arguments: argparse.Namespace) -> int:
     folder: Path = arguments.folder
     if (folder / "site.toml").exists():
         raise ConfigError(f"{folder} holds a plan already; name another folder")
-    if arguments.points is None and arguments.listen is None and arguments.scan is None:
+    asked = arguments.points is None and arguments.listen is None and arguments.scan is None
+    if asked and not sys.stdin.isatty():
         raise ConfigError(
-            "say where the points come from: --points LIST, --listen mqtt://HOST:PORT or --scan modbus://HOST:PORT/1-20"
+            "say where the points come from: --points LIST, --listen mqtt://HOST:PORT or --scan modbus://HOST:PORT/1-20;"
+            " on a terminal they are asked for"
         )
     if arguments.scan is not None and (arguments.points is not None or arguments.listen is not None):
         raise ConfigError("--scan stands alone: leave out --points and --listen")
@@ -64,16 +68,20 @@ def _init(arguments: argparse.Namespace) -> int:
         refuse_options(arguments, "--listen")
     if arguments.source is not None and (arguments.listen is not None or arguments.scan is not None):
         raise ConfigError("--source is for a list alone; with --listen and --scan the inputs are those that are found")
+    if asked and arguments.source is not None:
+        raise ConfigError("--source is for a list; questions ask for the topic of each point")
     listed = None if arguments.points is None else read_points(arguments.points)
     name = arguments.name or suggestion(folder.resolve().name)
     if not is_name(name):
         raise ConfigError(f"{name!r} is no name of a site; write for example --name {suggestion(name) or 'boat-yard'}")
-    zone = arguments.zone or _asked("time zone of the site, such as Europe/Vienna: ", "--zone")
+    zone = arguments.zone or _asked_zone()
     lines: list[str] = []
     if arguments.scan is not None:
         files = init_scan.scanned_files(arguments, name, zone)
     elif arguments.listen is not None:
         files, lines = heard_files(arguments, name, zone, listed)
+    elif asked:
+        files = dict(_files(name, zone, answered := asked_points(input, print), _source_of(answered)))
     else:
         assert listed is not None, "a list or a broker is given"
         files, lines = dict(_files(name, zone, listed, arguments.source)), _listed(listed)
@@ -87,10 +95,16 @@ def _init(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def _asked(question: str, option: str) -> str:
+def _source_of(answered: PointList) -> str | None:
+    return "mqtt" if any(point.values.get("address") for point in answered.points) else None
+
+
+def _asked_zone() -> str:
     if not sys.stdin.isatty():
-        raise ConfigError(f"say {option}: nobody can be asked here")
-    return input(question).strip()
+        raise ConfigError("say --zone: nobody can be asked here")
+    while (zone := input("time zone of the site, such as Europe/Vienna: ").strip()) not in available_timezones():
+        print(f"{zone!r} is not in the IANA list of time zones")
+    return zone
 
 
 def _files(name: str, zone: str, listed: PointList, source: str | None) -> Iterator[tuple[str, str]]:

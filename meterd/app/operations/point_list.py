@@ -83,7 +83,7 @@ def read_points(path: Path) -> PointList:
     taken: set[str] = set()
     for row in range(first + 1, len(grid.rows)):
         cells = {columns[place]: str(grid.cells[place][row]).strip() for place in columns}
-        point = _point({key: value for key, value in cells.items() if value}, int(grid.rows[row]), taken)
+        point = listed_point({key: value for key, value in cells.items() if value}, int(grid.rows[row]), taken)
         if point is not None:
             points.append(point)
             taken.add(spelled(point.name))
@@ -124,7 +124,8 @@ def _means(title: str, words: Sequence[str], *, exact: bool) -> bool:
     return key in words if exact else any(word in key for word in words if len(word) > 3)
 
 
-def _point(cells: dict[str, str], row: int, taken: set[str]) -> ListedPoint | None:
+def listed_point(cells: dict[str, str], row: int, taken: set[str]) -> ListedPoint | None:
+    """The point of one row, None if its cells name none; `taken` holds the spelled names of the points before."""
     said = cells.get("point") or cells.get("title") or ""
     if not said or not suggestion(said):
         return None
