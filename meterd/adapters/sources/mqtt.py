@@ -4,14 +4,12 @@ What is not believed is confirmed to the broker all the same, so that it does no
 is confirmed by `ack` after the commit. The broker slows down when nothing is confirmed, so a burst loses nothing.
 """
 
-import os
 import queue
 import threading
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, replace
 from functools import partial
-from pathlib import Path
 from typing import Literal
 
 from meterd.adapters.mqtt.client import Link, Message, Token
@@ -19,6 +17,7 @@ from meterd.adapters.mqtt.link_state import LinkState
 from meterd.adapters.mqtt.settings import WEEK_S, LinkSettings
 from meterd.adapters.runtime.worker import Worker
 from meterd.adapters.sources import CLOCK_SET_MS, Delivery, RefusalLog, Refused, inputs_of, sample, settings_from
+from meterd.adapters.sources.password import password
 from meterd.adapters.sources.payloads import PAYLOAD_LIMIT, Decoded, InputGroup, decode, group_of
 from meterd.core.checks.own_clock import own_clock
 from meterd.core.errors import ConfigError, described
@@ -88,7 +87,7 @@ def link_settings(settings: MqttSettings) -> LinkSettings:
         host=settings.host,
         port=settings.port,
         username=settings.username,
-        password=_password(settings),
+        password=password(settings.password_env, settings.password_file, "the broker's"),
         tls=settings.tls,
         ca_file=settings.ca_file,
         cert_file=settings.cert_file,
@@ -98,19 +97,6 @@ def link_settings(settings: MqttSettings) -> LinkSettings:
         receive_maximum=settings.receive_maximum,
         payload_limit=settings.payload_limit,
     )
-
-
-def _password(settings: MqttSettings) -> str:
-    if settings.password_env:
-        if settings.password_env not in os.environ:
-            raise ConfigError(f"environment variable {settings.password_env} with the broker's password is not set")
-        return os.environ[settings.password_env]
-    if settings.password_file:
-        try:
-            return Path(settings.password_file).read_text(encoding="utf-8").rstrip("\r\n")
-        except (OSError, UnicodeDecodeError) as exc:
-            raise ConfigError(f"cannot read the broker's password from {settings.password_file}: {exc}") from exc
-    return ""
 
 
 def groups_by_topic(inputs: tuple[Input, ...], site: Site, time_unit: str) -> dict[str, InputGroup]:

@@ -4,10 +4,11 @@ For commissioning: whether word order, register, ratio and sign are right is see
 """
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from meterd.adapters.sources import Delivery, probe_mqtt
+from meterd.adapters.sources import Delivery, http, probe_mqtt, sample
+from meterd.adapters.sources.heard.values import numbers_in
 from meterd.adapters.sources.modbus import source as modbus
 from meterd.adapters.sources.modbus import sunspec
 from meterd.adapters.sources.modbus.registers import KINDS, LAST_REGISTER, ORDERS, Spot, decode
@@ -333,6 +334,32 @@ def _title(meter_input: Input) -> str:
     )
 
 
+def _http(row: SourceRow, inputs: tuple[Input, ...], site: Site) -> tuple[Section, ...]:
+    line = http.HttpLine(http.settings_for(row), inputs, site, wall_ms)
+    sections = []
+    for path in line.stations():
+        line.open()
+        status, body = line.ask(path)
+        chosen = {meter_input.field: meter_input.register for meter_input in inputs if meter_input.address == path}
+        sections.append(Section(f"{path}, HTTP status {status}, {len(body)} bytes", tuple(_numbers(body, chosen))))
+    return tuple(sections)
+
+
+def _numbers(body: bytes, chosen: Mapping[str, str]) -> Iterator[Shown]:
+    """Every number of an answer with the field that reads it, and the fields of the plan that are not there."""
+    try:
+        numbers = numbers_in(body, wall_ms())
+    except ValueError as exc:
+        yield Shown("", sample(body), None, note=str(exc))
+        return
+    for number in numbers:
+        register = chosen.get(number.field, "")
+        item = Item(number.number, number.unit, f"{number.number:.12g}")
+        yield _of_item(number.field or "payload", item, register, number.why)
+    for field in chosen.keys() - {number.field for number in numbers}:
+        yield Shown(field or "payload", "", None, chosen=True, note="not in the answer")
+
+
 def _mqtt(row: SourceRow, inputs: tuple[Input, ...], site: Site) -> tuple[Section, ...]:
     messages = probe_mqtt.listen(row, inputs, site, limit_s=probe_mqtt.LISTEN_S)
     sections: dict[str, list[Shown]] = {}
@@ -349,6 +376,7 @@ READERS: dict[str, Callable[[SourceRow, tuple[Input, ...], Site], tuple[Section,
     "mbus": _mbus,
     "sml": _sml,
     "iec62056-21": _readout,
+    "http": _http,
     "mqtt": _mqtt,
 }
 

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from meterd.adapters.sources import Source, mqtt
+from meterd.adapters.sources import Source, http, mqtt
 from meterd.adapters.sources.files import settings as files
 from meterd.adapters.sources.modbus import source as modbus
 from meterd.adapters.sources.modbus import sunspec
@@ -23,6 +23,7 @@ class Protocol:
     settings_for: Callable[[SourceRow, Site], object]  # ConfigError for options that cannot work
     source: Callable[..., Source]
     address_fault: Callable[[str], Fault | None] | None = None
+    fields: bool = False  # whether an input names a field of what its address gives
 
 
 def _file_source(*row: Any, **options: Any) -> Source:
@@ -32,8 +33,9 @@ def _file_source(*row: Any, **options: Any) -> Source:
 
 
 PROTOCOLS: dict[str, Protocol] = {
-    "mqtt": Protocol(mqtt.MqttSettings, mqtt.settings_for, mqtt.MqttSource),
+    "mqtt": Protocol(mqtt.MqttSettings, mqtt.settings_for, mqtt.MqttSource, fields=True),
     "file": Protocol(files.FileSettings, lambda row, _site: files.settings_for(row), _file_source),
+    "http": Protocol(http.HttpSettings, http.settings_for, http.HttpSource, http.address_fault, fields=True),
     "modbus": Protocol(modbus.ModbusSettings, modbus.settings_for, modbus.ModbusSource, modbus.address_fault),
     "sunspec": Protocol(sunspec.SunspecSettings, sunspec.settings_for, sunspec.SunspecSource, sunspec.address_fault),
     "mbus": Protocol(mbus.MbusSettings, mbus.settings_for, mbus.MbusSource, mbus.address_fault),

@@ -24,7 +24,8 @@ from meterd.core.model.plan import Source as SourceRow
 from meterd.core.model.reading import REGISTERS, UNITS
 
 DONE, FAILED = 0, 1
-POLLED = ("modbus", "sunspec", "mbus", "sml", "iec62056-21")
+POLLED = ("modbus", "sunspec", "mbus", "sml", "iec62056-21", "http")
+FIELDS = ("mqtt", "http")  # whose payload has fields
 READ = (*POLLED, "mqtt")  # with a plan: what is published is listened to
 LIMIT_S = (
     15.0  # a meter that sends on its own does so every few seconds; a readout at 300 baud takes longer and is said so
@@ -49,7 +50,7 @@ def add(commands: Subparsers) -> None:
     parser.add_argument(
         "--address", metavar="ADDRESS", help="without a plan: as in inputs.csv, such as 3/holding/72/float32"
     )
-    field_ = "without a plan, by MQTT: JSON Pointer or SenML name; default: all numbers of the payload"
+    field_ = "without a plan, by MQTT or HTTP: JSON Pointer or SenML name; default: all numbers of the payload"
     parser.add_argument("--field", metavar="FIELD", help=field_)
     add_options(parser)
     parser.add_argument(
@@ -71,8 +72,8 @@ def run(arguments: argparse.Namespace) -> int:
         _take_address(arguments)
     if arguments.protocol != "mqtt":
         refuse_options(arguments, "mqtts://")
-        if arguments.field is not None:
-            raise ConfigError("--field is for MQTT without a plan")
+    if arguments.protocol not in FIELDS and arguments.field is not None:
+        raise ConfigError("--field is for MQTT and HTTP without a plan")
     site, inputs = _with_plan(arguments) if arguments.plan is not None else _without_plan(arguments)
     console = Console(soft_wrap=not sys.stdout.isatty(), highlight=False, width=None if sys.stdout.isatty() else 160)
     failed = 0
@@ -127,6 +128,8 @@ def _take_address(arguments: argparse.Namespace) -> None:
     arguments.host, arguments.port = host.strip("[]"), int(port) if port else None
     if not arguments.address:
         raise ConfigError(f"{text}: its address is missing; write it behind the host as in inputs.csv")
+    if arguments.protocol == "http":
+        arguments.address = f"/{arguments.address}"
 
 
 def _without_plan(arguments: argparse.Namespace) -> tuple[Site, tuple[Input, ...]]:
@@ -143,7 +146,9 @@ def _without_plan(arguments: argparse.Namespace) -> tuple[Site, tuple[Input, ...
     options |= dict(_option(text) for text in arguments.option)
     row = SourceRow(BARE, arguments.protocol, tuple(options.items()))
     unit = arguments.unit or REGISTERS[register].unit
-    meter_input = Input(BARE, register, BARE, arguments.address, unit=unit, scale=arguments.scale)
+    meter_input = Input(
+        BARE, register, BARE, arguments.address, arguments.field or "", unit=unit, scale=arguments.scale
+    )
     site = Site(BARE, "UTC", inputs=(meter_input,), sources=(row,))
     PROTOCOLS[arguments.protocol].settings_for(row, site)
     return site, (meter_input,)

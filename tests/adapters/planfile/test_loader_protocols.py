@@ -19,6 +19,7 @@ from tests.protocol_plans import SOUND, files
         ("mbus", "300/1.8.0", "'300' is no primary address", "0 to 250"),
         ("mbus", "5/zz", "'zz' is no record", "8C1004"),
         ("sml", "import", "'import' is no OBIS code", "such as 1.8.0"),
+        ("http", "status", "'status' is no path", "such as /status"),
         ("iec62056-21", "1-8-0", "'1-8-0' is no OBIS code", "such as 1.8.0"),
     ],
 )

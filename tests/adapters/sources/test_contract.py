@@ -87,6 +87,10 @@ def read_out(request: bytes) -> Iterable[Piece]:
     return (b"/TST5METER\r\n",) if request.startswith(b"/?") else (readout("1.8.0(1.5*kWh)"),)
 
 
+def web(_request: bytes) -> Iterable[Piece]:
+    return (b"HTTP/1.1 200 OK\r\nContent-Length: 3\r\n\r\n1.5", None)
+
+
 @contextmanager
 def mqtt() -> Iterator[Rig]:
     with (
@@ -145,6 +149,7 @@ EXAMPLES: dict[str, Callable[[Path], AbstractContextManager[Rig]]] = {
     ),
     "mbus": lambda _: asked("mbus", Meters({5: [body(number) for number in range(1, 500)]}), "5/1.8.0"),
     "sml": lambda _: sml(),
+    "http": lambda _: asked("http", web, "/value"),
     "iec62056-21": lambda _: asked("iec62056-21", read_out, "1.8.0"),
 }
 

@@ -29,5 +29,7 @@ def test_addresses_of_any_text_are_judged_without_error(name: str) -> None:
         "-1/holding/1/int16",
     ):
         fault = judge(text)
+        if fault is None and (name, text) == ("http", "/"):  # the path of a server that has only one value
+            continue
         assert fault is not None, text
         assert len(" ".join(fault)) < 800

@@ -23,7 +23,7 @@ broker = {{ host = "127.0.0.1", port = {broker} }}
 board = [{{ name = "main" }}]
 point = [
     {{ point = "grid", role = "feed" }}, {{ point = "joinery" }}, {{ point = "offices" }}, {{ point = "roof", role = "pv" }},
-    {{ point = "light" }}, {{ point = "gone" }},
+    {{ point = "light" }}, {{ point = "heat-pump" }}, {{ point = "gone" }},
 ]
 source = [
     {{ name = "board-line", protocol = "modbus", host = "127.0.0.1", port = {modbus}, framing = "rtu", {fast} }},
@@ -31,6 +31,7 @@ source = [
     {{ name = "bus", protocol = "mbus", host = "127.0.0.1", port = {mbus}, {fast} }},
     {{ name = "head", protocol = "sml", host = "127.0.0.1", port = {sml}, {fast} }},
     {{ name = "readout", protocol = "iec62056-21", host = "127.0.0.1", port = {iec}, {fast} }},
+    {{ name = "web", protocol = "http", host = "127.0.0.1", port = {web}, {fast} }},
     {{ name = "dead", protocol = "modbus", host = "127.0.0.1", port = {dead}, {fast} }},
 ]
 input = [
@@ -39,11 +40,21 @@ input = [
     {{ point = "offices", register = "1.8.0", source = "bus", address = "5/1.8.0" }},
     {{ point = "grid", register = "1.8.0", source = "head", address = "1.8.0" }},
     {{ point = "light", register = "1.8.0", source = "readout", address = "1.8.0" }},
+    {{ point = "heat-pump", register = "1.8.0", source = "web", address = "/status", field = "/total", unit = "kWh" }},
     {{ point = "gone", register = "1.8.0", source = "dead", address = "1/holding/0/uint32" }},
 ]
 """
 FAST = "period_s = 0.2, timeout_s = 0.5, retry_max_s = 0.5"
-EXPECTED = {"joinery": 12_500_000, "roof": 12_345_670_000, "offices": 7000, "grid": 12_000, "light": 1_500_000}
+EXPECTED = {
+    "joinery": 12_500_000,
+    "roof": 12_345_670_000,
+    "offices": 7000,
+    "grid": 12_000,
+    "light": 1_500_000,
+    "heat-pump": 2_250_000,
+}
+
+STATUS = b'HTTP/1.1 200 OK\r\nContent-Length: 15\r\n\r\n{"total": 2.25}'
 
 
 def journal(store: Path) -> dict[str, int]:
@@ -70,6 +81,7 @@ def test_all_field_protocols_side_by_side(tmp_path: Path) -> None:
             "mbus": stack.enter_context(TcpDevice(Meters({5: [body(7)]}))).port,
             "sml": stack.enter_context(TcpDevice(greeting=lambda: itertools.cycle((meter(12), 0.1)))).port,
             "iec": stack.enter_context(TcpDevice(read_out)).port,
+            "web": stack.enter_context(TcpDevice(lambda _request: (STATUS, None))).port,
             "dead": free_port(),
         }
         path, store = tmp_path / "works.toml", tmp_path / "works.sqlite"

@@ -186,13 +186,15 @@ def _check_address(entry: Entry[InputRow], draft: Draft, notes: Notes) -> None:
 
 
 def _check_polled(entry: Entry[InputRow], protocol: str | None, notes: Notes) -> None:
-    """An address of a field protocol is one of its own, and nothing else is asked of the value."""
+    """An address of a field protocol is one of its own; most say all that is asked of the value."""
     known = PROTOCOLS.get(protocol or "")
     if known is None or known.address_fault is None:
         return
     fault = known.address_fault(entry.data.address)
     if fault is not None:
         notes.fault(entry.row.at("address"), *fault)
+    if known.fields:
+        return
     for column, value in (("field", entry.data.field), ("time_field", entry.data.time_field)):
         if value:
             what = f"{column} {value[:40]!r} means nothing to protocol {protocol}"
