@@ -2,7 +2,6 @@
 
 import base64
 import json
-import queue
 import socket
 import subprocess
 import time
@@ -15,7 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from meterd.adapters.mqtt.client import Link, Message
+from meterd.adapters.mqtt.client import Link
+from meterd.adapters.mqtt.message_queue import MessageQueue
 from meterd.adapters.mqtt.settings import LinkSettings
 from meterd.adapters.web.backend import UserRole
 from meterd.adapters.web.users import UserFile
@@ -176,7 +176,7 @@ def test_secrets_stand_nowhere(works: Works, capsys: pytest.CaptureFixture[str])
         key_file=str(works.folder / "meterd.key"),
         session_expiry_s=0,
     )  # fmt: skip
-    heard: queue.Queue[Message] = queue.Queue()
+    heard = MessageQueue()
     with Link(own, topics=("#",), inbox=heard) as link:
 
         def all_told() -> bool:

@@ -3,7 +3,6 @@
 import ctypes
 import gc
 import os
-import queue
 import random
 import re
 import signal
@@ -20,7 +19,8 @@ from typing import Any
 
 import pytest
 
-from meterd.adapters.mqtt.client import Link, Message
+from meterd.adapters.mqtt.client import Link
+from meterd.adapters.mqtt.message_queue import MessageQueue
 from meterd.adapters.mqtt.settings import LinkSettings
 from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.runtime.clock import TrialClock
@@ -136,7 +136,7 @@ def test_e3_slow_examinations_messages_and_databases_do_not_delay_the_surplus(
         more = f'[notify]\nwait_s = 0\ntimeout_s = 1\nwebhook_url = "http://127.0.0.1:{hook}/"\n'
         more += f'[line_store]\nurl = "http://127.0.0.1:{base}"\norg = "mill"\nbucket = "mill"\ntimeout_s = 1\n'
         path.write_text(path.read_text(encoding="utf-8") + more, encoding="utf-8")
-        inbox: queue.Queue[Message] = queue.Queue()
+        inbox = MessageQueue()
         listener = LinkSettings("display", host="127.0.0.1", port=broker.port, session_expiry_s=0)
         with (
             Link(listener, topics=("energy/mill/pv/surplus/plain",), inbox=inbox),
@@ -276,7 +276,7 @@ def _energies(store: Path, first: int) -> list[int | None]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("kind", ["source-meters", "paho-mqtt-client-meterd"])
+@pytest.mark.parametrize("kind", ["source-meters", "mqtt-meterd"])
 def test_e5_a_dead_thread_is_noticed_and_started_again(kind: str, tmp_path: Path) -> None:
     store = tmp_path / "s.sqlite"
     with (

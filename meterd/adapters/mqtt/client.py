@@ -15,12 +15,10 @@ What is closed here, each found on paho-mqtt 2.2.0 and each with a test in tests
 """
 
 import itertools
-import queue
-import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
@@ -32,19 +30,20 @@ from meterd.adapters.mqtt.connection_loss import (
     TAKEN_OVER,
     ConnectionLoss,
     LastError,
+    Pauses,
     certificate_words,
-    retry_delays,
     unanswered_words,
 )
 from meterd.adapters.mqtt.deliveries import Deliveries
 from meterd.adapters.mqtt.inbox_control import InboxControl, receive_maximum
 from meterd.adapters.mqtt.link_state import LinkCounters, LinkState
+from meterd.adapters.mqtt.message_queue import Message, MessageQueue, Token
+from meterd.adapters.mqtt.network_loop import Client, NetworkLoop
 from meterd.adapters.mqtt.protocol import (
     certificate_end,
     check_host,
     check_publish,
     connect_properties,
-    discard,
     publish_properties,
     send_at_once,
     set_tls,
@@ -59,27 +58,6 @@ CONNECTIONS = itertools.count(1)  # of the process, so that a token fits no othe
 INBOX_WAIT_S = 1.0  # how long a full inbox holds the network thread: well below any keep-alive
 SUBSCRIBE_BATCH = 100  # topics per SUBSCRIBE packet: about 5 KiB, below the smallest packet limit seen on brokers
 REFUSED_FROM = 0x80  # MQTT 5: reason codes of 0x80 and above are failures
-
-
-@dataclass(frozen=True, slots=True)
-class Token:
-    """Which message of which connection an acknowledgement is for. QoS 0 needs none."""
-
-    connection: int
-    mid: int
-    qos: int
-
-
-@dataclass(frozen=True, slots=True)
-class Message:
-    """One message as it came: bytes, flags, and the monotonic second of its arrival."""
-
-    topic: str
-    payload: bytes
-    retain: bool
-    dup: bool
-    token: Token
-    arrived: float
 
 
 def _nothing(_session_present: bool) -> None:
@@ -98,7 +76,7 @@ class Link:
         settings: LinkSettings,
         *,
         topics: Sequence[str] = (),
-        inbox: "queue.Queue[Message] | None" = None,
+        inbox: MessageQueue | None = None,
         on_connected: Callable[[bool], None] = _nothing,
         will: Will | None = None,
     ) -> None:
@@ -129,7 +107,9 @@ class Link:
         self._last_error = ""
         self._certificate_until_s: float | None = None
         self._thread: threading.Thread | None = None
-        self._client = self._new_client()
+        self._heard: list[Message] = []  # of the present look at the network; belongs to the network thread
+        self._pauses = Pauses(settings.retry_min_s, settings.retry_max_s)
+        self._begin()
 
     # -- life ----------------------------------------------------------------------------------------------------------
 
@@ -143,11 +123,14 @@ class Link:
             clean_start=settings.session_expiry_s == 0,
             properties=connect_properties(settings, self._receive_maximum),
         )
-        self._client.loop_start()
-        # paho clears its own attribute when the thread dies, so the object is kept here (private name, paho-mqtt < 3);
-        # None when it died before this line
-        self._thread = self._client._thread
+        self._thread = threading.Thread(target=self._network.run, name=f"mqtt-{settings.client_id}", daemon=True)
+        self._thread.start()
         self._started = True
+
+    def _begin(self) -> None:
+        """A fresh client, not connected yet."""
+        self._client = self._new_client()
+        self._network = NetworkLoop(self._client, self._pauses, read=self._hand_on, not_made=self._not_made)
 
     def alive(self) -> bool:
         """Whether the network thread runs. It may run without being connected."""
@@ -169,8 +152,7 @@ class Link:
             if self._connected:
                 self._loss.lost_s = time.monotonic()
             self._connected = False
-            discard(self._client)
-            self._client = self._new_client()
+            self._begin()
             self.start()
             return True
         if self._connected and self._inbox is not None and self._holding.due(self._inbox.qsize(), self._inbox.maxsize):
@@ -187,6 +169,7 @@ class Link:
         """Say goodbye to the broker (no will is sent) and end the thread within the stop limit."""
         self._closing = True
         self._client.disconnect()
+        self._network.end()
         if self._thread is not None:
             self._thread.join(self.settings.stop_limit_s)
             if self._thread.is_alive():
@@ -194,8 +177,6 @@ class Link:
                 shut(self._client)
                 self._thread.join(self.settings.stop_limit_s)
         self._connected = False
-        if not self.alive():
-            discard(self._client)
 
     def __enter__(self) -> "Link":
         self.start()
@@ -240,6 +221,7 @@ class Link:
                 self._count(publish_offline=1)
                 return False
             info = self._client.publish(topic, payload, qos=qos, retain=retain, properties=properties)
+        self._network.ring()
         if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             # NO_CONN has been queued by paho all the same; the next connect drops it (see _on_pre_connect)
             self._count(publish_offline=1)
@@ -255,21 +237,25 @@ class Link:
 
     # -- in ------------------------------------------------------------------------------------------------------------
 
-    def ack(self, token: object) -> bool:
-        """Confirm a message after what it caused is committed. May be called from any thread, once per message.
+    def ack(self, *tokens: object) -> bool:
+        """Confirm messages after what they caused is committed, each once. May be called from any thread.
 
-        A token of a previous connection is dropped (False): the broker sends that message again by itself.
+        Tokens of a previous connection are dropped (False): the broker sends those messages again by itself.
         """
-        if not isinstance(token, Token):
-            raise TypeError(f"not a token of this link: {token!r}")
-        if token.qos == 0:
-            return True
+        if foreign := [token for token in tokens if not isinstance(token, Token)]:
+            raise TypeError(f"not a token of this link: {foreign[0]!r}")
+        wanted = [token for token in tokens if isinstance(token, Token) and token.qos]
         with self._lock:
-            if token.connection != self._connection or not self.connected():
-                self._count(late_acks=1)
-                return False
-            self._holding.add(-1)
-            return self._client.ack(token.mid, token.qos) == MQTTErrorCode.MQTT_ERR_SUCCESS
+            present = self._connection if self.connected() else None
+            known = [token for token in wanted if token.connection == present]
+            self._holding.add(-len(known))
+            for _, mid, qos in known:
+                self._client.ack(mid, qos)
+        if known:
+            self._network.ring()
+        if len(known) < len(wanted):
+            self._count(late_acks=len(wanted) - len(known))
+        return len(known) == len(wanted)
 
     def down_s(self) -> float:
         """How long the connection was away before the present one; 0 for the first."""
@@ -283,6 +269,7 @@ class Link:
         """Drop a subscription that a persistent session kept from an older plan."""
         if self.connected():
             self._client.unsubscribe(topic)
+            self._network.ring()
 
     def state(self) -> LinkState:
         """A snapshot for findings and the page."""
@@ -301,16 +288,15 @@ class Link:
 
     # -- paho ----------------------------------------------------------------------------------------------------------
 
-    def _new_client(self) -> paho.Client:
+    def _new_client(self) -> Client:
         settings = self.settings
-        client = paho.Client(
+        client = Client(
             CallbackAPIVersion.VERSION2, client_id=settings.client_id, protocol=paho.MQTTv5, manual_ack=True
         )
         client.enable_logger(self._library_error.logger())
         client.suppress_exceptions = True  # second net below the wrapping of _guarded
         client.connect_timeout = settings.connect_limit_s
         client.max_queued_messages_set(settings.unacknowledged_limit)
-        self._draw_delay(client, 0)
         check_host(settings.host)
         if settings.username:
             client.username_pw_set(settings.username, settings.password)
@@ -320,7 +306,6 @@ class Link:
             set_will(client, self._will)
         client.on_pre_connect = self._guarded(self._on_pre_connect)
         client.on_connect = self._guarded(self._on_connect)
-        client.on_connect_fail = self._guarded(self._on_connect_fail)
         client.on_disconnect = self._guarded(self._on_disconnect)
         client.on_subscribe = self._guarded(self._on_subscribe)
         client.on_publish = self._guarded(self._on_publish)
@@ -341,11 +326,6 @@ class Link:
         with self._count_lock:
             for name, more in added.items():
                 self._counts[name] += more
-
-    def _draw_delay(self, client: paho.Client, short: int) -> None:
-        # paho doubles the delay but does not draw it: a fresh draw per connection keeps a site from returning at once
-        first, longest = retry_delays(self.settings.retry_min_s, self.settings.retry_max_s, short)
-        client.reconnect_delay_set(first, longest)  # type: ignore[arg-type]  # annotated int, any float works
 
     def _on_pre_connect(self, client: paho.Client, _userdata: object) -> None:
         with self._lock:
@@ -395,19 +375,17 @@ class Link:
                 self._refused_topics = {**self._refused_topics, topic: str(reason)}
         self._subscribed = not self._subscribing
 
-    def _on_connect_fail(self, _client: paho.Client, _userdata: object) -> None:
+    def _not_made(self, why: OSError) -> None:
         self._count(connect_failures=1)
-        # paho calls this inside its except clause and hands over no reason (paho-mqtt 2.2)
-        why = sys.exc_info()[1]
         self._loss.not_made()
-        words = certificate_words(str(why), has_certificate=bool(self.settings.cert_file)) or (str(why) if why else "")
+        words = certificate_words(str(why), has_certificate=bool(self.settings.cert_file)) or str(why)
         self._last_error = f"no connection to {self.settings.host}:{self.settings.port}" + (
             f": {words}" if words else ""
         )
 
     def _on_disconnect(
         self,
-        client: paho.Client,
+        _client: paho.Client,
         _userdata: object,
         flags: paho.DisconnectFlags,
         reason: ReasonCode,
@@ -421,7 +399,7 @@ class Link:
         if reason.is_failure:
             self._last_error = f"connection lost: {reason}"
         self._count(short_connections=int(self._loss.ended(time.monotonic(), reason.value, wanted=self._closing)))
-        self._draw_delay(client, self._loss.in_a_row)
+        self._pauses.begin(self._loss.in_a_row)
 
     def _ended_unanswered(self) -> None:
         self._loss.not_made()
@@ -441,31 +419,35 @@ class Link:
             self._last_error = f"broker refused a publish: {refusal}"
 
     def _on_message(self, client: paho.Client, _userdata: object, message: paho.MQTTMessage) -> None:
-        token = Token(self._connection, message.mid, message.qos)
-        self._count(received=1)
-        self._deliveries.note(message.topic)
-        if len(message.payload) > self.settings.payload_limit:
-            self._count(refused=1)
-            self._last_error = f"payload of {len(message.payload)} bytes on {message.topic[:200]} refused"
-            client.ack(message.mid, message.qos)
-            return
-        if self._inbox is None or not self._inbox_takes(message.qos):
-            self._count(dropped=1)
-            return
-        counts = int(message.qos > 0)
-        arrived = Message(
-            message.topic, bytes(message.payload), bool(message.retain), bool(message.dup), token, time.monotonic()
-        )
-        self._holding.add(counts)
-        try:
-            self._inbox.put(arrived, timeout=INBOX_WAIT_S)
-        except queue.Full:
-            self._holding.add(-counts)
-            self._holding.missed = True
-            self._count(dropped=1)
+        topic, payload, qos = message.topic, message.payload, message.qos
+        self._counts["received"] += 1  # here and below: of no other thread
+        self._deliveries.note(topic)
+        if len(payload) > self.settings.payload_limit:
+            self._counts["refused"] += 1
+            self._last_error = f"payload of {len(payload)} bytes on {topic[:200]} refused"
+            client.ack(message.mid, qos)
+        elif self._takes(qos):
+            token = Token(self._connection, message.mid, qos)
+            self._heard.append(Message(topic, bytes(payload), message.retain, message.dup, token, time.monotonic()))
+        else:
+            self._counts["dropped"] += 1
 
-    def _inbox_takes(self, qos: int) -> bool:
-        assert self._inbox is not None, "asked only with an inbox"
+    def _takes(self, qos: int) -> bool:
+        if self._inbox is None:
+            return False
         if qos:
             return not self._holding.missed  # what follows a refused message comes again with it, in order
-        return self._inbox.maxsize <= 0 or self._inbox.qsize() < self._inbox.maxsize - self._receive_maximum
+        limit = self._inbox.maxsize
+        return limit <= 0 or self._inbox.qsize() + len(self._heard) < limit - self._receive_maximum
+
+    def _hand_on(self) -> None:
+        """All messages of one look at the network, in their order."""
+        if not self._heard or self._inbox is None:
+            return
+        messages, self._heard = self._heard, []
+        self._holding.add(sum(message.token.qos > 0 for message in messages))
+        room = self._inbox.put_all(messages, INBOX_WAIT_S)
+        if room < len(messages):
+            self._holding.add(-sum(message.token.qos > 0 for message in messages[room:]))
+            self._holding.missed = True
+            self._counts["dropped"] += len(messages) - room

@@ -63,6 +63,23 @@ def retry_delays(least_s: float, most_s: float, short: int) -> tuple[float, floa
     return min(first, longest), longest
 
 
+class Pauses:
+    """The waits between attempts to connect: drawn anew after each connection, doubled with each attempt that fails."""
+
+    def __init__(self, least_s: float, most_s: float) -> None:
+        self._least_s, self._most_s = least_s, most_s
+        self.begin(0)
+
+    def begin(self, short: int) -> None:
+        """A connection has ended, the last of so many short ones in a row."""
+        self._next_s, self._longest_s = retry_delays(self._least_s, self._most_s, short)
+
+    def next_s(self) -> float:
+        """How long to wait now."""
+        result, self._next_s = self._next_s, min(self._longest_s, self._next_s * 2)
+        return result
+
+
 class LastError(logging.Handler):
     """Keeps what the client library last said of a socket: its callbacks do not hand it over (paho-mqtt 2.2)."""
 

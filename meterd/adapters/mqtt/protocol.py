@@ -9,6 +9,7 @@ import paho.mqtt.client as paho
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from meterd.adapters.mqtt.network_loop import plain_socket
 from meterd.adapters.mqtt.settings import LinkSettings, Will
 from meterd.core.errors import ConfigError, PublishError
 
@@ -69,7 +70,7 @@ def set_tls(client: paho.Client, settings: LinkSettings) -> None:
 
 def certificate_end(client: paho.Client) -> float | None:
     """Seconds since 1970 at which the broker's certificate ends; None without TLS."""
-    sock = client.socket()
+    sock = plain_socket(client)
     if not isinstance(sock, ssl.SSLSocket):
         return None
     until = (sock.getpeercert() or {}).get("notAfter")
@@ -78,29 +79,16 @@ def certificate_end(client: paho.Client) -> float | None:
 
 def send_at_once(client: paho.Client) -> None:
     """Do not let a small packet wait for the confirmation of the one before (Nagle): up to 40 ms on one machine."""
-    sock = client.socket()
-    if isinstance(sock, socket.socket):
+    if (sock := plain_socket(client)) is not None:
         with suppress(OSError):  # closed in the meantime: paho notices by itself
             sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
 def shut(client: paho.Client) -> None:
     """Break the connection under the client, so that its thread stops waiting for a frozen broker."""
-    sock = client.socket()
-    if isinstance(sock, socket.socket):
-        try:
+    if (sock := plain_socket(client)) is not None:
+        with suppress(OSError):  # it was closed in the meantime, which is what we wanted
             sock.shutdown(socket.SHUT_RDWR)
-        except OSError:
-            return  # it was closed in the meantime, which is what we wanted
-
-
-def discard(client: paho.Client) -> None:
-    """Close what a client whose thread has ended still holds open.
-
-    paho-mqtt 2.2.0 closes the pair of sockets that wakes its thread only when the object is destroyed, which with
-    callbacks in a cycle is up to the garbage collector. No public call does it (private name, paho-mqtt < 3).
-    """
-    client._reset_sockets()
 
 
 def check_host(host: str) -> None:

@@ -1,12 +1,11 @@
 """What the publisher needs of a link to a broker, and how one is opened."""
 
-import queue
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Protocol
 
 from meterd.adapters.mqtt.client import Link
-from meterd.adapters.mqtt.client import Message as Heard
+from meterd.adapters.mqtt.message_queue import MessageQueue
 from meterd.adapters.mqtt.settings import LinkSettings, Will
 
 # The full set must be back 10 s after a broker returns (design of the topics), so the link may not sleep longer.
@@ -55,7 +54,7 @@ class Order:
 
     instance: str
     topics: tuple[str, ...]
-    inbox: "queue.Queue[Heard]"
+    inbox: MessageQueue
     on_connected: Callable[[bool], None]
     will: Will | None
 

@@ -11,7 +11,8 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from itertools import islice
 
-from meterd.adapters.mqtt.client import Message as Heard
+from meterd.adapters.mqtt.message_queue import Message as Heard
+from meterd.adapters.mqtt.message_queue import MessageQueue
 from meterd.adapters.mqtt.settings import Will
 from meterd.adapters.publish.broker_link import Opener, Order, PublishLink
 from meterd.adapters.publish.deadband import Changes
@@ -120,7 +121,7 @@ class Publisher:
         self._settling: tuple[int, float] = (0, math.inf)  # connection and when it began, for us
         self._own_findings: dict[str, Finding] = {}
         self._refusal = ""
-        self._inbox: queue.Queue[Heard] = queue.Queue(INBOX)
+        self._inbox = MessageQueue(INBOX)
         self._link = self._open(None)
         self._away_since: float | None = clock()
 
@@ -210,7 +211,7 @@ class Publisher:
     # -- who publishes -------------------------------------------------------------------------------------------------
 
     def _open(self, will: Will | None) -> PublishLink:
-        self._inbox = queue.Queue(INBOX)
+        self._inbox = MessageQueue(INBOX)
         self._settling = (self._connects, math.inf)
         topics = (f"{self.root}/service", f"{self.root}/catalogue", f"{self.root}/finding/+")
         return self._open_link(Order(self._lease.instance, topics, self._inbox, self._connected_again, will))

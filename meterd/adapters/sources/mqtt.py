@@ -12,8 +12,9 @@ from dataclasses import asdict, dataclass, replace
 from functools import partial
 from typing import Literal
 
-from meterd.adapters.mqtt.client import Link, Message, Token
+from meterd.adapters.mqtt.client import Link
 from meterd.adapters.mqtt.link_state import LinkState
+from meterd.adapters.mqtt.message_queue import Message, MessageQueue, Token
 from meterd.adapters.mqtt.settings import WEEK_S, LinkSettings
 from meterd.adapters.runtime.worker import Worker
 from meterd.adapters.sources import CLOCK_SET_MS, Delivery, RefusalLog, Refused, inputs_of, sample, settings_from
@@ -130,7 +131,7 @@ class MqttSource:
             inputs_of((*site.inputs, *site.can_take_inputs), row.name), site, self.settings.time_unit
         )
         self._clock = clock
-        self._inbox: queue.Queue[Message] = queue.Queue(self.settings.inbox_limit)
+        self._inbox = MessageQueue(self.settings.inbox_limit)
         self._link = Link(link_settings(self.settings), topics=tuple(self._groups), inbox=self._inbox)
         self._log = RefusalLog()
         self._stopping = threading.Event()
@@ -167,8 +168,7 @@ class MqttSource:
         """Confirm every message of a delivery; those of a lost connection come again and are the same readings."""
         if not isinstance(token, Batch):
             raise TypeError(f"not a token of source {self.name}: {token!r}")
-        for item in token.tokens:
-            self._link.ack(item)
+        self._link.ack(*token.tokens)
 
     def alive(self) -> bool:
         """Whether both threads run: the network's and the worker's."""
@@ -204,23 +204,11 @@ class MqttSource:
                 self._counts["paused"] += 1
                 self._stopping.wait(second + 1.0 - now)
                 continue
-            messages = self._take(min(BATCH, self.settings.rate_limit - taken))
+            messages = self._inbox.get_all(min(BATCH, self.settings.rate_limit - taken), IDLE_S)
             taken += len(messages)
             self._settle_held(deliver)
             if messages:
                 self._handle(messages, deliver)
-
-    def _take(self, most: int) -> list[Message]:
-        try:
-            messages = [self._inbox.get(timeout=IDLE_S)]
-        except queue.Empty:
-            return []
-        while len(messages) < most:
-            try:
-                messages.append(self._inbox.get_nowait())
-            except queue.Empty:
-                break
-        return messages
 
     def _settle_held(self, deliver: Callable[[Delivery], None]) -> None:
         """What came from ahead of our clock is taken when most meters say the same, and refused after a while."""

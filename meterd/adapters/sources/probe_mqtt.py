@@ -9,7 +9,8 @@ import time
 from collections.abc import Mapping
 from dataclasses import replace
 
-from meterd.adapters.mqtt.client import Link, Message
+from meterd.adapters.mqtt.client import Link
+from meterd.adapters.mqtt.message_queue import Message, MessageQueue
 from meterd.adapters.sources import sample
 from meterd.adapters.sources.mqtt import groups_by_topic, link_settings, settings_for, wall_ms
 from meterd.adapters.sources.payloads import decode
@@ -33,7 +34,7 @@ def listen(row: SourceRow, inputs: tuple[Input, ...], site: Site, *, limit_s: fl
     """The newest message of every topic; waits for one that was not only kept. SourceError if there is none at all."""
     settings = settings_for(apart(row, site), site)
     topics = tuple(dict.fromkeys(meter_input.address for meter_input in inputs))
-    inbox: queue.Queue[Message] = queue.Queue()
+    inbox = MessageQueue()
     messages: dict[str, Message] = {}
     deadline = time.monotonic() + limit_s
     with Link(link_settings(settings), topics=topics, inbox=inbox) as link:

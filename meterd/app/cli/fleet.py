@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-from meterd.adapters.mqtt.client import Link, Message
+from meterd.adapters.mqtt.client import Link
+from meterd.adapters.mqtt.message_queue import MessageQueue
 from meterd.adapters.mqtt.settings import LinkSettings
 from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.runtime.clock import WallClock
@@ -108,7 +109,7 @@ def _target(words: str, arguments: argparse.Namespace) -> tuple[LinkSettings, st
 
 def _retained(settings: LinkSettings, prefix: str) -> dict[str, bytes] | str:
     """What the broker keeps of all sites below the prefix; or why it cannot be asked."""
-    inbox: queue.Queue[Message] = queue.Queue(100_000)
+    inbox = MessageQueue(100_000)
     with Link(settings, topics=(f"{prefix}/+/service", f"{prefix}/+/finding/+"), inbox=inbox) as link:
         deadline = time.monotonic() + CONNECT_S
         while not link.state().subscribed:

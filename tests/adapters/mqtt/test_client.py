@@ -1,7 +1,6 @@
 """The link comes back by itself, confirms only what was committed, and no callback, broker or payload ends it."""
 
 import json
-import queue
 import subprocess
 import sys
 import time
@@ -11,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from meterd.adapters.mqtt.client import Link, Message, Token
+from meterd.adapters.mqtt.client import Link
+from meterd.adapters.mqtt.message_queue import Message, MessageQueue, Token
 from meterd.adapters.mqtt.settings import LinkSettings
 from meterd.core.errors import ConfigError, PublishError
 from tests.brokers import Mosquitto, free_port, until
@@ -30,8 +30,8 @@ def settings(broker: Mosquitto, client_id: str = "meterd-test", **changed: objec
     return replace(plain, **changed)  # type: ignore[arg-type]
 
 
-def reader(broker: Mosquitto, *topics: str, size: int = 5000, **changed: object) -> tuple[Link, "queue.Queue[Message]"]:
-    inbox: queue.Queue[Message] = queue.Queue(size)
+def reader(broker: Mosquitto, *topics: str, size: int = 5000, **changed: object) -> tuple[Link, MessageQueue]:
+    inbox = MessageQueue(size)
     return Link(settings(broker, "reader", **changed), topics=topics, inbox=inbox), inbox
 
 
@@ -39,7 +39,7 @@ def writer(broker: Mosquitto, **changed: object) -> Link:
     return Link(settings(broker, "writer", session_expiry_s=0, **changed))
 
 
-def take(inbox: "queue.Queue[Message]", count: int) -> list[Message]:
+def take(inbox: MessageQueue, count: int) -> list[Message]:
     return [inbox.get(timeout=20) for _ in range(count)]
 
 
@@ -176,7 +176,7 @@ def test_b14_exception_in_a_callback_is_counted_and_messages_go_on(broker: Mosqu
     def broken(_session_present: bool) -> None:
         raise kind("planted")
 
-    inbox: queue.Queue[Message] = queue.Queue(100)
+    inbox = MessageQueue(100)
     with Link(settings(broker), topics=["a"], inbox=inbox, on_connected=broken) as link, writer(broker) as out:
         assert ready(link)
         send(out, "a", [b"1"])
@@ -195,7 +195,7 @@ def test_dead_network_thread_is_seen_and_revived(broker: Mosquitto) -> None:
             killed.append(True)
             raise SystemExit  # passes every `except Exception`, as a defect in the library could
 
-    inbox: queue.Queue[Message] = queue.Queue(100)
+    inbox = MessageQueue(100)
     with Link(settings(broker), topics=["a"], inbox=inbox, on_connected=deadly) as link, writer(broker) as out:
         assert until(lambda: killed)
         assert until(lambda: not link.alive())

@@ -8,6 +8,7 @@ from meterd.adapters.mqtt.connection_loss import (
     TAKEN_OVER,
     ConnectionLoss,
     LastError,
+    Pauses,
     certificate_words,
     retry_delays,
     unanswered_words,
@@ -55,6 +56,16 @@ def test_waits_double_and_never_pass_the_longest(short: int) -> None:
         assert 0 < first <= longest <= 60.0
         assert first >= min(0.5 * 2.0 ** min(short, 10), 45.0)
     assert retry_delays(5.0, 1.0, 0)[1] == 5.0, "the longest is never below the least"
+
+
+def test_pauses_double_up_to_the_longest_and_begin_anew_after_a_connection() -> None:
+    pauses = Pauses(1.0, 8.0)
+    waits = [pauses.next_s() for _ in range(6)]
+    assert 0.5 <= waits[0] <= 1.5
+    assert waits[1:3] == [waits[0] * 2, waits[0] * 4]
+    assert waits[4] == waits[5] <= 8.0
+    pauses.begin(0)
+    assert pauses.next_s() <= 1.5
 
 
 def test_the_last_words_of_the_library_are_kept_and_go_nowhere() -> None:

@@ -13,8 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from meterd.adapters.mqtt.client import Link, Message
+from meterd.adapters.mqtt.client import Link
 from meterd.adapters.mqtt.embedded_broker import BUILT_IN, PROGRAM_VARIABLE, EmbeddedBroker, free_port, installed
+from meterd.adapters.mqtt.message_queue import MessageQueue
 from meterd.adapters.mqtt.settings import LinkSettings
 from meterd.core.errors import PublishError
 from tests.adapters.mqtt.plain import RETAINED, fill, gathered, plain_client
@@ -28,8 +29,8 @@ def ready(link: Link) -> bool:
     return until(lambda: link.state().subscribed)
 
 
-def link_to(port: int, name: str, *topics: str) -> tuple[Link, "queue.Queue[Message]"]:
-    inbox: queue.Queue[Message] = queue.Queue(5000)
+def link_to(port: int, name: str, *topics: str) -> tuple[Link, MessageQueue]:
+    inbox = MessageQueue(5000)
     settings = LinkSettings(name, host="127.0.0.1", port=port, retry_min_s=0.1, retry_max_s=0.3)
     return Link(settings, topics=topics, inbox=inbox), inbox
 
@@ -223,7 +224,7 @@ def test_nothing_of_the_child_reaches_the_terminal(kind: str | None, capfd: pyte
 def test_messages_missed_by_a_full_inbox_are_fetched_by_a_reconnect() -> None:
     # rumqttd ignores the receive maximum of the client, so a stalled reader's inbox overflows
     with EmbeddedBroker() as broker:
-        inbox: queue.Queue[Message] = queue.Queue(10)
+        inbox = MessageQueue(10)
         settings = LinkSettings("reader", host="127.0.0.1", port=broker.port, retry_min_s=0.1, retry_max_s=0.3)
         out, _ = link_to(broker.port, "out")
         with Link(settings, topics=["a"], inbox=inbox) as link, out:

@@ -4,11 +4,10 @@ It implements what `meterd.adapters.publish.broker_link.PublishLink` asks of a l
 (will), 3.3.1.3 (retained). The real link and a real broker are used in test_publish_broker.py.
 """
 
-import queue
 from dataclasses import dataclass, field
 
-from meterd.adapters.mqtt.client import Message as Heard
-from meterd.adapters.mqtt.client import Token
+from meterd.adapters.mqtt.message_queue import Message as Heard
+from meterd.adapters.mqtt.message_queue import MessageQueue, Token
 from meterd.adapters.publish.broker_link import Order
 
 
@@ -132,6 +131,6 @@ class Network:
             self.take(topic, payload, retain)
 
 
-def fill(inbox: "queue.Queue[Heard]", topic: str, payload: bytes) -> None:
+def fill(inbox: MessageQueue, topic: str, payload: bytes) -> None:
     """A message of somebody else."""
     inbox.put_nowait(Heard(topic, payload, False, False, Token(0, 0, 0), 0.0))

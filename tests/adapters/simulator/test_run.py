@@ -1,7 +1,6 @@
 """Publishing keeps the pace, loses nothing that the broker takes, and stops at once; the summary suits its screen."""
 
 import json
-import queue
 import threading
 import time
 from datetime import UTC, datetime
@@ -12,7 +11,8 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from meterd.adapters.mqtt.client import Link, Message
+from meterd.adapters.mqtt.client import Link
+from meterd.adapters.mqtt.message_queue import MessageQueue
 from meterd.adapters.mqtt.settings import LinkSettings
 from meterd.adapters.simulator import run
 from meterd.adapters.simulator.physics import build, truth
@@ -149,7 +149,7 @@ def test_a_terminal_is_redrawn_in_place():
 @pytest.mark.slow
 def test_a_broker_gets_every_topic_of_the_example_plan_and_the_stop_takes_less_than_two_seconds():
     site, stop = harrow_mill(), threading.Event()
-    inbox: queue.Queue[Message] = queue.Queue(10_000)
+    inbox = MessageQueue(10_000)
     with Mosquitto() as broker:
         listener = Link(
             LinkSettings("listener", "127.0.0.1", broker.port, session_expiry_s=0), topics=["mill/#"], inbox=inbox

@@ -12,8 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from meterd.adapters.mqtt.client import Link, Message
+from meterd.adapters.mqtt.client import Link
 from meterd.adapters.mqtt.embedded_broker import free_port
+from meterd.adapters.mqtt.message_queue import MessageQueue
 from meterd.adapters.mqtt.settings import LinkSettings
 from meterd.adapters.planfile.loader import PlanError, load_plan
 from meterd.adapters.runtime.clock import TrialClock
@@ -77,7 +78,7 @@ def watched(path: Path, store: Path, monkeypatch: pytest.MonkeyPatch) -> Iterato
 @contextmanager
 def listening(port: int) -> Iterator[dict[str, list[bytes]]]:
     """Everything that is published below the site, by topic, in order."""
-    inbox: queue.Queue[Message] = queue.Queue(100_000)
+    inbox = MessageQueue(100_000)
     heard: dict[str, list[bytes]] = {}
     stop = threading.Event()
 

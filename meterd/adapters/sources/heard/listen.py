@@ -10,7 +10,8 @@ import time
 from collections import deque
 from dataclasses import dataclass, field, replace
 
-from meterd.adapters.mqtt.client import Link, Message
+from meterd.adapters.mqtt.client import Link
+from meterd.adapters.mqtt.message_queue import Message, MessageQueue
 from meterd.adapters.sources.mqtt import link_settings, settings_for, wall_ms
 from meterd.core.errors import SourceError
 from meterd.core.model.plan import Site
@@ -55,7 +56,7 @@ def listen(row: SourceRow, site: Site, topic_filter: str, *, limit_s: float) -> 
     settings = settings_for(row, site)
     apart = (("client_id", f"{settings.client_id}-listen-{os.getpid()}"), ("session_expiry_s", 0))
     row = replace(row, options=(*row.options, *apart))
-    inbox: queue.Queue[Message] = queue.Queue(INBOX)
+    inbox = MessageQueue(INBOX)
     topics: dict[str, HeardTopic] = {}
     with Link(link_settings(settings_for(row, site)), topics=(topic_filter,), inbox=inbox) as link:
         with contextlib.suppress(KeyboardInterrupt):  # whoever has waited long enough gets what was heard until then
@@ -78,7 +79,7 @@ def listen(row: SourceRow, site: Site, topic_filter: str, *, limit_s: float) -> 
     return tuple(topics[name] for name in sorted(topics))
 
 
-def _collect(link: Link, inbox: "queue.Queue[Message]", topics: dict[str, HeardTopic], limit_s: float) -> None:
+def _collect(link: Link, inbox: MessageQueue, topics: dict[str, HeardTopic], limit_s: float) -> None:
     """Wait for the broker, then keep what comes."""
     granted = False
     deadline = time.monotonic() + CONNECT_S
