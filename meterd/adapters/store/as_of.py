@@ -1,12 +1,12 @@
 """The stored figures as they stood at a moment: of every figure the newest version that had been written by then."""
 
-import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from meterd.adapters.store.figure_rows import BALANCE, PV, balances_of, pv_of
 from meterd.adapters.store.journal import SqliteStore
 from meterd.core.energy.rollup import Columns
 from meterd.core.model.periods import Period
@@ -65,37 +65,12 @@ class AsOfStore(SqliteStore):
 
     def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> list[BalanceRow]:
         """Balances of a board that start in [from, until) as they stood."""
-        what = "end_ms, feed, outgoing, residual, band, verdict, estimated, missing, uncovered, covered, of, reconciled"
-        rows = self._rows("balance", what, {"board": board, "period": period}, (from_ms, until_ms))
-        return [
-            BalanceRow(
-                board, period, start, end_ms=end, feed=feed, outgoing=outgoing, residual=residual, band=band,
-                verdict=verdict, estimated=bool(estimated), missing=tuple(json.loads(missing)),
-                uncovered=tuple(json.loads(uncovered)), covered=covered, of=of,
-                reconciled=tuple((name, mwh) for name, mwh in json.loads(reconciled)),
-            )
-            for start, end, feed, outgoing, residual, band, verdict, estimated, missing, uncovered, covered, of, reconciled
-            in rows
-        ]  # fmt: skip
+        rows = self._rows("balance", BALANCE, {"board": board, "period": period}, (from_ms, until_ms))
+        return balances_of(board, period, rows)
 
     def pv(self, period: Period, from_ms: int, until_ms: int) -> list[PvRow]:
         """PV figures that start in [from, until) as they stood."""
-        what = "end_ms, production, grid_import, grid_export, self_use, consumption, estimated"
-        rows = self._rows("pv", what, {"period": period}, (from_ms, until_ms))
-        return [
-            PvRow(
-                period,
-                s,
-                e,
-                production=p,
-                grid_import=gi,
-                grid_export=ge,
-                self_use=su,
-                consumption=c,
-                estimated=bool(est),
-            )
-            for s, e, p, gi, ge, su, c, est in rows
-        ]
+        return pv_of(period, self._rows("pv", PV, {"period": period}, (from_ms, until_ms)))
 
     def _rows(self, table: str, what: str, keys: dict[str, object], span: tuple[int, int]) -> list[tuple[Any, ...]]:
         """Newest versions by then, in order of their start."""

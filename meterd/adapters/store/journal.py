@@ -14,6 +14,7 @@ from meterd.adapters.store.change_feed import Outbox
 from meterd.adapters.store.corrections import Corrections
 from meterd.adapters.store.digest_writer import DigestWriter
 from meterd.adapters.store.drift_statistics import DriftDays
+from meterd.adapters.store.figure_rows import BALANCE, PV, balances_of, pv_of
 from meterd.adapters.store.findings import FindingTables
 from meterd.adapters.store.forecasts import Forecasts
 from meterd.adapters.store.issued_documents import IssuedTable
@@ -243,7 +244,7 @@ class SqliteStore:
         """
         rows = self._db.execute(
             "SELECT at_ms, value FROM reading WHERE channel = ? AND at_ms >= ? AND at_ms < ? ORDER BY at_ms, value LIMIT ?",
-            (self._ids.get(channel, -1), from_ms, until_ms, most),
+            (self.channel_number(channel), from_ms, until_ms, most),
         ).fetchall()
         table = np.array(rows, dtype=np.int64).reshape(-1, 2)
         return table[:, 0].copy(), table[:, 1].copy()
@@ -253,7 +254,7 @@ class SqliteStore:
         rows = self._db.execute(
             "SELECT at_ms, value, received_ms, marks FROM reading WHERE channel = ? AND at_ms >= ? AND at_ms < ?"
             " ORDER BY at_ms, value LIMIT ?",
-            (self._ids.get(channel, -1), from_ms, until_ms, most),
+            (self.channel_number(channel), from_ms, until_ms, most),
         )
         return [Reading(*channel, at, value, got, bool(m & DEVICE_TIME), bool(m & OLD)) for at, value, got, m in rows]
 
@@ -265,7 +266,7 @@ class SqliteStore:
         """Times and values of at most so many of the newest readings of any register, in order of time."""
         rows = self._db.execute(
             "SELECT at_ms, value FROM reading WHERE channel = ? ORDER BY at_ms DESC, value DESC LIMIT ?",
-            (self._ids.get(channel, -1), most),
+            (self.channel_number(channel), most),
         ).fetchall()
         return [(int(at_ms), float(value)) for at_ms, value in reversed(rows)]
 
@@ -273,15 +274,22 @@ class SqliteStore:
         """Times and values of an instantaneous register in [from, until), sorted; values in its base unit."""
         rows = self._db.execute(
             "SELECT at_ms, value FROM reading WHERE channel = ? AND at_ms >= ? AND at_ms < ? ORDER BY at_ms, value",
-            (self._ids.get(channel, -1), from_ms, until_ms),
+            (self.channel_number(channel), from_ms, until_ms),
         ).fetchall()
         return np.array([row[0] for row in rows], dtype=np.int64), np.array([row[1] for row in rows], dtype=np.float64)
 
     def first_ms(self, channel: Channel) -> int | None:
         """Time of the oldest reading of a register."""
         ask = "SELECT MIN(at_ms) FROM reading WHERE channel = ?"
-        (result,) = self._db.execute(ask, (self._ids.get(channel, -1),)).fetchone()
+        (result,) = self._db.execute(ask, (self.channel_number(channel),)).fetchone()
         return None if result is None else int(result)
+
+    def readings_around(self, channel: Channel, at_ms: int) -> tuple[int | None, int | None]:
+        """Times of the newest reading of a register before a moment and of the first one from it on."""
+        number, ask = self.channel_number(channel), self._db.execute
+        before = ask("SELECT MAX(at_ms) FROM reading WHERE channel = ? AND at_ms < ?", (number, at_ms)).fetchone()
+        after = ask("SELECT MIN(at_ms) FROM reading WHERE channel = ? AND at_ms >= ?", (number, at_ms)).fetchone()
+        return before[0], after[0]
 
     def reading_count(self) -> int:
         """How many readings are in the journal."""
@@ -294,9 +302,26 @@ class SqliteStore:
         row = self._db.execute(
             "SELECT start_ms, anchor_ms, anchor_raw, anchor_plateau FROM figure WHERE channel = ? AND period = ?"
             " AND start_ms <= ? AND anchor_ms IS NOT NULL ORDER BY start_ms DESC LIMIT 1",
-            (self._ids.get(channel, -1), Period.INTERVAL, at_ms),
+            (self.channel_number(channel), Period.INTERVAL, at_ms),
         ).fetchone()
         return None if row is None else (int(row[0]), Anchor(int(row[1]), int(row[2]), int(row[3])))
+
+    def anchors(self, channel: Channel, from_ms: int, until_ms: int) -> dict[int, Anchor]:
+        """Anchors of the intervals of a register that start in [from, until), by start."""
+        rows = self._db.execute(
+            "SELECT start_ms, anchor_ms, anchor_raw, anchor_plateau FROM figure WHERE channel = ? AND period = ?"
+            " AND start_ms >= ? AND start_ms < ? AND anchor_ms IS NOT NULL",
+            (self.channel_number(channel), Period.INTERVAL, from_ms, until_ms),
+        )
+        return {start: Anchor(at_ms, raw, plateau) for start, at_ms, raw, plateau in rows}
+
+    def interval_starts(self, channel: Channel, low: int, high: int) -> list[int]:
+        """Starts of the intervals of a register in [low, high) that have a figure, in order."""
+        rows = self._db.execute(
+            "SELECT start_ms FROM figure WHERE channel = ? AND period = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms",
+            (self.channel_number(channel), Period.INTERVAL, low, high),
+        )
+        return [int(row[0]) for row in rows]
 
     def write_figures(self, rows: Iterable[FigureRow], *, now_ms: int, reason: str) -> list[FigureRow]:
         """Keep figures; returns those that are new or differ from the newest version."""
@@ -319,7 +344,7 @@ class SqliteStore:
         flags = np.zeros_like(energy, dtype=np.uint8)
         spans = runs(starts, HOLE_MS if period is Period.INTERVAL else 2**62)
         for j, channel in enumerate(channels):
-            number, rows = self._ids.get(channel, -1), []
+            number, rows = self.channel_number(channel), []
             for low, high in spans:
                 rows += self._db.execute(SOME_FIGURES, (number, period, low, high)).fetchall()
             table = np.array(rows, dtype=np.int64).reshape(-1, 3)
@@ -335,7 +360,7 @@ class SqliteStore:
         row = self._db.execute(
             "SELECT start_ms, energy, COUNT(*) OVER () FROM figure WHERE channel = ? AND period = ? AND start_ms >= ?"
             " AND start_ms < ? AND energy IS NOT NULL ORDER BY energy DESC, start_ms LIMIT 1",
-            (self._ids.get(channel, -1), Period.INTERVAL, from_ms, until_ms),
+            (self.channel_number(channel), Period.INTERVAL, from_ms, until_ms),
         ).fetchone()
         return None if row is None else Largest(row[0], row[1], row[2])
 
@@ -345,7 +370,7 @@ class SqliteStore:
             self._db.execute(
                 "SELECT COUNT(*), SUM(flags <> 0), SUM(energy), SUM(energy * (flags <> 0)) FROM figure WHERE channel = ?"
                 " AND period = ? AND start_ms >= ? AND start_ms < ? AND energy IS NOT NULL",
-                (self._ids.get(channel, -1), Period.INTERVAL, from_ms, until_ms),
+                (self.channel_number(channel), Period.INTERVAL, from_ms, until_ms),
             ).fetchone()
             for channel in channels
         )
@@ -369,7 +394,7 @@ class SqliteStore:
         where = "channel = ? AND period = ? AND start_ms = ?"
         rows = self._db.execute(
             f"SELECT {what} FROM figure_old WHERE {where} UNION ALL SELECT {what} FROM figure WHERE {where} ORDER BY version",
-            (*(key := (self._ids.get(channel, -1), period, start_ms)), *key),
+            (*(key := (self.channel_number(channel), period, start_ms)), *key),
         )
         return [Version(*row) for row in rows]
 
@@ -393,20 +418,11 @@ class SqliteStore:
     def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> list[BalanceRow]:
         """Newest balances of a board that start in [from, until)."""
         rows = self._db.execute(
-            "SELECT start_ms, end_ms, feed, outgoing, residual, band, verdict, estimated, missing, uncovered, covered, of,"
-            " reconciled FROM balance WHERE board = ? AND period = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms",
+            f"SELECT start_ms, {BALANCE} FROM balance"
+            " WHERE board = ? AND period = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms",
             (board, period, from_ms, until_ms),
         )
-        return [
-            BalanceRow(
-                board, period, start, end_ms=end, feed=feed, outgoing=outgoing, residual=residual, band=band,
-                verdict=verdict, estimated=bool(estimated), missing=tuple(json.loads(missing)),
-                uncovered=tuple(json.loads(uncovered)), covered=covered, of=of,
-                reconciled=tuple((name, mwh) for name, mwh in json.loads(reconciled)),
-            )
-            for start, end, feed, outgoing, residual, band, verdict, estimated, missing, uncovered, covered, of, reconciled
-            in rows
-        ]  # fmt: skip
+        return balances_of(board, period, rows)
 
     def write_pv(self, rows: Iterable[PvRow], *, now_ms: int, reason: str) -> None:
         """Keep PV figures, versioned like figures."""
@@ -423,24 +439,10 @@ class SqliteStore:
     def pv(self, period: Period, from_ms: int, until_ms: int) -> list[PvRow]:
         """Newest PV figures that start in [from, until)."""
         rows = self._db.execute(
-            "SELECT start_ms, end_ms, production, grid_import, grid_export, self_use, consumption, estimated FROM pv"
-            " WHERE period = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms",
+            f"SELECT start_ms, {PV} FROM pv WHERE period = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms",
             (period, from_ms, until_ms),
         )
-        return [
-            PvRow(
-                period,
-                s,
-                e,
-                production=p,
-                grid_import=gi,
-                grid_export=ge,
-                self_use=su,
-                consumption=c,
-                estimated=bool(est),
-            )
-            for s, e, p, gi, ge, su, c, est in rows
-        ]
+        return pv_of(period, rows)
 
     # -- findings and facts --------------------------------------------------------------------------------------------
 

@@ -6,7 +6,6 @@ from zoneinfo import ZoneInfo
 
 from meterd.adapters.store.journal import SqliteStore
 from meterd.core.model.periods import Period, bounds
-from meterd.core.model.results import Channel
 
 _SERIES = {
     "figure": "channel",
@@ -23,15 +22,6 @@ def local_starts(zone: ZoneInfo, interval_ms: int) -> Callable[[Period, int], bo
         return bounds(period, start_ms, zone, interval_ms)[0] == start_ms
 
     return begins
-
-
-def interval_starts(store: SqliteStore, channel: Channel, low: int, high: int) -> list[int]:
-    """Starts of the intervals of a register in [low, high) that have a figure, in order."""
-    rows = store.connection.execute(
-        "SELECT start_ms FROM figure WHERE channel = ? AND period = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms",
-        (store.channel_number(channel), Period.INTERVAL, low, high),
-    )
-    return [int(row[0]) for row in rows]
 
 
 def withdraw(store: SqliteStore, span: tuple[int, int], is_start: Callable[[Period, int], bool]) -> int:

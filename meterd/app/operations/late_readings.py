@@ -12,7 +12,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from meterd.adapters.store.journal import Failure, SqliteStore
-from meterd.adapters.store.neighbours import anchors, readings_around
 from meterd.app.operations.recompute import first_affected, reason_of, recomputed_figures, vanished
 from meterd.core import engine
 from meterd.core.energy.aggregation import Parent
@@ -115,7 +114,7 @@ def _first_affected(store: SqliteStore, state: State, channel: Channel, since_ms
 
 def over_gap(store: SqliteStore, state: State, late: Late) -> Late:
     """Go on behind a gap in which everything is missing and nothing was ever made: years without a reading are no work."""
-    before, after = readings_around(store, late.channel, late.low)
+    before, after = store.readings_around(late.channel, late.low)
     if after is None:
         return replace(late, low=END)
     if before is None or after - before > state.site.limits.gap_estimate_s * 1000:
@@ -172,7 +171,7 @@ def _advance(store: SqliteStore, state: State, late: Late, *, high: int, into: P
     if late.correction:
         rows = vanished(store, late.channel, late.low, rows, high) + rows
     state.events.extend((late.channel, event) for event in events)
-    standing = anchors(store, late.channel, late.low, high)
+    standing = store.anchors(late.channel, late.low, high)
     for count, row in enumerate(rows):
         if row.anchor is not None and row.anchor.at_ms > late.to_ms and standing.get(row.start_ms) == row.anchor:
             into.rows.extend(rows[:count])

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from meterd.adapters.store.journal import Failure, SqliteStore
-from meterd.adapters.store.obsolete_periods import interval_starts, local_starts, withdraw
+from meterd.adapters.store.obsolete_periods import local_starts, withdraw
 from meterd.app.operations.late_readings import place_of
 from meterd.core.energy.aggregation import (
     BoardAggregation,
@@ -150,7 +150,7 @@ class Sums:
             last = high + DAY_MS
             for begin in range(low - DAY_MS, last, 31 * DAY_MS):  # of all registers a month at once fits into memory
                 end = min(begin + 31 * DAY_MS, last)
-                starts = {item: interval_starts(store, item, begin, end) for item in store.channels()}
+                starts = {item: store.interval_starts(item, begin, end) for item in store.channels()}
                 self.sum(state, {item: some for item, some in starts.items() if some}, now_ms, "zone rules changed")
         return count
 

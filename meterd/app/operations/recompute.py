@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from meterd.adapters.store.journal import SqliteStore
-from meterd.adapters.store.obsolete_periods import interval_starts
 from meterd.core import engine
 from meterd.core.engine import Request, State
 from meterd.core.errors import ConfigError, StoreError
@@ -93,7 +92,7 @@ def vanished(store: SqliteStore, channel: Channel, low: int, rows: Sequence[Figu
     That is so where the first reading of all was left out. They become missing.
     """
     first = rows[0].start_ms if rows else until
-    gone = interval_starts(store, channel, low, first)
+    gone = store.interval_starts(channel, low, first)
     return [FigureRow(channel, Period.INTERVAL, start, None, 0, None) for start in gone]
 
 
