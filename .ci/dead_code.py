@@ -21,7 +21,6 @@ ALLOWED = {
     "zone_words": "templates of the page",
     "topics_markdown": "the test that holds the tables of the README",
     "key_of": "the test that holds the sentences in both languages",
-    "write_finding": "tests that begin with a kept finding",
     "true_history": "studies: the history that the simulated meters were read from",
     "one_series": "studies",
     "level_wh": "studies",

@@ -174,7 +174,7 @@ def open_findings(path: Path) -> dict[str, Finding]:
     except StoreError:
         return {}
     try:
-        return {row.finding.id: row.finding for row in store.findings() if row.state != "closed"}
+        return {row.finding.id: row.finding for row in store.finding_tables.all() if row.state != "closed"}
     except sqlite3.OperationalError:  # it is just being created
         return {}
     finally:

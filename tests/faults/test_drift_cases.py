@@ -51,7 +51,7 @@ def said(path: Path, *faults: Fault, days: int, change: Change | None = None) ->
 def rows(store: Path) -> list[FindingRow]:
     """What the drift watch has ever found."""
     reader = SqliteStore.reader(store)
-    results = [row for row in reader.findings() if row.finding.cause in CAUSES]
+    results = [row for row in reader.finding_tables.all() if row.finding.cause in CAUSES]
     reader.close()
     return results
 

@@ -204,7 +204,7 @@ def test_e4_a_step_that_raises_every_time_is_reported_and_the_others_go_on(
 
 def _findings(store: Path) -> dict[str, Finding]:
     stored = SqliteStore.reader(store)
-    findings = {row.finding.id: row.finding for row in stored.findings()}
+    findings = {row.finding.id: row.finding for row in stored.finding_tables.all()}
     stored.close()
     return findings
 

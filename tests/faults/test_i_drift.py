@@ -57,7 +57,7 @@ def after(history: History) -> dict[str, str]:
 def row_of(path: Path, name: str) -> FindingRow:
     store = SqliteStore.reader(path)
     try:
-        return next(row for row in store.findings() if row.finding.id == name)
+        return next(row for row in store.finding_tables.all() if row.finding.id == name)
     finally:
         store.close()
 

@@ -25,7 +25,6 @@ from meterd.adapters.store.versioned_tables import Entry, VersionedTables
 from meterd.core.energy.completeness import StoredEnergies
 from meterd.core.energy.rollup import Columns, runs
 from meterd.core.errors import StoreError
-from meterd.core.model.finding import FindingRow
 from meterd.core.model.periods import Period
 from meterd.core.model.reading import Reading
 from meterd.core.model.results import Anchor, BalanceRow, Channel, FigureRow, Largest, PvRow, Version
@@ -444,15 +443,7 @@ class SqliteStore:
         )
         return pv_of(period, rows)
 
-    # -- findings and facts --------------------------------------------------------------------------------------------
-
-    def write_finding(self, row: FindingRow) -> None:
-        """Keep the newest life of a finding under its id."""
-        self.finding_tables.write(row)
-
-    def findings(self) -> list[FindingRow]:
-        """The newest life of every finding ever, newest first."""
-        return self.finding_tables.all()
+    # -- facts ---------------------------------------------------------------------------------------------------------
 
     def fact(self, name: str) -> str | None:
         """A named fact of the daemon (how far periods are closed, which plan was running)."""

@@ -161,7 +161,7 @@ def findings_of(store: SqliteStore, site: Site, impact: Impact) -> list[FindingR
         if impact.channel in (*aggregation.plan.imports, *aggregation.plan.exports)
     }
     rows = []
-    for row in store.findings():
+    for row in store.finding_tables.all():
         end = row.closed_ms if row.closed_ms is not None else max(row.last_ms, impact.from_ms + 1)
         about = {row.finding.subject, *row.finding.points}
         if row.first_ms < impact.until_ms and end > impact.from_ms and not names.isdisjoint(about):

@@ -154,7 +154,7 @@ class _ReportReader:
 
     def _findings(self) -> Iterator[FindingRow]:
         """Every life of every finding."""
-        for row in self._store.findings():
+        for row in self._store.finding_tables.all():
             yield row
             if row.number > 1:
                 yield from self._store.finding_tables.former(row.finding.id)
@@ -162,7 +162,7 @@ class _ReportReader:
     def _found(self) -> dict[tuple[str, int], int]:
         """When each of them was noted first: what happened long ago may have been found today."""
         noted: dict[tuple[str, int], int] = {}
-        for row in self._store.findings():
+        for row in self._store.finding_tables.all():
             for note in self._store.finding_tables.notes(row.finding.id):
                 key = (row.finding.id, note.number)
                 noted[key] = min(noted.get(key, note.at_ms), note.at_ms)

@@ -90,7 +90,7 @@ def test_changed_figures_and_open_findings_are_in_the_report(tmp_path: Path) -> 
     finding = Finding("stale", "shop", start, "shop: nothing comes", "look at the cable", ("shop",))
     with store.transaction():
         store.write_figures([row], now_ms=start + HOUR, reason="late readings")
-        store.write_finding(FindingRow(finding, start, start, "new"))
+        store.finding_tables.write(FindingRow(finding, start, start, "new"))
     store.close()
     sheets = book(made(tmp_path, "report", plan, "--month", "2026-03", "--xlsx", tmp_path / "r.xlsx"))
     assert [row[:2] for row in sheets["Changes"][1:]] == [["late readings", 1]]
@@ -118,7 +118,7 @@ def test_a_german_report_has_its_findings_in_german(tmp_path: Path) -> None:
     unknown = Finding("stale", "bakery", start, "bakery: nobody foresaw this", "", ("bakery",))
     with closing(SqliteStore.writer(tmp_path / "hof.sqlite")) as store, store.transaction():
         for finding in (known, unknown):
-            store.write_finding(FindingRow(finding, start, start, "new"))
+            store.finding_tables.write(FindingRow(finding, start, start, "new"))
     sheets = book(made(tmp_path, "report", plan, "--month", "2026-03", "--lang", "de", "--xlsx", tmp_path / "r.xlsx"))
     assert sorted(row[5:] for row in sheets["Befunde"][1:]) == [
         ["bakery: nobody foresaw this", ""],

@@ -60,7 +60,7 @@ def replaced_rows(store: SqliteStore, generator: random.Random) -> None:
     """Rows that take the place of others."""
     with store.transaction():
         name = f"q0{generator.randrange(3)}"
-        store.write_finding(FindingRow(Finding("stale", name, generator.randrange(9), "x"), 1, 2, "new"))
+        store.finding_tables.write(FindingRow(Finding("stale", name, generator.randrange(9), "x"), 1, 2, "new"))
         store.drift_days.keep([DriftDay("main", BEGIN, generator.randrange(9), generator.randbytes(9))])
         store.set_fact("epoch", str(generator.randrange(9)))
 

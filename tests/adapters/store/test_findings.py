@@ -85,7 +85,7 @@ def test_store_of_version_1_is_brought_forward_and_keeps_everything(tmp_path: Pa
     assert [b.residual for b in store.balances("north", Period.INTERVAL, 0, 1)] == [1]
     assert [p.production for p in store.pv(Period.INTERVAL, 0, 1)] == [5]
     assert store.fact("epoch") == "7"
-    assert store.findings() == [
+    assert store.finding_tables.all() == [
         FindingRow(Finding("stale", "q05", 10, "q05: nothing", "look", ("q05",)), 10, 20, "new"),
         FindingRow(Finding("reset", "q06", 1, "fell", "", ("q06",)), 1, 2, "closed", 30),
     ]

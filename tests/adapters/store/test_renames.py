@@ -28,8 +28,8 @@ def store(tmp_path: Path) -> SqliteStore:
             result.write_figures([FigureRow(OLD, Period.INTERVAL, 0, energy, 0)], now_ms=energy, reason="r")
         result.corrections.add(Correction(0, "q07", IMPORT, 0, None, "2", "r", "Ada", 0))
         result.records.add(Record("exchange", "q07", 0, "Ada", "n", 0, {}))
-        result.write_finding(FindingRow(Finding("drift", "q07", 1, "x", points=("q07", "q08")), 1, 2, "new"))
-        result.write_finding(FindingRow(Finding("stale", "q08", 1, "x", points=("q07",)), 1, 2, "new"))
+        result.finding_tables.write(FindingRow(Finding("drift", "q07", 1, "x", points=("q07", "q08")), 1, 2, "new"))
+        result.finding_tables.write(FindingRow(Finding("stale", "q08", 1, "x", points=("q07",)), 1, 2, "new"))
         result.finding_tables.add_note(FindingNote("drift-q07", 1, 5, "seen", "Ada", "n"))
         result.finding_tables.add_suppression(Suppression("q07", 0, 9, "Ada", "work"), "")
     return result
@@ -42,7 +42,7 @@ def test_everything_goes_to_the_new_name(store: SqliteStore) -> None:
     assert store.channels() == [("oven", IMPORT), ("oven", EXPORT)]
     assert store.history(NEW, 0)[1].tolist() == [7000, 14000]
     assert [v.energy for v in store.versions(NEW, Period.INTERVAL, 0)] == [3, 4]
-    results = {row.finding.id: row.finding.points for row in store.findings()}
+    results = {row.finding.id: row.finding.points for row in store.finding_tables.all()}
     assert results == {"drift-oven": ("oven", "q08"), "stale-q08": ("oven",)}
     assert [note.note for note in store.finding_tables.notes("drift-oven")] == ["n"]
     assert store.corrections.all()[0].point == store.records.all()[0].point == "oven"
@@ -71,7 +71,7 @@ def test_two_histories_become_one(store: SqliteStore) -> None:
 def test_a_finding_under_both_names_stays_under_the_new_one(store: SqliteStore) -> None:
     """Nothing is lost and nothing stands twice."""
     with store.transaction():
-        store.write_finding(FindingRow(Finding("drift", "oven", 1, "newer"), 3, 4, "seen"))
+        store.finding_tables.write(FindingRow(Finding("drift", "oven", 1, "newer"), 3, 4, "seen"))
         adopt(store, "q07", "oven")
-    results = {row.finding.id: row.state for row in store.findings()}
+    results = {row.finding.id: row.state for row in store.finding_tables.all()}
     assert results == {"drift-oven": "seen", "drift-q07": "new", "stale-q08": "new"}

@@ -118,7 +118,7 @@ def test_documents_and_findings_of_the_time_are_reported(capsys: pytest.CaptureF
     ]
     with store.transaction():
         for row in rows:
-            store.write_finding(row)
+            store.finding_tables.write(row)
     store.close()
     results = lines(run(capsys, "correct", str(plan), *WISH, *WHO, "--format", "csv")[1])
     issued = {key: value for key, value in results.items() if key[0] in ("issued", "finding")}

@@ -57,7 +57,7 @@ def life(keeper: FindingKeeper) -> Life:
 
 
 def kept(store: SqliteStore) -> FindingRow:
-    (row,) = store.findings()
+    (row,) = store.finding_tables.all()
     return row
 
 
@@ -254,7 +254,7 @@ def test_planned_work_is_recorded_and_not_shown(keeper: FindingKeeper, store: Sq
     keeper.carry_out(window("q05", T + H), T)  # type: ignore[arg-type]
     keeper.update([STALE, replace(STALE, subject="q06", points=("q06",))], [], T + S)
     assert [f.id for f in keeper.open] == ["stale-q06"]
-    assert {r.finding.id: r.suppressed for r in store.findings()} == {"stale-q05": True, "stale-q06": False}
+    assert {r.finding.id: r.suppressed for r in store.finding_tables.all()} == {"stale-q05": True, "stale-q06": False}
     assert {r.finding.id: r.suppressed for r in keeper.rows(T)} == {"stale-q05": True, "stale-q06": False}
     assert notes(store)[-1] == ("new", "Ada", "no notification: planned work, meter exchange")
     again = FindingKeeper(store, SITE)
@@ -327,7 +327,7 @@ def test_store_that_refuses_loses_no_change(keeper: FindingKeeper, store: Sqlite
     blocker.execute("ROLLBACK")
     blocker.close()
     keeper.update([], [], T + 700 * S)
-    assert {r.finding.id: r.state for r in store.findings()} == {"stale-q05": "closed", "reset-q05": "new"}
+    assert {r.finding.id: r.state for r in store.finding_tables.all()} == {"stale-q05": "closed", "reset-q05": "new"}
     assert notes(store) == [("new", "", ""), ("closed", "", "its cause is gone")]
 
 
@@ -359,9 +359,12 @@ def course(steps: list[tuple[set[int], int, str, int]], restarts: set[int]) -> d
             if order and which in holding:
                 keeper.carry_out(replace(new_order(order, NAMES[which], "Ada", "why"), name=f"{i}"), now)
             assert {f.id for f in keeper.open} == {NAMES[k] for k in holding}
-            assert {r.finding.id for r in store.findings() if r.state != "closed"} == {NAMES[k] for k in holding}
+            assert {r.finding.id for r in store.finding_tables.all() if r.state != "closed"} == {
+                NAMES[k] for k in holding
+            }
         results: dict[str, object] = {
-            r.finding.id: (r.state, r.first_ms, r.closed_ms, r.number, r.count, r.earlier_ms) for r in store.findings()
+            r.finding.id: (r.state, r.first_ms, r.closed_ms, r.number, r.count, r.earlier_ms)
+            for r in store.finding_tables.all()
         }
         for name in NAMES:
             lives = store.finding_tables.former(name)
@@ -394,7 +397,7 @@ def test_after_a_start_a_drift_finding_stands_until_the_days_have_been_examined(
     again.update([], [], T + 2 * S)
     assert again.open == ()
     again.update([], [], T + 2000 * S)
-    (row,) = store.findings()
+    (row,) = store.finding_tables.all()
     assert row.finding.text == "q06 reads as before since 2026-05-20; q06 reads -4.00 % +- 0.20 % than before"
     assert [n.note for n in store.finding_tables.notes("drift-q06")][-1] == "q06 reads as before since 2026-05-20"
     store.close()

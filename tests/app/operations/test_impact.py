@@ -119,7 +119,7 @@ def test_findings_of_its_time_and_its_names(tmp_path: Path) -> None:
     ]  # fmt: skip
     with store.transaction():
         for cause, subject, first, closed in rows:
-            store.write_finding(
+            store.finding_tables.write(
                 FindingRow(
                     Finding(cause, subject, first, "x", ""), first, first, "new" if closed is None else "closed", closed
                 )
