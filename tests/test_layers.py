@@ -204,6 +204,25 @@ def test_no_private_name_crosses_a_file() -> None:
     assert wrong == []
 
 
+OPENS_A_STORE = {"meterd.app.operations.what_if_store"}  # beside the package of the store
+
+
+def test_others_know_a_store_by_what_is_read_and_written_of_it() -> None:
+    """The class, its connection and its numbers of registers belong to its package; others take `ReadStore` or less."""
+    inside, wrong = "meterd.adapters.store", []
+    for name, tree in trees().items():
+        if name.startswith(inside):
+            continue
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Name) and node.id == "SqliteStore" and name not in OPENS_A_STORE:
+                wrong.append(f"{name} line {node.lineno} names the class")
+            if isinstance(node, ast.Attribute) and node.attr in ("connection", "channel_number"):
+                owner = node.value.attr if isinstance(node.value, ast.Attribute) else getattr(node.value, "id", "")
+                if owner.strip("_") in ("store", "reader", "writer"):
+                    wrong.append(f"{name} line {node.lineno} takes the {node.attr} of a store")
+    assert wrong == []
+
+
 WITHOUT_TEST_FILE = 16  # modules above 60 lines whose tests stand in a file of another name; this number may only fall
 
 

@@ -21,7 +21,7 @@ from meterd.adapters.line_database.responses import STORED, Answer, NotReadable,
 from meterd.adapters.runtime.backoff import backoff_s
 from meterd.adapters.runtime.worker import Worker
 from meterd.adapters.store.change_feed import Mark, OutboxReader, Position, Refused
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.write_store import WriteStore
 from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.finding import Finding
 from meterd.core.model.periods import DAY_MS, text
@@ -150,7 +150,7 @@ class LineFeed:
         """End after the request at hand; what could not be sent is sent after the next start."""
         self._worker.stop(limit_s)
 
-    def keep(self, store: SqliteStore) -> None:
+    def keep(self, store: WriteStore) -> None:
         """Make marks and refused lines durable. If the store refuses, which is reported elsewhere, the next call does it."""
         with self._lock:
             pending = self._pending
@@ -173,7 +173,7 @@ class LineFeed:
             del pending.taken[: len(taken)]
             pending.anew = pending.anew and not anew
 
-    def tick(self, store: SqliteStore, now_ms: int) -> list[Finding]:
+    def tick(self, store: WriteStore, now_ms: int) -> list[Finding]:
         """Call about once a second: a dead thread is started again, marks are stored; what a person should know."""
         self.revive()
         self.keep(store)
@@ -463,7 +463,7 @@ def _usable(token: str, where: str) -> str:
 
 
 def open_feed(
-    settings: LineStore, site: str, path: Path, *, store: SqliteStore, clock: Callable[[], int]
+    settings: LineStore, site: str, path: Path, *, store: WriteStore, clock: Callable[[], int]
 ) -> LineFeed | None:
     """The feed of a site, not started; None if the plan names no database (then changes are no longer noted)."""
     target = f"{settings.url} {settings.org} {settings.bucket}" if settings.url else ""
@@ -476,7 +476,7 @@ def open_feed(
 
 
 def start_feed(
-    site: Site, path: Path, store: SqliteStore, *, clock: Callable[[], int], stack: ExitStack
+    site: Site, path: Path, store: WriteStore, *, clock: Callable[[], int], stack: ExitStack
 ) -> LineFeed | None:
     """The running feed of a site, if its plan names a database; it ends with the stack, before the store."""
     feed = open_feed(site.line_store, site.name, path, store=store, clock=clock)

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from functools import cache
 from zoneinfo import ZoneInfo
 
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.write_store import WriteStore
 from meterd.core.model.periods import Period, bounds
 
 _SERIES = {
@@ -24,7 +24,7 @@ def local_starts(zone: ZoneInfo, interval_ms: int) -> Callable[[Period, int], bo
     return begins
 
 
-def withdraw(store: SqliteStore, span: tuple[int, int], is_start: Callable[[Period, int], bool]) -> int:
+def withdraw(store: WriteStore, span: tuple[int, int], is_start: Callable[[Period, int], bool]) -> int:
     """Move rows of longer periods that start in a span, but where none begins, to the old ones; how many they were.
 
     To be called inside a transaction. What a database of lines has got of them stays there.

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from meterd.adapters.store.backup import flush
-from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.store.lock import OPEN
+from meterd.adapters.store.write_store import WriteStore
 from meterd.core.errors import StoreError
 
 LOG = "-wal"
@@ -75,13 +75,13 @@ def lost_before(path: Path) -> str:
     return path.name + LOG if was_open and not path.with_name(path.name + LOG).exists() else ""
 
 
-def empty_log(store: SqliteStore) -> None:
+def empty_log(store: WriteStore) -> None:
     """Bring everything into the one file, as far as readers let it."""
     with suppress(sqlite3.Error):
         store.connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
 
 
-def write_out(store: SqliteStore, path: Path, goes_on: Callable[[], None] = lambda: None) -> None:
+def write_out(store: WriteStore, path: Path, goes_on: Callable[[], None] = lambda: None) -> None:
     """Write all that an open store holds to a new file, also when its own one has no name any more.
 
     `goes_on` is called between pieces of it. StoreError if it cannot be written; then nothing is at its place.

@@ -3,12 +3,12 @@
 import json
 import sqlite3
 
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.write_store import WriteStore
 
 _OWN_KEYS = ("finding_old", "finding_note", "notice")  # tables that name a finding by its id
 
 
-def adopt(store: SqliteStore, old: str, new: str) -> list[str]:
+def adopt(store: WriteStore, old: str, new: str) -> list[str]:
     """Give everything of one name to another. Belongs into a transaction of the store.
 
     Returns the registers that both names had: their figures must be recalculated.

@@ -3,7 +3,8 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.read_store import ReadStore
+from meterd.adapters.store.write_store import WriteStore
 from meterd.core.model.results import Channel
 
 STEP = 50_000  # readings looked at in one transaction: a quarter of a second
@@ -19,7 +20,7 @@ class Prunable:
     held: int  # that are there before the moment
 
 
-def prunable(store: SqliteStore, cuts: Mapping[Channel, int]) -> dict[Channel, Prunable]:
+def prunable(store: ReadStore, cuts: Mapping[Channel, int]) -> dict[Channel, Prunable]:
     """What may go of each register that has something to go."""
     prunables = {}
     for channel, before in cuts.items():
@@ -34,26 +35,26 @@ def prunable(store: SqliteStore, cuts: Mapping[Channel, int]) -> dict[Channel, P
     return prunables
 
 
-def _where(store: SqliteStore, channel: Channel, before: int) -> tuple[str, tuple[int, ...]]:
+def _where(store: ReadStore, channel: Channel, before: int) -> tuple[str, tuple[int, ...]]:
     """Which readings go. Two kinds stay that are old enough: those a database has not been seen to hold, and the newest."""
     number = store.channel_number(channel)
     values = (number, before, _newest(store, number), _given(store), _proven(store))
     return "channel = ? AND at_ms < ? AND seq <> ? AND seq < ? AND seq <= ?", values
 
 
-def _newest(store: SqliteStore, number: int) -> int:
+def _newest(store: ReadStore, number: int) -> int:
     row = store.connection.execute(
         "SELECT seq FROM reading WHERE channel = ? ORDER BY at_ms DESC, value DESC LIMIT 1", (number,)
     ).fetchone()
     return int(row[0]) if row else -1
 
 
-def _given(store: SqliteStore) -> int:
+def _given(store: ReadStore) -> int:
     """The last number given; its reading stays, since without it the next one would get a number that was used before."""
     return int(store.connection.execute("SELECT COALESCE(MAX(seq), 0) FROM reading").fetchone()[0])
 
 
-def _proven(store: SqliteStore) -> int:
+def _proven(store: ReadStore) -> int:
     proven = store.outbox.proven()
     return 2**62 if proven is None else proven
 
@@ -65,7 +66,7 @@ class Pruning:
     Begun anew at any time, it goes on with what is still there.
     """
 
-    store: SqliteStore
+    store: WriteStore
     what: Mapping[Channel, Prunable]
     gone: int = 0
     _after: int = 0  # the number up to which the journal has been gone through
@@ -99,9 +100,17 @@ class Pruning:
         return self.gone < sum(item.rows for item in self.what.values())
 
 
-def prune(store: SqliteStore, what: Mapping[Channel, Prunable]) -> int:
+def prune(store: WriteStore, what: Mapping[Channel, Prunable]) -> int:
     """Delete; returns how many readings went. Stopped in the middle, it goes on where it was when it is called again."""
     pruning = Pruning(store, what)
     while pruning.step(STEP):
         pass
     return pruning.gone
+
+
+def bytes_inside(store: ReadStore) -> int:
+    """Bytes that the file has free: what was deleted leaves them, since a database file does not shrink."""
+    pages, size = (
+        int(store.connection.execute(f"PRAGMA {what}").fetchone()[0]) for what in ("freelist_count", "page_size")
+    )
+    return pages * size

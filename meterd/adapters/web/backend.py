@@ -9,22 +9,18 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
-from meterd.core.balance.uncertainty import Floats
 from meterd.core.checks.staleness import Arrivals
 from meterd.core.drift.detection_limits import Visible
-from meterd.core.energy.completeness import StoredEnergies
-from meterd.core.energy.stored_figures import StoredFigures
+from meterd.core.energy.stored_figures import StoredFigures, StoredIntervals
+from meterd.core.model.facts import Facts
 from meterd.core.model.finding import FindingNote, FindingRow, Suppression
 from meterd.core.model.forecast import ForecastScore
 from meterd.core.model.health import Health
-from meterd.core.model.periods import Period
 from meterd.core.model.plan import Site
-from meterd.core.model.reading import Reading
-from meterd.core.model.results import Anchor, Channel, Version
 from meterd.core.model.snapshot import Snapshot
 from meterd.core.registers.corrections import Correction, CorrectionPreview
 from meterd.core.registers.meter_exchange import ExchangeEntry, ExchangeRecord, Fitted
-from meterd.core.registers.register_line import Ints
+from meterd.core.registers.stored_readings import StoredReadings
 from meterd.core.reports.content import DocumentRequest
 from meterd.core.sharing.history import ShareRow
 
@@ -113,35 +109,8 @@ class CorrectionReads(Protocol):
         """Every correction ever, oldest first."""
 
 
-class Reads(StoredFigures, Protocol):
-    """The read side of a store, as far as pages need it. Energies in mWh, times in ms UTC."""
-
-    def versions(self, channel: Channel, period: Period, start_ms: int) -> list[Version]:
-        """Every version of one figure, oldest first."""
-
-    def history(self, channel: Channel, from_ms: int) -> tuple[Ints, Ints]:
-        """Times and shown milli-units of a cumulative register from a moment on."""
-
-    def latest(self, channel: Channel) -> tuple[int, float] | None:
-        """Time and value of the newest reading."""
-
-    def readings_between(self, channel: Channel, from_ms: int, until_ms: int, *, most: int) -> list[Reading]:
-        """The first `most` readings of a register in [from, until), sorted by (time, value), with their arrival."""
-
-    def anchor(self, channel: Channel, at_ms: int) -> tuple[int, Anchor] | None:
-        """The newest interval that starts at or before the moment and has an anchor: its start and the anchor."""
-
-    def samples(self, channel: Channel, from_ms: int, until_ms: int) -> tuple[Ints, Floats]:
-        """Times and values of an instantaneous register in [from, until), sorted; values in its base unit."""
-
-    def stored_energies(self, channels: Sequence[Channel], from_ms: int, until_ms: int) -> list[StoredEnergies]:
-        """How many interval figures of each register are known and estimated in [from, until), and their energies."""
-
-    def channels(self) -> list[Channel]:
-        """Every register that has readings or figures."""
-
-    def fact(self, name: str) -> str | None:
-        """A stored text."""
+class Reads(StoredFigures, StoredIntervals, StoredReadings, Facts, Protocol):
+    """The read side of a store, as far as pages need it."""
 
     @property
     def finding_tables(self) -> FindingReads:

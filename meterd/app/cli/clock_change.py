@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from meterd.adapters.planfile.loader import load_plan, store_path
 from meterd.adapters.runtime.clock import WallClock
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.opening import open_to_read
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.operations.dst_job import CLOSED_TO, check
 from meterd.app.operations.queries import moment
@@ -63,13 +63,10 @@ def _verify(path: Path, site: Site, now_ms: int) -> tuple[Checked | None, str]:
     """What is stored around the last change that they have passed; or why there is nothing to verify."""
     zone, interval_ms = ZoneInfo(site.zone), site.interval_s * 1000
     try:
-        store = SqliteStore.reader(path)
+        with open_to_read(path) as store:
+            closed_to, span = int(store.fact(CLOSED_TO) or 0), store.span(Period.INTERVAL)
     except StoreError as exc:
         return None, str(exc)
-    try:
-        closed_to, span = int(store.fact(CLOSED_TO) or 0), store.span(Period.INTERVAL)
-    finally:
-        store.close()
     if span is None:
         return None, f"the store {path} holds no figures yet"
     change = last_change(zone, min(now_ms, closed_to))

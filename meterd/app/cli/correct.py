@@ -6,7 +6,6 @@ import sys
 import time
 import zoneinfo
 from collections.abc import Sequence
-from contextlib import closing
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
@@ -15,7 +14,7 @@ from rich.table import Table
 
 from meterd.adapters.planfile.loader import load_plan, store_path
 from meterd.adapters.runtime.clock import WallClock
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.opening import open_to_read
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.cli.exchange import local, readings
 from meterd.app.cli.output import Line, terminal, write
@@ -130,7 +129,7 @@ def _asked_reading(arguments: argparse.Namespace, path: Path, site: Site) -> Cor
 
 def _reading_at(path: Path, channel: Channel, at_ms: int) -> int:
     """The moment of the reading that is meant: that very one, else the only one within its second."""
-    with closing(SqliteStore.reader(path)) as store:
+    with open_to_read(path) as store:
         for until in (at_ms + 1, at_ms + 1000):
             results = sorted({r.at_ms for r in store.readings_between(channel, at_ms, until, most=100)})
             if len(results) == 1:
@@ -244,7 +243,7 @@ def _order(arguments: argparse.Namespace, path: Path, site: Site, correction: Co
     """Enter or withdraw it, wait for the figures, and list what has become different."""
     if not path.exists():
         raise StoreError(f"there is no store at {path}; has the daemon written one yet?")
-    with closing(SqliteStore.reader(path)) as store:
+    with open_to_read(path) as store:
         impact = impact_of(correction, store, site)
         before, rows = affected_figures(store, site, impact), findings_of(store, site, impact)
     signed = replace(correction, person=arguments.person, reason=arguments.reason)
@@ -253,7 +252,7 @@ def _order(arguments: argparse.Namespace, path: Path, site: Site, correction: Co
     if not done:
         return FAILED
     _await_figures(path)
-    with closing(SqliteStore.reader(path)) as store:
+    with open_to_read(path) as store:
         states = {row.finding.id: str(row.state) for row in rows}
         figures = changed(before, affected_figures(store, site, impact)) + findings_changed(store, site, impact, states)
         figures += documents_changed(store, site, impact)
@@ -265,7 +264,7 @@ def _order(arguments: argparse.Namespace, path: Path, site: Site, correction: Co
 def _await_figures(path: Path) -> None:
     """Wait until the daemon has made all figures of all corrections again."""
     deadline = time.monotonic() + FIGURES_LIMIT_S
-    with closing(SqliteStore.reader(path)) as store:
+    with open_to_read(path) as store:
         while json.loads(store.fact(CORRECTING) or "[]"):
             if time.monotonic() > deadline:
                 raise StoreError("the correction is entered; the daemon is still recalculating its figures")

@@ -35,7 +35,7 @@ from meterd.adapters.simulator.run import (
 )
 from meterd.adapters.simulator.site import Simulator
 from meterd.adapters.simulator.summary import CAUTION, Rates
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.opening import open_to_write
 from meterd.app.cli.output import duration_s
 from meterd.app.daemon.daemon import Daemon
 from meterd.app.daemon.web_backend import served
@@ -190,27 +190,21 @@ def _live_long_ago(
         faults_from_ms=begin_ms,
         stand=stand,
     )
-    store = SqliteStore.writer(path)
-    try:
+    with open_to_write(path) as store:
         ledger = Ledger(store, site, ZoneInfo(site.zone))
         for channel, series in collect(blocks).items():
             ledger.import_history(channel, series.at_ms, np.asarray(series.values, dtype=np.int64), begin_ms)
         ledger.recompute_all(begin_ms, begin_ms)
-    finally:
-        store.close()
     return stand[0]
 
 
 def _live_the_past(site: Site, simulator: Simulator, path: Path, now_ms: int) -> None:
-    store = SqliteStore.writer(path)
-    try:
+    with open_to_write(path) as store:
         ledger = Ledger(store, site, ZoneInfo(site.zone))
         moment = simulator.start_ms
         while moment < now_ms:
             moment = min(moment + BEFOREHAND_MS, now_ms)
             ledger.tick(simulator.readings(moment), moment)
-    finally:
-        store.close()
 
 
 def _live(

@@ -4,6 +4,7 @@ import argparse
 import json
 import sys
 import zoneinfo
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,13 +12,14 @@ from meterd.adapters.documents.cusum_svg import svg
 from meterd.adapters.documents.evidence_svg import svg as svg_of_evidence
 from meterd.adapters.planfile.loader import load_plan, store_path
 from meterd.adapters.runtime.clock import WallClock
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.opening import open_to_read
+from meterd.adapters.store.read_store import ReadStore
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.cli.output import terminal
 from meterd.app.operations.drift_evidence import evidence_of
 from meterd.app.operations.drift_job import examine, parts
 from meterd.app.operations.drift_job import run_drill as work
-from meterd.app.operations.queries import moment, open_store, some_points
+from meterd.app.operations.queries import moment, some_points
 from meterd.core.balance.topology import NOT_OBSERVABLE
 from meterd.core.drift.detection_limits import HORIZONS, Visible, from_history, from_plan
 from meterd.core.drift.identification import Suspicion
@@ -59,20 +61,17 @@ def _site(arguments: argparse.Namespace) -> Site:
     return load_plan(arguments.plan).site
 
 
-def _store(arguments: argparse.Namespace, site: Site) -> SqliteStore:
-    return open_store(arguments.store or store_path(arguments.plan, site))
+def _stored(arguments: argparse.Namespace, site: Site) -> AbstractContextManager[ReadStore]:
+    return open_to_read(arguments.store or store_path(arguments.plan, site))
 
 
 def run_suspects(arguments: argparse.Namespace) -> int:
     """A block per suspicion: what, since when, how sure, all that fits, and the look that would settle it."""
     site = _site(arguments)
     _needs_svg(arguments.plot)
-    store = _store(arguments, site)
-    try:
+    with _stored(arguments, site) as store:
         watched = examine(store, site)
         evidence = [] if arguments.plot is None else evidence_of(store, site, watched)
-    finally:
-        store.close()
     if evidence:
         _write(svg_of_evidence(evidence, zoneinfo.ZoneInfo(site.zone)), arguments.plot)
     elif arguments.plot is not None:
@@ -122,17 +121,13 @@ def run_visible(arguments: argparse.Namespace) -> int:
     results: list[tuple[Visible, str]] = []
     if not arguments.plan_only:
         try:
-            store = _store(arguments, site)
-        except StoreError:
-            arguments.plan_only = True  # no store yet is the usual case before anything is bought
-        else:
-            try:
+            with _stored(arguments, site) as store:
                 for item in examine(store, site):
                     ready = item.state.learner is not None
                     some = from_history(item.state) if ready else from_plan(item.network)
                     results += [(line, "history" if ready else "plan") for line in some]
-            finally:
-                store.close()
+        except StoreError:
+            arguments.plan_only = True  # no store yet is the usual case before anything is bought
     if arguments.plan_only or not results:
         results = [(line, "plan") for part in parts(site, WallClock().now_ms()) for line in from_plan(part)]
     if arguments.format == "json":
@@ -192,11 +187,8 @@ def run_drill(arguments: argparse.Namespace) -> int:
     _needs_svg(arguments.plot)
     point = some_points(site, [arguments.point])[0]
     from_ms = moment(getattr(arguments, "from"), zoneinfo.ZoneInfo(site.zone), "--from")
-    store = _store(arguments, site)
-    try:
+    with _stored(arguments, site) as store:
         result = work(store, site, point, factor, from_ms)
-    finally:
-        store.close()
     if arguments.plot is not None:
         _write(svg(result), arguments.plot)
     if arguments.format == "json":

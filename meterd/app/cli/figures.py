@@ -5,6 +5,7 @@ from pathlib import Path
 
 from meterd.adapters.planfile.loader import load_plan, store_path
 from meterd.adapters.runtime.clock import WallClock
+from meterd.adapters.store.opening import open_to_read
 from meterd.app.cli.commands import CAUTIONS, Subparsers, command
 from meterd.app.cli.output import terminal, write
 from meterd.app.operations import queries as query
@@ -58,8 +59,7 @@ def _energy(arguments: argparse.Namespace) -> int:
     period = Period.MONTH if monthly else Period(arguments.period)
     points = query.some_points(site, arguments.point)
     past = query.as_of(arguments.as_of, site)
-    store = query.open_store(arguments.store or store_path(arguments.plan, site), past)
-    try:
+    with open_to_read(arguments.store or store_path(arguments.plan, site), past) as store:
         wanted = (getattr(arguments, "from"), arguments.until)
         span = query.parse_span(wanted, period, site, query.span_of_store(store, site), WallClock().now_ms())
         if arguments.demand:
@@ -72,8 +72,6 @@ def _energy(arguments: argparse.Namespace) -> int:
             lines, title = query.pv_lines(store, site, period, span), f"PV, counted per {site.interval_s} s and summed"
         else:
             lines, title = query.energy_lines(store, site, period, span, points), f"Energy per {period}"
-    finally:
-        store.close()
     write(lines, arguments.format, terminal(), title=f"{title} ({site.zone})", empty="no figures in that span")
     return DONE
 
@@ -84,13 +82,10 @@ def _balance(arguments: argparse.Namespace) -> int:
     period = Period(arguments.period)
     boards = query.some_boards(site, arguments.board)
     past = query.as_of(arguments.as_of, site)
-    store = query.open_store(arguments.store or store_path(arguments.plan, site), past)
-    try:
+    with open_to_read(arguments.store or store_path(arguments.plan, site), past) as store:
         wanted = (getattr(arguments, "from"), arguments.until)
         span = query.parse_span(wanted, period, site, query.span_of_store(store, site), WallClock().now_ms())
         lines = query.balance_lines(store, site, period, span, boards)
-    finally:
-        store.close()
     title = f"Feed side against outgoing side per {period} ({site.zone}); band: what the instruments explain (k = 2)"
     write(lines, arguments.format, terminal(), title=title, empty="no balances in that span")
     return DONE

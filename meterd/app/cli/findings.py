@@ -4,7 +4,8 @@ import argparse
 import getpass
 import sys
 import zoneinfo
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from difflib import get_close_matches
 from fnmatch import fnmatchcase
@@ -18,7 +19,8 @@ from meterd.adapters.notify.channels import channels
 from meterd.adapters.planfile.loader import load_plan, store_path
 from meterd.adapters.runtime.clock import WallClock
 from meterd.adapters.store.findings import FindingTables
-from meterd.adapters.store.journal import Failure, SqliteStore
+from meterd.adapters.store.journal import Failure
+from meterd.adapters.store.opening import open_to_read
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.cli.output import Line, write
 from meterd.app.operations.finding_orders import carry_out
@@ -92,7 +94,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def finding_lines(path: Path, points: Sequence[str], *, closed: bool) -> list[Line]:
     """One line per finding, newest first; only of some points, if any are named."""
-    with _Reader(path) as tables:
+    with _stored(path) as tables:
         rows = tables.all()
     wanted = [row for row in rows if closed or row.state != FindingState.CLOSED]
     if points:
@@ -120,7 +122,7 @@ def _finding_line(row: FindingRow) -> Line:
 
 def history_lines(path: Path, name: str) -> list[Line]:
     """Every change of one finding, oldest first; ConfigError if there is none of that name."""
-    with _Reader(path) as tables:
+    with _stored(path) as tables:
         notes = tables.notes(name)
         known = bool(notes) or any(row.finding.id == name for row in tables.all())
     if not known:
@@ -130,7 +132,7 @@ def history_lines(path: Path, name: str) -> list[Line]:
 
 def suppression_lines(path: Path, now_ms: int) -> list[Line]:
     """Planned work that has not ended."""
-    with _Reader(path) as tables:
+    with _stored(path) as tables:
         windows = tables.suppressions(now_ms)
     return [
         {
@@ -141,22 +143,16 @@ def suppression_lines(path: Path, now_ms: int) -> list[Line]:
     ]  # fmt: skip
 
 
-class _Reader:
+@contextmanager
+def _stored(path: Path) -> Iterator[FindingTables]:
     """The findings of a store for reading; StoreError if there is none, or none of this version."""
-
-    def __init__(self, path: Path) -> None:
-        self._failure = Failure
-        self._store = SqliteStore.reader(path)
-
-    def __enter__(self) -> FindingTables:
-        return self._store.finding_tables
-
-    def __exit__(self, _kind: object, exc: BaseException | None, _trace: object) -> None:
-        self._store.close()
-        if isinstance(exc, self._failure):
-            raise StoreError(
-                f"cannot read findings: {exc}; a store of an earlier version is brought forward when the daemon starts"
-            ) from exc
+    try:
+        with open_to_read(path) as store:
+            yield store.finding_tables
+    except Failure as exc:
+        raise StoreError(
+            f"cannot read findings: {exc}; a store of an earlier version is brought forward when the daemon starts"
+        ) from exc
 
 
 def _write(lines: Sequence[Line], kind: str, title: str, zone: zoneinfo.ZoneInfo) -> None:
@@ -219,7 +215,7 @@ def _known(what: str, path: Path, site: Site) -> None:
     names = {*(p.name for p in site.points), *(b.name for b in site.boards), *(s.name for s in site.sources)}
     names |= {site.name, *(c.name for c in site.consumers)}
     if path.exists():
-        with _Reader(path) as tables:
+        with _stored(path) as tables:
             names |= {row.finding.subject for row in tables.all()}
     if any(fnmatchcase(name, what) for name in names):
         return

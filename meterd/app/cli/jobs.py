@@ -3,12 +3,11 @@
 import argparse
 import sys
 import zoneinfo
-from contextlib import closing
 from pathlib import Path
 
 from meterd.adapters.planfile.loader import Plan, load_plan, store_path
 from meterd.adapters.runtime.clock import WallClock
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.opening import open_to_read
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.cli.findings import user
 from meterd.app.cli.output import terminal, write
@@ -44,7 +43,7 @@ def _list(plan: Plan, path: Path, form: str) -> int:
     """Exit code 1 if a job is not done that was to be."""
     now_ms = WallClock().now_ms()
     if path.exists():
-        with closing(SqliteStore.reader(path)) as store:
+        with open_to_read(path) as store:
             statuses = job_statuses(plan.site, store.fact, now_ms)
     else:
         statuses = job_statuses(plan.site, lambda _: None, now_ms)

@@ -4,7 +4,7 @@ import argparse
 
 from meterd.adapters.line_database.refused import again_file
 from meterd.adapters.planfile.loader import load_plan, store_path
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.opening import open_to_read
 from meterd.app.cli.commands import Subparsers, command
 
 DONE = 0
@@ -20,11 +20,8 @@ def add(commands: Subparsers) -> None:
 def _lines(arguments: argparse.Namespace) -> int:
     plan = load_plan(arguments.plan)
     path = arguments.store or store_path(arguments.plan, plan.site)
-    store = SqliteStore.reader(path)
-    try:
+    with open_to_read(path) as store:
         refused = store.outbox.refused()
-    finally:
-        store.close()
     print(f"{len(refused)} lines are set aside")
     for item in refused[:SHOWN]:
         print(f"  {item.line}  ({item.reason})")

@@ -4,15 +4,17 @@ import argparse
 import json
 import re
 import zoneinfo
+from contextlib import AbstractContextManager
 
 from meterd.adapters.planfile.loader import load_plan, store_path
 from meterd.adapters.runtime.clock import WallClock
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.opening import open_to_read
+from meterd.adapters.store.read_store import ReadStore
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.cli.output import Line, terminal, write
 from meterd.app.daemon.sharing_job import NEWEST
 from meterd.app.operations.pv_accounting import participants, quarters_of, share_rows
-from meterd.app.operations.queries import moment, open_store
+from meterd.app.operations.queries import moment
 from meterd.core.errors import ConfigError
 from meterd.core.model.periods import DAY_MS, Period, bounds, local
 from meterd.core.model.plan import Site
@@ -40,9 +42,8 @@ def add(commands: Subparsers) -> None:
     )
 
 
-def _open(arguments: argparse.Namespace) -> tuple[Site, SqliteStore]:
-    site = load_plan(arguments.plan).site
-    return site, open_store(arguments.store or store_path(arguments.plan, site))
+def _stored(arguments: argparse.Namespace, site: Site) -> AbstractContextManager[ReadStore]:
+    return open_to_read(arguments.store or store_path(arguments.plan, site))
 
 
 # -- shares ------------------------------------------------------------------------------------------------------------
@@ -50,22 +51,20 @@ def _open(arguments: argparse.Namespace) -> tuple[Site, SqliteStore]:
 
 def run_shares(arguments: argparse.Namespace) -> int:
     """`meterd shares PLAN [--would-have]`."""
-    site, store = _open(arguments)
+    site = load_plan(arguments.plan).site
     zone = zoneinfo.ZoneInfo(site.zone)
-    try:
+    with _stored(arguments, site) as store:
         if arguments.would_have:
             now_ms = moment(arguments.until, zone, "--until") if arguments.until else WallClock().now_ms()
             lines, title = effect_lines(store, site, now_ms - WEEK_MS, now_ms)
         else:
             lines, title = share_lines(store, zone)
-    finally:
-        store.close()
     empty = f"nothing was shared (mode {site.sharing.mode})"
     write(lines, arguments.format, terminal(), title=title, empty=empty)
     return DONE
 
 
-def share_lines(store: SqliteStore, zone: zoneinfo.ZoneInfo) -> tuple[list[Line], str]:
+def share_lines(store: ReadStore, zone: zoneinfo.ZoneInfo) -> tuple[list[Line], str]:
     """The newest decision: share and reason of every consumer."""
     stored = store.fact(NEWEST)
     if stored is None:
@@ -80,7 +79,7 @@ def share_lines(store: SqliteStore, zone: zoneinfo.ZoneInfo) -> tuple[list[Line]
     return lines, shown + (f" ({result['reason']})" if result["reason"] else "")
 
 
-def effect_lines(store: SqliteStore, site: Site, from_ms: int, until_ms: int) -> tuple[list[Line], str]:
+def effect_lines(store: ReadStore, site: Site, from_ms: int, until_ms: int) -> tuple[list[Line], str]:
     """A line per consumer and one for all together; the title says what it came to for the site."""
     rows = share_rows(store, site, from_ms, until_ms)
     if not rows:
@@ -122,13 +121,11 @@ def run_pv_shares(arguments: argparse.Namespace) -> int:
     """`meterd pv-shares PLAN --month 2026-05`."""
     if not MONTH.fullmatch(arguments.month):
         raise ConfigError(f"cannot read --month {arguments.month!r}: write a month such as 2026-05")
-    site, store = _open(arguments)
+    site = load_plan(arguments.plan).site
     zone = zoneinfo.ZoneInfo(site.zone)
     low, high = bounds(Period.MONTH, moment(arguments.month, zone, "--month"), zone, site.interval_s * 1000)
-    try:
+    with _stored(arguments, site) as store:
         lines, title = pv_share_lines(store, site, low, until_ms=high, by=arguments.by)
-    finally:
-        store.close()
     shown = [_for_people(line) for line in lines] if arguments.format == "table" else lines
     write(shown, arguments.format, terminal(), title=f"{arguments.month}: {title}", empty="no figures in that month")
     return DONE
@@ -144,7 +141,7 @@ def _for_people(line: Line) -> Line:
     }
 
 
-def pv_share_lines(store: SqliteStore, site: Site, from_ms: int, *, until_ms: int, by: str) -> tuple[list[Line], str]:
+def pv_share_lines(store: ReadStore, site: Site, from_ms: int, *, until_ms: int, by: str) -> tuple[list[Line], str]:
     """Lines per point, area or tenant, then the grid, the residual, what is below a watt-hour and what inverters drew."""
     tenant_of = participants(site)
     if not tenant_of:

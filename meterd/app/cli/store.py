@@ -11,14 +11,15 @@ from meterd.adapters.planfile.loader import Plan, load_plan, store_path
 from meterd.adapters.runtime.clock import WallClock
 from meterd.adapters.store.backup import Copy, backup, inspect, restore
 from meterd.adapters.store.dump import ArchiveReader
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.opening import open_to_read, open_to_write
+from meterd.adapters.store.read_store import ReadStore
 from meterd.adapters.store.schema import REMEDY
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.operations.queries import moment
-from meterd.app.operations.retention_check import cut_of, verify_figures
+from meterd.app.operations.retention_check import Cut, cut_of, verify_figures
 from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.periods import text
-from meterd.core.model.plan import LEAST_DAYS
+from meterd.core.model.plan import LEAST_DAYS, Site
 from meterd.core.reports.import_report import ImportReport
 
 if TYPE_CHECKING:
@@ -206,28 +207,34 @@ def _retain(arguments: argparse.Namespace) -> int:
     if arguments.delete and arguments.archive is None:
         raise ConfigError("give a folder for the archive of the deleted readings: --archive FOLDER")
     plan, path = _plan_and_store(arguments)
-    # who only looks need not be the one that writes
-    store = SqliteStore.writer(path) if arguments.delete else SqliteStore.reader(path)
-    try:
-        now_ms = _now_ms()
-        cut = cut_of(store, plan.site, arguments.keep, now_ms)
+    now_ms = _now_ms()
+    if not arguments.delete:  # who only looks need not be the one that writes
+        with open_to_read(path) as store:
+            cut = _verified(store, plan.site, arguments.keep, now_ms)
+        if cut.total:
+            words = "can be deleted; --delete --archive FOLDER deletes them"
+            print(f"{cut.total} readings before {text(cut.before_ms)} {words}")
+        return DONE
+    with open_to_write(path) as writer:
+        cut = _verified(writer, plan.site, arguments.keep, now_ms)
         if not cut.total:
-            print(f"nothing to delete before {text(cut.before_ms)}")
-            return DONE
-        compared = verify_figures(store, plan.site, cut)
-        print(f"{compared} figures of {len(cut.readings)} registers are what their readings give")
-        if not arguments.delete:
-            print(
-                f"{cut.total} readings before {text(cut.before_ms)} can be deleted; --delete --archive FOLDER deletes them"
-            )
             return DONE
         archive(plan, path, arguments.archive, cut, now_ms)
-        gone = retain(store, cut)
-    finally:
-        store.close()
+        gone = retain(writer, cut)
     print(f"{gone} readings before {text(cut.before_ms)} deleted, archived in {arguments.archive}")
     print(f"figures before {text(cut.figures_from_ms)} are final now; the space is used again for new readings")
     return DONE
+
+
+def _verified(store: ReadStore, site: Site, keep_days: int, now_ms: int) -> Cut:
+    """What may go, its figures recalculated and compared; nothing where it has no readings."""
+    cut = cut_of(store, site, keep_days, now_ms)
+    if not cut.total:
+        print(f"nothing to delete before {text(cut.before_ms)}")
+        return cut
+    compared = verify_figures(store, site, cut)
+    print(f"{compared} figures of {len(cut.readings)} registers are what their readings give")
+    return cut
 
 
 def write_report(plan: Plan, report: "Report", path: Path) -> None:

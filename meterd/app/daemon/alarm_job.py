@@ -8,7 +8,7 @@ from pathlib import Path
 from meterd.adapters.notify.channels import channels
 from meterd.adapters.notify.sender import Result, Sender
 from meterd.adapters.runtime.logging import about
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.write_store import WriteStore
 from meterd.app.operations.finding_lifecycle import FindingKeeper
 from meterd.app.operations.order_handler import OrderHandler
 from meterd.app.operations.orders import PRUNE, RECORD_KINDS, RUN, Order, OrderFolder
@@ -37,7 +37,7 @@ CLOSE_LIMIT_S = (
 class Outbox:
     """One channel: what it has sent, what it is sending, and since when it fails. Belongs to the loop."""
 
-    def __init__(self, store: SqliteStore, sender: Sender, site: Site, start_ms: int) -> None:
+    def __init__(self, store: WriteStore, sender: Sender, site: Site, start_ms: int) -> None:
         self._store, self._sender, self._site, self._start_ms = store, sender, site, start_ms
         self._own = f"{NOT_DELIVERED}-{sender.name}"
         self._sent = store.finding_tables.sent_notifications(sender.name)
@@ -118,7 +118,7 @@ class AlarmJob:
 
     def __init__(
         self,
-        store: SqliteStore,
+        store: WriteStore,
         path: Path,
         site: Site,
         now_ms: int,

@@ -14,7 +14,7 @@ from meterd.adapters.runtime.clock import Clock
 from meterd.adapters.sources import Source
 from meterd.adapters.sources.mqtt import link_settings, settings_for
 from meterd.adapters.sources.registry import PROTOCOLS
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.write_store import WriteStore
 from meterd.app.daemon.alarm_job import AlarmJob
 from meterd.app.daemon.disk_space import DiskSpace
 from meterd.app.daemon.forecast_job import ForecastJob
@@ -42,7 +42,7 @@ from meterd.core.topics.message import EARLIEST_MS
 class Runtime:
     """What stays while plans change. `ending` says whether the loop is to end; `conditions` what else a person should know."""
 
-    store: SqliteStore
+    store: WriteStore
     store_path: Path
     clock: Clock
     counters: Counters

@@ -19,9 +19,9 @@ from meterd.adapters.planfile.loader import Plan
 from meterd.adapters.runtime.clock import Clock, WallClock
 from meterd.adapters.runtime.logging import about
 from meterd.adapters.runtime.sd_notify import STOPPING, tell
-from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.store.presence import lost_before
 from meterd.adapters.store.recovery import open_sound
+from meterd.adapters.store.write_store import WriteStore
 from meterd.app.daemon.assembly import PlanRuntime, Runtime, inside_jobs, make_plan_runtime, resume
 from meterd.app.daemon.digest_check import DigestCheck, at_start
 from meterd.app.daemon.health_probe import Facts, gather
@@ -166,7 +166,7 @@ class Daemon:
     def _path_beside(self, what: str) -> Path:
         return self.store_path.with_name(f"{self.store_path.name}.{what}")
 
-    def _open_store(self) -> SqliteStore:
+    def _open_store(self) -> WriteStore:
         lost = lost_before(self.store_path)
         store, salvage = open_sound(self.store_path)
         if lost:
@@ -180,7 +180,7 @@ class Daemon:
         return store
 
     @contextmanager
-    def _run_record(self, store: SqliteStore) -> Iterator[None]:
+    def _run_record(self, store: WriteStore) -> Iterator[None]:
         """Notes how this run ends, for the next one."""
         now_ms = self.clock.now_ms()
         self._facts = self._facts.started(begin_run(store, self._path_beside("hung")), now_ms)

@@ -19,8 +19,11 @@ from pathlib import Path
 
 from meterd.adapters.runtime.logging import Quiet, about
 from meterd.adapters.runtime.worker import Worker
-from meterd.adapters.store.journal import Failure, SqliteStore
-from meterd.adapters.store.retention import Pruning, prunable
+from meterd.adapters.store.journal import Failure
+from meterd.adapters.store.opening import open_to_read
+from meterd.adapters.store.read_store import ReadStore
+from meterd.adapters.store.retention import Pruning, bytes_inside, prunable
+from meterd.adapters.store.write_store import WriteStore
 from meterd.app.operations.ledger import Ledger
 from meterd.app.operations.retention_check import Cut, cut_of, from_details, verify_figures
 from meterd.core.checks.rules import deleted_finding, low_disk_finding
@@ -75,12 +78,9 @@ class Reserve:
         return True
 
 
-def free_bytes(store: SqliteStore, path: Path) -> int:
+def free_bytes(store: ReadStore, path: Path) -> int:
     """Bytes that the store can still take: free ones of its disk, and free pages of its file."""
-    pages, size = (
-        int(store.connection.execute(f"PRAGMA {what}").fetchone()[0]) for what in ("freelist_count", "page_size")
-    )
-    return shutil.disk_usage(path.absolute().parent).free + pages * size
+    return shutil.disk_usage(path.absolute().parent).free + bytes_inside(store)
 
 
 class DiskSpace:
@@ -88,7 +88,7 @@ class DiskSpace:
 
     def __init__(
         self,
-        store: SqliteStore,
+        store: WriteStore,
         path: Path,
         site: Site,
         ledger: Ledger,
@@ -204,12 +204,9 @@ class DiskSpace:
         """On its own thread: what may go, its figures recalculated and compared."""
         days = self._site.limits.keep_raw_days
         try:
-            store = SqliteStore.reader(self._path)
-            try:
+            with open_to_read(self._path) as store:
                 cut = cut_of(store, self._site, days, now_ms)
                 compared = verify_figures(store, self._site, cut)
-            finally:
-                store.close()
         except (StoreError, Failure) as exc:
             self._answer = f"nothing is deleted: {exc}"
         except Exception as exc:  # an edge of the house style: it must never take the daemon with it

@@ -7,7 +7,8 @@ from pathlib import Path
 from meterd.adapters.runtime.logging import about
 from meterd.adapters.runtime.worker import Worker
 from meterd.adapters.store.forecasts import KEPT_DAYS
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.opening import open_to_read
+from meterd.adapters.store.write_store import WriteStore
 from meterd.app.operations.forecast_history import read_history
 from meterd.core.errors import MeterdError, StoreError
 from meterd.core.forecast.model import Model, fit, issue
@@ -22,7 +23,7 @@ log = logging.getLogger("meterd")
 class ForecastJob:
     """The forecasts of one site. `tick` belongs to the loop; reading and arithmetic have a thread of their own."""
 
-    def __init__(self, store: SqliteStore, path: Path, site: Site) -> None:
+    def __init__(self, store: WriteStore, path: Path, site: Site) -> None:
         self._store, self._path, self._site = store, path, site
         self._step = step_of(site.interval_s * 1000)
         self._model: Model | None = None
@@ -80,11 +81,8 @@ class ForecastJob:
             log.exception("forecast failed; it is tried again with the next interval", extra=about("forecast-failed"))
 
     def _forecast(self, moment: int) -> SiteForecast | None:
-        store = SqliteStore.reader(self._path)
-        try:
+        with open_to_read(self._path) as store:
             history = read_history(store, self._site, moment)
-        finally:
-            store.close()
         if history is None or history.end_ms != moment:
             return None
         if self._model is None or moment // DAY_MS != self._model.fitted_ms // DAY_MS or moment < self._model.fitted_ms:

@@ -4,7 +4,7 @@ import time
 from collections.abc import Iterable
 
 from meterd.adapters.mqtt.link_state import LinkState
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.read_store import ReadStore
 from meterd.app.daemon.source_monitor import SourceMonitor
 from meterd.core.checks.granted_topics import Subscriptions, granted_finding, live_topics, patience_ms
 from meterd.core.model.finding import Finding
@@ -21,7 +21,7 @@ class GrantedWatch:
     be reported one by one meanwhile.
     """
 
-    def __init__(self, store: SqliteStore, site: Site) -> None:
+    def __init__(self, store: ReadStore, site: Site) -> None:
         self._store, self._site = store, site
         self._begun: dict[str, tuple[float, int]] = {}  # of each source, its connection: steady clock, and ours
         self._patience: dict[tuple[str, str], int | None] = {}  # of source and topic, in this connection

@@ -3,7 +3,7 @@
 import time
 from collections.abc import Callable
 
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.read_store import ReadStore
 from meterd.app.operations.drift_diagnosis import intervals_of
 from meterd.app.operations.drift_job import parts
 from meterd.core.balance.global_test import GlobalTest, global_findings, global_test
@@ -18,7 +18,7 @@ NEIGHBOURS = 1  # intervals before the tested one: they say how steep the power 
 class NetworkWatch:
     """The newest global test of each part of the site. Belongs to the loop."""
 
-    def __init__(self, store: SqliteStore, site: Site, *, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(self, store: ReadStore, site: Site, *, clock: Callable[[], float] = time.monotonic) -> None:
         self._store, self._site, self._clock = store, site, clock
         self._closed_to: int | None = None
         self._due = 0.0

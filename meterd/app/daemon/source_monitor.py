@@ -10,8 +10,8 @@ from meterd.adapters.mqtt.link_state import LinkState
 from meterd.adapters.runtime.clock import Clock
 from meterd.adapters.sources import Source
 from meterd.adapters.sources.mqtt import MqttSource, settings_for
-from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.store.presence import Presence, empty_log, write_out
+from meterd.adapters.store.write_store import WriteStore
 from meterd.core.checks.rules import DAMAGED, refused_finding
 from meterd.core.errors import StoreError
 from meterd.core.model.finding import Finding
@@ -174,7 +174,7 @@ class StorePlace:
     `close` writes what came meanwhile too, and the next loop begins with the new file (`renewed`).
     """
 
-    def __init__(self, store: SqliteStore, path: Path, goes_on: Callable[[], None]) -> None:
+    def __init__(self, store: WriteStore, path: Path, goes_on: Callable[[], None]) -> None:
         self._store, self._path, self._goes_on = store, path, goes_on
         self._there: Presence | None = None
         self._deleted: list[str] = []

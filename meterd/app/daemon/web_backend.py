@@ -2,12 +2,13 @@
 
 import logging
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
 from meterd.adapters.planfile.loader import Plan
 from meterd.adapters.runtime.logging import about
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.opening import open_to_read
+from meterd.adapters.store.read_store import ReadStore
 from meterd.app.daemon.daemon import Daemon
 from meterd.app.operations.exchange_preview import fitted_meter, record_of
 from meterd.app.operations.finding_orders import carry_out
@@ -54,14 +55,9 @@ class DaemonWebBackend:
         """The daemon's clock."""
         return self._daemon.clock.now_ms()
 
-    @contextmanager
-    def reader(self) -> Iterator[SqliteStore]:
+    def reader(self) -> AbstractContextManager[ReadStore]:
         """A reading store for one look."""
-        store = SqliteStore.reader(self._daemon.store_path)
-        try:
-            yield store
-        finally:
-            store.close()
+        return open_to_read(self._daemon.store_path)
 
     def health(self) -> Health:
         """How the program itself is."""

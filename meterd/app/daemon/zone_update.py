@@ -6,10 +6,11 @@ from importlib import import_module
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.runtime.logging import about
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.write_store import WriteStore
 from meterd.app.operations.ledger import Ledger
 from meterd.core.checks.rules import ZONE_RULES
 from meterd.core.checks.zone_rules import Changes, changes, differing, from_text, to_text
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.model.finding import Finding
 from meterd.core.model.periods import Period, text
 from meterd.core.model.plan import Site
@@ -26,7 +27,7 @@ def rules_version() -> str:
     return str(getattr(import_module("tzdata"), "IANA_VERSION", "unknown"))
 
 
-def follow_rules(store: SqliteStore, ledger: Ledger, site: Site, now_ms: int) -> Finding | None:
+def follow_rules(store: WriteStore, ledger: Ledger, site: Site, now_ms: int) -> Finding | None:
     """Sum local periods again wherever the rules are not those of the last run; says so. StoreError if that is not stored."""
     new, stored = changes(ZoneInfo(site.zone)), store.fact(_FACT)
     if stored == to_text(new):
@@ -55,7 +56,7 @@ def _read(stored: str) -> Changes:
         return ()  # damaged: everything is summed again, which changes nothing that is right
 
 
-def _within(spans: list[tuple[int, int]], store: SqliteStore) -> list[tuple[int, int]]:
+def _within(spans: list[tuple[int, int]], store: StoredFigures) -> list[tuple[int, int]]:
     """The parts of the spans that the stored figures reach."""
     stored = store.span(Period.INTERVAL)
     if stored is None:

@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 
 from meterd.adapters.archive.target import ArchiveTarget
 from meterd.adapters.store.backup import Copy, inspect, restore
-from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.store.month_rows import READINGS, STATE, MonthRows, Refill, Row
+from meterd.adapters.store.opening import open_to_write
 from meterd.app.operations.archive import closed_months, newest_months
 from meterd.app.operations.archive_tables import TABLES, read_rows
 from meterd.core.errors import StoreError
@@ -139,7 +139,7 @@ def _fill(fresh: Path, months: list[ArchivedMonth], target: ArchiveTarget) -> No
 
 def _digest(fresh: Path) -> None:
     """All of it, before it is used: a daemon would do it in pieces."""
-    with closing(SqliteStore.writer(fresh)) as store:
+    with open_to_write(fresh) as store:
         while store.digest_step():
             pass
 

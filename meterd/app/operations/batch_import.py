@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from meterd import __version__
 from meterd.adapters.planfile.loader import Plan
 from meterd.adapters.sources.files.source import History
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.opening import open_to_read, open_to_write
+from meterd.adapters.store.read_store import ReadStore
 from meterd.app.operations.history_files import Shape, choose_source, opened_history, why_nothing
 from meterd.app.operations.ledger import Ledger
 from meterd.app.operations.scale_check import ScaleCheck
@@ -135,7 +136,7 @@ def _standing(
     return {(point, EXPORT): shown for point, shown in no_export.items()}
 
 
-def _with_levels(work: Work, store: SqliteStore) -> Work:
+def _with_levels(work: Work, store: ReadStore) -> Work:
     """What export registers show that did not count: as said, else as the store has them next after the files, else 0."""
     results = dict(work.standing)
     for channel, shown in work.standing.items():
@@ -148,11 +149,8 @@ def _with_levels(work: Work, store: SqliteStore) -> Work:
 
 def corrections_of(store: Path) -> tuple[Correction, ...]:
     """The corrections that are entered in a store."""
-    reader = SqliteStore.reader(store)
-    try:
+    with open_to_read(store) as reader:
         return tuple(reader.corrections.all())
-    finally:
-        reader.close()
 
 
 def _columns(work: Work, report: Report) -> Iterator[tuple[Channel, Ints, Ints]]:
@@ -263,8 +261,7 @@ def into_store(work: Work, path: Path, now_ms: int, step: Step) -> Report:
     """Readings into the journal of a store, and all figures made from it."""
     report = Report()
     _expect_readings(work)
-    store = SqliteStore.writer(path)
-    try:
+    with open_to_write(path) as store:
         site = work.plan.site
         ledger = Ledger(store, site, ZoneInfo(site.zone))
         ends, check = [], ScaleCheck(site, ledger.state.rules)
@@ -283,8 +280,6 @@ def into_store(work: Work, path: Path, now_ms: int, step: Step) -> Report:
             report.decided = list(ledger.state.events)
             for _, event in report.decided:
                 report.events[event.kind] = report.events.get(event.kind, 0) + 1
-    finally:
-        store.close()
     return report
 
 

@@ -10,7 +10,8 @@ from zoneinfo import ZoneInfo
 
 from meterd.adapters.runtime.logging import about
 from meterd.adapters.runtime.worker import Worker
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.opening import open_to_read
+from meterd.adapters.store.read_store import ReadStore
 from meterd.core.errors import MeterdError, described
 from meterd.core.model.finding import Finding
 from meterd.core.model.periods import DAY_MS, Period, starts
@@ -53,7 +54,7 @@ class DailyExamination(ABC):
         self.outcome: Outcome | None = None
 
     @abstractmethod
-    def examine(self, store: SqliteStore) -> tuple[tuple[Finding, ...], str]:
+    def examine(self, store: ReadStore) -> tuple[tuple[Finding, ...], str]:
         """The findings of all closed days, and what was done in words. In the thread; sets `ends` too."""
 
     def tick(self, closed_to: int | None) -> tuple[Finding, ...] | None:
@@ -88,11 +89,8 @@ class DailyExamination(ABC):
 
     def _work(self) -> None:
         try:
-            store = SqliteStore.reader(self._path)
-            try:
+            with open_to_read(self._path) as store:
                 findings, words = self.examine(store)
-            finally:
-                store.close()
             self._findings, self.outcome = findings, Outcome(True, words)
         except MeterdError as exc:
             self.outcome = Outcome(False, str(exc))

@@ -25,7 +25,7 @@ from meterd.adapters.documents.xlsx import workbook
 from meterd.adapters.planfile.loader import Plan
 from meterd.adapters.store.dump import ArchiveReader
 from meterd.adapters.store.issued_documents import IssueRecord, Used
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.opening import open_to_read
 from meterd.adapters.texts import wording
 from meterd.app.operations.cost_statements import channels_of, shares_in, statements
 from meterd.app.operations.order_handler import record_issued
@@ -106,7 +106,7 @@ def statement(plan: Plan, path: Path, asked: CalendarPeriod, tenant: str, *, lan
         raise ConfigError(f"the plan has no tenant {tenant}; {hint}")
     data = gather(plan, path, asked.period, asked.words)
     points = points_of_tenants(site).get(tenant, [])
-    with closing(SqliteStore.reader(path)) as store:
+    with open_to_read(path) as store:
         made_of_all = statements(store, site, asked.period, Wanted(data.span.from_ms, data.span.until_ms))
     own = {rule.name for rule in site.allocations if shares_in(site, rule, tenant)}
     shared = [item for item in made_of_all if item.allocation in own]
@@ -137,7 +137,7 @@ def costs_of(plan: Plan, path: Path, asked: CalendarPeriod) -> Costs:
         raise ConfigError("the plan allocates no cost; write [[allocation]] in site.toml, see meterd help plan")
     low, high = period_of(asked.words, asked.period, plan.site)
     channels = channels_of(plan.site)
-    with closing(SqliteStore.reader(path)) as store, closing(ArchiveReader(path)) as archive:
+    with open_to_read(path) as store, closing(ArchiveReader(path)) as archive:
         results = tuple(statements(store, plan.site, asked.period, Wanted(low, high)))
         stored_span, schema = span_of_store(store, plan.site), archive.schema
         grid = np.arange(low, high, plan.site.interval_s * 1000, dtype=np.int64)
@@ -186,7 +186,7 @@ def _acceptance_data(
     """Newest readings of a point, the newest closed day of a board, and open doubts; nothing where there is no store yet."""
     if not path.exists():
         return AcceptanceData({})
-    with closing(SqliteStore.reader(path)) as store:
+    with open_to_read(path) as store:
         channels = [(meter_input.point, meter_input.register) for meter_input in plan.site.inputs_of(point or "")]
         newest = {channel: results for channel in channels if (results := store.latest(channel)) is not None}
         days = store.span(Period.DAY) if board is not None else None

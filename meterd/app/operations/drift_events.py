@@ -4,7 +4,7 @@ import json
 from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass
 
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.read_store import ReadStore
 from meterd.core.drift.change_life import accepted, corrected, exchanged, free
 from meterd.core.drift.daily_statistics import DayStatistics
 from meterd.core.drift.identification import Suspicion
@@ -36,13 +36,13 @@ class Acceptance:
     note: str
 
 
-def accepted_before(store: SqliteStore, fact: str = ACCEPTED) -> list[Acceptance]:
+def accepted_before(store: ReadStore, fact: str = ACCEPTED) -> list[Acceptance]:
     """All acceptances of a store of one kind, oldest first."""
     result = json.loads(store.fact(fact) or "[]")
     return [Acceptance(**{**item, "points": tuple(item["points"])}) for item in result]
 
 
-def with_acceptance(store: SqliteStore, finding: Finding, at_ms: int, *, person: str, note: str) -> tuple[str, str]:
+def with_acceptance(store: ReadStore, finding: Finding, at_ms: int, *, person: str, note: str) -> tuple[str, str]:
     """The fact with one more acceptance: its name and value. ConfigError for a finding that cannot be the new normal."""
     if finding.cause not in FACTS:
         raise ConfigError(
@@ -64,7 +64,7 @@ class Event:
 
 
 def events(
-    store: SqliteStore, site: Site, points: tuple[str, ...], finding_id: Callable[[Suspicion], str]
+    store: ReadStore, site: Site, points: tuple[str, ...], finding_id: Callable[[Suspicion], str]
 ) -> list[Event]:
     """All that was done to the instruments of some points, in order of time."""
     results = [*_exchanges(site, points), *_corrections(store, points)]
@@ -79,7 +79,7 @@ def _exchanges(site: Site, points: tuple[str, ...]) -> Iterable[Event]:
             yield Event(new.from_ms, lambda state, at_ms, point=point: exchanged(state, [point], at_ms), mixed=True)  # type: ignore[misc]
 
 
-def _corrections(store: SqliteStore, points: tuple[str, ...]) -> Iterable[Event]:
+def _corrections(store: ReadStore, points: tuple[str, ...]) -> Iterable[Event]:
     for correction in store.corrections.all():
         if (
             correction.point in points

@@ -13,7 +13,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.store.drift_statistics import DriftDay
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.read_store import ReadStore
 from meterd.app.operations.daily_examination import DailyExamination
 from meterd.app.operations.drift_diagnosis import diagnosed, intervals_of, reactive_of
 from meterd.app.operations.drift_events import events, followed_through
@@ -57,14 +57,14 @@ def parts(site: Site, at_ms: int) -> tuple[Network, ...]:
     return tuple(part for part in separate(network(site, at_ms)) if part.nodes)
 
 
-def days_of(store: SqliteStore, site: Site, part: Network, bounds: Sequence[int]) -> Iterator[Intervals]:
+def days_of(store: ReadStore, site: Site, part: Network, bounds: Sequence[int]) -> Iterator[Intervals]:
     """Days of a part's points between consecutive bounds, from the newest figures."""
     for first in range(0, len(bounds) - 1, DAYS_AT_ONCE):
         some = bounds[first : first + DAYS_AT_ONCE + 1]
         yield from split_days(intervals_of(store, site, part, (some[0], some[-1])), some)
 
 
-def bounds_of(store: SqliteStore, site: Site, part: Network) -> list[int]:
+def bounds_of(store: ReadStore, site: Site, part: Network) -> list[int]:
     """Starts of the closed local days, at most `LONGEST_DAYS`, and the end of the last. Instruments may change in between."""
     stored = store.span(Period.INTERVAL)
     if stored is None:
@@ -75,7 +75,7 @@ def bounds_of(store: SqliteStore, site: Site, part: Network) -> list[int]:
     return starts(Period.DAY, first, until + 1, ZoneInfo(site.zone), site.interval_s * 1000)
 
 
-def examine(store: SqliteStore, site: Site) -> tuple[MonitoredPart, ...]:
+def examine(store: ReadStore, site: Site) -> tuple[MonitoredPart, ...]:
     """Every part of the site through the watch, and its last day through the search for gross faults."""
     stored = store.span(Period.INTERVAL)
     if stored is None:
@@ -84,7 +84,7 @@ def examine(store: SqliteStore, site: Site) -> tuple[MonitoredPart, ...]:
     return tuple(_examine(store, site, part, FALSE_ALARMS_PER_YEAR / len(networks)) for part in networks)
 
 
-def _examine(store: SqliteStore, site: Site, part: Network, wanted: float) -> MonitoredPart:
+def _examine(store: ReadStore, site: Site, part: Network, wanted: float) -> MonitoredPart:
     bounds = bounds_of(store, site, part)
     statistics, fresh = _statistics(store, site, part, bounds)
     happened = events(store, site, part.points, lambda suspicion: finding_id(suspicion, site))
@@ -102,7 +102,7 @@ def _examine(store: SqliteStore, site: Site, part: Network, wanted: float) -> Mo
     return MonitoredPart(part, state, len(statistics), suspicions, fresh)
 
 
-def _gross(store: SqliteStore, site: Site, state: WatchState, last: Intervals) -> list[tuple[Suspicion, Fit]]:
+def _gross(store: ReadStore, site: Site, state: WatchState, last: Intervals) -> list[tuple[Suspicion, Fit]]:
     """A gross fault of the last day, with the baseline it stands out from.
 
     Beside a change that lasts it is a second one only if it names what that does not list, and if the day is not explained by
@@ -130,7 +130,7 @@ def _widened(fit: Fit, state: WatchState) -> Fit:
 
 
 def _statistics(
-    store: SqliteStore, site: Site, part: Network, bounds: Sequence[int]
+    store: ReadStore, site: Site, part: Network, bounds: Sequence[int]
 ) -> tuple[list[DayStatistics], tuple[DriftDay, ...]]:
     """Statistics of all days: stored ones where no figure was written since, the others made anew (and returned as such)."""
     # days kept by another version are not read: their sums mean something else, and they are made anew
@@ -211,7 +211,7 @@ def _line(candidate: Candidate) -> str:
     return candidate.text + less + measured + (f"; fits: {', '.join(candidate.causes)}" if candidate.causes else "")
 
 
-def run_drill(store: SqliteStore, site: Site, point: str, factor: float, from_ms: int) -> Drill:
+def run_drill(store: ReadStore, site: Site, point: str, factor: float, from_ms: int) -> Drill:
     """The fault drill on the site's own history; ConfigError for a point or a date that cannot be."""
     stored = store.span(Period.INTERVAL)
     if stored is None:
@@ -247,7 +247,7 @@ class DriftJob(DailyExamination):
         days, self._fresh = self._fresh, ()
         return days
 
-    def examine(self, store: SqliteStore) -> tuple[tuple[Finding, ...], str]:
+    def examine(self, store: ReadStore) -> tuple[tuple[Finding, ...], str]:
         """Every part of the site through the watch."""
         watched = examine(store, self._site)
         self.visible = visible_errors(watched)

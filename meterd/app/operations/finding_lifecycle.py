@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.write_store import WriteStore
 from meterd.app.operations.drift_events import with_acceptance
 from meterd.app.operations.orders import Order
 from meterd.core.checks.root_cause import one_cause
@@ -49,7 +49,7 @@ class FindingKeeper:
     What the store does not take stays in memory, is shown all the same, and is written as soon as it can be.
     """
 
-    def __init__(self, store: SqliteStore, site: Site) -> None:
+    def __init__(self, store: WriteStore, site: Site) -> None:
         self._store, self._tables, self._site = store, store.finding_tables, site
         rows = self._tables.all()
         self._open = {row.finding.id: row for row in rows if row.state != FindingState.CLOSED}

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from meterd.adapters.runtime.clock import WallClock
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.opening import open_to_write
 from meterd.app.operations.finding_lifecycle import FindingKeeper
 from meterd.app.operations.orders import Order, ask
 from meterd.core.errors import ConfigError, StoreInUse
@@ -13,12 +13,9 @@ from meterd.core.model.plan import Site
 def carry_out(order: Order, path: Path, site: Site) -> tuple[bool, str]:
     """Write the store if nobody else does, else ask the daemon that does. Returns whether it was done, and the words."""
     try:
-        store = SqliteStore.writer(path)
+        with open_to_write(path) as store:
+            return True, FindingKeeper(store, site).carry_out(order, WallClock().now_ms())
     except StoreInUse:
         return ask(order, path)
-    try:
-        return True, FindingKeeper(store, site).carry_out(order, WallClock().now_ms())
     except ConfigError as exc:
         return False, str(exc)
-    finally:
-        store.close()

@@ -4,7 +4,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.read_store import ReadStore
 from meterd.core.forecast.history import KEPT_DAYS, History
 from meterd.core.forecast.judge import scores
 from meterd.core.forecast.site_powers import forecast_inputs, history_from, step_of
@@ -15,7 +15,7 @@ from meterd.core.model.plan import Site
 WEEKS_BEFORE_DAYS = 35  # what the naive methods look back from the first forecast
 
 
-def read_history(store: SqliteStore, site: Site, until_ms: int, days: int = KEPT_DAYS) -> History | None:
+def read_history(store: ReadStore, site: Site, until_ms: int, days: int = KEPT_DAYS) -> History | None:
     """The closed intervals of the last days before a moment; None where there is nothing to forecast from."""
     interval, inputs, stored = site.interval_s * 1000, forecast_inputs(site), store.span(Period.INTERVAL)
     step = step_of(interval)
@@ -34,7 +34,7 @@ def read_history(store: SqliteStore, site: Site, until_ms: int, days: int = KEPT
     return history_from(int(starts[0]), interval, (pv, sources, flexible), zone=ZoneInfo(site.zone))
 
 
-def forecast_scores(store: SqliteStore, site: Site, from_ms: int, until_ms: int) -> tuple[ForecastScore, ...]:
+def forecast_scores(store: ReadStore, site: Site, from_ms: int, until_ms: int) -> tuple[ForecastScore, ...]:
     """How good the forecasts of a span were, one for each hour of issue; nothing where none were given out in it."""
     given = {quantity: _hourly(store, quantity, from_ms, until_ms) for quantity in Quantity}
     days = -(-(until_ms - from_ms) // DAY_MS) + WEEKS_BEFORE_DAYS
@@ -48,5 +48,5 @@ def forecast_scores(store: SqliteStore, site: Site, from_ms: int, until_ms: int)
     return scores(history, fitting)
 
 
-def _hourly(store: SqliteStore, quantity: Quantity, from_ms: int, until_ms: int) -> list[tuple[int, int, Course]]:
+def _hourly(store: ReadStore, quantity: Quantity, from_ms: int, until_ms: int) -> list[tuple[int, int, Course]]:
     return [row for row in store.forecasts.between(quantity, from_ms, until_ms) if row[0] % HOUR_MS == 0]

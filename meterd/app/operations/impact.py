@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.read_store import ReadStore
 from meterd.app.operations.cost_statements import statements
 from meterd.app.operations.pv_accounting import participants, quarters_of
 from meterd.app.operations.queries import Span, span_of_store
@@ -49,7 +49,7 @@ class Month:
     grid: Ints
 
 
-def months_of(store: SqliteStore, site: Site, impact: Impact) -> list[Month]:
+def months_of(store: ReadStore, site: Site, impact: Impact) -> list[Month]:
     """The local months that a touch reaches, as far as intervals are closed."""
     stored_span, zone, step = span_of_store(store, site), ZoneInfo(site.zone), site.interval_s * 1000
     if stored_span is None:
@@ -65,7 +65,7 @@ def months_of(store: SqliteStore, site: Site, impact: Impact) -> list[Month]:
     return months
 
 
-def affected_figures(store: SqliteStore, site: Site, impact: Impact) -> AffectedFigures:
+def affected_figures(store: ReadStore, site: Site, impact: Impact) -> AffectedFigures:
     """Every figure of the affected months that rests on the register."""
     results: AffectedFigures = {}
     months, zone, step = months_of(store, site, impact), ZoneInfo(site.zone), site.interval_s * 1000
@@ -84,7 +84,7 @@ def differences(before: Mapping[Key, Value], after: Mapping[Key, Value]) -> list
     return [(key, before.get(key), after.get(key)) for key in keys if before.get(key) != after.get(key)]
 
 
-def _energy(store: SqliteStore, site: Site, impact: Impact, month: Month) -> Iterator[tuple[Key, Value]]:
+def _energy(store: ReadStore, site: Site, impact: Impact, month: Month) -> Iterator[tuple[Key, Value]]:
     columns = store.columns([impact.channel], Period.INTERVAL, month.grid)
     known = columns.present[:, 0]
     subject = f"{impact.channel[0]} {REGISTERS[impact.channel[1]].name}"
@@ -93,7 +93,7 @@ def _energy(store: SqliteStore, site: Site, impact: Impact, month: Month) -> Ite
     yield ("energy", month.label, subject), int(columns.energy[:, 0].sum()) if known.any() else None
 
 
-def _boards(store: SqliteStore, site: Site, impact: Impact, month: Month) -> Iterator[tuple[Key, Value]]:
+def _boards(store: ReadStore, site: Site, impact: Impact, month: Month) -> Iterator[tuple[Key, Value]]:
     step = site.interval_s * 1000
     for name, aggregation in board_aggregations(site, clocks_in(store.fact(METER_CLOCKS))).items():
         if impact.channel not in (*aggregation.plan.imports, *aggregation.plan.exports):
@@ -111,7 +111,7 @@ def _boards(store: SqliteStore, site: Site, impact: Impact, month: Month) -> Ite
         yield ("balance", month.label, f"{name} intervals outside the band"), f"{outside} of {len(month.grid)}"
 
 
-def _pv(store: SqliteStore, site: Site, impact: Impact, month: Month) -> Iterator[tuple[Key, Value]]:
+def _pv(store: ReadStore, site: Site, impact: Impact, month: Month) -> Iterator[tuple[Key, Value]]:
     aggregation = pv_aggregation(site)
     if aggregation is None or impact.channel not in aggregation.channels:
         return
@@ -123,7 +123,7 @@ def _pv(store: SqliteStore, site: Site, impact: Impact, month: Month) -> Iterato
     yield ("pv", month.label, "consumption"), total.consumed
 
 
-def _pv_shares(store: SqliteStore, site: Site, impact: Impact, month: Month) -> Iterator[tuple[Key, Value]]:
+def _pv_shares(store: ReadStore, site: Site, impact: Impact, month: Month) -> Iterator[tuple[Key, Value]]:
     tenant_of, aggregation = participants(site), pv_aggregation(site)
     if aggregation is None or not tenant_of:
         return
@@ -140,7 +140,7 @@ def _pv_shares(store: SqliteStore, site: Site, impact: Impact, month: Month) -> 
     yield ("pv-shares", month.label, "residual"), point_account.tenants.residual * 1000
 
 
-def _allocations(store: SqliteStore, site: Site, period: Period, span: Span) -> Iterator[tuple[Key, Value]]:
+def _allocations(store: ReadStore, site: Site, period: Period, span: Span) -> Iterator[tuple[Key, Value]]:
     for statement in statements(store, site, period, span):
         for line in statement.lines:
             name = f"{statement.allocation}: {line.name or line.kind}"
@@ -152,7 +152,7 @@ def _allocations(store: SqliteStore, site: Site, period: Period, span: Span) -> 
 # -- findings and documents --------------------------------------------------------------------------------------------
 
 
-def findings_of(store: SqliteStore, site: Site, impact: Impact) -> list[FindingRow]:
+def findings_of(store: ReadStore, site: Site, impact: Impact) -> list[FindingRow]:
     """Findings of the point, of its boards and of the site that were there in the affected time, oldest first."""
     names = {impact.channel[0], *_other_names(site, impact.channel[0])}
     names |= {
@@ -169,7 +169,7 @@ def findings_of(store: SqliteStore, site: Site, impact: Impact) -> list[FindingR
     return sorted(rows, key=lambda row: (row.first_ms, row.finding.id))
 
 
-def issued_figures(store: SqliteStore, site: Site, impact: Impact) -> AffectedFigures:
+def issued_figures(store: ReadStore, site: Site, impact: Impact) -> AffectedFigures:
     """Documents that were issued with a figure that is another one now: as it was issued."""
     channels = _channels(site, impact)
     results: AffectedFigures = {}
@@ -179,7 +179,7 @@ def issued_figures(store: SqliteStore, site: Site, impact: Impact) -> AffectedFi
     return results
 
 
-def current_figures(store: SqliteStore, site: Site, impact: Impact) -> AffectedFigures:
+def current_figures(store: ReadStore, site: Site, impact: Impact) -> AffectedFigures:
     """The same figures as stored; of what has none for the whole time, the sum of what is known."""
     step = site.interval_s * 1000
     results: AffectedFigures = {}
@@ -205,7 +205,7 @@ def _other_names(site: Site, point: str) -> tuple[str, ...]:
     return next((p.aliases for p in site.points if p.name == point), ())
 
 
-def doubtful_ends(store: SqliteStore, site: Site, impact: Impact) -> list[int]:
+def doubtful_ends(store: ReadStore, site: Site, impact: Impact) -> list[int]:
     """Ends of the correction that lie in a gap: how its energy is split there is an estimate."""
     step, results = site.interval_s * 1000, []
     for moment in (impact.from_ms, impact.until_ms):

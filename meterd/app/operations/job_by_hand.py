@@ -2,13 +2,12 @@
 
 import time
 from collections.abc import Callable
-from contextlib import closing
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.planfile.loader import Plan
-from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.store.lock import is_held
+from meterd.adapters.store.opening import open_to_read, open_to_write
 from meterd.app.operations.job_request import JobRequest
 from meterd.app.operations.job_work import run_job
 from meterd.app.operations.orders import RUN, ask, new_order
@@ -71,7 +70,7 @@ def _remember(
     path: Path, rule: JobRule, change: Callable[[JobRecord], JobRecord], now_ms: int, *, zone: ZoneInfo
 ) -> JobRecord:
     """Change the record of a job in a store that nobody else writes; returns the one before."""
-    with closing(SqliteStore.writer(path)) as store:
+    with open_to_write(path) as store:
         before = stored_record(store.fact, rule.name) or first_seen(rule, now_ms, zone)
         with store.transaction():
             store.set_fact(fact_of(rule.name), to_text(change(before)))
@@ -101,5 +100,5 @@ def _by_daemon(path: Path, job: str, person: str) -> tuple[bool, str]:
 
 
 def _record(path: Path, job: str) -> JobRecord | None:
-    with closing(SqliteStore.reader(path)) as store:
+    with open_to_read(path) as store:
         return stored_record(store.fact, job)

@@ -11,13 +11,13 @@ import pickle
 import shutil
 import time
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import closing, contextmanager, suppress
+from contextlib import contextmanager, suppress
 from datetime import date
 from pathlib import Path
 
 from meterd.adapters.notify.email import Attachment, EmailChannel, Letter, compose_documents
 from meterd.adapters.store.backup import Copy, backup, inspect
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.opening import open_to_read
 from meterd.adapters.texts.wording import say
 from meterd.app.operations.archive import archive_months, in_words, target_of
 from meterd.app.operations.document_request import MEDIA
@@ -182,7 +182,7 @@ def _closed_month(request: JobRequest) -> CalendarPeriod:
     """The month before the slot; StoreError if its figures are not closed yet."""
     words = month_of(request.slot)
     end_ms = period_of(words, Period.MONTH, request.plan.site)[1]
-    with closing(SqliteStore.reader(request.path)) as store:
+    with open_to_read(request.path) as store:
         closed_to = int(store.fact("closed_to_ms") or 0)
     if closed_to < end_ms:
         until = f"its figures are closed until {text(closed_to)}" if closed_to else "no figure is closed"

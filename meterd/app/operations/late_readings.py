@@ -11,7 +11,8 @@ import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from meterd.adapters.store.journal import Failure, SqliteStore
+from meterd.adapters.store.journal import Failure
+from meterd.adapters.store.read_store import ReadStore
 from meterd.app.operations.recompute import first_affected, reason_of, recomputed_figures, vanished
 from meterd.core import engine
 from meterd.core.energy.aggregation import Parent
@@ -90,7 +91,7 @@ def horizon(state: State, base_ms: int) -> int:
 
 
 def noted(
-    work: Work, store: SqliteStore, state: State, late: Iterable[tuple[Channel, int, int]], correction: int = 0
+    work: Work, store: ReadStore, state: State, late: Iterable[tuple[Channel, int, int]], correction: int = 0
 ) -> Work:
     """The work with further registers: each with the moments of its first and its last reading that is late or corrected."""
     registers = dict(work.registers)
@@ -104,7 +105,7 @@ def noted(
     return replace(work, registers=registers)
 
 
-def _first_affected(store: SqliteStore, state: State, channel: Channel, since_ms: int, before_ms: int) -> int:
+def _first_affected(store: ReadStore, state: State, channel: Channel, since_ms: int, before_ms: int) -> int:
     first = first_affected(store, state, channel, since_ms, before_ms=before_ms)
     if first is not None:
         return first
@@ -112,7 +113,7 @@ def _first_affected(store: SqliteStore, state: State, channel: Channel, since_ms
     return floor(since_ms if oldest is None else min(oldest, since_ms), state.interval_ms)
 
 
-def over_gap(store: SqliteStore, state: State, late: Late) -> Late:
+def over_gap(store: ReadStore, state: State, late: Late) -> Late:
     """Go on behind a gap in which everything is missing and nothing was ever made: years without a reading are no work."""
     before, after = store.readings_around(late.channel, late.low)
     if after is None:
@@ -131,7 +132,7 @@ class Piece:
     last: list[Late]
 
 
-def piece(store: SqliteStore, state: State, work: Work, rows_most: int, quiet: Sequence[Channel]) -> Piece | None:
+def piece(store: ReadStore, state: State, work: Work, rows_most: int, quiet: Sequence[Channel]) -> Piece | None:
     """Make at most about so many intervals; None when nothing can be done now.
 
     Of registers that are not quiet, readings still come in: only what lies before the newest of them is made, so that a year
@@ -161,7 +162,7 @@ def piece(store: SqliteStore, state: State, work: Work, rows_most: int, quiet: S
     return result
 
 
-def _advance(store: SqliteStore, state: State, late: Late, *, high: int, into: Piece) -> None:
+def _advance(store: ReadStore, state: State, late: Late, *, high: int, into: Piece) -> None:
     assert state.closed_to is not None, "late is what is earlier than something closed"
     if high >= state.closed_to or late.low >= state.closed_to:
         into.last.append(late)

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from functools import partial
 from zoneinfo import ZoneInfo
 
-from meterd.adapters.store.journal import UNFIT, Failure, SqliteStore
+from meterd.adapters.store.journal import UNFIT, Failure
+from meterd.adapters.store.write_store import WriteStore
 from meterd.app.operations import late_readings as late_work
 from meterd.app.operations import recompute
 from meterd.app.operations.late_readings import LATE, LATE_WORK, SHORT, Late, Work
@@ -44,7 +45,7 @@ class Tick:
 class Ledger:
     """The one writer of a store, together with the state of the core. Not for use by two threads."""
 
-    def __init__(self, store: SqliteStore, site: Site, zone: ZoneInfo) -> None:
+    def __init__(self, store: WriteStore, site: Site, zone: ZoneInfo) -> None:
         self._store, self._site, self._zone = store, site, zone
         self._clocks = clocks_in(store.fact(METER_CLOCKS))
         self._sums = Sums(store, site, zone, self._clocks)

@@ -2,14 +2,14 @@
 
 import zoneinfo
 from collections.abc import Mapping, Sequence
-from contextlib import closing
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.opening import open_to_read
+from meterd.adapters.store.read_store import ReadStore
 from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.engine import begin
 from meterd.core.errors import ConfigError
@@ -104,7 +104,7 @@ def stamp(ms: int, zone: zoneinfo.ZoneInfo) -> str:
 
 def estimated_gap(site: Site, path: Path, entry: ExchangeEntry) -> dict[str, int]:
     """What usually flows at that time of day, in mWh by OBIS code; ConfigError if no whole day before is known."""
-    with closing(SqliteStore.reader(path)) as store:
+    with open_to_read(path) as store:
         results = {register: _usual(store, site, (entry.point, register), entry) for register in entry.closing}
     lacking = [REGISTERS[register].name for register, energy in results.items() if energy is None]
     if lacking:
@@ -131,7 +131,7 @@ def inconsistencies_of(site: Site, path: Path, entry: ExchangeEntry) -> list[Inc
         return []
     rules = begin(site, zoneinfo.ZoneInfo(site.zone), None).rules
     results: list[Inconsistency] = []
-    with closing(SqliteStore.reader(path)) as store:
+    with open_to_read(path) as store:
         for register in entry.closing:
             channel = (entry.point, register)
             old = next(rule for rule in rules[channel] if rule.until_ms == entry.out_ms)
@@ -143,7 +143,7 @@ def inconsistencies_of(site: Site, path: Path, entry: ExchangeEntry) -> list[Inc
 
 
 def _neighbour(
-    spans: Sequence[tuple[int, int]], store: SqliteStore, channel: Channel, which: int
+    spans: Sequence[tuple[int, int]], store: ReadStore, channel: Channel, which: int
 ) -> tuple[int, int] | None:
     """The last (-1) or first (0) reading of the first span that has any; None if none has."""
     for low, high in spans:

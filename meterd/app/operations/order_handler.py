@@ -9,8 +9,9 @@ from zoneinfo import ZoneInfo
 
 from meterd.adapters.runtime.logging import about
 from meterd.adapters.store.issued_documents import IssueRecord
-from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.store.maintenance_log import Record
+from meterd.adapters.store.opening import open_to_write
+from meterd.adapters.store.write_store import WriteStore
 from meterd.app.operations.ledger import Ledger
 from meterd.app.operations.orders import Order, ask, new_order
 from meterd.core.errors import ConfigError, StoreInUse
@@ -30,7 +31,7 @@ class OrderHandler:
     `done` is called when all figures of a correction have been recalculated.
     """
 
-    def __init__(self, store: SqliteStore, ledger: Ledger, site: Site, done: Callable[[], None] = lambda: None) -> None:
+    def __init__(self, store: WriteStore, ledger: Ledger, site: Site, done: Callable[[], None] = lambda: None) -> None:
         self._store, self._ledger, self._site, self._done = store, ledger, site, done
         self._busy = True  # a correction may have been left half made by the last run
         self._changed = False
@@ -197,19 +198,16 @@ def _details(order: Order) -> dict[str, Any]:
 def carry_out(order: Order, path: Path, site: Site, now_ms: int) -> tuple[bool, str]:
     """Write the store if nobody else does, figures and all, else ask the daemon that does; whether it was done, the words."""
     try:
-        store = SqliteStore.writer(path)
+        with open_to_write(path) as store:
+            order_handler = OrderHandler(store, Ledger(store, site, ZoneInfo(site.zone)), site)
+            words = order_handler.carry_out(order, now_ms)
+            while order_handler.tick(now_ms):
+                pass
+            return True, words
     except StoreInUse:
         return ask(order, path, ANSWER_LIMIT_S)
-    try:
-        order_handler = OrderHandler(store, Ledger(store, site, ZoneInfo(site.zone)), site)
-        words = order_handler.carry_out(order, now_ms)
-        while order_handler.tick(now_ms):
-            pass
-        return True, words
     except ConfigError as exc:
         return False, str(exc)
-    finally:
-        store.close()
 
 
 def record_issued(path: Path, site: Site, issue: IssueRecord) -> str:

@@ -8,8 +8,9 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.adapters.store.journal import Failure, SqliteStore
+from meterd.adapters.store.journal import Failure
 from meterd.adapters.store.obsolete_periods import local_starts, withdraw
+from meterd.adapters.store.write_store import WriteStore
 from meterd.app.operations.late_readings import place_of
 from meterd.core.energy.aggregation import (
     BoardAggregation,
@@ -48,7 +49,7 @@ COLUMNS = ("energy", "present", "flags")
 class Sums:
     """Sums of one store and plan. Its methods belong into a transaction of the store."""
 
-    def __init__(self, store: SqliteStore, site: Site, zone: ZoneInfo, clocks: Clocks) -> None:
+    def __init__(self, store: WriteStore, site: Site, zone: ZoneInfo, clocks: Clocks) -> None:
         self._store, self._site, self._zone = store, site, zone
         self.boards: dict[str, BoardAggregation] = {}
         self._pv: PvAggregation | None = None

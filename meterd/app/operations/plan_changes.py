@@ -5,9 +5,10 @@ import logging
 from collections.abc import Sequence
 
 from meterd.adapters.runtime.logging import about
-from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.store.renames import adopt
+from meterd.adapters.store.write_store import WriteStore
 from meterd.core.engine import State
+from meterd.core.model.facts import Facts, FactStore
 from meterd.core.model.plan import Site
 from meterd.core.model.results import Channel
 from meterd.core.registers.clock_offsets import METER_CLOCKS, clocks_in, words_of
@@ -16,10 +17,10 @@ from meterd.core.registers.tracker import Rule
 log = logging.getLogger("meterd")
 
 _INSTRUMENTS = "instruments"  # the instruments that the closed figures were made with
-Facts = list[list[int | None]]
+Instruments = list[list[int | None]]
 
 
-def take_names(store: SqliteStore, site: Site) -> list[Channel]:
+def take_names(store: WriteStore, site: Site) -> list[Channel]:
     """Let the history of every point that has a new name go on under it.
 
     Returns the registers of which both names had a history, so that their figures are recalculated. StoreError as
@@ -29,7 +30,7 @@ def take_names(store: SqliteStore, site: Site) -> list[Channel]:
     wanted = [(old, point.name) for point in site.points for old in point.aliases if old in known]
     if not wanted:
         return []
-    stored: dict[str, Facts] = json.loads(store.fact(_INSTRUMENTS) or "{}")
+    stored: dict[str, Instruments] = json.loads(store.fact(_INSTRUMENTS) or "{}")
     results: list[Channel] = []
     with store.transaction():
         for old, new in wanted:
@@ -52,21 +53,21 @@ def take_names(store: SqliteStore, site: Site) -> list[Channel]:
     return results
 
 
-def changed_instruments(store: SqliteStore, state: State) -> list[tuple[Channel, int]]:
+def changed_instruments(store: Facts, state: State) -> list[tuple[Channel, int]]:
     """Registers whose dated instruments are others than those of the figures, and since when."""
-    stored: dict[str, Facts] = json.loads(store.fact(_INSTRUMENTS) or "{}")
+    stored: dict[str, Instruments] = json.loads(store.fact(_INSTRUMENTS) or "{}")
     results = []
     for channel, rules in state.rules.items():
-        before, now = stored.get(_key(channel)), _facts(rules)
+        before, now = stored.get(_key(channel)), _instruments(rules)
         if before is not None and before != now:
             results.append((channel, _since(before, now)))
     return results
 
 
-def keep_instruments(store: SqliteStore, state: State) -> None:
+def keep_instruments(store: FactStore, state: State) -> None:
     """Note the instruments of the plan, so that a later one can be compared; belongs into a transaction."""
-    stored: dict[str, Facts] = json.loads(store.fact(_INSTRUMENTS) or "{}")
-    now = {_key(channel): _facts(rules) for channel, rules in state.rules.items()}
+    stored: dict[str, Instruments] = json.loads(store.fact(_INSTRUMENTS) or "{}")
+    now = {_key(channel): _instruments(rules) for channel, rules in state.rules.items()}
     if stored | now != stored:
         store.set_fact(_INSTRUMENTS, json.dumps(stored | now, separators=(",", ":")))
 
@@ -75,23 +76,23 @@ def _key(channel: Channel) -> str:
     return " ".join(channel)
 
 
-def _facts(rules: Sequence[Rule]) -> Facts:
+def _instruments(rules: Sequence[Rule]) -> Instruments:
     """What decides over energies, not what only decides over belief."""
     return [[r.from_ms, r.until_ms, r.numerator, r.denominator, r.capacity, r.opening, r.closing, r.gap] for r in rules]
 
 
-def _since(before: Facts, now: Facts) -> int:
+def _since(before: Instruments, now: Instruments) -> int:
     """The first moment at which they differ. Closing readings belong to the end of their instrument, the rest to its begin."""
     moments: list[int] = []
     for item, other in ((before, now), (now, before)):
-        starts = {facts[0]: facts for facts in other}
-        for facts in item:
-            match = starts.get(facts[0])
-            start, end = facts[0], facts[1]
+        starts = {instrument[0]: instrument for instrument in other}
+        for instrument in item:
+            match = starts.get(instrument[0])
+            start, end = instrument[0], instrument[1]
             assert start is not None, "an instrument has a begin"
             assert end is not None, "an instrument has an end, if in a far future"
-            if match is None or match[2:6] != facts[2:6] or match[7] != facts[7]:
+            if match is None or match[2:6] != instrument[2:6] or match[7] != instrument[7]:
                 moments.append(start)
-            elif match[1] != end or match[6] != facts[6]:
+            elif match[1] != end or match[6] != instrument[6]:
                 moments.append(min(end, match[1] or end))
     return min(moments)

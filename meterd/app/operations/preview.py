@@ -12,7 +12,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from meterd.adapters.store.journal import Failure, SqliteStore
+from meterd.adapters.store.journal import Failure
+from meterd.adapters.store.opening import open_to_read
+from meterd.adapters.store.read_store import ReadStore
 from meterd.app.operations.child_process import Child
 from meterd.app.operations.impact import (
     Impact,
@@ -44,7 +46,7 @@ def preview_correction(path: Path, site: Site, correction: Correction) -> Correc
     stored = [c for c in known if c.id != correction.id]
     wanted = stored if correction.id else [*stored, replace(correction, id=len(known) + 1)]  # the newest
     with (
-        closing(SqliteStore.reader(path)) as now,
+        open_to_read(path) as now,
         closing(WhatIfStore.of(path, site, channel, span, wanted)) as then,
     ):
         impact = impact_of(correction, now, site)
@@ -53,7 +55,7 @@ def preview_correction(path: Path, site: Site, correction: Correction) -> Correc
         return CorrectionPreview(tuple(figures), doubtful(then, site, impact))
 
 
-def impact_of(correction: Correction, store: SqliteStore, site: Site) -> Impact:
+def impact_of(correction: Correction, store: ReadStore, site: Site) -> Impact:
     """The register and the time that a correction touches; of a single reading also what goes before it.
 
     Where the register stood still before that reading, the line may be redrawn from there.
@@ -68,7 +70,7 @@ def impact_of(correction: Correction, store: SqliteStore, site: Site) -> Impact:
 
 def corrections(path: Path) -> list[Correction]:
     """All corrections of a store; StoreError if they cannot be read."""
-    with closing(SqliteStore.reader(path)) as store:
+    with open_to_read(path) as store:
         try:
             return store.corrections.all()
         except Failure as exc:
@@ -82,7 +84,7 @@ def changed(before: Mapping[Key, Value], after: Mapping[Key, Value]) -> list[Cha
 
 
 def findings_changed(
-    store: SqliteStore, site: Site, impact: Impact, states: Mapping[str, str] | None
+    store: ReadStore, site: Site, impact: Impact, states: Mapping[str, str] | None
 ) -> list[ChangedFigure]:
     """Findings of the time: their state before, and now; without `states` the one they have, for they are judged again."""
     changed_figures = []
@@ -93,7 +95,7 @@ def findings_changed(
     return changed_figures
 
 
-def documents_changed(store: SqliteStore, site: Site, impact: Impact) -> list[ChangedFigure]:
+def documents_changed(store: ReadStore, site: Site, impact: Impact) -> list[ChangedFigure]:
     """Documents that were issued: the figure as issued, and as `store` has it."""
     now = current_figures(store, site, impact)
     return [
@@ -103,7 +105,7 @@ def documents_changed(store: SqliteStore, site: Site, impact: Impact) -> list[Ch
     ]
 
 
-def doubtful(store: SqliteStore, site: Site, impact: Impact) -> tuple[int, ...]:
+def doubtful(store: ReadStore, site: Site, impact: Impact) -> tuple[int, ...]:
     """Ends of the correction between readings far apart: the energy of the gap is split there by an estimate."""
     return tuple(moment for moment in doubtful_ends(store, site, impact) if moment < FOREVER_MS)
 

@@ -4,13 +4,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from difflib import get_close_matches
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.adapters.store.as_of import AsOfStore
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.read_store import ReadStore
 from meterd.core.energy.aggregation import board_aggregations
 from meterd.core.energy.partial_period import PartialPeriod, balance_in, first_known, partial_period_of, pv_in
 from meterd.core.energy.rollup import Columns, mean_power_w
@@ -95,7 +93,7 @@ def span_of_store(store: StoredFigures, site: Site) -> Span | None:
     return None if span is None else Span(span[0], span[1] + site.interval_s * 1000)
 
 
-def energy_lines(store: SqliteStore, site: Site, period: Period, span: Span, points: Sequence[str]) -> list[Line]:
+def energy_lines(store: ReadStore, site: Site, period: Period, span: Span, points: Sequence[str]) -> list[Line]:
     """One line per period, point and register that is read."""
     zone, interval_ms = ZoneInfo(site.zone), site.interval_s * 1000
     grid = np.array(starts(period, span.from_ms, span.until_ms, zone, interval_ms), dtype=np.int64)
@@ -161,7 +159,7 @@ def extent(part: PartialPeriod, from_ms: int, zone: ZoneInfo) -> str:
 
 
 def _so_far(
-    store: SqliteStore,
+    store: ReadStore,
     channels: Sequence[Channel],
     period: tuple[int, int],
     *,
@@ -177,7 +175,7 @@ def _so_far(
     return _SoFar(store.columns(channels, Period.INTERVAL, grid), grid, part) if len(grid) else None
 
 
-def demand_lines(store: SqliteStore, site: Site, span: Span, points: Sequence[str]) -> list[Line]:
+def demand_lines(store: ReadStore, site: Site, span: Span, points: Sequence[str]) -> list[Line]:
     """The largest interval mean of each point's import in every month: the first of equals.
 
     Of a month in which the history begins, or that is not over, only what lies in the history is due.
@@ -213,7 +211,7 @@ def quality(flags: int) -> str:
     return "estimated" if flags else "good"
 
 
-def balance_lines(store: SqliteStore, site: Site, period: Period, span: Span, boards: Sequence[str]) -> list[Line]:
+def balance_lines(store: ReadStore, site: Site, period: Period, span: Span, boards: Sequence[str]) -> list[Line]:
     """One line per period and board."""
     zone = ZoneInfo(site.zone)
     clipped = _balances_in_part(store, site, period, span=span, boards=boards)
@@ -234,7 +232,7 @@ def _by_period(line: Line) -> int:
     return at
 
 
-def _parts(store: SqliteStore, site: Site, period: Period, span: Span) -> list[tuple[int, PartialPeriod]]:
+def _parts(store: ReadStore, site: Site, period: Period, span: Span) -> list[tuple[int, PartialPeriod]]:
     """The periods of a span that begin before the history does or are not over: start of the period, and what is known."""
     stored_span, step, zone = span_of_store(store, site), site.interval_s * 1000, ZoneInfo(site.zone)
     if stored_span is None or period is Period.INTERVAL:
@@ -248,9 +246,7 @@ def _parts(store: SqliteStore, site: Site, period: Period, span: Span) -> list[t
     return list(dict(results).items())
 
 
-def _balances_in_part(
-    store: SqliteStore, site: Site, period: Period, *, span: Span, boards: Sequence[str]
-) -> list[Line]:
+def _balances_in_part(store: ReadStore, site: Site, period: Period, *, span: Span, boards: Sequence[str]) -> list[Line]:
     """The balances of periods of which only a part is known, from their closed intervals."""
     zone, step = ZoneInfo(site.zone), site.interval_s * 1000
     aggregations = board_aggregations(site, clocks_in(store.fact(METER_CLOCKS)))
@@ -281,7 +277,7 @@ def _balance_line(row: BalanceRow, zone: ZoneInfo) -> Line:
     }
 
 
-def pv_lines(store: SqliteStore, site: Site, period: Period, span: Span) -> list[Line]:
+def pv_lines(store: ReadStore, site: Site, period: Period, span: Span) -> list[Line]:
     """One line of PV figures per period, of its known part where it begins before the history does or is not over."""
     zone, step = ZoneInfo(site.zone), site.interval_s * 1000
     lines = {row.start_ms: _pv_line(row, zone) for row in store.pv(period, span.from_ms, span.until_ms)}
@@ -345,11 +341,6 @@ def some_boards(site: Site, wanted: Sequence[str]) -> list[str]:
 
 
 # -- writing -----------------------------------------------------------------------------------------------------------
-
-
-def open_store(path: Path, as_of_ms: int | None = None) -> SqliteStore:
-    """The store of a plan for reading, on request with figures as they stood at a moment."""
-    return SqliteStore.reader(path) if as_of_ms is None else AsOfStore.at(path, as_of_ms)
 
 
 def as_of(words: str | None, site: Site) -> int | None:

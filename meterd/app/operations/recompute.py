@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.read_store import ReadStore
 from meterd.core import engine
 from meterd.core.engine import Request, State
 from meterd.core.errors import ConfigError, StoreError
+from meterd.core.model.facts import Facts, FactStore
 from meterd.core.model.periods import Period, bounds, floor, text
 from meterd.core.model.results import Anchor, Channel, FigureRow
 from meterd.core.registers.corrections import CORRECTING, FIGURES_FROM, FOREVER_MS
@@ -19,12 +20,12 @@ Item = tuple[int, str, str, int, int]  # number of a correction (0: the plan cha
 MORE = 10_000  # readings behind a figure that are looked at first: a day of one every ten seconds, and some
 
 
-def items_of(store: SqliteStore) -> list[Item]:
+def items_of(store: Facts) -> list[Item]:
     """What is still to be recalculated."""
     return [tuple(item) for item in json.loads(store.fact(CORRECTING) or "[]")]
 
 
-def keep_items(store: SqliteStore, items: Sequence[Item]) -> None:
+def keep_items(store: FactStore, items: Sequence[Item]) -> None:
     """Store what is still to be recalculated. Belongs into a transaction of the store."""
     store.set_fact(CORRECTING, json.dumps(items))
 
@@ -39,7 +40,7 @@ class Piece:
     high: int
 
 
-def piece_of(store: SqliteStore, state: State, item: Item, figures_from: int, rows_most: int) -> Piece:
+def piece_of(store: ReadStore, state: State, item: Item, figures_from: int, rows_most: int) -> Piece:
     """The next piece: whole local days, so that each is summed once. Empty when nothing is left.
 
     Only whole intervals that are closed and have their readings. Where the plan has changed, what the register did before
@@ -66,7 +67,7 @@ def reason_of(number: int) -> str:
     return f"correction {number}" if number else "plan changed"
 
 
-def refuse_final(store: SqliteStore, from_ms: int) -> None:
+def refuse_final(store: Facts, from_ms: int) -> None:
     """ConfigError if figures of that time are final because their readings have been deleted."""
     final = int(store.fact(FIGURES_FROM) or -(2**62))
     if from_ms < final:
@@ -75,7 +76,7 @@ def refuse_final(store: SqliteStore, from_ms: int) -> None:
 
 
 def first_affected(
-    store: SqliteStore, state: State, channel: Channel, since_ms: int, *, before_ms: int = FOREVER_MS
+    store: ReadStore, state: State, channel: Channel, since_ms: int, *, before_ms: int = FOREVER_MS
 ) -> int | None:
     """The first interval that changes when a register did something else from a moment on; None from its very first reading.
 
@@ -86,7 +87,7 @@ def first_affected(
     )[0]
 
 
-def vanished(store: SqliteStore, channel: Channel, low: int, rows: Sequence[FigureRow], until: int) -> list[FigureRow]:
+def vanished(store: ReadStore, channel: Channel, low: int, rows: Sequence[FigureRow], until: int) -> list[FigureRow]:
     """Figures from that of a reading on that stand before the first one recalculated: nothing is left that they rest on.
 
     That is so where the first reading of all was left out. They become missing.
@@ -97,7 +98,7 @@ def vanished(store: SqliteStore, channel: Channel, low: int, rows: Sequence[Figu
 
 
 def recomputed_figures(
-    store: SqliteStore, state: State, channel: Channel, low: int, high: int
+    store: ReadStore, state: State, channel: Channel, low: int, high: int
 ) -> tuple[list[FigureRow], list[Event]]:
     """Figures of the intervals in [low, high), all of them closed, as the corrections of the state have them; and what the
     register did in that time.

@@ -14,7 +14,8 @@ import numpy as np
 from meterd import __version__
 from meterd.adapters.planfile.loader import Plan
 from meterd.adapters.store.dump import ArchiveReader, Row
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.opening import open_to_read
+from meterd.adapters.store.read_store import ReadStore
 from meterd.app.operations.forecast_history import forecast_scores
 from meterd.app.operations.pv_accounting import points_of_tenants, share_rows
 from meterd.app.operations.queries import moment
@@ -51,7 +52,7 @@ def period_of(words: str, period: Period, site: Site) -> tuple[int, int]:
 def gather(plan: Plan, path: Path, period: Period, words: str) -> ReportData:
     """Everything of one month or year. ConfigError if the store has no figure of it."""
     low, high = period_of(words, period, plan.site)
-    with closing(SqliteStore.reader(path)) as store, closing(ArchiveReader(path)) as archive:
+    with open_to_read(path) as store, closing(ArchiveReader(path)) as archive:
         stored = store.span(Period.INTERVAL)
         if stored is None or stored[0] >= high or stored[1] < low:
             raise ConfigError(f"the store {path} has no figures of {words}; `meterd energy` shows what it has")
@@ -72,7 +73,7 @@ def _known_until(site: Site, span: tuple[int, int], kept_ms: int) -> int:
     return day if day > low else kept_ms
 
 
-def _begun(site: Site, store: SqliteStore, span: tuple[int, int], first_ms: int) -> int | None:
+def _begun(site: Site, store: ReadStore, span: tuple[int, int], first_ms: int) -> int | None:
     """Where the history begins, if that is in the span: its first interval in which any meter of each board is known.
 
     Meters begin within minutes of each other: until the last of them has, nothing can be added up.
@@ -97,7 +98,7 @@ def _begun(site: Site, store: SqliteStore, span: tuple[int, int], first_ms: int)
 class _ReportReader:
     """Reads one report's rows. Lives as long as both readers are open."""
 
-    def __init__(self, plan: Plan, store: SqliteStore, archive: ArchiveReader, span: Span) -> None:
+    def __init__(self, plan: Plan, store: ReadStore, archive: ArchiveReader, span: Span) -> None:
         self._plan, self._site, self._span = plan, plan.site, span
         self._store, self._archive = store, archive
         self._zone, self._step = ZoneInfo(plan.site.zone), plan.site.interval_s * 1000

@@ -13,8 +13,8 @@ import pyarrow.parquet as pq
 
 from meterd.adapters.planfile.loader import Plan
 from meterd.adapters.store.dump import ArchiveReader
-from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.store.retention import prune
+from meterd.adapters.store.write_store import WriteStore
 from meterd.app.operations.export import ExportRequest, Span, export, months
 from meterd.app.operations.retention_check import Cut
 from meterd.core.errors import StoreError
@@ -71,7 +71,7 @@ def _read_back(path: Path) -> Iterator[ArchivedReading]:
             yield from ((p, r, t, v if c is None else c) for p, r, t, v, c in rows)
 
 
-def retain(store: SqliteStore, cut: Cut) -> int:
+def retain(store: WriteStore, cut: Cut) -> int:
     """Delete what was verified and archived; returns how many readings went."""
     with store.transaction():
         store.set_fact(FIGURES_FROM, str(cut.figures_from_ms))

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.read_store import ReadStore
 from meterd.adapters.store.retention import Prunable, prunable
 from meterd.core import engine
 from meterd.core.engine import Request, State
@@ -61,7 +61,7 @@ def from_details(details: Mapping[str, Any]) -> Cut:
         raise ConfigError("the order to delete readings is incomplete") from exc
 
 
-def cut_of(store: SqliteStore, site: Site, keep_days: int, now_ms: int) -> Cut:
+def cut_of(store: ReadStore, site: Site, keep_days: int, now_ms: int) -> Cut:
     """What may go so that at least so many days stay. Whole local months only. StoreError if figures are not final."""
     zone = ZoneInfo(site.zone)
     before = bounds(Period.MONTH, now_ms - keep_days * DAY_MS, zone, site.interval_s * 1000)[0]
@@ -80,7 +80,7 @@ def cut_of(store: SqliteStore, site: Site, keep_days: int, now_ms: int) -> Cut:
     return Cut(before, figures_from, channels, prunable(store, channels))
 
 
-def _cut_of_one(store: SqliteStore, state: State, channel: Channel, *, before: int, figures_from: int) -> int:
+def _cut_of_one(store: ReadStore, state: State, channel: Channel, *, before: int, figures_from: int) -> int:
     """Of a register that counts, what its figures are made from must stay, however old; of the others nothing hangs on it."""
     if channel not in state.trackers:
         return before
@@ -88,7 +88,7 @@ def _cut_of_one(store: SqliteStore, state: State, channel: Channel, *, before: i
     return -(2**62) if anchor is None else min(before, anchor.at_ms)
 
 
-def verify_figures(store: SqliteStore, site: Site, cut: Cut) -> int:
+def verify_figures(store: ReadStore, site: Site, cut: Cut) -> int:
     """Make the figures of what shall go again from the readings; returns how many intervals were compared.
 
     StoreError if any differs, or if a month is not the sum of its intervals.
@@ -117,7 +117,7 @@ def verify_figures(store: SqliteStore, site: Site, cut: Cut) -> int:
     return compared
 
 
-def _recomputed(store: SqliteStore, state: State, channel: Channel) -> Sequence[Any]:
+def _recomputed(store: ReadStore, state: State, channel: Channel) -> Sequence[Any]:
     """Figures of a register from the first reading that is there and whose predecessors are not needed."""
     final = int(store.fact(FIGURES_FROM) or -(2**62))
     request = Request(channel, final)
@@ -129,7 +129,7 @@ def _recomputed(store: SqliteStore, state: State, channel: Channel) -> Sequence[
     return rows
 
 
-def _wrong_months(store: SqliteStore, site: Site, channel: Channel, span: tuple[int, int]) -> Iterator[str]:
+def _wrong_months(store: ReadStore, site: Site, channel: Channel, span: tuple[int, int]) -> Iterator[str]:
     """Months that are known and not the sum of their intervals."""
     zone, interval_ms = ZoneInfo(site.zone), site.interval_s * 1000
     for low in starts(Period.MONTH, *span, zone, interval_ms):

@@ -14,8 +14,8 @@ from zoneinfo import ZoneInfo
 
 from meterd.adapters.archive.target import ArchiveTarget
 from meterd.adapters.planfile.loader import Plan
-from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.store.month_rows import READINGS, MonthRows, Row
+from meterd.adapters.store.opening import open_to_read, open_to_write
 from meterd.app.operations.archive import newest_months, target_of
 from meterd.app.operations.archive_check import not_archived
 from meterd.app.operations.archive_tables import read_rows
@@ -33,14 +33,14 @@ PERSON = "calendar"
 def retire(plan: Plan, path: Path, now_ms: int) -> str:
     """Let what is old enough go; returns what was done. StoreError if something is not archived or not what it should be."""
     days = plan.site.schedule.retention_days
-    with closing(SqliteStore.reader(path)) as store:
+    with open_to_read(path) as store:
         cut = cut_of(store, plan.site, days, now_ms)
         if not cut.total:
             return f"no reading may go that is older than {days} days"
         verify_figures(store, plan.site, cut)
     _find_archived(path, plan, cut, target_of(plan))
     try:
-        with closing(SqliteStore.writer(path)) as writer:
+        with open_to_write(path) as writer:
             gone = retain(writer, cut)
         return f"{gone} archived readings before {text(cut.before_ms)} deleted"
     except StoreInUse:

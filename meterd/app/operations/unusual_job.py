@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.read_store import ReadStore
 from meterd.app.operations.daily_examination import DailyExamination
 from meterd.app.operations.drift_events import UNUSUAL_ACCEPTED, accepted_before
 from meterd.core.checks.unusual_use import UNUSUAL, end_of, unusual_finding
@@ -53,7 +53,7 @@ def loads_of(site: Site) -> Loads:
     return Loads((*names, site.name), below, base_only)
 
 
-def read_use(store: SqliteStore, site: Site) -> UseDays | None:
+def read_use(store: ReadStore, site: Site) -> UseDays | None:
     """The closed local days of a store; None where no day is closed or nothing says what the site draws."""
     stored, zone = store.span(Period.HOUR), ZoneInfo(site.zone)
     sources = [p.name for p in site.points if p.counts and p.role in _SOURCES]
@@ -78,12 +78,12 @@ def read_use(store: SqliteStore, site: Site) -> UseDays | None:
     return use_days(loads_of(site), np.array(bounds, dtype=np.int64), (hours, whole), zone)
 
 
-def _columns(store: SqliteStore, site: Site, points: list[str], hours: np.ndarray) -> Columns:
+def _columns(store: ReadStore, site: Site, points: list[str], hours: np.ndarray) -> Columns:
     plan = net_plan(site, points)
     return plan.net(store.columns(plan.imports, Period.HOUR, hours), store.columns(plan.exports, Period.HOUR, hours))
 
 
-def examine_use(store: SqliteStore, site: Site) -> Watched | None:
+def examine_use(store: ReadStore, site: Site) -> Watched | None:
     """All loads of a store through the watch, with what people have taken as usual."""
     days = read_use(store, site)
     if days is None:
@@ -103,7 +103,7 @@ class UnusualJob(DailyExamination):
         super().__init__("unusual", "watch over unusual use", "unusual-use-failed", path, site)
         self.judged = (0, 0)  # how many loads have history enough, and of how many
 
-    def examine(self, store: SqliteStore) -> tuple[tuple[Finding, ...], str]:
+    def examine(self, store: ReadStore) -> tuple[tuple[Finding, ...], str]:
         """All loads of the site."""
         watched = examine_use(store, self._site)
         if watched is None:

@@ -3,9 +3,10 @@
 from collections.abc import Sequence
 from typing import Protocol
 
+from meterd.core.energy.completeness import StoredEnergies
 from meterd.core.energy.rollup import Columns
 from meterd.core.model.periods import Period
-from meterd.core.model.results import BalanceRow, Channel, PvRow
+from meterd.core.model.results import Anchor, BalanceRow, Channel, Largest, PvRow, Version
 from meterd.core.registers.register_line import Ints
 
 
@@ -23,3 +24,25 @@ class StoredFigures(Protocol):
 
     def span(self, period: Period) -> tuple[int, int] | None:
         """First and last start of the figures of a period; None without any."""
+
+
+class StoredIntervals(Protocol):
+    """What is stored of the figures of one register beside their energies. Times in ms UTC."""
+
+    def anchor(self, channel: Channel, at_ms: int) -> tuple[int, Anchor] | None:
+        """The newest interval that starts at or before the moment and has an anchor: its start and the anchor."""
+
+    def anchors(self, channel: Channel, from_ms: int, until_ms: int) -> dict[int, Anchor]:
+        """Anchors of the intervals that start in [from, until), by start."""
+
+    def interval_starts(self, channel: Channel, low: int, high: int) -> list[int]:
+        """Starts of the intervals in [low, high) that have a figure, in order."""
+
+    def largest(self, channel: Channel, from_ms: int, until_ms: int) -> Largest | None:
+        """The largest interval figure in [from, until), the first of equals; None where none is known."""
+
+    def stored_energies(self, channels: Sequence[Channel], from_ms: int, until_ms: int) -> list[StoredEnergies]:
+        """How many interval figures of each register are known and estimated in [from, until), and their energies."""
+
+    def versions(self, channel: Channel, period: Period, start_ms: int) -> list[Version]:
+        """Every version of one figure of any period, oldest first."""
