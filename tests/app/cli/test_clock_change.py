@@ -1,19 +1,14 @@
-"""`meterd clock-change` and the watch beside the loop, on stores made by replay."""
+"""`meterd clock-change` on stores made by replay."""
 
 import json
 import sqlite3
-import time
 from datetime import datetime
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 import pytest
 
-from meterd.adapters.planfile.loader import load_plan
 from meterd.app.cli.main import main
-from meterd.app.operations.dst_job import ClockChangeJob
-from meterd.core.checks.dst import WRONG
-from meterd.core.model.periods import DAY_MS, from_ms, to_ms
+from meterd.core.model.periods import from_ms, to_ms
 
 PLAN = """\
 site = {{ name = "mill", zone = "{zone}" }}
@@ -70,7 +65,7 @@ def test_figures_made_by_replay_are_verified(zone: str, tmp_path: Path, capsys: 
 
 
 def test_wrong_figures_end_with_code_1_and_name_the_figure(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """A quarter hour that somebody deleted from the store is named, by the command and by the watch of the daemon."""
+    """A quarter hour that somebody deleted from the store is named."""
     plan = replayed(tmp_path, "Europe/Vienna", "2026-10-25")
     with sqlite3.connect(tmp_path / "s.sqlite") as db:
         gone = to_ms(datetime.fromisoformat("2026-10-25T01:15:00+00:00"))
@@ -85,21 +80,6 @@ def test_wrong_figures_end_with_code_1_and_name_the_figure(tmp_path: Path, capsy
     assert {f["name"] for f in fields["last"]["faults"]} == {"q01 1.8.0", "t1 1.8.0"}
     assert fields["next"]["at"] == "2027-03-28T01:00:00Z"
     assert fields["next"]["shift_s"] == 3600
-
-    site = load_plan(plan).site
-    watch, now = ClockChangeJob(tmp_path / "s.sqlite", site), to_ms(datetime(2026, 11, 20, tzinfo=ZoneInfo("UTC")))
-    try:
-        assert watch.tick(now, None) == []
-        assert watch.tick(now, now) == []  # it never waits: the stored figures are being read
-        for _ in range(500):
-            if findings := watch.tick(now, now):
-                break
-            time.sleep(0.01)
-        assert [f.cause for f in findings] == [WRONG]
-        assert "2026-10-25T02:15+01:00" in findings[0].text
-        assert [f.cause for f in watch.tick(now + DAY_MS // 2, now)] == [WRONG]
-    finally:
-        watch.close()
 
 
 def test_without_a_store_the_next_change_is_shown(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
