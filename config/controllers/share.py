@@ -3,7 +3,7 @@
     python share.py HOST PORT energy/harrow-mill studio-01-heater 500
 
 Takes its share; where the share does not count, the fallback power (the last number) after an own random delay. Speaks
-MQTT 3.1.1; the bare numbers it reads are the same for MQTT 5.
+MQTT 3.1.1, or MQTT 5 with the word `mqtt=5` at the end.
 """
 
 import random
@@ -30,10 +30,10 @@ class Share:
         """A new time says that the share is of now; the same time again says nothing."""
         if topic.endswith("/time"):
             if payload != self.stamp and self.stamp:  # the first one after connecting may be old
-                self.fresh_s = now_s if payload != b"0" else -1e9
+                self.fresh_s = now_s if payload not in (b"0", b"") else -1e9
             self.stamp = payload
         elif topic.endswith("/plain"):
-            self.share_w = float(payload)
+            self.share_w = float(payload or 0)  # empty: removed from the broker
         elif topic.endswith("/service") and b'"gone"' in payload:
             self.fresh_s = -1e9
 
@@ -48,11 +48,13 @@ class Share:
         return self.share_w if self.following else self.fallback_w
 
 
-def main(host: str, port: str, root: str, consumer: str, fallback_w: str, *shorter: str) -> None:
+def main(host: str, port: str, root: str, consumer: str, fallback_w: str, *words: str) -> None:
     """Listen and print each change; a real controller sets its load here."""
-    controller = Share(float(fallback_w), **{k: float(v) for k, v in (word.split("=") for word in shorter)})
+    named = dict(word.split("=") for word in words)
+    version = named.pop("mqtt", "3.1.1")
+    controller = Share(float(fallback_w), **{k: float(v) for k, v in named.items()})
     topics = [(f"{root}/{t}", 1) for t in (f"share/{consumer}/plain", f"share/{consumer}/time", "service")]
-    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5 if version == "5" else mqtt.MQTTv311)
     client.on_connect = lambda c, *_: c.subscribe(topics)
     client.on_message = lambda _c, _u, m: controller.heard(m.topic, bytes(m.payload), time.monotonic())
     client.connect_async(host, int(port), keepalive=10)

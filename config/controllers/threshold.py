@@ -3,7 +3,7 @@
     python threshold.py HOST PORT energy/harrow-mill 2000
 
 On from the threshold on, off below it, and off whenever the value does not count (README of the topics, "When a value
-counts"). Needs a client library for MQTT. It speaks MQTT 3.1.1; the bare numbers it reads are the same for MQTT 5.
+counts"). Needs a client library for MQTT. It speaks MQTT 3.1.1, or MQTT 5 with the word `mqtt=5` at the end.
 """
 
 import random
@@ -33,10 +33,10 @@ class Threshold:
         """A new time says that the number is of now; the same time again says nothing."""
         if topic.endswith("/time"):
             if payload != self.stamp and self.stamp:  # the first one after connecting may be old
-                self.fresh_s = now_s if payload != b"0" else -1e9
+                self.fresh_s = now_s if payload not in (b"0", b"") else -1e9
             self.stamp = payload
         elif topic.endswith("/plain"):
-            self.surplus_w = float(payload)
+            self.surplus_w = float(payload or 0)  # empty: removed from the broker
         elif topic.endswith("/service") and b'"gone"' in payload:
             self.fresh_s = -1e9
 
@@ -49,10 +49,12 @@ class Threshold:
         return self.on
 
 
-def main(host: str, port: str, root: str, threshold_w: str, *shorter: str) -> None:
+def main(host: str, port: str, root: str, threshold_w: str, *words: str) -> None:
     """Listen and print each change; a real controller switches its load here."""
-    controller = Threshold(float(threshold_w), **{k: float(v) for k, v in (word.split("=") for word in shorter)})
-    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+    named = dict(word.split("=") for word in words)
+    version = named.pop("mqtt", "3.1.1")
+    controller = Threshold(float(threshold_w), **{k: float(v) for k, v in named.items()})
+    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5 if version == "5" else mqtt.MQTTv311)
     topics = [(f"{root}/{t}", 1) for t in ("pv/surplus/plain", "pv/surplus/time", "service")]
     client.on_connect = lambda c, *_: c.subscribe(topics)
     client.on_message = lambda _c, _u, m: controller.heard(m.topic, bytes(m.payload), time.monotonic())
