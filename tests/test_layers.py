@@ -18,6 +18,7 @@ ADAPTER_MAY_IMPORT = {  # beside core, runtime and texts
     "line_database": {"store"},
     "publish": {"mqtt"},
     "notify": set(),
+    "announce": set(),
     "documents": set(),
     "web": set(),
     "planfile": {"sources"},
@@ -29,6 +30,7 @@ ADAPTER_MAY_IMPORT = {  # beside core, runtime and texts
 APP_MAY_IMPORT = {"operations": set(), "daemon": {"operations"}, "cli": {"operations", "daemon"}}
 LATE = {  # what may be imported inside a function, and the large library that a start does without
     "iotcore": "the broker, in the child process only",
+    "meterd.adapters.announce.dns_sd": "zeroconf, where a plan announces",
     "meterd.adapters.line_database.client": "influxdb-client, where a plan names a database",
     "meterd.adapters.sources.files.source": "pyarrow, where a plan reads files",
     "meterd.adapters.web.metrics": "prometheus-client, with the first question",
@@ -50,8 +52,8 @@ CALLED_BY_OTHERS = {  # a library gives the arguments: by their names, or in an 
 }  # fmt: skip
 PURE_MAY_IMPORT = {
     "meterd", "numpy", "array", "bisect", "cmath", "collections", "contextlib", "dataclasses", "datetime",
-    "decimal", "enum", "fractions", "functools", "hashlib", "heapq", "itertools", "json", "math", "operator", "re",
-    "statistics", "string", "types", "typing", "unicodedata", "weakref", "zlib", "zoneinfo",
+    "decimal", "enum", "fractions", "functools", "hashlib", "heapq", "ipaddress", "itertools", "json", "math", "operator",
+    "re", "statistics", "string", "types", "typing", "unicodedata", "weakref", "zlib", "zoneinfo",
 }  # fmt: skip
 NOT_PURE = {
     "open", "print", "input", "now", "utcnow", "today", "read_csv", "read_parquet", "to_sql", "to_csv", "load", "time_ns",

@@ -51,6 +51,7 @@ def build(draft: Draft) -> Site:
         title=site.title,
         interval_s=site.interval_s,
         prefix=site.prefix,
+        announce=site.announce,
         boards=tuple(Board(**entry.data.model_dump()) for entry in draft.boards),
         points=tuple(_point(entry.data) for entry in draft.points),
         instruments=tuple(instrument_of(entry.data, draft.zone) for entry in draft.instruments),

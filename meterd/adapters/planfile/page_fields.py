@@ -1,7 +1,7 @@
-"""What may stand in the values of `[page]` that name hosts, paths and proxies."""
+"""What may stand in values that name hosts, paths and proxies: those of `[page]`, and where it is announced."""
 
 import re
-from ipaddress import ip_network
+from ipaddress import IPv4Address, ip_network
 from typing import Annotated
 
 from pydantic import PlainValidator
@@ -57,7 +57,17 @@ def proxies(value: object) -> tuple[str, ...]:
     return tuple(results)
 
 
+def own_address(value: object) -> str:
+    """The address at which others reach this machine."""
+    result = text(value)
+    try:
+        return str(IPv4Address(result)) if result else ""
+    except ValueError:
+        refuse(f"{shown(value)} is not an IPv4 address", 'write that of this machine: announce = "192.0.2.10"')
+
+
 HostNames = Annotated[tuple[str, ...], PlainValidator(host_names)]
 WebPath = Annotated[str, PlainValidator(web_path)]
 Proxies = Annotated[tuple[str, ...], PlainValidator(proxies)]
 WallPages = Annotated[tuple[str, ...], PlainValidator(wall_pages)]
+OwnAddress = Annotated[str, PlainValidator(own_address)]

@@ -12,7 +12,7 @@ from meterd.adapters.planfile import field_types as cells
 from meterd.adapters.planfile.fault import Notes
 from meterd.adapters.planfile.field_types import Count, CountFromOne, Name, NameOrAll, Positive, Text
 from meterd.adapters.planfile.name_rules import instead, is_secret, suggestion
-from meterd.adapters.planfile.page_fields import HostNames, Proxies, WallPages, WebPath
+from meterd.adapters.planfile.page_fields import HostNames, OwnAddress, Proxies, WallPages, WebPath
 from meterd.adapters.planfile.price_fields import HoursOfWeek, Months, PriceKindWord, PriceOrTariff
 from meterd.adapters.planfile.row import Row
 from meterd.core.model.plan import Limits, LineStore, Notify, Page, PointState, Role, Sharing
@@ -33,6 +33,7 @@ class SiteTable(Table):
     title: Text = ""
     interval_s: CountFromOne = 900
     prefix: cells.Level = "energy"
+    announce: OwnAddress = ""
 
 
 class BrokerTable(Table):

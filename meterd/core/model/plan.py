@@ -395,6 +395,7 @@ class Site:
     title: str = ""
     interval_s: int = 900
     prefix: str = "energy"
+    announce: str = ""  # address of this machine at which broker and page are announced; empty: nothing is
     boards: tuple[Board, ...] = ()
     points: tuple[Point, ...] = ()
     instruments: tuple[Instrument, ...] = ()

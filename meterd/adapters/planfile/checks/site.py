@@ -14,6 +14,7 @@ from meterd.adapters.planfile.name_rules import instead, is_secret, sameness
 from meterd.adapters.planfile.schema import BoardRow, BrokerTable, ConsumerRow, Entry, PointRow, Table
 from meterd.adapters.sources.registry import PROTOCOLS
 from meterd.core.errors import ConfigError
+from meterd.core.model.announced import only_here
 from meterd.core.model.plan import LEAST_DAYS, PointState, Role, Site
 
 # Reference designation of IEC 81346-1: levels of an aspect sign (= function, - product, + location) and a code.
@@ -37,6 +38,7 @@ def check_site(draft: Draft, notes: Notes) -> None:
             )
     if draft.broker is not None:
         _check_broker(draft.broker, notes)
+    _check_announce(draft, notes)
     if draft.limits is not None and draft.limits.sound("keep_raw_days"):
         days = getattr(draft.limits.data, "keep_raw_days")  # noqa: B009 - a table that is made of `Limits`
         if 0 < days < LEAST_DAYS:
@@ -45,6 +47,18 @@ def check_site(draft: Draft, notes: Notes) -> None:
                 draft.limits.row.at("keep_raw_days"), what, f"write {LEAST_DAYS} or more, or 0 to delete nothing"
             )
     _check_levels(draft.limits, notes)
+
+
+def _check_announce(draft: Draft, notes: Notes) -> None:
+    if draft.site is None or not draft.site.sound("announce") or not draft.site.data.announce:
+        return
+    page = draft.page
+    seen = page is not None and getattr(page.data, "port") and not only_here(getattr(page.data, "listen"))  # noqa: B009
+    if draft.broker is not None and draft.broker.data.embedded and not seen:
+        what = "there is nothing to announce: broker and page can be reached from this machine only"
+        notes.fault(
+            draft.site.row.at("announce"), what, "name a broker, or let [page] listen at an address of the network"
+        )
 
 
 def _check_levels(limits: Entry[Table] | None, notes: Notes) -> None:
