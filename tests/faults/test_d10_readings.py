@@ -116,7 +116,7 @@ def corrected_by(readings: list[Reading], ones: list[Correction]) -> list[Readin
     for r in readings:
         value = texts.get((r.point, r.register, r.at_ms), r.value)
         if value is not None:
-            results[r.point, r.register, r.at_ms, value] = replace(r, value=value)
+            results[r.point, r.register, r.at_ms, value] = r._replace(value=value)
     return list(results.values())
 
 
@@ -129,7 +129,7 @@ def test_d10_corrected_readings_give_the_figures_of_right_ones_in_any_order(
     right = readings_of(series)
     end = max(r.at_ms for r in right) + 3 * HOUR
     wrong = data.draw(st.lists(st.sampled_from(right), min_size=1, max_size=4))
-    doubles = [replace(r, value=int(r.value) + data.draw(st.integers(1, 9_000_000))) for r in wrong[:2]]
+    doubles = [r._replace(value=int(r.value) + data.draw(st.integers(1, 9_000_000))) for r in wrong[:2]]
     readings = [*right, *doubles]
     says = st.one_of(st.just(STRUCK), st.integers(0, 20_000).map(str), st.just("right"))
     ones = [of_reading(r, s if (s := data.draw(says)) != "right" else f"{r.value / 1000:.3f}") for r in wrong]
@@ -374,7 +374,7 @@ def test_withdrawn_factors_and_readings_have_one_row_of_numbers(tmp_path: Path) 
     ledger = Ledger(store, SITE, ZONE)
     begun = MAY - MAY % QUARTER
     readings = [Reading("f1", IMPORT, begun + i * QUARTER, 1_000_000 * i, begun) for i in range(9)]
-    ledger.tick([*readings, *(replace(r, point=p) for r in readings for p, _ in CHANNELS[3:])], begun + 9 * QUARTER)
+    ledger.tick([*readings, *(r._replace(point=p) for r in readings for p, _ in CHANNELS[3:])], begun + 9 * QUARTER)
     entered(ledger, store, of_reading(readings[2], "2500"), begun + 9 * QUARTER)
     factor = Correction(0, "f1", IMPORT, begun, begun + 4 * QUARTER, "2", "plate", "Ada", begun)
     ledger.correct(

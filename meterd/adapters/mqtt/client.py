@@ -11,7 +11,7 @@ What is closed here, each found on paho-mqtt 2.2.0 and each with a test in tests
 - a full inbox would stop the flow for good, since a message refused in a connection never comes again in it: the
   receive maximum is kept below the inbox, messages without acknowledgement (QoS 0) are turned away first, a broker that
   sends more all the same (mosquitto 2.0.11 does) is slowed by waiting, and what was missed is fetched by a reconnect
-  when everything before it has been confirmed (holding.py).
+  when everything before it has been confirmed (inbox_control.py).
 """
 
 import itertools
@@ -293,7 +293,6 @@ class Link:
         client = Client(
             CallbackAPIVersion.VERSION2, client_id=settings.client_id, protocol=paho.MQTTv5, manual_ack=True
         )
-        client.enable_logger(self._library_error.logger())
         client.suppress_exceptions = True  # second net below the wrapping of _guarded
         client.connect_timeout = settings.connect_limit_s
         client.max_queued_messages_set(settings.unacknowledged_limit)
@@ -335,6 +334,7 @@ class Link:
         self._unconfirmed.begin()
         self._subscribing.clear()
         self._library_error.words, self._turned_away = "", False
+        client.enable_logger(self._library_error.logger())
 
     def _on_connect(
         self, client: paho.Client, _userdata: object, flags: paho.ConnectFlags, reason: ReasonCode, _props: Properties
@@ -349,6 +349,7 @@ class Link:
             client.disconnect()  # close() came while the TCP connection was being made
             return
         send_at_once(client)
+        client.disable_logger()  # its words are wanted of a connection that is not made; they cost time for each message
         self._count(short_connections=int(self._loss.made(time.monotonic())))
         self._refused_topics = {}
         self._certificate_until_s = certificate_end(client)

@@ -14,9 +14,12 @@ import paho.mqtt.client as paho
 
 from meterd.adapters.mqtt.buffered_socket import BufferedSocket
 from meterd.adapters.mqtt.connection_loss import Pauses
+from meterd.adapters.mqtt.shared_tables import share_tables
 
 LOOK_S = 1.0  # between two looks at the keep-alive
 PACKETS_AT_ONCE = 512  # read before others get their turn
+
+share_tables()
 
 
 class Client(paho.Client):

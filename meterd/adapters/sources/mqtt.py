@@ -241,7 +241,8 @@ class MqttSource:
                 limit_ms = group.future_ms + self._tolerance_ms()
                 decoded = self._decode(replace(group, future_ms=limit_ms), message, arrived_ms)
             self._note_clock(decoded, arrived_ms, message.retain)
-            self._log.add(decoded.refusals)
+            if decoded.refusals:
+                self._log.add(decoded.refusals)
             if not decoded.readings:
                 self._counts["refused_messages"] += 1
                 self._link.ack(message.token)

@@ -292,6 +292,9 @@ def _senml_scale(field: Field, unit: str) -> float:
 # --- JSON -----------------------------------------------------------------------------------------------------------
 
 
+_WITHOUT_COLON = (int, float)
+
+
 def _document(payload: bytes) -> object:
     """Strict JSON: one document, no NaN, no number beyond a double, no repeated member."""
     document: object = msgspec.json.decode(payload)
@@ -312,11 +315,15 @@ def _may_repeat(document: object, payload: bytes) -> bool:
 def _colons(value: object) -> int:
     if isinstance(value, str):
         return value.count(":")
+    count = 0
     if isinstance(value, dict):
-        return sum(1 + key.count(":") + _colons(inner) for key, inner in value.items())
-    if isinstance(value, list):
-        return sum(_colons(inner) for inner in value)
-    return 0
+        count, value = len(value) + "".join(value).count(":"), value.values()
+    elif not isinstance(value, list):
+        return 0
+    for inner in value:
+        if type(inner) not in _WITHOUT_COLON:
+            count += _colons(inner)
+    return count
 
 
 def _distinct(pairs: list[tuple[str, object]]) -> None:

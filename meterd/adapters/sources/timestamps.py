@@ -2,6 +2,7 @@
 
 import re
 from datetime import UTC, datetime, timedelta, timezone
+from functools import lru_cache
 
 from meterd.core.model.periods import text as stamp_text
 from meterd.core.model.periods import to_ms
@@ -11,6 +12,7 @@ _STAMP = re.compile(
     r"([0-9]{4})-([0-9]{2})-([0-9]{2})[Tt ]([0-9]{2}):([0-9]{2}):([0-9]{2})(?:\.([0-9]+))?(?:[Zz]|([+-])([0-9]{2}):([0-9]{2}))",
 )
 EPOCH_UNITS_MS: dict[str, float] = {"s": 1000.0, "ms": 1.0, "us": 1e-3, "ns": 1e-6}
+STAMPS_KEPT = 1024
 YEAR_MS = 366 * 86_400_000
 RANGE_YEARS = 10  # seconds read as milliseconds land in 1970, the other way round in the year 50,000
 LONGEST_MS = 4_102_444_800_000 * 60  # far beyond year 9999, far below 2^63: keeps a wild number out of integer trouble
@@ -25,6 +27,15 @@ def rfc3339_ms(text: str) -> int:
     >>> rfc3339_ms("1990-12-31T23:59:60Z")
     662688000000
     """
+    fraction = text[20:-1]
+    if text[-1:] == "Z" and text[19:20] == "." and fraction.isascii() and fraction.isdigit() and text[17:19] != "60":
+        return _rfc3339_ms(text[:19] + "Z") + int((fraction + "00")[:3])
+    return _rfc3339_ms(text)
+
+
+@lru_cache(STAMPS_KEPT)
+def _rfc3339_ms(text: str) -> int:
+    """The same, with the newest results kept: meters of one round have one second, and registers of a meter one stamp."""
     match = _STAMP.fullmatch(text)
     if match is None:
         raise ValueError("no RFC 3339 time such as 2026-03-29T01:00:00Z")

@@ -211,8 +211,8 @@ class SqliteStore:
         insert = "INSERT OR IGNORE INTO reading (channel, at_ms, value, received_ms, marks) VALUES (?, ?, ?, ?, ?)"
         number = self._id
         rows = [
-            (number((r.point, r.register)), r.at_ms, r.value, r.received_ms, DEVICE_TIME * r.device_time + OLD * r.old)
-            for r in readings
+            (number((point, register)), at_ms, value, received_ms, DEVICE_TIME * device_time + OLD * old)
+            for point, register, at_ms, value, received_ms, device_time, old in readings
         ]
         if len(rows) < ONE_BY_ONE:
             return [r for r, row in zip(readings, rows, strict=True) if self._db.execute(insert, row).rowcount]

@@ -56,9 +56,9 @@ class Ingest:
         heard: list[Reading] = [r for _, delivery in held for r in delivery.readings]
         # what consumers say they could take is of now or of nothing: it is not stored
         readings = [r for r in heard if r.register != CAN_TAKE]
-        for reading in heard:
-            if reading.device_time or not reading.old:
-                runtime.clock.saw(reading.at_ms)
+        newest_ms = max((r.at_ms for r in heard if r.device_time or not r.old), default=None)
+        if newest_ms is not None:
+            runtime.clock.saw(newest_ms)
         begun = time.monotonic()
         try:
             done = self._keep(readings)

@@ -24,16 +24,16 @@ class RegisterSamples:
         self._samples: dict[Channel, deque[tuple[int, int]]] = {
             channel: deque(maxlen=SAMPLES) for channel in channels if REGISTERS[channel[1]].cumulative
         }
-        self._slots: dict[Channel, int] = {}
+        self._until_ms: dict[Channel, int] = {}  # end of the quarter hour that has one
 
     def take(self, readings: Iterable[Reading]) -> None:
         """Note readings; what is late or of a quarter hour that has one is passed over."""
-        for reading in readings:
-            channel = (reading.point, reading.register)
-            slot = reading.at_ms // SLOT_MS
-            if slot > self._slots.get(channel, -1) and channel in self._samples:
-                self._slots[channel] = slot
-                self._samples[channel].append((reading.at_ms, int(reading.value)))
+        until = self._until_ms
+        for point, register, at_ms, value, *_ in readings:
+            channel = (point, register)
+            if at_ms >= until.get(channel, 0) and channel in self._samples:
+                until[channel] = (at_ms // SLOT_MS + 1) * SLOT_MS
+                self._samples[channel].append((at_ms, int(value)))
 
     def energies(self, factors: Mapping[Channel, float]) -> tuple[dict[Channel, Floats], int]:
         """Energies in mWh of the last 24 whole hours by the newest reading, and the length of a stretch in ms.

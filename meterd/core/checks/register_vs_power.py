@@ -9,6 +9,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from operator import itemgetter
 
 from meterd.core.model.reading import EXPORT, IMPORT, POWER, Reading
 from meterd.core.model.results import Channel
@@ -87,18 +88,21 @@ class Agreement:
 
     def take(self, readings: Iterable[Reading]) -> None:
         """Sum powers over time, in order of their own time; what comes late is left out."""
-        mine = (r for r in readings if r.register == POWER and not r.old and r.point in self._windows)
-        for reading in sorted(mine, key=lambda r: r.at_ms):
-            ratio = ratio_at(self._ratios, (reading.point, POWER), reading.at_ms)
-            window, value = self._windows[reading.point], float(reading.value) * ratio
+        mine = [
+            (r.at_ms, r.point, r.value)
+            for r in readings
+            if r.register == POWER and not r.old and r.point in self._windows
+        ]
+        for at_ms, point, shown in sorted(mine, key=itemgetter(0)):
+            window, value = self._windows[point], float(shown) * ratio_at(self._ratios, (point, POWER), at_ms)
             if window.last is not None:
-                elapsed = reading.at_ms - window.last[0]
+                elapsed = at_ms - window.last[0]
                 if elapsed <= 0:
                     continue
                 if elapsed <= LONGEST_GAP_MS:
                     window.power_wh += (window.last[1] + value) / 2 * elapsed / 3_600_000
                     window.summed_ms += elapsed
-            window.last = (reading.at_ms, value)
+            window.last = (at_ms, value)
 
     def compare(self, counters: Mapping[Channel, Now]) -> None:
         """Close the windows that are over. `counters` are the newest registers in Wh, CT ratio included."""

@@ -9,6 +9,7 @@ meter exchange entered days afterwards needs no change of what was read.
 import math
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import NamedTuple
 
 
 class Quality(StrEnum):
@@ -99,9 +100,10 @@ def kind_of(register: str) -> RegisterKind:
 LARGEST_MILLI = 2**53
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(NamedTuple):
     """One value of one register, at the time it was true (`at_ms`) and the time it came in (`received_ms`).
+
+    A named tuple, since it is made and taken apart for every value that comes: a third of the time of a frozen class.
 
     Times are whole milliseconds since 1970 UTC. `value` is an int (milli-units) for cumulative registers and a finite
     float for the others. `device_time` tells whether `at_ms` came with the value or is the time of arrival.

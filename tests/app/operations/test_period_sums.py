@@ -1,7 +1,6 @@
 """What follows from changed intervals: last balances, contradictions, the day so far; one board that fails stops no other."""
 
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -86,7 +85,7 @@ def test_a_day_with_an_unknown_interval_has_no_sum(tmp_path: Path) -> None:
 
 def test_a_consumption_below_zero_is_a_contradiction_with_its_energies(tmp_path: Path) -> None:
     """More is exported than produced and imported; a site that consumes is none."""
-    some = [replace(r, value=r.value * 4) if (r.point, r.register) == ("t1", IMPORT) else r for r in readings(MAY, END)]
+    some = [r._replace(value=r.value * 4) if (r.point, r.register) == ("t1", IMPORT) else r for r in readings(MAY, END)]
     exported = [Reading("t1", EXPORT, r.at_ms, r.value * 9, r.received_ms) for r in some if r.point == "roof"]
     others = [r for r in some if (r.point, r.register) != ("t1", EXPORT)]
     made = Plant(tmp_path, [*others, *exported])
