@@ -24,28 +24,21 @@ from meterd.adapters.mqtt.message_queue import MessageQueue
 from meterd.adapters.mqtt.settings import LinkSettings
 from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.runtime.clock import TrialClock
-from meterd.adapters.sources import Delivery, Refused
+from meterd.adapters.sources import Delivery
 from meterd.adapters.store.journal import SqliteStore
 from meterd.app.daemon import alarm_job as alarms
 from meterd.app.daemon import step_runner as steps
-from meterd.app.daemon.assembly import Runtime, make_plan_runtime
-from meterd.app.daemon.inbox import Inbox
-from meterd.app.daemon.job_runner import JobRunner
-from meterd.app.daemon.loop import Loop
-from meterd.app.daemon.output import Output
 from meterd.app.daemon.plan_reload import read_plan
 from meterd.app.daemon.selftest import CHECKS, self_test
-from meterd.app.daemon.step_runner import Counters, StepRunner
-from meterd.app.daemon.supervisor import Supervisor
 from meterd.app.operations import drift_job as drift_watch
 from meterd.core import engine, live
 from meterd.core.checks.register_vs_power import Agreement
 from meterd.core.errors import MeterdError, StoreError, described
 from meterd.core.model.finding import Finding
 from meterd.core.model.periods import Period
-from meterd.core.model.plan import Site
 from meterd.core.model.reading import EXPORT, IMPORT, POWER, Reading
 from meterd.core.model.snapshot import Snapshot
+from tests.app.daemon.loops_by_hand import Silent, by_hand
 from tests.brokers import Mosquitto, free_port, until
 from tests.faults.mill import (
     DAY,
@@ -388,64 +381,13 @@ def test_readings_that_no_journal_can_hold_do_not_stop_the_others(tmp_path: Path
     folder_store.close()
 
 
-class Silent:
-    """Takes the confirmations of readings that no protocol has brought."""
-
-    def start(self, deliver: object) -> None:
-        """Nothing."""
-
-    def stop(self, limit_s: float) -> None:
-        """Nothing."""
-
-    def ack(self, token: object) -> None:
-        """Nothing."""
-
-    def counters(self) -> dict[str, int]:
-        """None."""
-        return {}
-
-    def revive(self) -> bool:
-        """Never."""
-        return False
-
-    def state(self) -> None:
-        """No connection."""
-
-    def refused(self) -> dict[tuple[str, str], Refused]:
-        """None."""
-        return {}
-
-
-def _loop(plan: Site, path: Path, clock: TrialClock, stack: ExitStack) -> tuple[Loop, Runtime]:
-    """A loop to be driven by hand, with a broker that is away."""
-    store = SqliteStore.writer(path)
-    stack.callback(store.close)
-    counters = Counters()
-    made = StepRunner(clock, counters)
-    runtime = Runtime(
-        store=store,
-        store_path=path,
-        clock=clock,
-        counters=counters,
-        step_runner=made,
-        inbox=Inbox(counters),
-        supervisor=Supervisor(made, path.with_name("hung"), str),
-        show=lambda _: None,
-        ending=lambda: False,
-        conditions=list,
-        jobs=JobRunner(store, path),
-    )
-    output = Output(store)
-    stack.callback(output.close)
-    return Loop(make_plan_runtime(plan, runtime, output.serve(plan), stack), runtime), runtime
-
-
 @pytest.mark.slow
 def test_e6_memory_is_flat_over_many_ticks(tmp_path: Path) -> None:
     """Five hours of a mill in 600 ticks with snapshots and findings; the soak of tests/bench runs longer."""
     clock = TrialClock(MAY)
     with ExitStack() as stack:
-        loop, runtime = _loop(site(free_port()), tmp_path / "s.sqlite", clock, stack)
+        here = stack.enter_context(by_hand(site(free_port()), tmp_path / "s.sqlite", clock))
+        loop, runtime = here.loop, here.runtime
         tracemalloc.start()
         stack.callback(tracemalloc.stop)
         first = 0

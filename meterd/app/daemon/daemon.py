@@ -24,7 +24,7 @@ from meterd.adapters.store.recovery import open_sound
 from meterd.adapters.store.write_store import WriteStore
 from meterd.app.daemon.assembly import PlanRuntime, Runtime, inside_jobs, make_plan_runtime, resume
 from meterd.app.daemon.digest_check import DigestCheck, at_start
-from meterd.app.daemon.health_probe import Facts, gather
+from meterd.app.daemon.health_probe import RunFacts, gather
 from meterd.app.daemon.inbox import Inbox
 from meterd.app.daemon.job_runner import InsideJob, JobRunner
 from meterd.app.daemon.loop import Loop
@@ -70,7 +70,7 @@ class Daemon:
     published: Callable[[], int] = int  # messages so far; int() is 0
     _step_runner: StepRunner = field(init=False)
     _inbox: Inbox = field(init=False)
-    _facts: Facts = field(init=False)
+    _facts: RunFacts = field(init=False)
     _plans: PlanWatch | None = None
     _digests: DigestCheck | None = None
     _pageless: Finding | None = None
@@ -82,7 +82,7 @@ class Daemon:
         self._step_runner = StepRunner(self.clock, self.counters)
         self._inbox = Inbox(self.counters)
         plan = self.file.fingerprint if self.file is not None else fingerprint(self.site)
-        self._facts = Facts(plan=plan)
+        self._facts = RunFacts(plan=plan)
         self._supervisor = Supervisor(
             self._step_runner, self._path_beside("hung"), self._status, watchdog_s=self.watchdog_s
         )

@@ -21,7 +21,7 @@ STATES = (FindingState.NEW, FindingState.SEEN, FindingState.EXPLAINED)
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class RunFacts:
     """What is known since the start: the plan's hash, why this run began, and when; ms UTC."""
 
     plan: str
@@ -29,17 +29,17 @@ class Facts:
     started_ms: int | None = None
     plan_since_ms: int | None = None
 
-    def started(self, reason: str, now_ms: int) -> "Facts":
+    def started(self, reason: str, now_ms: int) -> "RunFacts":
         """The facts of a run that begins."""
         return replace(self, reason=reason, started_ms=now_ms, plan_since_ms=now_ms)
 
-    def reloaded(self, reason: str, plan: str, now_ms: int) -> "Facts":
+    def reloaded(self, reason: str, plan: str, now_ms: int) -> "RunFacts":
         """The facts after another plan was taken."""
         return replace(self, reason=reason, plan=plan, plan_since_ms=now_ms)
 
 
 def gather(
-    site: Site, facts: Facts, runtime: Runtime | None, *, plan_runtime: PlanRuntime | None, snapshot: Snapshot | None
+    site: Site, facts: RunFacts, runtime: Runtime | None, *, plan_runtime: PlanRuntime | None, snapshot: Snapshot | None
 ) -> Health:
     """The health of a daemon; before it runs only what is known of the plan."""
     versions = Versions(__version__, facts.plan, SCHEMA_VERSION, rules_version())

@@ -17,7 +17,7 @@ from meterd.adapters.web.guard import LARGEST_BODY
 from meterd.adapters.web.registry import PAGES
 from meterd.adapters.web.request_context import MOST_STREAMS_EACH
 from meterd.adapters.web.users import MOST_GUESSES, UserFile
-from tests.adapters.web.web_backends import kept, serving, small_site
+from tests.adapters.web.web_backends import serving
 
 pytestmark = pytest.mark.slow
 WORD = "flour and chalk"
@@ -269,23 +269,6 @@ def test_health_is_for_machines(open_page: str) -> None:
     metrics = httpx.get(f"{open_page}/metrics")
     assert metrics.headers["content-type"].startswith("application/openmetrics-text")
     assert metrics.text.endswith("# EOF\n")
-
-
-def test_a_port_that_is_taken_stops_no_daemon(store: Path, caplog: pytest.LogCaptureFixture) -> None:
-    """The page is missing, the reason is in the log and as a finding, readings go on."""
-    from meterd.app.daemon.web_backend import served
-    from meterd.core.model.plan import Page
-
-    with socket.create_server(("127.0.0.1", 0)) as taken:
-        port = taken.getsockname()[1]
-        site = small_site(Page(port=port))
-        daemon = kept(site, store.with_name("taken.sqlite"))
-        with served(daemon) as address:
-            assert address == ""
-            (finding,) = daemon._conditions()
-    assert (finding.cause, finding.subject) == ("page-away", site.name)
-    assert f"port {port}" in finding.text
-    assert f"cannot serve the page at 127.0.0.1 port {port}" in caplog.text
 
 
 def test_with_a_certificate_the_page_is_https_and_its_cookies_stay_there(store: Path, tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from meterd.adapters.sources import Delivery
 from meterd.app.daemon.inbox import Inbox
 from meterd.app.daemon.step_runner import Counters
 from meterd.core.model.reading import IMPORT, Reading
-from tests.faults.test_e_process import Silent
+from tests.app.daemon.loops_by_hand import Silent
 
 NOW = 1_777_852_800_000
 
