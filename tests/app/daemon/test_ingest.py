@@ -103,6 +103,7 @@ def test_a_reading_that_no_journal_can_hold_costs_no_other_and_figures_follow(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, wanted: dict[str, object]
 ) -> None:
     """It is a finding, and its delivery is confirmed: it would come again for ever. Figures are made after a while of calm."""
+    monkeypatch.setattr(ingest_module, "CALM_S", 3_600.0)
     path, hand = tmp_path / "s.sqlite", Hand()
     beyond = Reading("q02", IMPORT, MAY + 30_000, 2**70, MAY + 30_000)
     with by_hand(site(PORT), path, TrialClock(MAY)) as here:
