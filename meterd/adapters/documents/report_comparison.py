@@ -28,13 +28,13 @@ def comparison_blocks(
     if len(figures) < 2:
         return
     yield Heading(words("compared"))
-    names = [period_name(period, one.start_ms, zone, words) for one in figures]
+    names = [period_name(period, figure.start_ms, zone, words) for figure in figures]
     columns = [Column(words("compared-what"), 50), Column(names[0], 28, "right")]
     for name in names[1:]:
         columns += [Column(name, 28, "right"), Column(words("compared-change"), 20, "right")]
     rows = []
     for key, unit, field, parts, decimals in _FIGURES:
-        values = [getattr(one, field) for one in figures]
+        values = [getattr(figure, field) for figure in figures]
         if any(value is not None for value in values):
             unit_ = currency if field == "cost" else unit
             rows.append(_row(f"{words(key)} [{unit_}]", [_scaled(v, parts) for v in values], decimals, words))

@@ -5,7 +5,7 @@ What is closed here, each found on paho-mqtt 2.2.0 and each with a test in tests
 - subscriptions are made in every on_connect, because a broker that was killed forgets a persistent session;
 - an exception in a callback would end the network thread while `is_connected()` still says yes: all are wrapped;
 - a publish while offline would be queued without bound and sent late: it is refused here, and what is unacknowledged
-  when the connection breaks is dropped before the next connect (the publishing room sends the full set again);
+  when the connection breaks is dropped before the next connect (the publisher sends the full set again);
 - an acknowledgement of the previous connection would confirm a foreign message: tokens carry the connection's number;
 - an empty retained payload deletes a topic: `publish` refuses it, `clear` says so;
 - a full inbox would stop the flow for good, since a message refused in a connection never comes again in it: the

@@ -217,11 +217,11 @@ def clock_time(value: object) -> str:
 def folder_or_url(value: object) -> str:
     """A folder, or an address with a scheme; its secrets stand elsewhere."""
     written = text(value)
-    scheme, found, rest = written.partition("://")
-    if found and "@" in rest.partition("/")[0]:  # not shown: a password may be in it
+    scheme, separator, rest = written.partition("://")
+    if separator and "@" in rest.partition("/")[0]:  # not shown: a password may be in it
         right = "user and password go into archive_username and archive_password_file"
         refuse("the address of the archive has a user in it", f"write {scheme}://host/folder; {right}")
-    if found and (not scheme.isalnum() or not rest.strip("/")):
+    if separator and (not scheme.isalnum() or not rest.strip("/")):
         right = (
             "write sftp://host/folder or a folder; user and password go into archive_username and archive_password_file"
         )

@@ -31,7 +31,7 @@ class _Scanner:
     def __init__(self, text: str) -> None:
         self.text = text
         self.at = 0
-        self.found: dict[Path, int] = {}
+        self.offsets: dict[Path, int] = {}
         self.last: dict[Path, int] = {}  # index of the newest table of each array of tables
 
     def take(self, pattern: re.Pattern[str]) -> str:
@@ -78,12 +78,12 @@ class _Scanner:
         keys = self.key()
         for place, key in enumerate(keys):
             path = (*path, key)
-            self.found.setdefault(path, start)
+            self.offsets.setdefault(path, start)
             if array and place == len(keys) - 1:
                 self.last[path] = self.last.get(path, -1) + 1
             if path in self.last:
                 path = (*path, self.last[path])
-                self.found.setdefault(path, start)
+                self.offsets.setdefault(path, start)
         self.take(_SPACE)
         self.expect("]]" if array else "]")
         return path
@@ -93,7 +93,7 @@ class _Scanner:
         path = table
         for key in self.key():
             path = (*path, key)
-            self.found.setdefault(path, start)
+            self.offsets.setdefault(path, start)
         self.take(_EQUALS)
         self.value(path)
 
@@ -111,7 +111,7 @@ class _Scanner:
         index = 0
         self.take(_SPACE)
         while not self.skip("]"):
-            self.found[(*path, index)] = self.at
+            self.offsets[(*path, index)] = self.at
             self.value((*path, index))
             index += 1
             self.take(_SPACE)
@@ -151,4 +151,4 @@ def key_places(text: str) -> dict[Path, tuple[int, int]]:
         line = bisect_right(lines, offset)
         return line, offset - lines[line - 1] + 1
 
-    return {path: place(offset) for path, offset in scanner.found.items()}
+    return {path: place(offset) for path, offset in scanner.offsets.items()}

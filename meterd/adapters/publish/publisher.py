@@ -1,4 +1,4 @@
-"""The room that puts derived values on the network: one publisher per site, everything retained, nothing stale.
+"""Puts derived values on the network: one publisher per site, everything retained, nothing stale.
 
 `offer` is called by the loop with every new snapshot and never waits for the broker, except for the moment of a
 take-over. Nothing is queued while the broker is away: on return only the newest matters, and the full set is sent.

@@ -30,7 +30,7 @@ SHOW = datetime(2026, 6, 13, 11, 30, tzinfo=UTC)  # a Saturday; the zone of the 
 PUBLISHER = "meterd-demo-meters"
 
 Publish = Callable[[str, bytes], bool]
-Look = Callable[[], tuple[Snapshot | None, Rates]]
+View = Callable[[], tuple[Snapshot | None, Rates]]
 
 
 def plan_path(name: str = DEFAULT_PLAN) -> Path:
@@ -124,23 +124,23 @@ def subscribe_line(prefix: str, site: str, port: int, host: str = "127.0.0.1") -
     return f"mosquitto_sub -V mqttv5 -h {host} -p {port} -t '{prefix}/{site}/#' -v"
 
 
-def watch(look: Look, stop: threading.Event, *, broker_line: str, console: Console | None = None) -> None:
+def watch(view: View, stop: threading.Event, *, broker_line: str, console: Console | None = None) -> None:
     """Show the live summary until `stop` is set: redrawn in place in a terminal, one plain line per 10 s in a pipe."""
     screen = console or Console(file=sys.stdout)
     if not screen.is_terminal:
-        _lines(look, stop, screen)
+        _lines(view, stop, screen)
         return
     with Live(console=screen, refresh_per_second=REFRESH_PER_S, transient=False) as live:
         while not stop.wait(1.0 / REFRESH_PER_S):
-            snapshot, rates = look()
+            snapshot, rates = view()
             if snapshot is not None:
                 live.update(render(snapshot, rates, broker_line))
 
 
-def _lines(look: Look, stop: threading.Event, screen: Console) -> None:
+def _lines(view: View, stop: threading.Event, screen: Console) -> None:
     while True:
         over = stop.wait(LINE_EVERY_S)
-        snapshot, rates = look()
+        snapshot, rates = view()
         if snapshot is not None:
             screen.print(line(snapshot, rates), markup=False, highlight=False, soft_wrap=True)
         if over:

@@ -180,7 +180,7 @@ class SqliteStore:
 
     @property
     def connection(self) -> sqlite3.Connection:
-        """For the other files of this room."""
+        """For the other files of this package."""
         return self._db
 
     def channels(self) -> list[Channel]:

@@ -114,9 +114,9 @@ def _in_description(content: mmap.mmap, item: _Object) -> list[int]:
     """The pages that rows of the description name, wherever they lie."""
     begin = re.escape(item.begin)
     if item.words[3] is not None:
-        return [int.from_bytes(found[1], "big") for found in re.finditer(_PATTERN % begin, content)]
+        return [int.from_bytes(match[1], "big") for match in re.finditer(_PATTERN % begin, content)]
     # the index of a UNIQUE has no text behind its page; before its words stand its types, and the last but one is of the page
-    ends = [(found.end(), content[found.start() - 2]) for found in re.finditer(begin, content)]
+    ends = [(match.end(), content[match.start() - 2]) for match in re.finditer(begin, content)]
     return [int.from_bytes(content[end : end + size], "big") for end, size in ends]
 
 

@@ -192,5 +192,5 @@ def _edges(starts_ms: Sequence[int]) -> tuple[list[int], list[int | None]]:
 
 def _placed(values: Sequence[float | None], factor: float, rows: Sequence[int | None]) -> list[float | None]:
     """The values of the rows in the unit of the chart."""
-    found = [None if row is None else values[row] for row in rows]
-    return [None if value is None else value * factor for value in found]
+    chosen = [None if row is None else values[row] for row in rows]
+    return [None if value is None else value * factor for value in chosen]

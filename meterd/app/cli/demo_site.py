@@ -86,7 +86,7 @@ class Meter:
         self._last = (time.monotonic(), 0, 0)
         self._rates = Rates()
 
-    def look(self) -> tuple[Snapshot | None, Rates]:
+    def view(self) -> tuple[Snapshot | None, Rates]:
         """The last snapshot and the rates since the last look."""
         received, published = self._daemon.counters.readings, self._daemon.published()
         now = time.monotonic()
@@ -249,7 +249,7 @@ def _live(
         with served(daemon) as address:
             if address:
                 print(f"Look at the page: {address}", flush=True)
-            watch(Meter(daemon).look, stop, broker_line=line)
+            watch(Meter(daemon).view, stop, broker_line=line)
     finally:
         stop.set()  # whatever ended the watching ends the rest
         for thread in threads:

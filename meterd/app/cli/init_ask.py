@@ -25,12 +25,12 @@ def asked_points(ask: Ask, say: Callable[[str], None]) -> PointList:
 def _asked(ask: Ask, say: Callable[[str], None], points: list[ListedPoint]) -> Iterator[ListedPoint]:
     while True:
         try:
-            said = ask(f"point {len(points) + 1}, as people call it: ").strip()
-            if not said:
+            answer = ask(f"point {len(points) + 1}, as people call it: ").strip()
+            if not answer:
                 return
-            point = listed_point({"title": said}, len(points) + 1, {spelled(p.name) for p in points})
+            point = listed_point({"title": answer}, len(points) + 1, {spelled(p.name) for p in points})
             if point is None:
-                say(f"{said!r} has no letter that a name can have; write for example: bakery ovens")
+                say(f"{answer!r} has no letter that a name can have; write for example: bakery ovens")
                 continue
             point.guesses.clear()  # what is confirmed is no guess
             yield _completed(point, ask, say, points)

@@ -51,17 +51,17 @@ def scanned_files(arguments: argparse.Namespace, name: str, zone: str) -> dict[s
     print(f"asking {len(address.units)} units ({first} to {last}) at {address.host}:{address.port}; silent ones alone"
           f" take up to {longest_s:.0f} s; nothing is written to them", flush=True)  # fmt: skip
     wire = ModbusWire(address.host, address.port, framing=arguments.framing, timeout_s=TIMEOUT_S)
-    found: list[ScannedUnit] = []
+    units: list[ScannedUnit] = []
     for unit, scanned in scan(wire, address.units):
         if scanned is not None:
-            found.append(scanned)
+            units.append(scanned)
             print(f"  unit {unit}: {_words(scanned)}", flush=True)
-    if not found:
+    if not units:
         raise SourceError(
             f"no unit from {first} to {last} answers at {address.host}:{address.port}; look at the range, --framing, wiring"
             " and baud rate of the device server, and whether another master asks on the line"
         )
-    return dict(_files(found, address, arguments.framing, name=name, zone=zone))
+    return dict(_files(units, address, arguments.framing, name=name, zone=zone))
 
 
 def scan_address(text: str) -> ScanAddress:
@@ -104,13 +104,13 @@ def _shown(value: ScannedValue) -> str:
 
 
 def _files(
-    found: list[ScannedUnit], address: ScanAddress, framing: str, *, name: str, zone: str
+    units: list[ScannedUnit], address: ScanAddress, framing: str, *, name: str, zone: str
 ) -> Iterator[tuple[str, str]]:
     points: list[Row] = []
     guesses: list[list[str]] = []
     inputs: list[Row] = []
     doubts: list[list[str]] = []
-    for scanned in found:
+    for scanned in units:
         for model in scanned.models or (None,):
             point = f"unit-{scanned.unit:03d}" + (f"-{model.nth}" if model is not None and model.nth > 1 else "")
             points.append(_point(point, model))

@@ -269,7 +269,7 @@ class Daemon:
         threads |= {f"notify {name}": revive for name, revive in plan_runtime.alarm_job.threads().items()}
         threads["unusual"] = plan_runtime.unusual_job.revive
         threads["forecast"] = plan_runtime.forecast_job.revive
-        threads["room"] = plan_runtime.disk_space.revive
+        threads["disk-space"] = plan_runtime.disk_space.revive
         if self._digests is not None:
             threads["digests"] = self._digests.revive
         if plan_runtime.feed is not None:

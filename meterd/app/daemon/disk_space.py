@@ -193,7 +193,7 @@ class DiskSpace:
                 self._begin(answer)
         elif self._worker is None and self._may_examine():
             self._words = EXAMINED
-            self._worker = Worker("room", partial(self._examine, now_ms))
+            self._worker = Worker("disk-space", partial(self._examine, now_ms))
             self._worker.start()
 
     def _may_examine(self) -> bool:

@@ -121,11 +121,11 @@ class Ingest:
             engine.take_live(state, self._live.popleft().readings)
 
     def _read_live(self, source: MqttSource) -> Callable[[Delivery], None]:
-        def look(delivery: Delivery) -> None:
+        def take(delivery: Delivery) -> None:
             self._live.append(delivery)
             source.ack(delivery.token)
 
-        return look
+        return take
 
     def _store_takes(self) -> None:
         if self.trouble is None:

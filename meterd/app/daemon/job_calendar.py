@@ -34,7 +34,7 @@ class JobCalendar:
         self._wake.clear()
         return woken
 
-    def look(self) -> None:
+    def wake(self) -> None:
         """Look with the next tick: a run has ended, and another may be due."""
         self._wake.set()
 

@@ -190,7 +190,7 @@ class JobRunner:
         log.log(level, "job %s: %s", name, words, extra=about("job-done" if is_done else "job-failed", name))
         self._run = None
         if self._calendar is not None:
-            self._calendar.look()
+            self._calendar.wake()
 
     def _ended(self, run: _Run) -> tuple[bool, str] | None:
         if run.child is not None:

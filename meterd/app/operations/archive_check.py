@@ -62,9 +62,9 @@ def _compare_file(month: ArchivedMonth, table: str, file: ArchivedFile, *, resul
     if table not in TABLES:
         return  # of a later version, beside what we know
     if file.rows:
-        found = sides.target.fetch(file.path, sides.work)
-        if found != file.sha256:
-            how = "is missing" if found is None else "is not what was written"
+        digest = sides.target.fetch(file.path, sides.work)
+        if digest != file.sha256:
+            how = "is missing" if digest is None else "is not what was written"
             result.faults.append(f"{what}: {file.path} {how}; {TRIES_NEXT}")
             return
     if table == STATE:
@@ -145,9 +145,9 @@ def _digest(fresh: Path) -> None:
 
 
 def _fetched(target: ArchiveTarget, archived: ArchivedFile, file: Path) -> None:
-    found = target.fetch(archived.path, file)
-    if found != archived.sha256:
-        how = "is missing" if found is None else "is not what was written"
+    digest = target.fetch(archived.path, file)
+    if digest != archived.sha256:
+        how = "is missing" if digest is None else "is not what was written"
         raise StoreError(
             f"the archive {target.url}: {archived.path} {how}; restore it from another copy of the archive"
         )

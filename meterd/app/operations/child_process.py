@@ -29,12 +29,12 @@ answer = import_module(sys.argv[2]).answer
 asked = sys.stdin.buffer.read(int(sys.argv[1]))
 threading.Thread(target=lambda: (sys.stdin.buffer.read(), os._exit(1)), daemon=True).start()
 try:
-    said = answer(asked)
+    result = answer(asked)
 except BaseException as exc:  # to end in order would wait for the thread above
     sys.stderr.write(described(exc))
     sys.stderr.flush()
     os._exit(1)
-sys.stdout.buffer.write(said)
+sys.stdout.buffer.write(result)
 sys.stdout.flush()
 os._exit(0)
 """ % (NICENESS,)  # noqa: UP031 - braces of the script stay braces

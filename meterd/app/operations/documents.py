@@ -191,12 +191,12 @@ def _acceptance_data(
         newest = {channel: results for channel in channels if (results := store.latest(channel)) is not None}
         days = store.span(Period.DAY) if board is not None else None
         rows = store.balances(board, Period.DAY, days[0], days[1] + 1) if board is not None and days is not None else []
-        found = store.finding_tables.all()
+        findings = store.finding_tables.all()
     names = {point} if point else {item.name for item in plan.site.points_of(board or "")}
     return AcceptanceData(
         {channel: NewestReading(*newest[channel]) for channel in newest},
         rows[-1] if rows else None,
-        _doubts(plan.site, found, names, lang),
+        _doubts(plan.site, findings, names, lang),
     )
 
 

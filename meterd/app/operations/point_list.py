@@ -126,16 +126,16 @@ def _means(title: str, words: Sequence[str], *, exact: bool) -> bool:
 
 def listed_point(cells: dict[str, str], row: int, taken: set[str]) -> ListedPoint | None:
     """The point of one row, None if its cells name none; `taken` holds the spelled names of the points before."""
-    said = cells.get("point") or cells.get("title") or ""
-    if not said or not suggestion(said):
+    written = cells.get("point") or cells.get("title") or ""
+    if not written or not suggestion(written):
         return None
     values = {
         key: cells[key] for key in ("title", "place", "tenant", "designation", "serial", "address") if key in cells
     }
-    point = ListedPoint(values | {"point": unique_name(suggestion(said), taken)}, row=row)
-    if point.name != said:
-        values.setdefault("title", said)
-        point.values.setdefault("title", said)
+    point = ListedPoint(values | {"point": unique_name(suggestion(written), taken)}, row=row)
+    if point.name != written:
+        values.setdefault("title", written)
+        point.values.setdefault("title", written)
     point.values["board"] = suggestion(cells.get("board", "")) or "main"
     point.values["role"] = _role(cells, point)
     _numbers(cells, point)
@@ -151,10 +151,10 @@ def unique_name(name: str, taken: set[str]) -> str:
 
 
 def _role(cells: Mapping[str, str], point: ListedPoint) -> str:
-    said = spelled(cells.get("role", ""))
-    if said in {role.value for role in Role}:
-        return said
-    for text, where in ((said, "its kind"), (spelled(f"{point.name} {cells.get('title', '')}"), "its name")):
+    kind = spelled(cells.get("role", ""))
+    if kind in {role.value for role in Role}:
+        return kind
+    for text, where in ((kind, "its kind"), (spelled(f"{point.name} {cells.get('title', '')}"), "its name")):
         role, guess = role_by(text, where)
         if guess:
             point.guesses.append(guess)
@@ -169,8 +169,8 @@ def role_by(text: str, where: str) -> tuple[str, str]:
     >>> role_by("pvroof", "its name")
     ('pv', 'role pv, by its name')
     """
-    found = next((role for role, words in ROLE_WORDS if text and any(word in text for word in words)), None)
-    return (str(Role.FEEDER), "") if found is None else (str(found), f"role {found}, by {where}")
+    role = next((kind for kind, words in ROLE_WORDS if text and any(word in text for word in words)), None)
+    return (str(Role.FEEDER), "") if role is None else (str(role), f"role {role}, by {where}")
 
 
 _AMPERES = re.compile(r"([0-9]+(?:[.,][0-9]+)?) ?A?$", re.IGNORECASE)

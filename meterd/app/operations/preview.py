@@ -117,7 +117,7 @@ def doubtful(store: ReadStore, site: Site, impact: Impact) -> tuple[int, ...]:
 class _PreviewRequest:
     path: Path
     site: Site
-    one: Correction
+    correction: Correction
 
 
 def answer(asked: bytes) -> bytes:
@@ -125,7 +125,7 @@ def answer(asked: bytes) -> bytes:
     what = pickle.loads(asked)  # from our own parent, by its pipe
     assert isinstance(what, _PreviewRequest), "this is what the parent asks"
     try:
-        correction_preview = preview_correction(what.path, what.site, what.one)
+        correction_preview = preview_correction(what.path, what.site, what.correction)
     except ConfigError as exc:
         texts: dict[str, object] = {"cannot": str(exc)}
     except StoreError as exc:

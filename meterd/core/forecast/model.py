@@ -159,10 +159,10 @@ def issue(model: Model, history: History) -> SiteForecast | None:
         return None
     terms = terms_of(history, 4 * history.per_day)
     now = len(history.load) - 1
-    tables = [_tables(one, model, history, terms=terms, now=now) for one in model.leads]
+    tables = [_tables(lead, model, history, terms=terms, now=now) for lead in model.leads]
     targets = np.arange(1, history.ahead + 1)
     pv, load, surplus = (
-        _between(targets, [one.lead for one in model.leads], [table[kind] for table in tables], history.per_day)
+        _between(targets, [lead.lead for lead in model.leads], [table[kind] for table in tables], history.per_day)
         for kind in range(3)
     )
     courses = {Quantity.LOAD: _course(load)}

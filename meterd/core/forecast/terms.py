@@ -185,8 +185,8 @@ def _rows(values: Floats, day: int) -> Floats:
 def _before(values: Floats, day: int) -> Floats:
     """The values of one and of two days before."""
     missing = np.full(day, np.nan)
-    one = np.concatenate((missing, values[:-day]))
-    return np.stack([one, np.concatenate((missing, one[:-day]))])
+    day_before = np.concatenate((missing, values[:-day]))
+    return np.stack([day_before, np.concatenate((missing, day_before[:-day]))])
 
 
 def _window_sum(values: Floats, width: int) -> tuple[Floats, Ints]:

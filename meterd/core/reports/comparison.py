@@ -52,9 +52,9 @@ def compared_with(account: PeriodAccount) -> Sequence[PeriodAccount]:
     """The periods that one is compared with: the one before it, and of a month the same month of the year before."""
     step = account.site.interval_s * 1000
 
-    def before(one: PeriodAccount) -> PeriodAccount:
-        start = bounds(one.period, one.start_ms - step, account.zone, step)[0]
-        return PeriodAccount(one.stored, one.site, one.period, start, one.history)
+    def before(period: PeriodAccount) -> PeriodAccount:
+        start = bounds(period.period, period.start_ms - step, account.zone, step)[0]
+        return PeriodAccount(period.stored, period.site, period.period, start, period.history)
 
     results = [before(account)]
     if account.period is Period.MONTH:

@@ -1,10 +1,10 @@
 """Sharing of the surplus: shares of all consumers from the powers of one moment, safe by construction.
 
-    room (how much, and why not more) -> rotation (who) -> shares, each with its reason in words
+    available power (how much, and why not more) -> scheduling (who) -> shares, each with its reason in words
 
 The surplus plus the flexible load now running, of the same moment, does not depend on shares that are still on their way:
-so a delay in the loop makes nothing swing. What is drawn beyond the shares is base load and lowers the room of nobody else
-than all together. Whole watts; the sum of the shares is never more than the room but for minimum times.
+so a delay in the loop makes nothing swing. What is drawn beyond the shares is base load and lowers the available power of
+nobody else than all together. Whole watts; the sum of the shares is never more than the available power but for minimum times.
 """
 
 from collections.abc import Iterator

@@ -99,11 +99,12 @@ def follow_sign(sign_check: SignCheck, inputs: Inputs, load: Load) -> SignCheck:
 
 @dataclass(frozen=True, slots=True)
 class PreviousState:
-    """What is known of earlier rooms.
+    """What is known of earlier samples.
 
-    `before_w` is the room of the valid sample before, `ceiling_w` the last valid one, found at `valid_ms`. `credit_w` is how
-    much the shares may rise now; `staged_ms` when a release after an outage began, None = none. `newest_w` are the rooms of
-    the last `SETTLE_S`. `shut` means that there was no supply or no snapshot for so long that everything went to zero.
+    `before_w` is the available power of the valid sample before, `ceiling_w` the last valid one, found at `valid_ms`.
+    `credit_w` is how much the shares may rise now; `staged_ms` when a release after an outage began, None = none.
+    `newest_w` are those of the last `SETTLE_S`. `shut` means that there was no supply or no snapshot for so long that
+    everything went to zero.
     """
 
     before_w: int | None = None

@@ -40,7 +40,7 @@ class Policy:
     def window(self) -> int:
         """Decisions whose shares may still be acting: also where the loop is three times slower than the plan says.
 
-        A load that has lost its share and still draws would otherwise seem to be base load, which takes the room from the
+        A load that has lost its share and still draws would otherwise seem to be base load, which takes power from the
         next load, and so on: one slow relay would turn off the whole row (found by the closed-loop test).
         """
         return 3 * self.sharing.delay_samples + 6

@@ -47,7 +47,7 @@ class ShareDraft:
 
 @dataclass(slots=True)
 class Budget:
-    """What is left of the room for the next class."""
+    """What is left of the available power for the next class."""
 
     keep_w: int
     rise_w: int
@@ -121,7 +121,7 @@ def consumer_status(
 def distribute(
     state: ConsumerState, policy: Policy, available: AvailablePower, acceptable: AcceptableDraw, now_ms: int
 ) -> ShareDraft:
-    """Shares of all consumers for one room."""
+    """Shares of all consumers of one available power."""
     count = len(policy.names)
     zero = np.zeros(count, dtype=np.int64)
     draft = ShareDraft(zero.copy(), np.full(count, int(Why.NOTHING), dtype=np.int64), zero.copy())
@@ -288,7 +288,7 @@ def _fill(
     floor = draft.share_w[more]
     most = status.most_w[more]
     before = np.minimum(np.maximum(state.share_w[more], floor), most)
-    # what they have together may stay while there is room for it; more must fit into what may rise
+    # what they have together may stay while there is power for it; more must fit into what may rise
     had = int((before - floor).sum())
     budget = max(0, min(left.keep_w, max(had, min(left.rise_w, left.top_w))))
     fair = max_min_from(budget + int(floor.sum()), floor, most)

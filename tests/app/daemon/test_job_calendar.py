@@ -51,7 +51,7 @@ def test_it_wakes_again_and_again_and_when_asked(monkeypatch: pytest.MonkeyPatch
         assert until(calendar.woken, 20)
     calendar.woken()
     assert not calendar.woken()
-    calendar.look()
+    calendar.wake()
     assert calendar.woken()
     assert not calendar.woken()
 

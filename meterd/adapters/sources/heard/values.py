@@ -49,12 +49,12 @@ def numbers_in(payload: bytes, arrived_ms: int) -> tuple[HeardNumber, ...]:
         return (HeardNumber("", (), from_text(payload.decode("ascii", "replace"))),)
     if _is_pack(document):
         return _records(payload)
-    found = tuple(
+    numbers = tuple(
         value for value, _ in zip(_members(document, "", (), ("", ""), arrived_ms), range(MOST), strict=False)
     )
-    if not found:
+    if not numbers:
         raise ValueError("no number in it")
-    return found
+    return numbers
 
 
 def _is_pack(document: object) -> bool:
@@ -66,14 +66,14 @@ def _is_pack(document: object) -> bool:
 
 
 def _records(payload: bytes) -> tuple[HeardNumber, ...]:
-    found: dict[str, HeardNumber] = {}
+    numbers: dict[str, HeardNumber] = {}
     for record in senml.resolve(payload):
         if record.value is not None:
             names = tuple(part for part in record.name.replace("/", ":").split(":") if part)
-            found[record.name] = HeardNumber(record.name, names, record.value, record.unit)
-    if not found:
+            numbers[record.name] = HeardNumber(record.name, names, record.value, record.unit)
+    if not numbers:
         raise ValueError("no number in the records of the pack")
-    return tuple(found.values())
+    return tuple(numbers.values())
 
 
 def _members(

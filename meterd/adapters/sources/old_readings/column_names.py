@@ -72,9 +72,9 @@ def unit_in(title: str) -> str:
     >>> unit_in("Kran Bezug [kWh]"), unit_in("CRANE KWH"), unit_in("crane")
     ('kWh', 'kWh', '')
     """
-    found = [_UNITS[word.casefold()] for word in _UNIT.findall(title) if word.casefold() in _UNITS]
-    longer = [unit for unit in found if len(unit) > 1]  # A and W and V are also words
-    return (longer or found or [""])[-1]
+    units = [_UNITS[word.casefold()] for word in _UNIT.findall(title) if word.casefold() in _UNITS]
+    longer = [unit for unit in units if len(unit) > 1]  # A and W and V are also words
+    return (longer or units or [""])[-1]
 
 
 def register_in(title: str, unit: str, role: Role | None) -> str:

@@ -114,7 +114,9 @@ def _is_time(cell: str) -> bool:
         return False
     cells = np.array([cell], dtype=object)
     order = date_order(cells)
-    return order is not None and any(read_times(cells, one).local.good[0] for one in (order.order, MDY) if one)
+    return order is not None and any(
+        read_times(cells, candidate).local.good[0] for candidate in (order.order, MDY) if candidate
+    )
 
 
 def _has_digit(cell: str) -> bool:
@@ -300,8 +302,8 @@ def row_names(grid: Grid, layout: Layout, mapping: FileMapping) -> Texts:
 def _propose_columns(grid: Grid, layout: Layout, names: PointNames, *, site: Site, result: Proposal) -> None:
     mapping = result.mapping
     if mapping.is_long:
-        found = dict.fromkeys(row_names(grid, layout, mapping).tolist())
-        titles = [(name, f"{name} {mapping.value}") for name in found if name.strip()][:MOST_NAMES]
+        written = dict.fromkeys(row_names(grid, layout, mapping).tolist())
+        titles = [(name, f"{name} {mapping.value}") for name in written if name.strip()][:MOST_NAMES]
     else:
         places = [place for place in _value_places(layout, mapping) if not _is_empty(grid, layout, place)]
         titles = [(layout.titles[place], layout.titles[place]) for place in places]

@@ -100,10 +100,10 @@ def read_times(texts: NDArray[np.object_], order: str, unit: str = "") -> Moment
     if unit:
         return _numbers(trimmed, unit, missing)
     parts = trimmed.str.extract(PATTERN)
-    found = np.asarray(parts["a"].notna())
-    local, good = _local_ms(parts, order or DMY, found)
-    offset, has_offset, known = _offsets(parts["zone"], found)
-    reasons = _reasons(trimmed, ~missing & ~(good & known), order or DMY, found & ~known)
+    matched = np.asarray(parts["a"].notna())
+    local, good = _local_ms(parts, order or DMY, matched)
+    offset, has_offset, known = _offsets(parts["zone"], matched)
+    reasons = _reasons(trimmed, ~missing & ~(good & known), order or DMY, matched & ~known)
     return Moments(Cells(local, good & known & ~missing, missing, reasons), offset, has_offset)
 
 
@@ -121,11 +121,11 @@ def _whole(column: "pd.Series[Any]") -> Ints:
     return np.asarray(pd.to_numeric(column, errors="coerce").fillna(0)).astype(np.int64)
 
 
-def _local_ms(parts: pd.DataFrame, order: str, found: Bools) -> tuple[Ints, Bools]:
+def _local_ms(parts: pd.DataFrame, order: str, matched: Bools) -> tuple[Ints, Bools]:
     numbers = {key: _whole(parts[key]) for key in ("a", "b", "c", "hour", "minute", "second")}
     year, month, day = (numbers[place] for place in _PLACES[order])
     year = np.where(year < 100, year + 2000, year)
-    good = found & (year >= 1990) & (year < 2100) & (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31)
+    good = matched & (year >= 1990) & (year < 2100) & (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31)
     months = (np.where(good, year, 2000) - 1970) * 12 + np.where(good, month, 1) - 1
     first = months.astype("datetime64[M]")
     days = first.astype("datetime64[D]").astype(np.int64) + np.where(good, day, 1) - 1
@@ -144,9 +144,9 @@ def _hours(hour: Ints, half: "pd.Series[Any]") -> Ints:
     return np.where(morning & (hour == 12), 0, hour)
 
 
-def _offsets(zone: "pd.Series[Any]", found: Bools) -> tuple[Ints, Bools, Bools]:
+def _offsets(zone: "pd.Series[Any]", matched: Bools) -> tuple[Ints, Bools, Bools]:
     """Offsets in ms, where one is written, and where it is none or known."""
-    has = np.asarray(zone.notna()) & found
+    has = np.asarray(zone.notna()) & matched
     offset, known = np.zeros(len(zone), dtype=np.int64), np.ones(len(zone), dtype=bool)
     for name in set(zone[has]):
         mine = np.asarray(zone == name)

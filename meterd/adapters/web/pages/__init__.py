@@ -1,4 +1,4 @@
-"""One file for each page: the answer as typed values, and `look()`, which makes it.
+"""One file for each page: the answer as typed values, and `view()`, which makes it.
 
 Read `overview` first; `registry` beside this folder lists them.
 """

@@ -1,4 +1,4 @@
-"""The forecast on the sheet "pv": the next 48 hours with their band, and how good the forecasts of a month were."""
+"""The forecast on the page "pv": the next 48 hours with their band, and how good the forecasts of a month were."""
 
 from collections.abc import Sequence
 

@@ -82,9 +82,9 @@ class _Day:
             shape = (len(wanted), 1)
             return Columns(np.zeros(shape, np.int64), np.zeros(shape, np.bool_), np.zeros(shape, np.uint8))
         order = np.unique(wanted)  # an hour that comes twice in autumn has one counterpart
-        found = figures_of(self._reads, self._items[name], Period.INTERVAL, order)
+        figures = figures_of(self._reads, self._items[name], Period.INTERVAL, order)
         rows = np.searchsorted(order, wanted)
-        return Columns(found.energy[rows], found.present[rows], found.flags[rows])
+        return Columns(figures.energy[rows], figures.present[rows], figures.flags[rows])
 
     def watt(self, plus: Columns, minus: Columns | None = None) -> list[int | None]:
         """Mean powers of a figure, or of the difference of two where both are read."""
