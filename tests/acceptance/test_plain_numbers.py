@@ -22,6 +22,18 @@ from tests.faults.test_g_rounds import SENT, plan
 pytestmark = pytest.mark.slow
 AGE_S, BEAT_S = 4, 2
 UT_S = AGE_S + 2 * BEAT_S  # a tenth and less of the usual 120 s, which are made of 60 and 2 x 30
+TARIFF = """
+[[tariff]]
+name = "energy"
+kind = "import"
+price = 0.20
+
+[[tariff]]
+name = "in the morning"
+kind = "import"
+price = 0.05
+times = "00:00-12:00"
+"""
 LIMITS = f"power_max_age_s = {AGE_S}, publish_every_s = {BEAT_S}"
 
 
@@ -127,26 +139,30 @@ def test_plain_numbers_tell_none_from_unknown_and_an_outage_from_a_value(tmp_pat
 
 
 def test_json_topics_of_a_running_daemon_are_what_their_schemas_say(tmp_path: Path) -> None:
-    """service, catalogue and a finding as they stand at the broker, by an independent validator; a topic `time` stands where
-    the catalogue says so and nowhere else.
+    """service, catalogue, display and a finding as they stand at the broker, by an independent validator; the price of now is
+    in the display; a topic `time` stands where the catalogue says so and nowhere else.
     """
     with Mosquitto() as broker, hearing(broker, "#") as seen:
         limits = f"stale_after_s = 5, {LIMITS}"
-        with Child(plan(tmp_path, broker.port, limits), tmp_path / "s.sqlite") as child, sending(broker.port) as out:
+        path = plan(tmp_path, broker.port, limits)
+        path.write_text(path.read_text(encoding="utf-8") + TARIFF, encoding="utf-8")
+        with Child(path, tmp_path / "s.sqlite") as child, sending(broker.port) as out:
             publish(out, [(f"m/{p}", message(now_ms(), power=w)) for p, w in SENT.items()])
             assert until(lambda: any("/finding/" in topic for topic in list(seen)), 60), child.said()
-            assert until(lambda: "energy/mill/catalogue" in seen, 30)
+            assert until(lambda: {"energy/mill/catalogue", "energy/mill/display"} <= seen.keys(), 30)
         results = {
             topic.removeprefix("energy/mill/"): json.loads(seen[topic][-1] or b"null") for topic in seen if _json(topic)
         }
         for topic, fields in results.items():
             if fields is not None:
                 Draft202012Validator(schemas()[topic.split("/")[0]]).validate(fields)
-        assert {topic.split("/")[0] for topic in results} == {"service", "catalogue", "finding"}
+        assert {topic.split("/")[0] for topic in results} == {"service", "catalogue", "display", "finding"}
+        tariff = results["display"]["tariff"]
+        assert {tariff["price"], tariff["then"]} == {0.2, 0.25}, "a change twice a day"
         dated = {f"{row['pattern']}/time" for row in results["catalogue"]["values"] if row.get("time")}
         heard = {topic.removeprefix("energy/mill/") for topic in seen if topic.endswith("/time")}
         assert heard == {topic for topic in dated if "{" not in topic} | {f"share/boiler-{i}/time" for i in (1, 2)}
 
 
 def _json(topic: str) -> bool:
-    return topic.removeprefix("energy/mill/").split("/")[0] in ("service", "catalogue", "finding")
+    return topic.removeprefix("energy/mill/").split("/")[0] in ("service", "catalogue", "display", "finding")

@@ -1,13 +1,14 @@
-"""One small message with everything a display shows: powers, the energies of today, and a sentence in both languages."""
+"""One small message with everything a display shows: powers, energies of today, price, and a sentence in both languages."""
 
 import json
 
+from meterd.core.energy.price_now import price_now
 from meterd.core.model.periods import text as time_text
 from meterd.core.model.reading import Quality
 from meterd.core.model.snapshot import PowerNow, PvNow, Snapshot, SurplusNow
 from meterd.core.model.surplus_level import SurplusLevel
 
-TITLE_MOST = 60  # letters: the message stays below 1 kB
+TITLE_MOST, CURRENCY_MOST = 60, 8  # letters: the message stays below 1 kB
 _WORDS = {
     "en": {
         "pv": "PV is producing {power}",
@@ -42,6 +43,7 @@ def display_fields(snapshot: Snapshot) -> dict[str, object]:
         **{f"{name}_w": _whole(now) for name, now in powers.items()},
         "surplus": snapshot.surplus_level.value,
         "today": _today(snapshot.pv_day),
+        "tariff": _tariff(snapshot),
         "words": {language: _sentence(snapshot, language) for language in _WORDS},
     }
 
@@ -76,6 +78,16 @@ def _today(day: PvNow | None) -> dict[str, int | None] | None:
         "consumption_wh": day.consumption_mwh,
     }
     return {name: None if mwh is None else round(mwh / 1000) for name, mwh in energies.items()}
+
+
+def _tariff(snapshot: Snapshot) -> dict[str, object] | None:
+    """What a kWh from the grid costs, until when, and then; null where the plan has no price for it."""
+    now = price_now(snapshot.site, snapshot.now_ms)
+    if now is None:
+        return None
+    until = None if now.until_ms is None else time_text(now.until_ms)
+    then = None if now.then is None else float(now.then)
+    return {"price": float(now.price), "currency": now.currency[:CURRENCY_MOST], "until": until, "then": then}
 
 
 def _sentence(snapshot: Snapshot, language: str) -> str:

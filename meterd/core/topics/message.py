@@ -316,7 +316,10 @@ def finding_message(root: str, finding: Finding, expiry_s: int) -> Message:
 OTHERS: tuple[tuple[str, str], ...] = (
     ("service", "Whether the publisher is live or gone, with epoch, sequence, version and heartbeat time (JSON)."),
     ("catalogue", "This list (JSON)."),
-    ("display", "Powers, energies of today and a sentence in English and German, for displays, below 1 kB (JSON)."),
+    (
+        "display",
+        "Powers, energies of today, the price of now and a sentence in English and German, for displays, below 1 kB (JSON).",
+    ),
     ("finding/{finding}", "One open finding; removed when it is closed (JSON)."),
     ("point/{former}/renamed", "What a point is called now that had this name before (JSON)."),
 )

@@ -156,6 +156,12 @@ def display_schema() -> Schema:
     energy: Schema = {"type": ["integer", "null"], "minimum": 0}
     names = ("production_wh", "self_use_wh", "import_wh", "export_wh", "consumption_wh")
     today = _object("Energies of the local day so far in Wh, closed intervals", dict.fromkeys(names, energy))
+    prices: dict[str, Schema] = {
+        "price": {"type": "number", "description": "Per kWh, now; of prices in steps the first."},
+        "currency": _TEXT,
+        "until": {**_described(_TIME, "Its next change within eight days."), "type": ["string", "null"]},
+        "then": {"type": ["number", "null"], "description": "Per kWh, from that change on."},
+    }
     properties: dict[str, Schema] = {
         "title": _described(_TEXT, "The site, for people."),
         "at": _described(_TIME, "When this was made."),
@@ -170,6 +176,7 @@ def display_schema() -> Schema:
         "surplus_w": power,
         "surplus": _words(list(LEVELS), "The surplus as a word, as in pv/surplus-level."),
         "today": {"anyOf": [today, {"type": "null"}]},
+        "tariff": {"anyOf": [_object("What energy from the grid costs", prices), {"type": "null"}]},
         "words": _object("A sentence in each language", {"en": _TEXT, "de": _TEXT}),
     }
     return _object("For displays", properties)

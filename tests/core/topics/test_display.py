@@ -2,17 +2,25 @@
 
 import json
 from dataclasses import replace
+from fractions import Fraction
 
 import pytest
 from jsonschema import Draft202012Validator
 
+from meterd.core.model.periods import text
 from meterd.core.model.reading import Quality
 from meterd.core.model.snapshot import PowerNow, Snapshot
 from meterd.core.model.surplus_level import SurplusLevel
+from meterd.core.model.tariff import Price, PriceKind, times_in
 from meterd.core.topics.display import display_fields, display_payload
 from meterd.core.topics.schemas import display_schema
 from meterd.core.topics.table import values
 from tests.snapshots import NOW_MS, site, snapshot
+
+PRICES = (
+    Price("day", PriceKind.IMPORT, Fraction(1234567, 1000000), currency="currency" * 9, times=times_in("00:00-12:00")),
+    Price("all", PriceKind.IMPORT, Fraction(7654321, 1000000), currency="currency" * 9),
+)
 
 
 def picture(level: SurplusLevel = SurplusLevel.SOME) -> Snapshot:
@@ -41,6 +49,16 @@ def test_the_message_holds_what_a_display_shows() -> None:
     }
 
 
+def test_the_price_of_now_and_its_next_change() -> None:
+    """Null without [[tariff]]; otherwise a number per kWh, the moment of the change, and the number then."""
+    assert display_fields(picture())["tariff"] is None
+    begins = Price("levy", PriceKind.IMPORT, Fraction("0.25"), from_ms=NOW_MS - NOW_MS % 900_000 + 900_000)
+    base = Price("energy", PriceKind.IMPORT, Fraction("0.2"))
+    fields = display_fields(replace(picture(), site=replace(site(), tariff=(base, begins))))
+    until = text(begins.from_ms)
+    assert fields["tariff"] == {"price": 0.2, "currency": "EUR", "until": until, "then": 0.45}
+
+
 def test_what_is_missing_is_null_and_said() -> None:
     """No power, no day: invalid, and the words say that nothing is known."""
     nothing = PowerNow(None, NOW_MS, Quality.INVALID, "no power")
@@ -59,7 +77,9 @@ def test_what_is_missing_is_null_and_said() -> None:
 def test_it_follows_its_schema_and_stays_below_a_kilobyte(level: SurplusLevel) -> None:
     """Also with a long title and large figures."""
     large = PowerNow(-123_456_789.0, NOW_MS - 59_000, Quality.GOOD)
-    shot = replace(picture(level), site=replace(site(), title="Harrow Mill " * 30), draw=large, production=large)
+    shot = replace(
+        picture(level), site=replace(site(), title="Harrow Mill " * 30, tariff=PRICES), draw=large, production=large
+    )
     payload = display_payload(shot)
     assert len(payload) < 1000
     Draft202012Validator(display_schema()).validate(json.loads(payload))
