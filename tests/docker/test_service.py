@@ -32,6 +32,18 @@ def test_the_unit_has_only_keys_that_systemd_knows(tmp_path: Path) -> None:
     assert "WatchDogSec" in analyze("verify", str(unit)).stderr
 
 
+def test_what_the_manual_adds_for_serial_ports_has_only_keys_that_systemd_knows(tmp_path: Path) -> None:
+    """As a drop-in of the shipped unit."""
+    manual = UNIT.with_name("README.md").read_text(encoding="utf-8")
+    (added,) = re.findall(r"```ini\n(.*?)```", manual, re.S)
+    assert "char-ttyUSB" in added
+    unit = tmp_path / "meterd.service"
+    text = UNIT.read_text(encoding="utf-8").replace("/opt/meterd/bin/meterd", sys.executable)
+    unit.write_text(text + added, encoding="utf-8")
+    done = analyze("verify", str(unit))
+    assert (done.returncode, done.stdout + done.stderr) == (0, "")
+
+
 def test_the_unit_is_hardened() -> None:
     """Exposure as systemd-analyze counts it, and the keys that issue and design ask for."""
     done = analyze("security", "--offline=true", f"--threshold={EXPOSED}", str(UNIT))

@@ -20,7 +20,7 @@ from meterd.adapters.sources import inputs_of, sample, settings_from
 from meterd.adapters.sources.mqtt import wall_ms
 from meterd.adapters.sources.password import password
 from meterd.adapters.sources.payloads import PAYLOAD_LIMIT, InputGroup, decode, group_of
-from meterd.adapters.sources.polling import Garbage, Pace, PolledSource, check_common
+from meterd.adapters.sources.polling import Garbage, Pace, PolledSource, host_faults, pace_faults, refuse
 from meterd.adapters.sources.tcp import CHUNK, LineLost, NoAnswer
 from meterd.adapters.sources.timestamps import EPOCH_UNITS_MS
 from meterd.adapters.sources.values import AnswerValues
@@ -67,11 +67,8 @@ class HttpSettings:
 def settings_for(row: SourceRow, _site: Site | None = None) -> HttpSettings:
     """The options of a source, checked. ConfigError names every fault."""
     settings = settings_from(HttpSettings, row, {})
-    check_common(
-        row.name, settings.host, settings.open_port,
-        period_s=settings.period_s, timeout_s=settings.timeout_s, retry_max_s=settings.retry_max_s,
-    )  # fmt: skip
-    faults = []
+    faults = host_faults(settings.host, settings.open_port)
+    faults += pace_faults(settings.period_s, settings.timeout_s, settings.retry_max_s)
     if settings.time_unit not in EPOCH_UNITS_MS:
         faults.append(f"option time_unit is one of {', '.join(EPOCH_UNITS_MS)}")
     if settings.ca_file and not settings.tls:
@@ -80,8 +77,7 @@ def settings_for(row: SourceRow, _site: Site | None = None) -> HttpSettings:
         faults.append("a password is given without username")
     if ":" in settings.username:
         faults.append("option username must not have a colon (RFC 7617)")
-    if faults:
-        raise ConfigError(f"source {row.name}: " + "; ".join(faults))
+    refuse(row.name, faults)
     return settings
 
 

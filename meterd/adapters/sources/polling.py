@@ -16,6 +16,7 @@ from typing import Protocol
 from meterd.adapters.runtime.backoff import backoff_s
 from meterd.adapters.runtime.worker import Worker
 from meterd.adapters.sources import CLOCK_SET_MS, Delivery, RefusalLog, Refused
+from meterd.adapters.sources.serial_port import LineOptions, line_faults
 from meterd.adapters.sources.tcp import LineLost, NoAnswer
 from meterd.adapters.sources.values import AnswerValues
 from meterd.core.errors import ConfigError, SourceError, described
@@ -68,19 +69,41 @@ class Pace:
     retry_max_s: float
 
 
-def check_common(name: str, host: str, port: int, *, period_s: float, timeout_s: float, retry_max_s: float) -> None:
-    """ConfigError for what no polled source can work with."""
+def common_faults(options: LineOptions) -> list[str]:
+    """What no polled source can work with."""
+    if options.serial_port:
+        faults = line_faults(options)
+        if options.host:
+            faults.append("options host and serial_port exclude each other; leave one out")
+    else:
+        faults = host_faults(options.host, options.port)
+    return faults + pace_faults(options.period_s, options.timeout_s, options.retry_max_s)
+
+
+def host_faults(host: str, port: int) -> list[str]:
+    """What is wrong with the address of a device."""
     faults = []
     if not host:
         faults.append('option host is missing; add host = "10.0.0.5"')
     if not 1 <= port <= HIGHEST_PORT:
         faults.append("option port is 1 to 65535")
+    return faults
+
+
+def pace_faults(period_s: float, timeout_s: float, retry_max_s: float) -> list[str]:
+    """What is wrong with the times of a source."""
+    faults = []
     if not SHORTEST_PERIOD_S <= period_s <= 86_400:
         faults.append(f"option period_s is {SHORTEST_PERIOD_S} to 86400 seconds")
     if not 0.05 <= timeout_s <= LONGEST_TIMEOUT_S:
         faults.append(f"option timeout_s is 0.05 to {LONGEST_TIMEOUT_S:g} seconds")
     if not 0.05 <= retry_max_s <= 86_400:
         faults.append("option retry_max_s is 0.05 to 86400 seconds")
+    return faults
+
+
+def refuse(name: str, faults: list[str]) -> None:
+    """ConfigError that names all faults of a source, if there are any."""
     if faults:
         raise ConfigError(f"source {name}: " + "; ".join(faults))
 

@@ -134,7 +134,7 @@ def probe(row: SourceRow, inputs: tuple[Input, ...], site: Site) -> tuple[Sectio
 
 def _modbus(row: SourceRow, inputs: tuple[Input, ...], site: Site) -> tuple[Section, ...]:
     settings = modbus.settings_for(row)
-    wire = ModbusWire(settings.host, settings.port, framing=settings.framing, timeout_s=settings.timeout_s)
+    wire = ModbusWire(settings)
     sections = []
     try:
         for meter_input in inputs:
@@ -178,7 +178,7 @@ def _with_neighbours(wire: ModbusWire, spot: Spot, before: int, after: int) -> t
 
 def _sunspec(row: SourceRow, inputs: tuple[Input, ...], site: Site) -> tuple[Section, ...]:
     settings = sunspec.settings_for(row)
-    wire = ModbusWire(settings.host, settings.port, framing=settings.framing, timeout_s=settings.timeout_s)
+    wire = ModbusWire(settings)
     asked: dict[sunspec.Place, dict[str, str]] = {}
     for meter_input in inputs:
         place, point = sunspec.parse_address(meter_input.address, unit=settings.unit)
@@ -255,7 +255,7 @@ def _sml(row: SourceRow, inputs: tuple[Input, ...], site: Site) -> tuple[Section
     settings = sml.settings_for(row)
     return (
         _telegram(
-            _heard(Wire(settings.host, settings.port, settings.timeout_s), sml.find, sml.check, settings.timeout_s),
+            _heard(Wire(settings), sml.find, sml.check, settings.timeout_s),
             sml.items_of,
             inputs,
             site,
@@ -265,7 +265,7 @@ def _sml(row: SourceRow, inputs: tuple[Input, ...], site: Site) -> tuple[Section
 
 def _readout(row: SourceRow, inputs: tuple[Input, ...], site: Site) -> tuple[Section, ...]:
     settings = iec62056_21.settings_for(row)
-    wire = Wire(settings.host, settings.port, settings.timeout_s)
+    wire = Wire(settings)
 
     def check(telegram: bytes) -> None:
         iec62056_21.check(telegram, needed=settings.check)

@@ -1,4 +1,4 @@
-"""Bytes over TCP to a serial device server or a meter: bounded waiting, and a way to wake whoever waits."""
+"""Bytes over TCP or a serial port of this machine: bounded waiting, and a way to wake whoever waits."""
 
 import contextlib
 import select
@@ -6,9 +6,11 @@ import socket
 import time
 from typing import Generic, Protocol, TypeVar
 
+from meterd.adapters.sources.serial_port import LineOptions, SerialChannel
 from meterd.core.errors import SourceError
 
 CHUNK = 4096
+LOOK_S = 0.2  # how often who waits for a serial port looks whether to end
 
 
 class NoAnswer(SourceError):
@@ -20,25 +22,30 @@ class LineLost(SourceError):
 
 
 class Wire:
-    """One TCP connection. One thread talks; any thread may `abort`."""
+    """One connection. One thread talks; any thread may `abort`."""
 
-    def __init__(self, host: str, port: int, timeout_s: float) -> None:
-        self._address = (host, port)
-        self._timeout_s = timeout_s
-        self._socket: socket.socket | None = None
+    def __init__(self, options: LineOptions) -> None:
+        self._options = options
+        self._timeout_s = options.timeout_s
+        self._channel: socket.socket | SerialChannel | None = None
         self._quiet_until = 0.0
 
     def open(self) -> None:
-        """Connect within the limit; OSError if that fails."""
+        """Connect within the limit; OSError or SourceError if that fails."""
         self.close()
-        made = socket.create_connection(self._address, self._timeout_s)
-        made.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)  # a device that lost power never says goodbye
-        made.setblocking(False)
-        self._socket = made
+        self._channel = self._connected()
         while (left := self._quiet_until - time.monotonic()) > 0:
             with contextlib.suppress(NoAnswer):
                 self.receive(left)
         self._quiet_until = 0.0
+
+    def _connected(self) -> socket.socket | SerialChannel:
+        if self._options.serial_port:
+            return SerialChannel(self._options)
+        made = socket.create_connection((self._options.host, self._options.port), self._timeout_s)
+        made.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)  # a device that lost power never says goodbye
+        made.setblocking(False)
+        return made
 
     def give_up(self) -> None:
         """Close after silence or nonsense; the next connection stays quiet for as long as a late answer may take."""
@@ -47,17 +54,17 @@ class Wire:
 
     def is_open(self) -> bool:
         """Whether a connection was made and not yet closed."""
-        return self._socket is not None
+        return self._channel is not None
 
     def close(self) -> None:
         """Close; nothing that is still on the way is ever seen."""
-        made, self._socket = self._socket, None
+        made, self._channel = self._channel, None
         if made is not None:
             made.close()
 
     def abort(self) -> None:
         """End the waiting of the thread that talks."""
-        made = self._socket
+        made = self._channel
         if made is not None:
             with contextlib.suppress(OSError):
                 made.shutdown(socket.SHUT_RDWR)
@@ -80,7 +87,7 @@ class Wire:
     def receive(self, wait_s: float) -> bytes:
         """What comes within so many seconds, at least one byte; NoAnswer or LineLost otherwise."""
         made = self._made()
-        if not select.select([made], [], [], max(0.0, wait_s))[0]:
+        if not _readable(made, wait_s):
             raise NoAnswer(f"no answer from {self.peer()} within the limit")
         try:
             data = made.recv(CHUNK)
@@ -102,13 +109,28 @@ class Wire:
                 return count
 
     def peer(self) -> str:
-        """Host and port, for messages."""
-        return f"{self._address[0]}:{self._address[1]}"
+        """The other end, for messages."""
+        return self._options.peer
 
-    def _made(self) -> socket.socket:
-        if self._socket is None:
+    def _made(self) -> socket.socket | SerialChannel:
+        if self._channel is None:
             raise LineLost(f"not connected to {self.peer()}")
-        return self._socket
+        return self._channel
+
+
+def _readable(made: socket.socket | SerialChannel, wait_s: float) -> bool:
+    """Whether there is something to read within so many seconds. LineLost if the waiting is ended."""
+    if isinstance(made, socket.socket):
+        return bool(select.select([made], [], [], max(0.0, wait_s))[0])
+    deadline = time.monotonic() + wait_s
+    while True:
+        left = max(0.0, deadline - time.monotonic())
+        if made.ended:
+            raise LineLost("ended")
+        if select.select([made], [], [], min(left, LOOK_S))[0]:
+            return True
+        if left <= LOOK_S:
+            return False
 
 
 class Connection(Protocol):

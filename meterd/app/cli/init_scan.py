@@ -14,7 +14,7 @@ from meterd.adapters.planfile.new_plan import (
     table_text,
 )
 from meterd.adapters.sources.modbus.scan import PAUSE_S, ScannedModel, ScannedUnit, ScannedValue, scan
-from meterd.adapters.sources.modbus.transport import FRAMINGS, ModbusWire
+from meterd.adapters.sources.modbus.transport import FRAMINGS, ModbusOptions, ModbusWire
 from meterd.core.errors import ConfigError, SourceError
 from meterd.core.model.plan import PointState, Role
 from meterd.core.model.reading import REGISTERS
@@ -50,7 +50,7 @@ def scanned_files(arguments: argparse.Namespace, name: str, zone: str) -> dict[s
     first, last = address.units[0], address.units[-1]
     print(f"asking {len(address.units)} units ({first} to {last}) at {address.host}:{address.port}; silent ones alone"
           f" take up to {longest_s:.0f} s; nothing is written to them", flush=True)  # fmt: skip
-    wire = ModbusWire(address.host, address.port, framing=arguments.framing, timeout_s=TIMEOUT_S)
+    wire = ModbusWire(ModbusOptions(address.host, address.port, framing=arguments.framing, timeout_s=TIMEOUT_S))
     units: list[ScannedUnit] = []
     for unit, scanned in scan(wire, address.units):
         if scanned is not None:

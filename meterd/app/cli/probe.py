@@ -135,15 +135,22 @@ def _take_address(arguments: argparse.Namespace) -> None:
 def _without_plan(arguments: argparse.Namespace) -> tuple[Site, tuple[Input, ...]]:
     if arguments.protocol == "mqtt":
         return _on_topic(arguments)
-    if arguments.protocol is None or arguments.host is None or arguments.address is None:
-        raise ConfigError("give a plan and --point NAME, or --protocol, --host and --address")
+    options = dict(_option(text) for text in arguments.option)
+    placed = arguments.host is not None or "serial_port" in options
+    if arguments.protocol is None or not placed or arguments.address is None:
+        raise ConfigError(
+            "give a plan and --point NAME, or --protocol, --host and --address; a serial port of this machine in place of"
+            " --host is --option serial_port=/dev/ttyUSB0"
+        )
     fault_of = PROTOCOLS[arguments.protocol].address_fault
     fault = fault_of(arguments.address) if fault_of is not None else None
     if fault is not None:
         raise ConfigError(f"--address: {fault[0]}; {fault[1]}")
     register = _known(arguments.register or "16.7.0")
-    options = {"host": arguments.host} | ({} if arguments.port is None else {"port": arguments.port})
-    options |= dict(_option(text) for text in arguments.option)
+    if arguments.host is not None:
+        options = {"host": arguments.host} | options
+    if arguments.port is not None:
+        options = {"port": arguments.port} | options
     row = SourceRow(BARE, arguments.protocol, tuple(options.items()))
     unit = arguments.unit or REGISTERS[register].unit
     meter_input = Input(
@@ -205,9 +212,8 @@ def _option(text: str) -> tuple[str, str | int | float | bool]:
 def _one_source(console: Console, row: SourceRow, inputs: tuple[Input, ...], site: Site) -> dict[str, float]:
     """Everything one source shows; values in base units as the daemon would take them, per register."""
     options = dict(row.options)
-    console.print(
-        f"[bold]source {escape(row.name)}[/bold]: {row.protocol} at {escape(str(options.get('host', site.broker.host)))}"
-    )
+    where = options.get("serial_port") or options.get("host", site.broker.host)
+    console.print(f"[bold]source {escape(row.name)}[/bold]: {row.protocol} at {escape(str(where))}")
     for section in probe(row, inputs, site):
         table = Table(title=escape(section.title), title_justify="left", show_edge=False)
         for column in ("", "value at", "as sent", "value", "unit", ""):

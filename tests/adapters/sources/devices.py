@@ -2,11 +2,16 @@
 
 import asyncio
 import contextlib
+import os
+import pty
+import select
 import socket
 import struct
 import threading
 import time
+import tty
 from collections.abc import Callable, Iterable
+from pathlib import Path
 from typing import Any
 
 from pymodbus.framer import FramerType
@@ -100,6 +105,68 @@ class TcpDevice:
             else:
                 time.sleep(piece)
         return True
+
+
+class SerialLine:
+    """A serial port while the `with` block lasts: a pseudo terminal, joined to the device that listens at a TCP port.
+
+    `path` stays the same when the adapter is pulled out and plugged in again, as below /dev/serial/by-id.
+    """
+
+    def __init__(self, folder: Path, port: int) -> None:
+        self.path = folder / "line"
+        self._port = port
+        self._ours, self._theirs = -1, -1
+        self._threads: list[threading.Thread] = []
+        self._device: socket.socket | None = None
+
+    def __enter__(self) -> "SerialLine":
+        self.plug()
+        return self
+
+    def __exit__(self, *_exc: object) -> None:
+        self.pull()
+
+    def plug(self) -> None:
+        """The adapter is there."""
+        self._ours, self._theirs = pty.openpty()
+        tty.setraw(self._theirs)
+        self.path.symlink_to(os.ttyname(self._theirs))
+        self._device = device = socket.create_connection(("127.0.0.1", self._port), 5)
+        device.settimeout(None)
+        self._threads = [
+            threading.Thread(target=self._out, args=(self._ours, device), daemon=True),
+            threading.Thread(target=self._back, args=(self._ours, device), daemon=True),
+        ]
+        for thread in self._threads:
+            thread.start()
+
+    def pull(self) -> None:
+        """The adapter is gone."""
+        device, self._device = self._device, None
+        if device is None:
+            return
+        self.path.unlink()
+        with contextlib.suppress(OSError):
+            device.shutdown(socket.SHUT_RDWR)
+        os.close(self._theirs)
+        for thread in self._threads:
+            thread.join(5)
+        os.close(self._ours)
+        device.close()
+
+    def _out(self, ours: int, device: socket.socket) -> None:
+        while self._device is not None:
+            if select.select([ours], [], [], 0.05)[0]:
+                try:
+                    device.sendall(os.read(ours, 4096))
+                except OSError:
+                    return
+
+    def _back(self, ours: int, device: socket.socket) -> None:
+        with contextlib.suppress(OSError):
+            while data := device.recv(4096):
+                os.write(ours, data)
 
 
 class ModbusServer:

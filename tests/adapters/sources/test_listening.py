@@ -8,6 +8,7 @@ import pytest
 
 from meterd.adapters.sources.listening import BUFFER_LIMIT, STATION, PushLine
 from meterd.adapters.sources.polling import Garbage
+from meterd.adapters.sources.serial_port import LineOptions
 from meterd.adapters.sources.tcp import NoAnswer, Wire
 from meterd.adapters.sources.values import AnswerValues
 from meterd.core.model.reading import Reading
@@ -30,7 +31,7 @@ def decode(telegram: bytes, at_ms: int) -> AnswerValues:
 
 def line(device: TcpDevice, *, period_s: float = 0.2, timeout_s: float = 0.3) -> PushLine:
     made = PushLine(
-        Wire("127.0.0.1", device.port, timeout_s), find=find, check=check, decode=decode, clock=lambda: 5,
+        Wire(LineOptions("127.0.0.1", device.port, timeout_s=timeout_s)), find=find, check=check, decode=decode, clock=lambda: 5,
         pace=(period_s, timeout_s),
     )  # fmt: skip
     made.open()
@@ -96,7 +97,8 @@ def test_noise_that_is_thrown_away_at_once_is_not_called_silence() -> None:
     """Found by an endless stream of letters: the reader kept nothing of it, and the line was said to send nothing."""
     with TcpDevice(greeting=numbers(lambda _: b"A" * 64, 0.02)) as device:
         made = PushLine(
-            Wire("127.0.0.1", device.port, 0.3), find=lambda data: (len(data), None), check=check, decode=decode,
+            Wire(LineOptions("127.0.0.1", device.port, timeout_s=0.3)), find=lambda data: (len(data), None), check=check,
+            decode=decode,
             clock=lambda: 5, pace=(0.2, 0.3),
         )  # fmt: skip
         made.open()

@@ -10,7 +10,8 @@ import pytest
 
 from meterd.adapters.sources import Delivery
 from meterd.adapters.sources.mqtt import wall_ms
-from meterd.adapters.sources.polling import Garbage, Pace, PolledSource, check_common
+from meterd.adapters.sources.polling import Garbage, Pace, PolledSource, common_faults, refuse
+from meterd.adapters.sources.serial_port import LineOptions
 from meterd.adapters.sources.tcp import LineLost, NoAnswer
 from meterd.adapters.sources.values import AnswerValues
 from meterd.core.errors import ConfigError
@@ -221,7 +222,7 @@ def test_source_without_inputs_ends_by_itself() -> None:
 
 def test_all_faults_of_common_options_at_once() -> None:
     with pytest.raises(ConfigError) as caught:
-        check_common("line", "", 70_000, period_s=0.0, timeout_s=60.0, retry_max_s=0.0)
+        refuse("line", common_faults(LineOptions("", 70_000, period_s=0.0, timeout_s=60.0, retry_max_s=0.0)))
     for word in ("host", "port", "period_s", "timeout_s", "retry_max_s"):
         assert f"option {word}" in str(caught.value)
 

@@ -6,13 +6,14 @@ from collections.abc import Callable
 
 import pytest
 
+from meterd.adapters.sources.serial_port import LineOptions
 from meterd.adapters.sources.tcp import LineLost, NoAnswer, Wire
 from tests.adapters.sources.devices import TcpDevice
 from tests.brokers import free_port, until
 
 
 def wire(device: TcpDevice, timeout_s: float = 0.3) -> Wire:
-    made = Wire("127.0.0.1", device.port, timeout_s)
+    made = Wire(LineOptions("127.0.0.1", device.port, timeout_s=timeout_s))
     made.open()
     return made
 
@@ -49,7 +50,7 @@ def test_connection_closed_by_the_other_side_or_never_made_is_lost() -> None:
         with pytest.raises(LineLost, match="not connected"):
             act()
     with pytest.raises(OSError):  # refused, in the words of the system
-        Wire("127.0.0.1", free_port(), 0.2).open()
+        Wire(LineOptions("127.0.0.1", free_port(), timeout_s=0.2)).open()
 
 
 @pytest.mark.slow

@@ -17,13 +17,14 @@ from meterd.adapters.sources.modbus.registers import decode as decode_words
 from meterd.adapters.sources.modbus.transport import (
     BAD_ADDRESS,
     BEHIND_GATEWAY,
-    FRAMINGS,
     MOST_REGISTERS,
     Declined,
+    ModbusOptions,
     ModbusWire,
+    modbus_faults,
 )
 from meterd.adapters.sources.mqtt import wall_ms
-from meterd.adapters.sources.polling import Pace, PolledSource, check_common
+from meterd.adapters.sources.polling import Pace, PolledSource, common_faults, refuse
 from meterd.adapters.sources.tcp import NoAnswer, OverWire
 from meterd.adapters.sources.values import AnswerValues, Wanted, reading, wanted
 from meterd.core.errors import ConfigError
@@ -33,42 +34,26 @@ from meterd.core.model.reading import Reading, Refusal
 
 
 @dataclass(frozen=True, slots=True)
-class ModbusSettings:
-    """Options of a Modbus source: one connection, to a device or to a gateway with several units behind it."""
+class ModbusSettings(ModbusOptions):
+    """Options of a Modbus source: one line, with one or several units on it."""
 
     protocol: Literal["modbus"] = "modbus"
-    host: str = ""
-    port: int = 502
-    framing: str = "tcp"  # "tcp" (Modbus TCP) or "rtu" (RTU frames through a serial device server)
-    unit: int = 1  # of addresses that name none
     order: str = "abcd"  # of addresses that name none
     first_register: int = 0  # how the data sheet numbers the first register: 0 or 1
     gap: int = 0  # so many unused registers between two used ones are read along; some devices refuse them
-    period_s: float = 10.0
-    timeout_s: float = 1.0
-    retry_max_s: float = 60.0  # longest delay between attempts to reach what does not answer
 
 
 def settings_for(row: SourceRow, _site: Site | None = None) -> ModbusSettings:
     """The options of a source, checked. ConfigError names every fault."""
     settings = settings_from(ModbusSettings, row, {})
-    check_common(
-        row.name, settings.host, settings.port,
-        period_s=settings.period_s, timeout_s=settings.timeout_s, retry_max_s=settings.retry_max_s,
-    )  # fmt: skip
-    faults = []
-    if settings.framing not in FRAMINGS:
-        faults.append(f"option framing is one of {', '.join(FRAMINGS)}")
+    faults = common_faults(settings) + modbus_faults(settings)
     if settings.order not in ORDERS:
         faults.append(f"option order is one of {', '.join(ORDERS)}")
     if settings.first_register not in (0, 1):
         faults.append("option first_register is 0 or 1")
-    if not 0 <= settings.unit <= 255:
-        faults.append("option unit is 0 to 255")
     if not 0 <= settings.gap <= MOST_REGISTERS:
         faults.append(f"option gap is 0 to {MOST_REGISTERS}")
-    if faults:
-        raise ConfigError(f"source {row.name}: " + "; ".join(faults))
+    refuse(row.name, faults)
     return settings
 
 
@@ -106,9 +91,7 @@ class ModbusLine(OverWire[ModbusWire]):
     def __init__(
         self, settings: ModbusSettings, inputs: tuple[Input, ...], site: Site, clock: Callable[[], int]
     ) -> None:
-        super().__init__(
-            ModbusWire(settings.host, settings.port, framing=settings.framing, timeout_s=settings.timeout_s)
-        )
+        super().__init__(ModbusWire(settings))
         self._clock = clock
         self._inputs: dict[Spot, tuple[Wanted, ...]] = {}
         for meter_input in inputs:

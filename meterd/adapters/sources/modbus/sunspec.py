@@ -16,10 +16,17 @@ from typing import Literal
 from meterd.adapters.sources import inputs_of, settings_from
 from meterd.adapters.sources.modbus.registers import AddressFault, number
 from meterd.adapters.sources.modbus.sunspec_models import MODELS, TYPES, PointDef
-from meterd.adapters.sources.modbus.transport import BEHIND_GATEWAY, FRAMINGS, MOST_REGISTERS, Declined, ModbusWire
+from meterd.adapters.sources.modbus.transport import (
+    BEHIND_GATEWAY,
+    MOST_REGISTERS,
+    Declined,
+    ModbusOptions,
+    ModbusWire,
+    modbus_faults,
+)
 from meterd.adapters.sources.mqtt import wall_ms
 from meterd.adapters.sources.number import NotANumber
-from meterd.adapters.sources.polling import Garbage, Pace, PolledSource, check_common
+from meterd.adapters.sources.polling import Garbage, Pace, PolledSource, common_faults, refuse
 from meterd.adapters.sources.tcp import NoAnswer, OverWire
 from meterd.adapters.sources.values import AnswerValues, Item, Wanted, take, wanted
 from meterd.core.errors import ConfigError
@@ -37,37 +44,21 @@ UNIT_OF = {"W": "W", "var": "var", "Wh": "Wh", "varh": "varh", "V": "V", "A": "A
 
 
 @dataclass(frozen=True, slots=True)
-class SunspecSettings:
-    """Options of a SunSpec source: one connection, to a device or to a gateway with several units behind it."""
+class SunspecSettings(ModbusOptions):
+    """Options of a SunSpec source: one line, with one or several units on it."""
 
     protocol: Literal["sunspec"] = "sunspec"
-    host: str = ""
-    port: int = 502
-    framing: str = "tcp"  # "tcp" (Modbus TCP) or "rtu" (RTU frames through a serial device server)
-    unit: int = 1  # of addresses that name none
     base: int = -1  # where the chain begins; -1: looked for at 40000, 50000 and 0
     zero_counts: bool = False  # a counter of 0 is a value; by the standard it says "not implemented"
-    period_s: float = 10.0
-    timeout_s: float = 1.0
-    retry_max_s: float = 60.0  # longest delay between attempts to reach what does not answer
 
 
 def settings_for(row: SourceRow, _site: Site | None = None) -> SunspecSettings:
     """The options of a source, checked. ConfigError names every fault."""
     settings = settings_from(SunspecSettings, row, {})
-    check_common(
-        row.name, settings.host, settings.port,
-        period_s=settings.period_s, timeout_s=settings.timeout_s, retry_max_s=settings.retry_max_s,
-    )  # fmt: skip
-    faults = []
-    if settings.framing not in FRAMINGS:
-        faults.append(f"option framing is one of {', '.join(FRAMINGS)}")
-    if not 0 <= settings.unit <= 255:
-        faults.append("option unit is 0 to 255")
+    faults = common_faults(settings) + modbus_faults(settings)
     if not -1 <= settings.base <= 65_000:
         faults.append("option base is -1 (search) to 65000")
-    if faults:
-        raise ConfigError(f"source {row.name}: " + "; ".join(faults))
+    refuse(row.name, faults)
     return settings
 
 
@@ -210,9 +201,7 @@ class SunspecLine(OverWire[ModbusWire]):
         self, settings: SunspecSettings, inputs: tuple[Input, ...], site: Site, clock: Callable[[], int]
     ) -> None:
         self._settings = settings
-        super().__init__(
-            ModbusWire(settings.host, settings.port, framing=settings.framing, timeout_s=settings.timeout_s)
-        )
+        super().__init__(ModbusWire(settings))
         self._clock = clock
         self._inputs: dict[str, dict[Place, dict[str, tuple[Wanted, ...]]]] = {}
         self._chains: dict[str, dict[tuple[int, int], tuple[int, int]]] = {}

@@ -19,11 +19,11 @@ from meterd.adapters.sources import inputs_of, obis, sample, settings_from
 from meterd.adapters.sources.listening import BUFFER_LIMIT, STATION, PushLine
 from meterd.adapters.sources.mqtt import wall_ms
 from meterd.adapters.sources.number import NotANumber, from_text
-from meterd.adapters.sources.polling import Garbage, Line, Pace, PolledSource, check_common
+from meterd.adapters.sources.polling import Garbage, Line, Pace, PolledSource, common_faults, refuse
 from meterd.adapters.sources.serial.sml import wanted_by_code
+from meterd.adapters.sources.serial_port import LineOptions
 from meterd.adapters.sources.tcp import NoAnswer, OverWire, Wire
 from meterd.adapters.sources.values import AnswerValues, Item, Wanted, take
-from meterd.core.errors import ConfigError
 from meterd.core.model.plan import Site
 from meterd.core.model.plan import Source as SourceRow
 from meterd.core.model.reading import UNITS, Refusal
@@ -37,12 +37,13 @@ _DEVICE = re.compile(r"[0-9A-Za-z]{0,32}", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
-class ReadoutSettings:
-    """Options of an IEC 62056-21 source: one TCP connection to a serial device server, one meter behind it."""
+class ReadoutSettings(LineOptions):
+    """Options of an IEC 62056-21 source: one reading head, one meter."""
 
     protocol: Literal["iec62056-21"] = "iec62056-21"
-    host: str = ""
-    port: int = 10_001
+    baud: int = 300
+    data_bits: int = 7
+    parity: str = "even"
     start: str = "sign-on"  # or "listen"
     device: str = ""  # address of the meter in the sign-on; empty: the only one on the line
     speed: str = (
@@ -51,25 +52,20 @@ class ReadoutSettings:
     check: bool = True  # refuse a readout without block check or CRC
     period_s: float = 60.0  # a readout at 300 baud takes half a minute
     timeout_s: float = 5.0
-    retry_max_s: float = 300.0  # longest delay between attempts to reach what does not answer
+    retry_max_s: float = 300.0
 
 
 def settings_for(row: SourceRow, _site: Site | None = None) -> ReadoutSettings:
     """The options of a source, checked. ConfigError names every fault."""
     settings = settings_from(ReadoutSettings, row, {})
-    check_common(
-        row.name, settings.host, settings.port,
-        period_s=settings.period_s, timeout_s=settings.timeout_s, retry_max_s=settings.retry_max_s,
-    )  # fmt: skip
-    faults = []
+    faults = common_faults(settings)
     if settings.start not in STARTS:
         faults.append(f"option start is one of {', '.join(STARTS)}")
     if not _DEVICE.fullmatch(settings.device):
         faults.append("option device has at most 32 letters and digits")
     if len(settings.speed) != 1 or not settings.speed.isascii() or not settings.speed.isalnum():
         faults.append('option speed is one character, "0" to "9" or "A" to "I"')
-    if faults:
-        raise ConfigError(f"source {row.name}: " + "; ".join(faults))
+    refuse(row.name, faults)
     return settings
 
 
@@ -198,7 +194,7 @@ class ReadoutLine(OverWire[Wire]):
 
     def __init__(self, settings: ReadoutSettings, inputs: tuple[Wanted, ...], clock: Callable[[], int]) -> None:
         self._settings = settings
-        super().__init__(Wire(settings.host, settings.port, settings.timeout_s))
+        super().__init__(Wire(settings))
         self._inputs = inputs
         self._clock = clock
 
@@ -273,7 +269,7 @@ class ReadoutSource(PolledSource):
         else:
             period_s = 0.0
             line = PushLine(
-                Wire(settings.host, settings.port, settings.timeout_s),
+                Wire(settings),
                 find=find,
                 check=lambda telegram: check(telegram, needed=settings.check),
                 decode=lambda telegram, at_ms: decode(telegram, mine, at_ms, needed=settings.check),

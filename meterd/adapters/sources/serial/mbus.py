@@ -1,4 +1,4 @@
-"""M-Bus meters (EN 13757-2, -3) behind a gateway or level converter with a TCP port. An address is `primary address/record`.
+"""M-Bus meters (EN 13757-2, -3) behind a gateway or a level converter. An address is `primary address/record`.
 
     5/1.8.0                       meter 5, energy; 5/1.8.1 of tariff 1, 5/16.7.0 power
     5/8C1004                      meter 5, the record with these DIF, DIFE, VIF and VIFE bytes
@@ -17,8 +17,9 @@ from typing import Literal
 from meterd.adapters.sources import inputs_of, sample, settings_from
 from meterd.adapters.sources.modbus.registers import AddressFault, number
 from meterd.adapters.sources.mqtt import wall_ms
-from meterd.adapters.sources.polling import Garbage, Pace, PolledSource, check_common
+from meterd.adapters.sources.polling import Garbage, Pace, PolledSource, common_faults, refuse
 from meterd.adapters.sources.serial.mbus_records import ACK, BadTelegram, Record, Telegram, find_frame, parse
+from meterd.adapters.sources.serial_port import LineOptions
 from meterd.adapters.sources.tcp import NoAnswer, OverWire, Wire
 from meterd.adapters.sources.values import AnswerValues, Item, Wanted, take, wanted
 from meterd.core.errors import ConfigError
@@ -35,24 +36,21 @@ _KEY = re.compile(r"(?:[0-9A-F]{2}){2,40}(?:#[1-9][0-9]?)?", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
-class MbusSettings:
-    """Options of an M-Bus source: one TCP connection to a gateway, several meters behind it."""
+class MbusSettings(LineOptions):
+    """Options of an M-Bus source: one level converter, several meters behind it."""
 
     protocol: Literal["mbus"] = "mbus"
-    host: str = ""
-    port: int = 10_001
+    baud: int = 2400
+    parity: str = "even"
     period_s: float = 60.0  # a meter at 2400 baud takes about a second to answer, and some run on batteries
     timeout_s: float = 2.0
-    retry_max_s: float = 300.0  # longest delay between attempts to reach what does not answer
+    retry_max_s: float = 300.0
 
 
 def settings_for(row: SourceRow, _site: Site | None = None) -> MbusSettings:
     """The options of a source, checked. ConfigError names every fault."""
     settings = settings_from(MbusSettings, row, {})
-    check_common(
-        row.name, settings.host, settings.port,
-        period_s=settings.period_s, timeout_s=settings.timeout_s, retry_max_s=settings.retry_max_s,
-    )  # fmt: skip
+    refuse(row.name, common_faults(settings))
     return settings
 
 
@@ -108,7 +106,7 @@ class MbusLine(OverWire[Wire]):
     """One connection; its stations are the primary addresses."""
 
     def __init__(self, settings: MbusSettings, inputs: tuple[Input, ...], site: Site, clock: Callable[[], int]) -> None:
-        super().__init__(Wire(settings.host, settings.port, settings.timeout_s))
+        super().__init__(Wire(settings))
         self._timeout_s = settings.timeout_s
         self._clock = clock
         self._count_bit: dict[int, int] = {}  # per meter that has been initialised on this connection

@@ -1,4 +1,4 @@
-"""SML telegrams (Smart Message Language 1.04, transport version 1) that a meter sends on its own, through a serial device server.
+"""SML telegrams (Smart Message Language 1.04, transport version 1) that a meter sends on its own, through a reading head.
 
 An address is the OBIS code: `1.8.0`, or in full `1-0:1.8.0*255`. The telegram names unit and scale. One source is one meter.
 """
@@ -11,7 +11,8 @@ from meterd.adapters.sources import inputs_of, obis, sample, settings_from
 from meterd.adapters.sources.listening import PushLine
 from meterd.adapters.sources.modbus.registers import AddressFault
 from meterd.adapters.sources.mqtt import wall_ms
-from meterd.adapters.sources.polling import Pace, PolledSource, check_common
+from meterd.adapters.sources.polling import Pace, PolledSource, common_faults, refuse
+from meterd.adapters.sources.serial_port import LineOptions
 from meterd.adapters.sources.tcp import Wire
 from meterd.adapters.sources.values import AnswerValues, Item, Wanted, take, wanted
 from meterd.core.errors import ConfigError
@@ -31,24 +32,18 @@ LARGEST_SCALE = 20
 
 
 @dataclass(frozen=True, slots=True)
-class SmlSettings:
-    """Options of an SML source: one TCP connection to a serial device server, one meter behind it."""
+class SmlSettings(LineOptions):
+    """Options of an SML source: one reading head, one meter."""
 
     protocol: Literal["sml"] = "sml"
-    host: str = ""
-    port: int = 10_001
     period_s: float = 10.0  # of all that the meter sends, one telegram so often
     timeout_s: float = 10.0  # a meter sends every 1 to 4 seconds
-    retry_max_s: float = 60.0  # longest delay between attempts to reach what does not answer
 
 
 def settings_for(row: SourceRow, _site: Site | None = None) -> SmlSettings:
     """The options of a source, checked. ConfigError names every fault."""
     settings = settings_from(SmlSettings, row, {})
-    check_common(
-        row.name, settings.host, settings.port,
-        period_s=settings.period_s, timeout_s=settings.timeout_s, retry_max_s=settings.retry_max_s,
-    )  # fmt: skip
+    refuse(row.name, common_faults(settings))
     return settings
 
 
@@ -228,7 +223,7 @@ class SmlSource(PolledSource):
         self.settings = settings = settings_for(row)
         mine = wanted_by_code(inputs_of(site.inputs, row.name), site)
         line = PushLine(
-            Wire(settings.host, settings.port, settings.timeout_s),
+            Wire(settings),
             find=find,
             check=check,
             decode=lambda telegram, at_ms: decode(telegram, mine, at_ms),

@@ -5,7 +5,7 @@ import time
 import pytest
 
 from meterd.adapters.sources.modbus.scan import scan
-from meterd.adapters.sources.modbus.transport import ModbusWire
+from meterd.adapters.sources.modbus.transport import ModbusOptions, ModbusWire
 from meterd.core.errors import SourceError
 from tests.adapters.sources.devices import ModbusServer, TcpDevice
 from tests.adapters.sources.modbus.test_sunspec import COMMON, END, MARK, METER, model
@@ -15,7 +15,7 @@ READS = (3, 4)  # functions of the Modbus application protocol that only read
 
 
 def wire(port: int, framing: str = "tcp") -> ModbusWire:
-    return ModbusWire("127.0.0.1", port, framing=framing, timeout_s=0.2)
+    return ModbusWire(ModbusOptions("127.0.0.1", port, framing=framing, timeout_s=0.2))
 
 
 @pytest.mark.slow

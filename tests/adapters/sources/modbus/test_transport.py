@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 import pytest
 
-from meterd.adapters.sources.modbus.transport import Declined, ModbusWire
+from meterd.adapters.sources.modbus.transport import Declined, ModbusOptions, ModbusWire
 from meterd.adapters.sources.polling import Garbage
 from meterd.adapters.sources.tcp import LineLost, NoAnswer
 from tests.adapters.sources.devices import ModbusServer, Piece, TcpDevice
@@ -14,7 +14,7 @@ from tests.brokers import free_port
 
 
 def wire(port: int, framing: str = "tcp", timeout_s: float = 0.2) -> ModbusWire:
-    made = ModbusWire("127.0.0.1", port, framing=framing, timeout_s=timeout_s)
+    made = ModbusWire(ModbusOptions("127.0.0.1", port, framing=framing, timeout_s=timeout_s))
     made.open()
     return made
 
