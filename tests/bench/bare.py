@@ -1,6 +1,7 @@
 """The measures to compare with: clients of the bare library that only count, only echo, or echo to many.
 
-`python -m tests.bench.bare count PORT N`: prints `first last` (monotonic seconds) of N messages below `meters/`.
+`python -m tests.bench.bare count PORT N VERSION`: prints `first last used` (monotonic seconds, and seconds of processor
+between) of N messages below `meters/`; VERSION of the protocol is 5, or 4 for MQTT 3.1.1.
 `python -m tests.bench.bare echo PORT`: takes what comes below `ask/`, sends `ask/last` back on `answer`, until killed.
 `python -m tests.bench.bare fan PORT N`: sends what comes on `ask` back on N topics `answer/0`.. with a short one
 `answer/0/plain` beside each, all retained, as the daemon sends N values.
@@ -11,38 +12,40 @@ import sys
 import time
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 
-def connected(port: int, topic: str) -> paho.Client:
+def connected(port: int, topic: str, version: MQTTProtocolVersion = paho.MQTTv5) -> paho.Client:
     """A client that subscribes with QoS 1 and takes as many messages at once as the daemon does."""
-    client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"bare-{time.monotonic_ns()}", protocol=paho.MQTTv5)
-    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-    properties.ReceiveMaximum = 1000
+    client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"bare-{time.monotonic_ns()}", protocol=version)
+    properties = None
+    if version == paho.MQTTv5:
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.ReceiveMaximum = 1000
     client.on_socket_open = lambda _c, _u, sock: sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     client.on_connect = lambda c, *_: c.subscribe(topic, qos=1)
     client.connect("127.0.0.1", port, properties=properties)
     return client
 
 
-def count(port: int, number: int) -> None:
+def count(port: int, number: int, version: MQTTProtocolVersion) -> None:
     """Count messages; a repeat of the first one (a probe) is not counted."""
-    client = connected(port, "meters/#")
-    seen, first, probe = 0, 0.0, b""
+    client = connected(port, "meters/#", version)
+    seen, first, used, probe = 0, 0.0, 0.0, b""
 
     def on_message(_client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
-        nonlocal seen, first, probe
+        nonlocal seen, first, used, probe
         if not probe:
             probe = bytes(message.payload)
         if message.payload == probe:
             return
         seen += 1
         if seen == 1:
-            first = time.monotonic()
+            first, used = time.monotonic(), time.process_time()
         if seen == number:
-            print(first, time.monotonic(), flush=True)
+            print(first, time.monotonic(), time.process_time() - used, flush=True)
             client.disconnect()
 
     client.on_message = on_message
@@ -80,6 +83,6 @@ if __name__ == "__main__":
     if sys.argv[1] == "fan":
         fan(int(sys.argv[2]), int(sys.argv[3]))
     elif sys.argv[1] == "count":
-        count(int(sys.argv[2]), int(sys.argv[3]))
+        count(int(sys.argv[2]), int(sys.argv[3]), MQTTProtocolVersion(int(sys.argv[4])))
     else:
         echo(int(sys.argv[2]))

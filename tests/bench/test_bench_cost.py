@@ -4,6 +4,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+import paho.mqtt.client as paho
 import pytest
 
 from meterd.core.topics.message import parse
@@ -38,13 +39,41 @@ class Pace:
 
 @dataclass(frozen=True, slots=True)
 class Cost:
-    """Shares of one core; memory in MB; readings sent and not yet committed; seconds from sending to the topic."""
+    """Shares of one core; memory in MB; readings sent and not yet committed; seconds from sending to the topic.
+
+    `topics` is how many points' topics came, `silent_s` the longest time in which one of them did not.
+    """
 
     cpu: float
     rss: float
     peak: float
     backlog: float
     latency: list[float]
+    topics: int
+    silent_s: float
+
+
+class Watch:
+    """A subscriber of one topic of every point: how late the last point's is, and how long each was silent."""
+
+    def __init__(self, item: paho.Client, last: str) -> None:
+        self.latency: list[float] = []
+        self._last = f"energy/wide/point/{last}/import"
+        self._seen: dict[str, float] = {}
+        self._longest_s = 0.0
+        item.on_message = self._hear
+
+    def _hear(self, _client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
+        now_s = time.time()
+        self._longest_s = max(self._longest_s, now_s - self._seen.get(message.topic, now_s))
+        self._seen[message.topic] = now_s
+        if message.topic == self._last:
+            self.latency.append(now_s - parse(bytes(message.payload)).at_ms / 1000)
+
+    def silence(self) -> tuple[int, float]:
+        """How many topics came, and the longest time without one of them, up to now."""
+        now_s = time.time()
+        return len(self._seen), max([self._longest_s, *(now_s - at_s for at_s in self._seen.values())])
 
 
 def measure(pace: Pace, folder: Path) -> Cost:
@@ -56,11 +85,10 @@ def measure(pace: Pace, folder: Path) -> Cost:
         now_ms = time.time_ns() // 1_000_000
         wait_subscribed(broker.port, f"meters/{wide.names[-1]}", wide.payload(wide.points - 1, 0, now_ms))
         with client(broker.port) as watcher, child(module("tests.bench.blast", broker.port, *arguments)) as sender:
-            latency: list[float] = []
-            watcher.on_message = lambda _c, _d, m: latency.append(time.time() - _time_of(m.payload))
+            watch = Watch(watcher, wide.names[-1])
             begun = time.monotonic()
             time.sleep(pace.skip_s)
-            watcher.subscribe(f"energy/wide/point/{wide.names[-1]}/import", qos=1)
+            watcher.subscribe("energy/wide/point/+/import", qos=1)
             used, since = cpu_s(process.pid), time.monotonic()
             backlogs = []
             while sender.poll() is None:
@@ -68,14 +96,10 @@ def measure(pace: Pace, folder: Path) -> Cost:
                 backlogs.append(float(sent - journal_rows(store)))
                 time.sleep(0.1)
             share = (cpu_s(process.pid) - used) / (time.monotonic() - since)
+            silence = watch.silence()
             wait_rows(store, registers * (1 + pace.rounds * wide.points), 120.0)
-        return Cost(
-            share, memory_mb(process.pid), memory_mb(process.pid, "VmHWM"), percentile(backlogs, 0.5), latency[1:]
-        )
-
-
-def _time_of(payload: bytes | bytearray) -> float:
-    return parse(bytes(payload)).at_ms / 1000
+        memory = (memory_mb(process.pid), memory_mb(process.pid, "VmHWM"))
+        return Cost(share, *memory, percentile(backlogs, 0.5), watch.latency[1:], *silence)
 
 
 def test_cost_of_a_usual_site(full: bool, report: list[Line], tmp_path: Path) -> None:
@@ -88,14 +112,27 @@ def test_cost_of_a_usual_site(full: bool, report: list[Line], tmp_path: Path) ->
     )
 
 
-def test_the_largest_site_is_held(full: bool, report: list[Line], tmp_path: Path) -> None:
-    """1,000 points every second are all kept."""
-    wide = Wide(1000, ("1.8.0", "16.7.0"), 1000)
-    cost = measure(Pace(wide, 1.0, 75, 15.0) if full else Pace(wide, 1.0, 4, 1.0), tmp_path)
-    name = "1,000 points x 2 registers every second"
+LARGE = Wide(1000, ("1.8.0", "16.7.0"), 1000)
+LARGEST = Wide(5000, ("1.8.0", "16.7.0"), 5000)
+
+
+def test_the_largest_sites_are_held(full: bool, report: list[Line], tmp_path: Path) -> None:
+    """1,000 points every second, or 5,000 every five, are all kept, and all have their topics."""
+    paces = [Pace(LARGE, 1.0, 75, 15.0), Pace(LARGEST, 5.0, 24, 60.0)] if full else [Pace(LARGE, 1.0, 4, 1.0)]
+    for pace in paces:
+        folder = tmp_path / str(pace.wide.points)
+        folder.mkdir()
+        cost = measure(pace, folder)
+        assert cost.topics == pace.wide.points or not full
+        report_large(f"{pace.wide.points:,} points x 2 registers every {pace.period_s:g} s", cost, report)
+
+
+def report_large(name: str, cost: Cost, report: list[Line]) -> None:
+    """The lines of one large site."""
     report.append(Line("cost", f"{name}, share of a core", f"{cost.cpu:.1%}", note="nothing lost"))
     report.append(Line("cost", f"{name}, RSS (peak)", f"{cost.rss:.0f} ({cost.peak:.0f}) MB"))
     report.append(Line("cost", f"{name}, readings not yet kept, median", f"{cost.backlog:.0f}"))
+    report.append(Line("cost", f"{name}, longest silence of a topic", f"{cost.silent_s:.1f} s", aim="< 30 s"))
     if cost.latency:
         median, late = percentile(cost.latency, 0.5), percentile(cost.latency, 0.99)
         report.append(Line("cost", f"{name}, reading -> topic, median (p99)", f"{median:.2f} ({late:.2f}) s"))

@@ -1,4 +1,4 @@
-"""Through a real broker into journal, registers, balance and topics, against a bare client that only counts."""
+"""Through a real broker into journal, registers, balance and topics, against bare clients that only count."""
 
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,81 +9,105 @@ from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.store.journal import SqliteStore
 from meterd.core.model.periods import Period
 from meterd.core.model.results import BalanceRow
-from tests.bench.rig import BROKER, child, daemon, module, wait_rows, wait_subscribed
+from tests.bench.rig import BROKER, child, cpu_s, daemon, module, wait_rows, wait_subscribed
 from tests.bench.site import START_MS, Wide
 from tests.bench.table import Line
 from tests.brokers import Mosquitto
 
 pytestmark = [pytest.mark.bench, pytest.mark.slow, pytest.mark.timeout(1200)]
-WIDE = Wide(100, step_ms=30_000)
 LIMIT_S = 240.0
+MQTT_5, MQTT_3 = 5, 4  # numbers of the protocol; 4 is 3.1.1
 
 
 @dataclass(frozen=True, slots=True)
 class Load:
-    """How many rounds of readings, how often measured."""
+    """So many points, so many rounds of readings, how far apart in time these are."""
 
+    points: int
     rounds: int
-    repeats: int
+    step_ms: int
+    repeats: int = 1
+
+    @property
+    def wide(self) -> Wide:
+        """The site."""
+        return Wide(self.points, step_ms=self.step_ms)
 
     @property
     def messages(self) -> int:
         """Messages after the first reading of the last point, which asks whether somebody listens."""
-        return self.rounds * WIDE.points
+        return self.rounds * self.points
+
+
+SHORT = (Load(100, 70, 30_000),)
+# some 30,000 messages each, and some closed quarter hours
+FULL = (Load(10, 3000, 30_000), Load(100, 300, 30_000, 3), Load(1000, 30, 180_000), Load(5000, 6, 900_000))
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """Messages a second, and microseconds of processor for each."""
+
+    per_s: float
+    cpu_us: float
 
 
 def blast(port: int, load: Load) -> list[str]:
     """The publisher's command."""
-    registers = ",".join(WIDE.registers)
-    return module("tests.bench.blast", port, WIDE.points, registers, 1, load.rounds + 1, WIDE.step_ms, 0, 0)
+    registers = ",".join(load.wide.registers)
+    return module("tests.bench.blast", port, load.points, registers, 1, load.rounds + 1, load.step_ms, 0, 0)
 
 
-def first_reading() -> tuple[str, bytes]:
+def first_reading(wide: Wide) -> tuple[str, bytes]:
     """Topic and payload of the last point's reading of round 0."""
-    return f"meters/{WIDE.names[-1]}", WIDE.payload(WIDE.points - 1, 0, START_MS)
+    return f"meters/{wide.names[-1]}", wide.payload(wide.points - 1, 0, START_MS)
 
 
-def bare_rate(load: Load) -> float:
-    """Messages per second of the client that only counts."""
-    with Mosquitto(BROKER) as broker, child(module("tests.bench.bare", "count", broker.port, load.messages)) as counter:
-        wait_subscribed(broker.port, *first_reading())
+def bare_rate(load: Load, version: int) -> Rate:
+    """The client that only counts."""
+    with (
+        Mosquitto(BROKER) as broker,
+        child(module("tests.bench.bare", "count", broker.port, load.messages, version)) as counter,
+    ):
+        wait_subscribed(broker.port, *first_reading(load.wide))
         with child(blast(broker.port, load)) as sender:
             assert counter.stdout is not None
-            first, last = (float(word) for word in counter.stdout.readline().split())
+            first, last, used = (float(word) for word in counter.stdout.readline().split())
             sender.wait(LIMIT_S)
-    return (load.messages - 1) / (last - first)
+    return Rate((load.messages - 1) / (last - first), used / load.messages * 1e6)
 
 
-def meterd_rate(load: Load, folder: Path) -> float:
+def meterd_rate(load: Load, folder: Path) -> Rate:
     """The same for the daemon: from the first committed reading to the last."""
     folder.mkdir()
-    store = folder / "wide.sqlite"
+    store, wide = folder / "wide.sqlite", load.wide
     with Mosquitto(BROKER) as broker:
-        plan = WIDE.plan(folder, broker.port, future_s=10**8)
-        with daemon(plan, store, trial=True):
-            wait_subscribed(broker.port, *first_reading())
-            before = wait_rows(store, 3, LIMIT_S)
+        plan = wide.plan(folder, broker.port, future_s=10**8)
+        with daemon(plan, store, trial=True) as process:
+            wait_subscribed(broker.port, *first_reading(wide))
+            before, used = wait_rows(store, 3, LIMIT_S), cpu_s(process.pid)
             with child(blast(broker.port, load)) as sender:
                 begun = wait_rows(store, 4, LIMIT_S)
                 ended = wait_rows(store, 3 + 3 * load.messages, LIMIT_S)
+                used = cpu_s(process.pid) - used
                 sender.wait(LIMIT_S)
         assert before < begun
         check(plan, store, load)
-    return load.messages / (ended - begun)
+    return Rate(load.messages / (ended - begun), used / load.messages * 1e6)
 
 
 def check(plan: Path, path: Path, load: Load) -> None:
     """Nothing is lost, every closed quarter hour is exact, every balance closes."""
-    site = load_plan(plan).site
+    site, wide = load_plan(plan).site, load.wide
     store = SqliteStore.reader(path)
     try:
         assert store.reading_count() == 3 + 3 * load.messages
-        per_interval = 900_000 // WIDE.step_ms
-        last = START_MS + load.rounds * WIDE.step_ms
+        per_interval = 900_000 // load.step_ms
+        last = START_MS + load.rounds * load.step_ms
         until = (last - site.limits.close_after_s * 1000) // 900_000 * 900_000
         rows = [row for row in store.balances("main", Period.INTERVAL, START_MS, until) if row.start_ms > START_MS]
         assert len(rows) == (until - START_MS) // 900_000 - 1
-        feeders = sum(WIDE.wh_per_step(i) for i in range(2, WIDE.points)) * per_interval * 1000
+        feeders = sum(wide.wh_per_step(i) for i in range(2, wide.points)) * per_interval * 1000
         assert [as_sums(row) for row in rows] == [(feeders, feeders, 0, "inside")] * len(rows)
     finally:
         store.close()
@@ -95,17 +119,19 @@ def as_sums(row: BalanceRow) -> tuple[int | None, int | None, int | None, str]:
 
 
 def test_live_readings_per_second(full: bool, report: list[Line], tmp_path: Path) -> None:
-    """100 points of 3 registers lose nothing and sum exactly, however fast they come."""
-    load = Load(300, 2) if full else Load(70, 1)
-    pairs = [(bare_rate(load), meterd_rate(load, tmp_path / str(i))) for i in range(load.repeats)]
-    bare, ours = (max(pair[k] for pair in pairs) for k in (0, 1))
-    report.append(
-        Line(
-            "live throughput",
-            "100 points x 3 registers, messages/s (readings/s)",
-            f"{ours:.0f} ({3 * ours:.0f})",
-            f"{bare:.0f}",
-            ours / bare,
-            note="bare: paho, QoS 1, counts only",
-        )
-    )
+    """Points of 3 registers lose nothing and sum exactly, however fast they come and however many there are."""
+    for load in FULL if full else SHORT:
+        for turn in range(load.repeats):
+            bare, plain = bare_rate(load, MQTT_5), bare_rate(load, MQTT_3)
+            ours = meterd_rate(load, tmp_path / f"{load.points}-{turn}")
+            name, note = (
+                f"{load.points:,} points x 3 registers",
+                f"bare: paho, QoS 1, counts; 3.1.1: {plain.per_s:,.0f}",
+            )
+            per_s, cpu_us = f"{ours.per_s:,.0f} ({3 * ours.per_s:,.0f})", f"{ours.cpu_us:.0f} us"
+            report += [
+                Line("live rate", f"{name}, messages/s (readings/s)", per_s, f"{bare.per_s:,.0f}", ours.per_s / bare.per_s,
+                     aim=">= 0.6", note=note),
+                Line("live rate", f"{name}, processor a message", cpu_us, f"{bare.cpu_us:.0f} us", bare.cpu_us / ours.cpu_us,
+                     note=f"ratio bare / meterd; 3.1.1: {plain.cpu_us:.0f} us"),
+            ]  # fmt: skip

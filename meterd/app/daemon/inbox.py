@@ -12,6 +12,7 @@ from meterd.app.daemon.step_runner import Counters
 DELIVERIES = 2_000  # waiting for the loop; a full queue slows the sources down, and they their brokers
 LINGER_S = 0.01  # a tick waits for so long a silence: readings of one burst share a commit (4 ms) and a snapshot
 LINGER_MOST_S = 0.05  # and never longer than this
+LINGER_READINGS = 1_000  # with so many at hand nothing is won by waiting: a broker may wait for their confirmation
 READINGS_AT_ONCE = 20_000  # more save little; on a slow machine a tick takes less, so that values go out meanwhile
 LEAST_AT_ONCE = 500
 TICK_S = 1.0  # a tick that keeps many readings should take no longer
@@ -69,7 +70,7 @@ class Inbox:
             return None
 
     def collect(self, wait_s: float, at_lull: Callable[[], None] = _nothing) -> None:
-        """Take deliveries from the queue: wait for the first, linger for the rest of its burst.
+        """Take deliveries from the queue: wait for the first, linger for the rest of its burst unless there are many.
 
         `at_lull` is called whenever all that was in the queue has been taken.
         """
@@ -80,6 +81,8 @@ class Inbox:
             item = self._next(0.0)
             if item is None and latest is not None:
                 at_lull()
+                if count >= LINGER_READINGS:
+                    return
             item = item or self._next(deadline - time.monotonic())
             if item is None:
                 return

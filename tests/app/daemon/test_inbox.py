@@ -5,6 +5,7 @@ import queue
 import pytest
 
 from meterd.adapters.sources import Delivery
+from meterd.app.daemon import inbox as inbox_module
 from meterd.app.daemon.inbox import Inbox
 from meterd.app.daemon.step_runner import Counters
 from meterd.core.model.reading import IMPORT, Reading
@@ -27,6 +28,25 @@ def test_a_full_queue_sends_deliveries_back_and_counts_them() -> None:
     inbox.collect(0.0)
     assert [r for _, delivery in inbox.held for r in delivery.readings] == readings
     assert inbox.readings == 0
+
+
+def test_many_readings_do_not_wait_for_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A broker that has sent as much as may be unconfirmed sends no more before it is confirmed; few wait for their burst."""
+    monkeypatch.setattr(inbox_module, "LINGER_S", 600.0)
+    monkeypatch.setattr(inbox_module, "LINGER_MOST_S", 600.0)
+    inbox, lulls = Inbox(Counters()), []
+    deliver = inbox.of("meters", Silent(), 100_000)
+    deliver(Delivery(tuple(Reading("q01", IMPORT, NOW + k, k, NOW) for k in range(inbox_module.LINGER_READINGS - 1))))
+    last = Delivery((Reading("q01", IMPORT, NOW - 1, 1, NOW),))
+
+    def lull() -> None:
+        lulls.append(len(inbox.held))
+        if len(lulls) == 1:
+            deliver(last)
+
+    inbox.collect(0.0, lull)
+    assert lulls == [1, 2]
+    assert inbox.held[-1][1] is last
 
 
 def test_ticks_become_as_large_as_the_machine_can_take_in_a_second() -> None:
