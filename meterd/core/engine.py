@@ -13,7 +13,7 @@ import numpy as np
 
 from meterd.core.energy.aggregation import BoardAggregation, board_aggregations
 from meterd.core.errors import described
-from meterd.core.model.periods import Period, floor
+from meterd.core.model.periods import floor
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import CAN_TAKE, REGISTERS, Reading, kind_of
 from meterd.core.model.results import Anchor, Channel, FigureRow
@@ -31,6 +31,7 @@ from meterd.core.registers.corrections import (
     edits,
 )
 from meterd.core.registers.ct_factor import Ratios, present_ratios, ratio_at
+from meterd.core.registers.figure_columns import FigureColumns, interval_columns
 from meterd.core.registers.register_line import Ints, figures
 from meterd.core.registers.tracker import Event, Rule, Tracker, rules_of
 
@@ -257,20 +258,28 @@ def rerun(
     state: State, channel: Channel, plan: tuple[int | None, Anchor | None], history: tuple[Ints, Ints]
 ) -> tuple[list[FigureRow], Request | None]:
     """Follow a register again. Returns its figures from the first interval up to what is closed, or an earlier request."""
+    columns, again = rerun_columns(state, channel, plan, history)
+    return [] if columns is None else columns.rows(), again
+
+
+def rerun_columns(
+    state: State, channel: Channel, plan: tuple[int | None, Anchor | None], history: tuple[Ints, Ints]
+) -> tuple[FigureColumns | None, Request | None]:
+    """As `rerun`, in columns: for histories of years. None where there are no figures."""
     first, anchor = plan
     tracker = Tracker(state.rules[channel], anchor)
     tracker.run(*edited(*history, state.edits.get(channel, {})))
     if tracker.rerun_from is not None and anchor is not None:
-        return [], Request(channel, tracker.rerun_from)
+        return None, Request(channel, tracker.rerun_from)
     state.trackers[channel] = tracker
     state.counters.pop(channel, None)  # the newest reading may be one that was left out
     _note(state, channel, tracker)
     if state.closed_to is None or not len(tracker.breakpoints):
-        return [], None
+        return None, None
     begin_ms = floor(tracker.breakpoints.t[0], state.interval_ms) if first is None else first
-    rows = _figure_rows(state, channel, tracker, first=begin_ms, until=state.closed_to)
+    columns = _figure_columns(state, channel, tracker, first=begin_ms, until=state.closed_to)
     tracker.breakpoints.trim(state.closed_to)
-    return rows, None
+    return columns, None
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,9 +311,11 @@ def recompute(
     return Recomputed(rows, tracker.is_final(until), tuple(tracker.events))
 
 
-def _figure_rows(state: State, channel: Channel, tracker: Tracker, *, first: int, until: int) -> list[FigureRow]:
+def _figure_columns(
+    state: State, channel: Channel, tracker: Tracker, *, first: int, until: int
+) -> FigureColumns | None:
     if until <= first:
-        return []
+        return None
     limits = state.site.limits
     result = figures(
         tracker.breakpoints,
@@ -319,18 +330,12 @@ def _figure_rows(state: State, channel: Channel, tracker: Tracker, *, first: int
         result = corrected(
             result, tracker.breakpoints, tracker.rules, parts, interval_ms=state.interval_ms, gap_ms=gap_ms
         )
-    columns = (result.start_ms, result.energy, result.present, result.flags, result.anchor)
-    return [
-        FigureRow(
-            channel,
-            Period.INTERVAL,
-            start,
-            energy if present else None,
-            flags,
-            tracker.breakpoints.anchor(anchor) if anchor >= 0 else None,
-        )
-        for start, energy, present, flags, anchor in zip(*(column.tolist() for column in columns), strict=True)
-    ]
+    return interval_columns(channel, result, tracker.breakpoints)
+
+
+def _figure_rows(state: State, channel: Channel, tracker: Tracker, *, first: int, until: int) -> list[FigureRow]:
+    columns = _figure_columns(state, channel, tracker, first=first, until=until)
+    return [] if columns is None else columns.rows()
 
 
 def close(state: State, now_ms: int) -> list[FigureRow]:

@@ -10,7 +10,7 @@ from meterd.adapters.store.figure_rows import BALANCE, PV, balances_of, pv_of
 from meterd.adapters.store.journal import SqliteStore
 from meterd.core.energy.rollup import Columns
 from meterd.core.model.periods import Period
-from meterd.core.model.results import BalanceRow, Channel, Largest, PvRow
+from meterd.core.model.results import BalanceRow, Channel, KnownSum, Largest, PvRow
 from meterd.core.registers.register_line import Ints
 
 
@@ -45,10 +45,18 @@ class AsOfStore(SqliteStore):
                     energy[i, j], present[i, j], flags[i, j] = value, True, bits
         return Columns(energy, present, flags)
 
+    def known_sum(self, channel: Channel, from_ms: int, until_ms: int) -> KnownSum:
+        """The interval figures of a register that were known in [from, until), added up."""
+        rows = self._known(channel, from_ms, until_ms)
+        return KnownSum(rows[0][0] if rows else None, len(rows), sum(row[1] for row in rows))
+
+    def _known(self, channel: Channel, from_ms: int, until_ms: int) -> list[tuple[Any, ...]]:
+        keys: dict[str, object] = {"channel": self.channel_number(channel), "period": Period.INTERVAL}
+        return [row for row in self._rows("figure", "energy", keys, (from_ms, until_ms)) if row[1] is not None]
+
     def largest(self, channel: Channel, from_ms: int, until_ms: int) -> Largest | None:
         """The largest interval figure of a register in [from, until) as it stood, the first of equals."""
-        keys: dict[str, object] = {"channel": self.channel_number(channel), "period": Period.INTERVAL}
-        rows = [row for row in self._rows("figure", "energy", keys, (from_ms, until_ms)) if row[1] is not None]
+        rows = self._known(channel, from_ms, until_ms)
         peak = max(rows, key=lambda row: row[1], default=None)  # in order of time: the first of equals
         return None if peak is None else Largest(peak[0], peak[1], len(rows))
 

@@ -7,11 +7,11 @@ A store of an earlier version gets what it lacks in pieces (`step`), while it is
 """
 
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from meterd.adapters.store.digest_chain import Chain, link_days, open_chains
 from meterd.adapters.store.digests import KINDS, REACH, READING, Key, columns_of, summed, summed_by_day
-from meterd.adapters.store.reading_digests import summed_history, summed_readings
+from meterd.adapters.store.reading_digests import summed_history, summed_readings, summed_texts
 from meterd.core.registers.register_line import Ints
 
 LEAST_READINGS = 2_000  # fewer wait: a digest of each register and day would be written for one or two readings
@@ -53,9 +53,17 @@ class DigestWriter:
         `starts_at` is the place of the start in a row.
         """
         if self._reaches(table, subject):
-            for day, (number, total) in summed_by_day(rows, starts_at).items():
-                count, before = self._pending.get((table, subject, day), (0, 0))
-                self._pending[table, subject, day] = (count + number, before + total)
+            self._note(table, subject, summed_by_day(rows, starts_at))
+
+    def added_column(self, table: str, subject: object, starts: Ints, texts: Sequence[str]) -> None:
+        """Many rows of one series, each by its start and its `repr`."""
+        if self._reaches(table, subject):
+            self._note(table, subject, summed_texts(starts, texts))
+
+    def _note(self, table: str, subject: object, sums: dict[int, tuple[int, int]]) -> None:
+        for day, (number, total) in sums.items():
+            count, before = self._pending.get((table, subject, day), (0, 0))
+            self._pending[table, subject, day] = (count + number, before + total)
 
     def history_added(self, channel: int, times: Ints, values: Ints, received_ms: int, marks: int) -> None:
         """Readings of one register that were inserted one after the other, none of them a repeat."""

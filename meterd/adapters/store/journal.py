@@ -5,6 +5,7 @@ import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -27,7 +28,8 @@ from meterd.core.energy.rollup import Columns, runs
 from meterd.core.errors import StoreError
 from meterd.core.model.periods import Period
 from meterd.core.model.reading import Reading
-from meterd.core.model.results import Anchor, BalanceRow, Channel, FigureRow, Largest, PvRow, Version
+from meterd.core.model.results import Anchor, BalanceRow, Channel, FigureRow, KnownSum, Largest, PvRow, Version
+from meterd.core.registers.figure_columns import FigureColumns
 from meterd.core.registers.register_line import Ints
 
 Floats = NDArray[np.float64]
@@ -42,11 +44,9 @@ UNFIT = (
 )  # fmt: skip
 
 UPSERT = "INSERT INTO fact VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value WHERE value <> excluded.value"
-SOME_FIGURES = (
-    "SELECT start_ms, energy, flags FROM figure WHERE channel = ? AND period = ? AND start_ms BETWEEN ? AND ?"
-    " AND energy IS NOT NULL"
-)
+_KNOWN = "FROM figure WHERE channel = ? AND period = ? AND start_ms >= ? AND start_ms < ? AND energy IS NOT NULL"
 HOLE_MS = 21_600_000  # what lies in it is not read: the same moment of 30 days is 1 % of their figures, nights are 25 %
+AT_ONCE = 20_000  # rows of a history that are Python objects at the same time
 ONE_BY_ONE = 8  # readings below which a savepoint is not worth its two statements
 
 
@@ -229,23 +229,28 @@ class SqliteStore:
     def add_history(self, channel: Channel, times: Ints, values: Ints, received_ms: int) -> None:
         """Keep many readings of one cumulative register with their own times."""
         number = self._id(channel)
-        cursor = self._db.executemany(
-            "INSERT OR IGNORE INTO reading (channel, at_ms, value, received_ms, marks) VALUES (?, ?, ?, ?, ?)",
-            ((number, t, v, received_ms, DEVICE_TIME) for t, v in zip(times.tolist(), values.tolist(), strict=True)),
+        insert = (
+            "INSERT OR IGNORE INTO reading (channel, at_ms, value, received_ms, marks)"
+            f" VALUES ({number}, ?, ?, {received_ms}, {DEVICE_TIME})"
         )
-        if cursor.rowcount == len(times):
-            self.digest_writer.history_added(number, times, values, received_ms, DEVICE_TIME)
+        for low in range(0, len(times), AT_ONCE):
+            at, shown = times[low : low + AT_ONCE], values[low : low + AT_ONCE]
+            if self._db.executemany(insert, zip(at.tolist(), shown.tolist(), strict=True)).rowcount == len(at):
+                self.digest_writer.history_added(number, at, shown, received_ms, DEVICE_TIME)
 
     def history(self, channel: Channel, from_ms: int, until_ms: int = 2**62, *, most: int = -1) -> tuple[Ints, Ints]:
         """Times and shown milli-units of a cumulative register in [from, until), sorted by (time, value).
 
         With `most` only so many, the earliest.
         """
-        rows = self._db.execute(
+        cursor = self._db.execute(
             "SELECT at_ms, value FROM reading WHERE channel = ? AND at_ms >= ? AND at_ms < ? ORDER BY at_ms, value LIMIT ?",
             (self.channel_number(channel), from_ms, until_ms, most),
-        ).fetchall()
-        table = np.array(rows, dtype=np.int64).reshape(-1, 2)
+        )
+        parts = [np.empty((0, 2), dtype=np.int64)]
+        while rows := cursor.fetchmany(AT_ONCE):
+            parts.append(np.fromiter(chain.from_iterable(rows), np.int64, 2 * len(rows)).reshape(-1, 2))
+        table = np.concatenate(parts)
         return table[:, 0].copy(), table[:, 1].copy()
 
     def readings_between(self, channel: Channel, from_ms: int, until_ms: int, *, most: int) -> list[Reading]:
@@ -314,11 +319,11 @@ class SqliteStore:
         )
         return {start: Anchor(at_ms, raw, plateau) for start, at_ms, raw, plateau in rows}
 
-    def interval_starts(self, channel: Channel, low: int, high: int) -> list[int]:
-        """Starts of the intervals of a register in [low, high) that have a figure, in order."""
+    def interval_starts(self, channel: Channel, low: int, high: int, period: Period = Period.INTERVAL) -> list[int]:
+        """Starts of the intervals of a register, or of longer periods, in [low, high) that have a figure, in order."""
         rows = self._db.execute(
             "SELECT start_ms FROM figure WHERE channel = ? AND period = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms",
-            (self.channel_number(channel), Period.INTERVAL, low, high),
+            (self.channel_number(channel), period, low, high),
         )
         return [int(row[0]) for row in rows]
 
@@ -336,6 +341,18 @@ class SqliteStore:
         ]
         return [given[i] for i in self._versioned.write("figure", entries, (now_ms, reason))]
 
+    def write_columns(self, figures: FigureColumns, *, now_ms: int, reason: str) -> int:
+        """Keep figures of one register as `write_figures` does; how many are new or differ."""
+        number, count = self._id(figures.channel), 0
+        for low in range(0, len(figures), AT_ONCE):
+            part = figures.part(low, low + AT_ONCE)
+            if self._versioned.stands(number, part):
+                count += len(self.write_figures(part.rows(), now_ms=now_ms, reason=reason))
+            else:
+                self._versioned.insert_figures(number, part, now_ms)
+                count += len(part)
+        return count
+
     def columns(self, channels: Sequence[Channel], period: Period, starts: Ints) -> Columns:
         """Newest figures of T periods by n channels; missing where there is none."""
         energy = np.zeros((len(starts), len(channels)), dtype=np.int64)
@@ -345,7 +362,8 @@ class SqliteStore:
         for j, channel in enumerate(channels):
             number, rows = self.channel_number(channel), []
             for low, high in spans:
-                rows += self._db.execute(SOME_FIGURES, (number, period, low, high)).fetchall()
+                ask = f"SELECT start_ms, energy, flags {_KNOWN}"
+                rows += self._db.execute(ask, (number, period, low, high + 1)).fetchall()
             table = np.array(rows, dtype=np.int64).reshape(-1, 3)
             place = np.clip(np.searchsorted(starts, table[:, 0]), 0, len(starts) - 1)
             hit = starts[place] == table[:, 0]
@@ -354,21 +372,30 @@ class SqliteStore:
             flags[place[hit], j] = table[hit, 2]
         return Columns(energy, present, flags)
 
-    def largest(self, channel: Channel, from_ms: int, until_ms: int) -> Largest | None:
-        """The largest interval figure of a register in [from, until), the first of equals; None where none is known."""
-        row = self._db.execute(
-            "SELECT start_ms, energy, COUNT(*) OVER () FROM figure WHERE channel = ? AND period = ? AND start_ms >= ?"
-            " AND start_ms < ? AND energy IS NOT NULL ORDER BY energy DESC, start_ms LIMIT 1",
+    def known_sum(self, channel: Channel, from_ms: int, until_ms: int) -> KnownSum:
+        """The interval figures of a register that are known in [from, until), added up."""
+        first, known, energy = self._db.execute(
+            f"SELECT MIN(start_ms), COUNT(*), SUM(energy) {_KNOWN}",
             (self.channel_number(channel), Period.INTERVAL, from_ms, until_ms),
         ).fetchone()
-        return None if row is None else Largest(row[0], row[1], row[2])
+        return KnownSum(first, int(known), int(energy or 0))
+
+    def largest(self, channel: Channel, from_ms: int, until_ms: int) -> Largest | None:
+        """The largest interval figure of a register in [from, until), the first of equals; None where none is known."""
+        key = (self.channel_number(channel), Period.INTERVAL, from_ms, until_ms)
+        # twice over the rows takes a fifth of the time that sorting them takes
+        energy, known = self._db.execute(f"SELECT MAX(energy), COUNT(*) {_KNOWN}", key).fetchone()
+        if energy is None:
+            return None
+        first = f"SELECT start_ms {_KNOWN} AND energy = ? ORDER BY start_ms LIMIT 1"
+        (start,) = self._db.execute(first, (*key, energy)).fetchone()
+        return Largest(int(start), int(energy), int(known))
 
     def stored_energies(self, channels: Sequence[Channel], from_ms: int, until_ms: int) -> list[StoredEnergies]:
         """How many interval figures of each register are known and estimated in [from, until), and their energies."""
         rows = (
             self._db.execute(
-                "SELECT COUNT(*), SUM(flags <> 0), SUM(energy), SUM(energy * (flags <> 0)) FROM figure WHERE channel = ?"
-                " AND period = ? AND start_ms >= ? AND start_ms < ? AND energy IS NOT NULL",
+                f"SELECT COUNT(*), SUM(flags <> 0), SUM(energy), SUM(energy * (flags <> 0)) {_KNOWN}",
                 (self.channel_number(channel), Period.INTERVAL, from_ms, until_ms),
             ).fetchone()
             for channel in channels
@@ -453,6 +480,11 @@ class SqliteStore:
     def set_fact(self, name: str, value: str) -> None:
         """Keep a named fact."""
         self._db.execute(UPSERT, (name, value))
+
+    def forget_fact(self, name: str) -> None:
+        """Remove a named fact without a trace."""
+        self._db.execute("DELETE FROM fact WHERE name = ?", (name,))
+        self._db.execute("DELETE FROM digest WHERE kind = 'fact' AND subject = ? AND count = 0", (name,))
 
 
 def _channels(connection: sqlite3.Connection) -> dict[Channel, int]:

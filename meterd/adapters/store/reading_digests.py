@@ -1,4 +1,4 @@
-"""Fingerprints of readings, of thousands at once: they are by far the most rows, and all their columns are numbers.
+"""Fingerprints of thousands of rows at once, above all of readings: most rows are readings, and all their columns are numbers.
 
     h = seed; for each column c: h = (h xor c) * factor, h = h xor (h >> 32); the upper 40 bits of the last product
 
@@ -8,6 +8,7 @@ Readings that version 7 of the schema has digested keep the fingerprint of other
 
 import struct
 from collections.abc import Sequence
+from hashlib import blake2b
 from itertools import chain
 
 import numpy as np
@@ -17,6 +18,7 @@ from meterd.adapters.store.digests import READING, Key, fingerprint
 from meterd.core.model.periods import DAY_MS
 from meterd.core.registers.register_line import Ints
 
+PRINT = 5  # bytes of a fingerprint
 COLUMNS, _VALUE = 6, 3  # seq, channel, at_ms, value, received_ms, marks
 _SEED, _FACTOR, _LAST = 0x9E3779B97F4A7C15, 0xD6E8FEB86659FD93, 0xC2B2AE3D27D4EB4F
 _OF_FLOAT = 0x5555555555555555  # 1.0 has other bits than the whole number that looks like it
@@ -46,6 +48,18 @@ def summed_history(
     channels = all_of(channel)
     columns = (seqs, channels, times.astype(np.int64), values.astype(np.int64), all_of(received_ms), all_of(marks))
     return _by_day(channels, times, fingerprints(columns))
+
+
+def summed_texts(starts: Ints, texts: Sequence[str]) -> dict[int, tuple[int, int]]:
+    """Number and sum of the fingerprints of rows that are no readings, by day, of thousands at once.
+
+    As `digests.summed_by_day`; each row is given by its start and its `repr`.
+    """
+    joined = b"".join([blake2b(text.encode(), digest_size=PRINT).digest() for text in texts])
+    parts = np.frombuffer(joined, dtype=np.uint8).reshape(-1, PRINT).astype(np.int64)
+    prints = parts @ (1 << np.arange(8 * (PRINT - 1), -1, -8, dtype=np.int64))
+    sums = _by_day(np.zeros(len(starts), dtype=np.int64), starts, prints)
+    return {day: total for (_, _, day), total in sums.items()}
 
 
 def summed_readings(rows: Sequence[Row], former: int) -> dict[Key, tuple[int, int]]:

@@ -5,10 +5,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from meterd.adapters.store.change_feed import Outbox
 from meterd.adapters.store.digest_writer import DigestWriter
 from meterd.core.model.periods import Period
+from meterd.core.registers.figure_columns import FigureColumns
+from meterd.core.registers.register_line import Bools, Ints
 
+CLOSED = "closed"  # why a first version was written
 _KEYS = {  # key columns, compared columns, columns kept up to date without a version
     "figure": (("channel", "period", "start_ms"), ("energy", "flags"), ("anchor_ms", "anchor_raw", "anchor_plateau")),
     "balance": (
@@ -76,7 +81,7 @@ class VersionedTables:
                 old = known.get(entry.start_ms)
                 if old is None:
                     last = aside.get(entry.start_ms, 0)
-                    why = (mark[0], mark[1] if last else "closed")
+                    why = (mark[0], mark[1] if last else CLOSED)
                     fresh[entry.start_ms] = (*prefix, entry.start_ms, last + 1, *entry.values, *entry.extra, *why)
                     changed.append(i)
                 elif self._replace(table, entry, old, mark):
@@ -86,6 +91,26 @@ class VersionedTables:
             self._digests.added(table, subject, len(keys) - 1, fresh.values())
         self._outbox.note(table, (entries[i].key for i in sorted(changed)))
         return sorted(changed)
+
+    def stands(self, channel: int, figures: FigureColumns) -> bool:
+        """Whether a figure of a register stands in the span of these, or was set aside in it."""
+        ask = "SELECT 1 FROM {} WHERE channel = ? AND period = ? AND start_ms BETWEEN ? AND ? LIMIT 1"
+        key = (channel, figures.period, int(figures.start_ms[0]), int(figures.start_ms[-1]))
+        return any(self._db.execute(ask.format(table), key).fetchone() for table in ("figure", "figure_old"))
+
+    def insert_figures(self, channel: int, figures: FigureColumns, now_ms: int) -> None:
+        """Insert figures of a register where none stands: as `write`, in a third of the time."""
+        starts, period, anchors = figures.start_ms.tolist(), str(figures.period), figures.anchors
+        columns = [starts, _masked(figures.energy, figures.present), figures.flags.tolist()]
+        if anchors is None:
+            columns += [[None] * len(starts)] * 3
+        else:
+            columns += [_masked(c, anchors.present) for c in (anchors.at_ms, anchors.raw, anchors.plateau_ms)]
+        rows = list(zip(*columns, strict=True))
+        shape = f"({channel}, '{period}', %s, 1, %s, %s, %s, %s, %s, {now_ms}, '{CLOSED}')"
+        self._db.executemany(f"INSERT INTO figure VALUES {shape.replace('%s', '?')}", rows)
+        self._digests.added_column("figure", channel, figures.start_ms, [shape % row for row in rows])
+        self._outbox.note("figure", ((channel, period, start) for start in starts))
 
     def _standing(self, table: str, prefix: tuple[object, ...], starts: Sequence[int]) -> dict[int, tuple[Any, ...]]:
         """Newest rows of a series by their start: version, compared columns, further columns."""
@@ -126,3 +151,11 @@ class VersionedTables:
                 f"UPDATE {table} SET {', '.join(f'{c} = ?' for c in also)} WHERE {where}", (*entry.extra, *entry.key)
             )
         return False
+
+
+def _masked(values: Ints, present: Bools) -> list[int | None]:
+    """A column of the database: NULL where nothing is known."""
+    results: list[int | None] = values.tolist()
+    for i in np.flatnonzero(~present).tolist():
+        results[i] = None
+    return results

@@ -8,6 +8,7 @@ from meterd.adapters.store.read_store import ReadStore
 from meterd.core.model.facts import FactStore
 from meterd.core.model.reading import Reading
 from meterd.core.model.results import BalanceRow, Channel, FigureRow, PvRow
+from meterd.core.registers.figure_columns import FigureColumns
 from meterd.core.registers.register_line import Ints
 
 
@@ -22,6 +23,9 @@ class WriteStore(ReadStore, FactStore, Protocol):
 
     def write_figures(self, rows: Iterable[FigureRow], *, now_ms: int, reason: str) -> list[FigureRow]:
         """Keep figures; returns those that are new or differ from the newest version."""
+
+    def write_columns(self, figures: FigureColumns, *, now_ms: int, reason: str) -> int:
+        """Keep figures of one register as `write_figures` does; how many are new or differ."""
 
     def write_balances(self, rows: Iterable[BalanceRow], *, now_ms: int, reason: str) -> None:
         """Keep balances, versioned like figures."""

@@ -264,19 +264,19 @@ def into_store(work: Work, path: Path, now_ms: int, step: Step) -> Report:
     with open_to_write(path) as store:
         site = work.plan.site
         ledger = Ledger(store, site, ZoneInfo(site.zone))
-        ends, check = [], ScaleCheck(site, ledger.state.rules)
+        ends, firsts, check = [], {}, ScaleCheck(site, ledger.state.rules)
         for channel, times, values in _columns(_with_levels(work, store), report):
             check.take(channel, times, values)
             _note_beyond(report, channel, ledger.state.rules[channel], (times, values))
             ledger.import_history(channel, times, values, now_ms)
             if len(times):
                 ends.append(int(times.max()))
-                report.first_ms = min(report.first_ms or int(times.min()), int(times.min()))
+                firsts[channel] = int(times.min())
             step(channel)
         report.checks = check.findings()
         if ends:
-            report.until_ms = floor(max(ends), site.interval_s * 1000)
-            ledger.recompute_all(report.until_ms, now_ms)
+            report.first_ms, report.until_ms = min(firsts.values()), floor(max(ends), site.interval_s * 1000)
+            ledger.recompute_all(report.until_ms, now_ms, firsts)
             report.decided = list(ledger.state.events)
             for _, event in report.decided:
                 report.events[event.kind] = report.events.get(event.kind, 0) + 1

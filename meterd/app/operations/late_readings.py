@@ -3,6 +3,7 @@
 a reading, or the correction of one, behind the horizon
                               ->  the journal, and the fact `late_work` of the same transaction says from where on
 a piece = one transaction     ->  some intervals recalculated from the journal, summed, the fact moved on
+a long history was imported   ->  registers one after the other, then `unsummed` some weeks at a time (`whole_history`)
 the end of a register         ->  what stands there rests on the same anchor, or all up to what is closed was recalculated
 weeks, months and years of boards come last: each needs all its intervals, and is read in pieces too
 """
@@ -13,10 +14,11 @@ from dataclasses import dataclass, replace
 
 from meterd.adapters.store.journal import Failure
 from meterd.adapters.store.read_store import ReadStore
-from meterd.app.operations.recompute import first_affected, reason_of, recomputed_figures, vanished
+from meterd.app.operations.recompute import bounded, first_affected, reason_of, recomputed_figures, vanished
 from meterd.core import engine
 from meterd.core.energy.aggregation import Parent
-from meterd.core.engine import State
+from meterd.core.engine import Request, State
+from meterd.core.errors import StoreError
 from meterd.core.model.periods import DAY_MS, Period, floor
 from meterd.core.model.results import Channel, FigureRow
 
@@ -55,14 +57,19 @@ class Work:
     registers: dict[Channel, Late]
     spans: tuple[tuple[int, int], ...] = ()
     done: tuple[int, int] = (-END, 0)  # the end and the kind of the last period that was summed
+    unsummed: tuple[int, int] = (0, 0)  # intervals of a long history of which nothing longer was made yet
 
     def __bool__(self) -> bool:
-        return bool(self.registers or self.spans)
+        return bool(self.registers) or self.only_sums
+
+    def summed(self, part: tuple[int, int]) -> "Work":
+        """The work after a part of the unsummed intervals was summed."""
+        return replace(self, unsummed=(part[1], self.unsummed[1]))
 
     @property
     def only_sums(self) -> bool:
-        """Whether nothing waits but the balances of long periods."""
-        return bool(self.spans) and not self.registers
+        """Whether nothing waits but sums."""
+        return not self.registers and (bool(self.spans) or self.unsummed[0] < self.unsummed[1])
 
 
 def read(words: str | None) -> Work:
@@ -73,7 +80,10 @@ def read(words: str | None) -> Work:
     lates = [Late((point, register), *rest) for point, register, *rest in result["registers"]]
     spans = tuple((low, high) for low, high in result["spans"])
     return Work(
-        {late_register.channel: late_register for late_register in lates}, spans, (result["done"][0], result["done"][1])
+        {late_register.channel: late_register for late_register in lates},
+        spans,
+        (result["done"][0], result["done"][1]),
+        tuple(result.get("unsummed", (0, 0))),
     )
 
 
@@ -82,7 +92,10 @@ def written(work: Work) -> str:
     if not work:
         return ""
     registers = [[*late.channel, late.low, late.to_ms, late.correction] for late in work.registers.values()]
-    return json.dumps({"registers": registers, "spans": work.spans, "done": work.done}, separators=(",", ":"))
+    words = {"registers": registers, "spans": work.spans, "done": work.done}
+    if work.unsummed[0] < work.unsummed[1]:
+        words["unsummed"] = work.unsummed
+    return json.dumps(words, separators=(",", ":"))
 
 
 def horizon(state: State, base_ms: int) -> int:
@@ -180,6 +193,25 @@ def _advance(store: ReadStore, state: State, late: Late, *, high: int, into: Pie
             return
     into.rows.extend(rows)
     into.left[late.channel] = replace(late, low=high)
+
+
+def to_the_end(store: ReadStore, state: State, late: Late, figures_from: int) -> list[FigureRow]:
+    """A register whose last piece reaches what is closed: it is followed live from what that gives."""
+    closed_to = state.closed_to
+    assert closed_to is not None, "late is what is earlier than something closed"
+    low, channel = min(late.low, closed_to), late.channel
+    request: Request | None = Request(channel, low)
+    while request is not None:
+        first, anchor = engine.plan_rerun(state, request, lambda at_ms: store.anchor(channel, min(at_ms, low - 1)))
+        since = -END if anchor is None else anchor.at_ms
+        plan = (low if first is None else max(low, first), anchor)
+        rows, again = engine.rerun(state, channel, plan, store.history(channel, since))
+        again = again and bounded(again, figures_from)
+        if again is not None and again == request:
+            raise StoreError(f"{channel[0]} must be followed from readings that were deleted; import them again")
+        request = again
+    rows = [row for row in rows if row.start_ms >= low]
+    return vanished(store, channel, low, rows, closed_to) + rows if late.correction else rows
 
 
 def with_span(work: Work, span: tuple[int, int] | None) -> Work:

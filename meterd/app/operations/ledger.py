@@ -10,11 +10,11 @@ from zoneinfo import ZoneInfo
 from meterd.adapters.store.journal import UNFIT, Failure
 from meterd.adapters.store.write_store import WriteStore
 from meterd.app.operations import late_readings as late_work
-from meterd.app.operations import recompute
-from meterd.app.operations.late_readings import LATE, LATE_WORK, SHORT, Late, Work
+from meterd.app.operations import recompute, whole_history
+from meterd.app.operations.late_readings import LATE, LATE_WORK, SHORT, Work
 from meterd.app.operations.period_sums import CLOSED_TO, PARTS, Sums
 from meterd.app.operations.plan_changes import changed_instruments, keep_instruments, take_names
-from meterd.app.operations.recompute import Item, Piece, recomputed_figures, refuse_final, vanished
+from meterd.app.operations.recompute import Item, Piece, bounded, recomputed_figures, refuse_final, vanished
 from meterd.core import engine
 from meterd.core.energy.aggregation import Contradiction, Parent
 from meterd.core.engine import Request, State
@@ -81,8 +81,7 @@ class Ledger:
                 every = [(channel, since, near) for channel in state.trackers]
                 self.late, since = late_work.noted(self.late, self._store, state, every), near
         self._behind = engine.restart_requests(state, since)
-        self._summing = None
-        self._spoiled = False
+        self._summing, self._spoiled = None, False
         return state
 
     def _take_instruments(self) -> None:
@@ -201,9 +200,11 @@ class Ledger:
         return min(now_ms, most)
 
     def _keep_late(self) -> None:
-        words = late_work.written(self.late)
-        if words != (self._store.fact(LATE_WORK) or ""):
+        words, known = late_work.written(self.late), self._store.fact(LATE_WORK)
+        if words and words != known:
             self._store.set_fact(LATE_WORK, words)
+        elif known is not None and not words:
+            self._store.forget_fact(LATE_WORK)
 
     def late_step(self, now_ms: int, quiet_s: float = QUIET_S) -> bool:
         """Close what was missed, or make a piece of figures of times long past; whether there was anything to do.
@@ -230,7 +231,11 @@ class Ledger:
         piece = late_work.piece(self._store, self.state, self.late, rows_most or self._rows_most, quiet)
         if piece is None:
             return False
-        rows = piece.rows + [row for late in piece.last for row in self._to_the_end(late)]
+        rows = piece.rows + [
+            row
+            for late in piece.last
+            for row in late_work.to_the_end(self._store, self.state, late, self._figures_from)
+        ]
         self.late = replace(self.late, registers=piece.left)
         for reason in sorted({lates[row.channel].reason for row in rows}):
             own = self._write([row for row in rows if lates[row.channel].reason == reason], now_ms, reason)
@@ -247,27 +252,13 @@ class Ledger:
             self.late, self._summing = late_work.with_span(self.late, (min(starts), max(starts) + 1)), None
             self.corrected += 0 if reason == LATE else len(changed)
 
-    def _to_the_end(self, late: Late) -> list[FigureRow]:
-        """A register whose last piece reaches what is closed: it is followed live from what that gives."""
-        closed_to = self.state.closed_to
-        assert closed_to is not None, "asked for by `late_on`"
-        low, channel = min(late.low, closed_to), late.channel
-        request: Request | None = Request(channel, low)
-        while request is not None:
-            first, anchor = engine.plan_rerun(
-                self.state, request, lambda at_ms: self._store.anchor(channel, min(at_ms, low - 1))
-            )
-            since = -(2**62) if anchor is None else anchor.at_ms
-            plan = (low if first is None else max(low, first), anchor)
-            rows, again = engine.rerun(self.state, channel, plan, self._store.history(channel, since))
-            if again is not None and self._bounded(again) == request:
-                raise StoreError(f"{channel[0]} must be followed from readings that were deleted; import them again")
-            request = None if again is None else self._bounded(again)
-        rows = [row for row in rows if row.start_ms >= low]
-        return vanished(self._store, channel, low, rows, closed_to) + rows if late.correction else rows
-
     def _late_sums(self, now_ms: int) -> bool:
-        """Weeks, months and years of boards, one after the other, each a part at a time."""
+        """Sums of a long history, then weeks, months and years of boards, one after the other, each a part at a time."""
+        if self.late.unsummed[0] < self.late.unsummed[1]:
+            part = whole_history.next_part(self.late, self.state, self._rows_most)
+            self._sums.sum_all(self.state, part, now_ms, boards=SHORT)
+            self.late = late_work.with_span(self.late.summed(part), part)
+            return True
         if self._summing is None:
             waiting = self._sums.long_parents(self.state, self.late.spans, self.late.done)
             if not waiting:
@@ -431,24 +422,38 @@ class Ledger:
         with self._store.transaction():
             self._store.add_history(channel, times, values, now_ms)
 
-    def recompute_all(self, closed_to: int, now_ms: int) -> int:
-        """Make all figures up to a moment from the whole journal; returns how many were written."""
-        with self._store.transaction():
-            if self.state.closed_to is None or self.state.closed_to < closed_to:
-                self.state.closed_to = closed_to
-            self.late = Work({})  # all of it is made now
+    def recompute_all(self, closed_to: int, now_ms: int, since: Mapping[Channel, int] | None = None) -> int:
+        """Make all figures up to a moment from the journal, with `since` only what follows from readings from there on.
+
+        In some transactions; returns how many intervals changed.
+        """
+        with self._as_stored():
+            points = whole_history.starting_points(self._store, self.state, self.late, self._behind, since)
+            self.state.closed_to = max(closed_to, self.state.closed_to or closed_to)
+            self._store.set_fact(CLOSED_TO, str(self.state.closed_to))
+            self.late = whole_history.work_of(self._store, self.state, self.late, points)
             self._keep_late()
-            requests = [Request(channel, -(2**62)) for channel in self.state.trackers]
-            changed = self._write(self._catch_up(requests), now_ms, "old readings imported")
-            self._roll(changed, now_ms)
-        return len(changed)
+        count = 0
+        for channels in whole_history.in_groups(self.late, self.state):
+            with self._as_stored():
+                for request in (Request(channel, points[channel]) for channel in channels):
+                    count += whole_history.follow(self._store, self.state, request, self._figures_from, now_ms)
+                    del self.late.registers[request.channel]
+                self._keep_late()
+        while self.late:
+            with self._as_stored():
+                self._sums.sum_all(self.state, part := whole_history.next_part(self.late, self.state), now_ms)
+                self.late = self.late.summed(part)
+                self._keep_late()
+        self._note_closed()
+        return count
 
     def _catch_up(self, requests: Sequence[Request]) -> list[FigureRow]:
         """Follow registers again from their anchors, further back as long as the core asks for it."""
         rows: list[FigureRow] = []
         waiting = list(requests)
         while waiting:
-            request = self._bounded(waiting.pop())
+            request = bounded(waiting.pop(), self._figures_from)
             if request.channel in self.state.failed:
                 continue
             try:
@@ -459,18 +464,12 @@ class Ledger:
                 engine.set_aside(self.state, request.channel, exc)
                 continue
             rows += results
-            if again is not None and self._bounded(again) == request:
+            if again is not None and bounded(again, self._figures_from) == request:
                 gone = StoreError("it must be followed from readings that were deleted; import them again")
                 engine.set_aside(self.state, request.channel, gone)
             elif again is not None:
                 waiting.append(again)
         return rows
-
-    def _bounded(self, request: Request) -> Request:
-        """No register is followed again from readings that `meterd retain` has deleted: their figures stay as they are."""
-        if request.from_ms is None or request.from_ms >= self._figures_from:
-            return request
-        return replace(request, from_ms=self._figures_from)
 
     def _rerun(self, request: Request) -> tuple[list[FigureRow], Request | None]:
         channel = request.channel

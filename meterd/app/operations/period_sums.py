@@ -23,6 +23,7 @@ from meterd.core.energy.aggregation import (
     contradiction,
     parents,
     pv_aggregation,
+    sum_in_columns,
     sum_of_children,
     sum_pv,
 )
@@ -44,6 +45,7 @@ LONG = (Period.WEEK, Period.MONTH, Period.YEAR)
 LOOK = DAY_MS // 4  # every period is longer
 PART = 2_000  # intervals of a long period that are read at once: of forty points a tenth of a second
 COLUMNS = ("energy", "present", "flags")
+Wanted = Callable[[Parent], bool]
 
 
 class Sums:
@@ -119,13 +121,53 @@ class Sums:
         periods: Sequence[Period] = ALL,
     ) -> None:
         """Sum everything that is made of those intervals, sorted by register."""
+        mark = (now_ms, reason)
         for group in self._parents(state, {start for own in starts.values() for start in own}):
             if group[0].period in periods:
-                self._figures(state, starts, group, (now_ms, reason))
+                self._figures(state, starts, group, mark)
+        self._of_sites(state, starts, mark, lambda parent: parent.period in boards, lambda p: p.period in periods)
+
+    def sum_all(self, state: State, span: tuple[int, int], now_ms: int, *, boards: Sequence[Period] = ALL) -> None:
+        """Sum everything that ends in a span of closed intervals, as if every interval had changed: a part of a history.
+
+        Parts that follow each other give each longer period once, when its last interval is there.
+        """
+        low, high = span
+        mark, channels = (now_ms, PARTS), self._store.channels()
+
+        def starts_in(period: Period, low: int, high: int) -> dict[Channel, list[int]]:
+            starts = {item: self._store.interval_starts(item, low, high, period) for item in channels}
+            return {item: some for item, some in starts.items() if some}
+
+        for parents_ in self._parents(state, range(low, high, state.interval_ms)):
+            if group := [parent for parent in parents_ if parent.end_ms <= high]:
+                part = MADE_OF[group[0].period]
+                parts = starts_in(part, group[0].start_ms, group[-1].end_ms)
+                children = children_of(group, part, self._zone, state.interval_ms)
+                columns = self._store.columns(tuple(parts), part, children.start_ms)
+                for figures in sum_in_columns(parts, group, children, columns):
+                    self._store.write_columns(figures, now_ms=now_ms, reason=PARTS)
+        self._of_sites(
+            state,
+            starts_in(Period.INTERVAL, low, high),
+            mark,
+            lambda parent: parent.period in boards and parent.end_ms <= high,
+            lambda parent: parent.end_ms <= high,
+        )
+
+    def _of_sites(
+        self,
+        state: State,
+        starts: dict[Channel, list[int]],
+        mark: tuple[int, str],
+        of_boards: Wanted,
+        of_pv: Wanted,
+    ) -> None:
+        """Balances and PV figures of intervals, and of those longer periods around them that are wanted."""
         for name, aggregation in self.boards.items():
             own = _starts_of(aggregation.plan, starts)
-            self._try(state, name, partial(self._balance, state, aggregation, own, (now_ms, reason), boards))
-        self._try(state, self._site.name, partial(self._pv_figures, state, starts, (now_ms, reason), periods))
+            self._try(state, name, partial(self._balance, state, aggregation, own, mark, of_boards))
+        self._try(state, self._site.name, partial(self._pv_figures, state, starts, mark, of_pv))
 
     def sum_long(
         self, state: State, channel: Channel, span: tuple[int, int], last: bool, mark: tuple[int, str]
@@ -188,13 +230,14 @@ class Sums:
         aggregation: BoardAggregation,
         starts: list[int],
         mark: tuple[int, str],
-        periods: Sequence[Period],
+        wanted: Wanted,
     ) -> None:
         if not starts:
             return
         step = state.interval_ms
         begin = np.array(starts, dtype=np.int64)
-        kinds = [group for group in self._parents(state, starts) if group[0].period in periods]
+        kinds = [[parent for parent in group if wanted(parent)] for group in self._parents(state, starts)]
+        kinds = [group for group in kinds if group]
         groups = [(group, children_of(group, Period.INTERVAL, self._zone, step)) for group in kinds]
         # read once for all kinds of periods: for a year of forty points that is most of the work
         grid = np.unique(np.concatenate([begin, *(children.start_ms for _, children in groups)]))
@@ -233,7 +276,7 @@ class Sums:
         yield rows
 
     def _pv_figures(
-        self, state: State, starts: dict[Channel, list[int]], mark: tuple[int, str], periods: Sequence[Period]
+        self, state: State, starts: dict[Channel, list[int]], mark: tuple[int, str], wanted: Wanted
     ) -> None:
         aggregation = self._pv
         if aggregation is None:
@@ -259,8 +302,8 @@ class Sums:
         )
         self._store.write_pv(rows, now_ms=mark[0], reason=mark[1])
         for group in self._parents(state, mine):
-            if group[0].period in periods:
-                self._pv_sums(state, group, mark)
+            if own := [parent for parent in group if wanted(parent)]:
+                self._pv_sums(state, own, mark)
 
     def _pv_sums(self, state: State, group: Sequence[Parent], mark: tuple[int, str]) -> None:
         part = MADE_OF[group[0].period]

@@ -10,8 +10,8 @@ import numpy as np
 
 from meterd.adapters.store.read_store import ReadStore
 from meterd.core.energy.aggregation import board_aggregations
-from meterd.core.energy.partial_period import PartialPeriod, balance_in, first_known, partial_period_of, pv_in
-from meterd.core.energy.rollup import Columns, mean_power_w
+from meterd.core.energy.partial_period import PartialPeriod, balance_in, partial_period_of, pv_in
+from meterd.core.energy.rollup import mean_power_w
 from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.errors import ConfigError
 from meterd.core.model.periods import Period, bounds, from_ms, label, local, starts, text, to_ms
@@ -21,7 +21,7 @@ from meterd.core.model.results import BalanceRow, Channel, PvRow
 from meterd.core.model.written import iso_date
 from meterd.core.pv.figures import ratio
 from meterd.core.registers.clock_offsets import METER_CLOCKS, clocks_in
-from meterd.core.registers.register_line import Flag, Ints
+from meterd.core.registers.register_line import Flag
 
 # what one line of output is: column title -> value; None prints as "missing" to people and as empty or null to programs
 Line = dict[str, object]
@@ -104,20 +104,15 @@ def energy_lines(store: ReadStore, site: Site, period: Period, span: Span, point
     lines: list[Line] = []
     for i, start in enumerate(grid.tolist()):
         end = bounds(period, start, zone, interval_ms)[1]
-        missing = (
-            []
-            if period is Period.INTERVAL
-            else [c for c, there in zip(channels, columns.present[i], strict=True) if not there]
-        )
-        so_far = (
-            _so_far(store, missing, (start, end), stored_span=stored_span, interval_ms=interval_ms) if missing else None
-        )
+        so_far = None
+        if period is not Period.INTERVAL and stored_span is not None and not columns.present[i].all():
+            so_far = _SoFar(store, (start, end), stored_span, interval_ms)
         for j, (point, register) in enumerate(channels):
             known = bool(columns.present[i, j])
             energy = int(columns.energy[i, j]) if known else None
             words = quality(int(columns.flags[i, j])) if known else "missing"
             if not known and so_far is not None:
-                energy, words = so_far.figure(missing.index((point, register)), zone)
+                energy, words = so_far.figure((point, register), zone)
             lines.append(
                 {
                     "period": label(period, start, zone),
@@ -133,46 +128,35 @@ def energy_lines(store: ReadStore, site: Site, period: Period, span: Span, point
     return lines
 
 
-@dataclass(frozen=True, slots=True)
 class _SoFar:
     """The closed intervals of a period that is not over, or has missing ones."""
 
-    columns: Columns
-    starts: Ints
-    part: PartialPeriod | None
+    def __init__(self, store: ReadStore, period: tuple[int, int], stored_span: Span, interval_ms: int) -> None:
+        start, end = period
+        self._part = partial_period_of(period, (stored_span.from_ms, stored_span.until_ms))
+        self._low, self._high = start, min(end, stored_span.until_ms)
+        if self._part is not None:
+            self._low, self._high = self._part.from_ms, self._part.until_ms
+        self._store, self._step = store, interval_ms
 
-    def figure(self, j: int, zone: ZoneInfo) -> tuple[int | None, str]:
+    def figure(self, channel: Channel, zone: ZoneInfo) -> tuple[int | None, str]:
         """The energy of one register since the history begins and so far, if every interval in it is known; else how many are."""
-        part = self.part
-        skip = first_known(self.columns.present[:, j]) if part is not None and part.begins else 0
-        skip = 0 if skip == len(self.starts) else skip  # of a register that was never read, every interval is missing
-        present = self.columns.present[skip:, j]
-        if part is not None and len(present) and bool(present.all()):
-            return int(self.columns.energy[skip:, j].sum()), extent(part, int(self.starts[skip]), zone)
-        return None, f"missing, {int(present.sum())} of {len(present)} intervals known"
+        part, low = self._part, self._low
+        if low >= self._high:
+            return None, "missing"
+        result = self._store.known_sum(channel, low, self._high)
+        if part is not None and part.begins and result.first_ms is not None:
+            low = result.first_ms
+        of = -((low - self._high) // self._step)
+        if part is not None and result.known == of:
+            return result.energy, extent(part, low, zone)
+        return None, f"missing, {result.known} of {of} intervals known"
 
 
 def extent(part: PartialPeriod, from_ms: int, zone: ZoneInfo) -> str:
     """Since when and up to when, in words: "since 2026-05-14 10:45, so far"."""
     since = f"since {local(from_ms, zone):%Y-%m-%d %H:%M}" if part.begins else ""
     return ", ".join(item for item in (since, "so far" if part.so_far else "") if item)
-
-
-def _so_far(
-    store: ReadStore,
-    channels: Sequence[Channel],
-    period: tuple[int, int],
-    *,
-    stored_span: Span | None,
-    interval_ms: int,
-) -> _SoFar | None:
-    if stored_span is None:
-        return None
-    start, end = period
-    part = partial_period_of(period, (stored_span.from_ms, stored_span.until_ms))
-    low, high = (start, min(end, stored_span.until_ms)) if part is None else (part.from_ms, part.until_ms)
-    grid = np.arange(low, high, interval_ms, dtype=np.int64)
-    return _SoFar(store.columns(channels, Period.INTERVAL, grid), grid, part) if len(grid) else None
 
 
 def demand_lines(store: ReadStore, site: Site, span: Span, points: Sequence[str]) -> list[Line]:

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -73,6 +73,13 @@ def refuse_final(store: Facts, from_ms: int) -> None:
     if from_ms < final:
         words = f"figures before {text(final)} are final: their readings have left the journal"
         raise ConfigError(f"{words}; begin the correction there or later")
+
+
+def bounded(request: Request, figures_from: int) -> Request:
+    """No register is followed again from readings that `meterd retain` has deleted: their figures stay as they are."""
+    if request.from_ms is None or request.from_ms >= figures_from:
+        return request
+    return replace(request, from_ms=figures_from)
 
 
 def first_affected(

@@ -28,6 +28,7 @@ from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.model.results import BalanceRow, Channel, FigureRow, PvRow
 from meterd.core.pv.figures import pv_figures
 from meterd.core.registers.clock_offsets import Clocks
+from meterd.core.registers.figure_columns import FigureColumns
 from meterd.core.registers.register_line import Bools, Flag, Ints
 
 
@@ -90,8 +91,7 @@ def sum_of_children(
     `changed` holds the sorted starts of changed intervals by register, in the order of the columns: a parent without
     a change of a register gives no figure of it.
     """
-    low, high = np.array([p.start_ms for p in group]), np.array([p.end_ms for p in group])
-    affected = [np.searchsorted(own, low) < np.searchsorted(own, high) for own in map(np.asarray, changed.values())]
+    affected = _affected(changed, group)
     rolled = roll_up(columns, children.first, children.expected)
     energy, present, flags = rolled.energy.tolist(), rolled.present.tolist(), rolled.flags.tolist()
     return [
@@ -100,6 +100,22 @@ def sum_of_children(
         for j, channel in enumerate(changed)
         if affected[j][i]
     ]
+
+
+def sum_in_columns(
+    changed: Mapping[Channel, Sequence[int]], group: Sequence[Parent], children: Children, columns: Columns
+) -> Iterator[FigureColumns]:
+    """As `sum_of_children`, register by register in columns: for a part of a long history."""
+    starts = np.array([parent.start_ms for parent in group], dtype=np.int64)
+    rolled = roll_up(columns, children.first, children.expected)
+    for j, (channel, rows) in enumerate(zip(changed, _affected(changed, group), strict=True)):
+        energy, present, flags = rolled.energy[rows, j], rolled.present[rows, j], rolled.flags[rows, j]
+        yield FigureColumns(channel, group[0].period, starts[rows], energy, present, flags.astype(np.int64))
+
+
+def _affected(changed: Mapping[Channel, Sequence[int]], group: Sequence[Parent]) -> list[Bools]:
+    low, high = np.array([p.start_ms for p in group]), np.array([p.end_ms for p in group])
+    return [np.searchsorted(own, low) < np.searchsorted(own, high) for own in map(np.asarray, changed.values())]
 
 
 @dataclass(frozen=True, slots=True)

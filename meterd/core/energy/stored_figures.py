@@ -6,7 +6,7 @@ from typing import Protocol
 from meterd.core.energy.completeness import StoredEnergies
 from meterd.core.energy.rollup import Columns
 from meterd.core.model.periods import Period
-from meterd.core.model.results import Anchor, BalanceRow, Channel, Largest, PvRow, Version
+from meterd.core.model.results import Anchor, BalanceRow, Channel, KnownSum, Largest, PvRow, Version
 from meterd.core.registers.register_line import Ints
 
 
@@ -35,8 +35,11 @@ class StoredIntervals(Protocol):
     def anchors(self, channel: Channel, from_ms: int, until_ms: int) -> dict[int, Anchor]:
         """Anchors of the intervals that start in [from, until), by start."""
 
-    def interval_starts(self, channel: Channel, low: int, high: int) -> list[int]:
-        """Starts of the intervals in [low, high) that have a figure, in order."""
+    def interval_starts(self, channel: Channel, low: int, high: int, period: Period = Period.INTERVAL) -> list[int]:
+        """Starts of the intervals, or of longer periods, in [low, high) that have a figure, in order."""
+
+    def known_sum(self, channel: Channel, from_ms: int, until_ms: int) -> KnownSum:
+        """The intervals in [from, until) that are known, added up."""
 
     def largest(self, channel: Channel, from_ms: int, until_ms: int) -> Largest | None:
         """The largest interval figure in [from, until), the first of equals; None where none is known."""

@@ -17,5 +17,8 @@ class FactStore(Facts, Protocol):
     def set_fact(self, name: str, value: str) -> None:
         """Store a text. Belongs into a transaction."""
 
+    def forget_fact(self, name: str) -> None:
+        """Remove a text without a trace. Belongs into a transaction."""
+
     def transaction(self) -> AbstractContextManager[None]:
         """Everything inside is stored together, or nothing of it."""

@@ -99,6 +99,15 @@ def consumed(consumption: int | None) -> int | None:
 
 
 @dataclass(frozen=True, slots=True)
+class KnownSum:
+    """Intervals of a register that are known in a span: the start of the first, how many they are, their energy in mWh."""
+
+    first_ms: int | None
+    known: int
+    energy: int
+
+
+@dataclass(frozen=True, slots=True)
 class Largest:
     """The largest interval figure of a register in a span: its start, its energy in mWh, and how many figures are known."""
 

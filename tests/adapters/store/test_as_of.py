@@ -35,6 +35,7 @@ def test_every_moment_can_be_had_again(tmp_path_factory: object, writes: list[tu
             store.pv(Period.INTERVAL, 0, 2**62),
             store.span(Period.INTERVAL),
             store.largest(Q01, 0, 3 * QUARTER),
+            store.known_sum(Q01, 0, 3 * QUARTER),
         )
 
     seen = [look(store)]

@@ -4,10 +4,12 @@ import sqlite3
 from contextlib import closing
 from random import Random
 
+import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
 from meterd.adapters.store.digests import KINDS, Covered, day_of, fingerprint, summed, summed_by_day
+from meterd.adapters.store.reading_digests import summed_texts
 from meterd.core.model.periods import DAY_MS
 
 BALANCE = Covered("balance", "board", "start_ms")
@@ -43,6 +45,7 @@ def test_the_fast_sum_of_one_series_is_the_slow_one(starts: list[int]) -> None:
     series = [("main", at_ms, 7) for at_ms in starts]
     slow = {day: total for (_, _, day), total in summed(BALANCE, COLUMNS, series).items()}
     assert summed_by_day(series, 1) == slow
+    assert summed_texts(np.array(starts, dtype=np.int64), [repr(row) for row in series]) == slow
 
 
 def test_tables_without_a_time_stand_under_day_0_and_those_without_series_under_none() -> None:

@@ -21,7 +21,7 @@ from meterd.adapters.store.schema import SCHEMA_VERSION
 from meterd.core.errors import StoreError
 from meterd.core.model.periods import Period
 from meterd.core.model.reading import EXPORT, IMPORT, POWER, Reading
-from meterd.core.model.results import Anchor, BalanceRow, FigureRow, Largest, PvRow
+from meterd.core.model.results import Anchor, BalanceRow, FigureRow, KnownSum, Largest, PvRow
 from tests.adapters.store.writer_process import POINTS, QUARTER, Mishap, write_one
 from tests.brokers import until
 
@@ -389,6 +389,9 @@ def test_the_largest_figure_and_single_moments_are_those_of_all_columns(tmp_path
         largest = store.largest(channel, low * 900_000, high * 900_000)
         best = max(some, default=None)
         assert largest == (None if best is None else Largest(-best[1], best[0], len(some)))
+        first = min((-at for _, at in some), default=None)
+        known = store.known_sum(channel, low * 900_000, high * 900_000)
+        assert known == KnownSum(first, len(some), sum(energy for energy, _ in some))
     whole, few = store.columns([channel], Period.INTERVAL, grid), store.columns([channel], Period.INTERVAL, grid[::13])
     assert few.energy.tolist() == whole.energy[::13].tolist()
     assert few.present.tolist() == whole.present[::13].tolist()
