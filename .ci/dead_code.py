@@ -15,8 +15,6 @@ ALLOWED = {
     "wrap": "the library of PDF files",
     "afterFlowable": "the library of PDF files",
     "redirect_request": "urllib",
-    "pause_writing": "asyncio",
-    "resume_writing": "asyncio",
     "month_words": "templates of the page",
     "zone_words": "templates of the page",
     "topics_markdown": "the test that holds the tables of the README",

@@ -6,16 +6,15 @@ from contextlib import asynccontextmanager
 
 from fastapi.responses import PlainTextResponse
 from starlette.datastructures import MutableHeaders
-from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from meterd.adapters.web.request_context import RequestContext
 
 LARGEST_BODY = 65_536  # bytes of a request: a form is below 2 kB
-BODY_S = 20.0  # from the header to the end of a body
 MOST_EACH = 8  # answers of one address being made at once: a machine that asks for heavy ones keeps threads for others
 MOST_WAITING = 64  # of one address behind them; what comes above gets a 503
 PROGRAM = ("/health", "/ready", "/metrics")  # for those who watch the program: beyond every limit
+_TOO_LARGE = PlainTextResponse("the request is too large", status_code=413)
 _HEADERS = {
     # nothing is fetched from elsewhere, nothing runs that is not a file of ours
     "content-security-policy": "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; base-uri 'none';"
@@ -75,18 +74,25 @@ class Guard:
             return
         length = headers.get(b"content-length", b"0")
         if not length.isdigit() or int(length) > LARGEST_BODY:
-            await PlainTextResponse("the request is too large", status_code=413)(scope, receive, send)
+            await _TOO_LARGE(scope, receive, send)
             return
+        request = await _whole(receive)
+        if request["type"] == "http.disconnect":
+            return
+        if len(request["body"]) > LARGEST_BODY:
+            await _TOO_LARGE(scope, receive, send)
+            return
+        receive = _first(request, receive)
         root = self._context.root
         _step_below(scope, root)
         guarded = _with_headers(send, root=root, https=scope.get("scheme") == "https")
         if scope["path"] in (*PROGRAM, "/stream"):  # a stream has a limit of its own
-            await self._app(scope, _bounded(receive), guarded)
+            await self._app(scope, receive, guarded)
             return
         address = scope["client"][0] if scope.get("client") else ""
         try:
             async with self._turns.of(address):
-                await self._app(scope, _bounded(receive), guarded)
+                await self._app(scope, receive, guarded)
         except Busy:
             response = PlainTextResponse("too many questions at once", status_code=503, headers={"retry-after": "5"})
             await response(scope, receive, send)
@@ -100,28 +106,24 @@ def _step_below(scope: Scope, root: str) -> None:
         scope["raw_path"] = scope["path"].encode()
 
 
-def _bounded(receive: Receive) -> Receive:
-    """A body without a length is counted as it comes, and has an end in time."""
-    seen, whole = 0, False
-    until: float | None = None
+async def _whole(receive: Receive) -> Message:
+    """The request with its whole body, or what came instead of the rest. A half-sent one holds a connection, but no turn."""
+    body = b""
+    while True:
+        message = await receive()
+        body += message.get("body", b"")
+        if len(body) > LARGEST_BODY or not message.get("more_body", False):
+            return {**message, "body": body}
 
-    async def bounded() -> Message:
-        nonlocal seen, whole, until
-        if whole:
-            return await receive()  # waits for the browser to go away
-        now = asyncio.get_running_loop().time()
-        until = now + BODY_S if until is None else until
-        try:
-            message = await asyncio.wait_for(receive(), max(0.0, until - now))
-        except TimeoutError as exc:
-            raise HTTPException(408, "the request did not come to its end in time") from exc
-        seen += len(message.get("body", b""))
-        whole = not message.get("more_body", False)
-        if seen > LARGEST_BODY:
-            raise HTTPException(413, "the request is too large")
-        return message
 
-    return bounded
+def _first(message: Message, receive: Receive) -> Receive:
+    """What has come already, then what comes."""
+    waiting = [message]
+
+    async def received() -> Message:
+        return waiting.pop() if waiting else await receive()
+
+    return received
 
 
 def _with_headers(send: Send, *, root: str, https: bool) -> Callable[[Message], Awaitable[None]]:

@@ -11,13 +11,14 @@ import uvicorn
 from meterd.adapters.runtime.worker import Worker
 from meterd.adapters.web.app import application
 from meterd.adapters.web.backend import WebBackend
-from meterd.adapters.web.connections import LimitedProtocol
+from meterd.adapters.web.connections import CountingListener, LimitedProtocol
 from meterd.adapters.web.request_context import RequestContext
 from meterd.adapters.web.users import Sessions, UserFile
 from meterd.core.errors import PublishError
 
 log = logging.getLogger("meterd.page")
 
+ACCEPTED_AT_ONCE = 128  # connections taken in before any of them is counted
 CLOSE_S = 2  # for answers on their way when the daemon ends
 
 
@@ -37,7 +38,7 @@ class PageServer:
         page = self.context.backend.site.page
         family = socket.AF_INET6 if ":" in page.listen else socket.AF_INET
         try:
-            listener = socket.create_server((page.listen, page.port), family=family, backlog=128)
+            listener = socket.create_server((page.listen, page.port), family=family, backlog=ACCEPTED_AT_ONCE)
         except OSError as exc:
             raise PublishError(
                 f"cannot serve the page at {page.listen} port {page.port}: {exc.strerror or exc}"
@@ -48,6 +49,7 @@ class PageServer:
         config = uvicorn.Config(
             application(self.context),
             http=LimitedProtocol,
+            backlog=ACCEPTED_AT_ONCE,
             proxy_headers=bool(page.proxies),  # uvicorn believes 127.0.0.1 unless set otherwise
             forwarded_allow_ips=list(page.proxies),
             log_config=None,
@@ -61,7 +63,8 @@ class PageServer:
             ssl_keyfile=page.key_file or None,
         )
         self._server = uvicorn.Server(config)
-        self._worker = Worker("page", partial(self._serve, listener))
+        counting = CountingListener(listener, self._server.server_state.connections)
+        self._worker = Worker("page", partial(self._serve, counting))
         self._worker.start()
 
     def _serve(self, listener: socket.socket) -> None:
