@@ -51,7 +51,7 @@ def fill_every_table(folder: Path) -> Path:
         pass
     finding = Finding("stale", "q05", now, "nothing was received for 5 minutes", "see the cable", ("q05",))
     with store.transaction():
-        store.finding_tables.write(FindingRow(finding, now, now, "open", None, 2))
+        store.finding_tables.write(FindingRow(finding, now, now, "new", None, 2))
         store.finding_tables.archive(FindingRow(finding, now, now, "closed", now, 1))
         store.finding_tables.add_note(FindingNote(finding.id, 1, now, "closed", "Ada", "cable repaired"))
         store.finding_tables.add_suppression(Suppression("q02", MAY, now, "Ada", "inspection"), "order-1")

@@ -21,6 +21,7 @@ from meterd.adapters.runtime.logging import about
 from meterd.adapters.runtime.sd_notify import STOPPING, tell
 from meterd.adapters.store.presence import lost_before
 from meterd.adapters.store.recovery import open_sound
+from meterd.adapters.store.unreadable_rows import put_right
 from meterd.adapters.store.write_store import WriteStore
 from meterd.app.daemon.assembly import PlanRuntime, Runtime, inside_jobs, make_plan_runtime, resume
 from meterd.app.daemon.digest_check import DigestCheck, at_start
@@ -99,7 +100,9 @@ class Daemon:
             threading.excepthook = self._step_runner.thread_died
             store = self._open_store()
             stack.callback(store.close)
-            self._digests = DigestCheck(self.store_path, at_start(self.store_path))
+            changed = at_start(self.store_path)
+            put_right(store, changed, self.clock.now_ms())
+            self._digests = DigestCheck(self.store_path, changed)
             self._digests.start()
             stack.callback(self._digests.stop, THREAD_LIMIT_S)
             stack.enter_context(self._run_record(store))
