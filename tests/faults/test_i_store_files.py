@@ -266,3 +266,15 @@ def test_i12_a_first_start_and_one_after_an_end_in_order_say_nothing(tmp_path: P
     for _ in range(2):
         with running(site(), path) as here:
             assert silent(here)
+
+
+@pytest.mark.slow
+def test_i12_a_store_that_was_cut_to_nothing_is_reported_at_the_next_start(tmp_path: Path) -> None:
+    """Found after an end in order: a new store was begun without a word."""
+    path = tmp_path / "s.sqlite"
+    with running(site(), path) as here:
+        assert until(lambda: here.daemon.snapshot is not None, 200)
+    os.truncate(path, 0)
+    with running(site(), path) as here:
+        assert here.has(DAMAGED, 200)
+        assert "the store was damaged (it is empty)" in here.findings()[DAMAGED].text

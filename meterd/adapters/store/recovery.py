@@ -100,15 +100,23 @@ def _salvage(path: Path, store: SqliteStore, name: str, damage: str) -> Salvage 
 
 def _is_store(path: Path) -> bool:
     """Whether a file was a store, by its beginning or its name: any other file is none of ours to move."""
-    if not path.is_file() or not path.stat().st_size:
+    if not path.is_file():
         return False
+    if _is_empty(path):
+        return path.with_name(path.name + ".lock").exists()  # a daemon has written it
     with suppress(OSError), path.open("rb") as file:
         return file.read(len(MAGIC)) == MAGIC or path.suffix == ".sqlite"
     return False
 
 
+def _is_empty(path: Path) -> bool:
+    return not path.stat().st_size and not path.with_name(path.name + SIDES[0]).exists()
+
+
 def find_damage(path: Path) -> str:
     """What is wrong with the file, in the database's words; empty when nothing is found."""
+    if _is_empty(path):
+        return "it is empty"
     try:
         with closing(sqlite3.connect(path, isolation_level=None)) as connection:
             version = int(connection.execute("PRAGMA user_version").fetchone()[0])
