@@ -3,12 +3,14 @@
 import os
 import shutil
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from meterd.adapters.store.backup import inspect as check
 from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.schema import SCHEMA_VERSION
 from meterd.app.daemon import source_monitor
 from meterd.core.errors import StoreInUse
 from meterd.core.model.reading import IMPORT
@@ -278,3 +280,18 @@ def test_i12_a_store_that_was_cut_to_nothing_is_reported_at_the_next_start(tmp_p
     with running(site(), path) as here:
         assert here.has(DAMAGED, 200)
         assert "the store was damaged (it is empty)" in here.findings()[DAMAGED].text
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("version", [SCHEMA_VERSION - 1, -(2**31) + SCHEMA_VERSION, 256 + SCHEMA_VERSION])
+def test_i11_a_byte_in_the_number_of_the_schema_is_reported_and_costs_no_reading(
+    whole: Path, tmp_path: Path, version: int
+) -> None:
+    """Found by changing each bit of it: 31 of 32 refused every start, "run the newer version" or "table already exists"."""
+    path = tmp_path / "s.sqlite"
+    shutil.copy(whole, path)
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute(f"PRAGMA user_version = {version}")
+    words, count = begun(path)
+    assert f"it says that it has schema {version}" in words
+    assert count == COUNT

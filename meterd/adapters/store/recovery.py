@@ -25,6 +25,7 @@ from meterd.core.registers.corrections import FIGURES_FROM
 CHECKED_BYTES = (
     200_000_000  # checked whole at every start: half a second; a larger one shows its damage when it is used
 )
+LAST_VERSION = 99  # of a schema: a store with more has not been written by a later version of this program
 MAGIC = b"SQLite format 3\0"
 STEP = 500  # readings fetched at once; what lies in a damaged page is left out in such steps
 HEADER = 100  # bytes at the beginning of a database file that say its page size and length
@@ -120,6 +121,8 @@ def find_damage(path: Path) -> str:
     try:
         with closing(sqlite3.connect(path, isolation_level=None)) as connection:
             version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+            if not SCHEMA_VERSION <= version <= LAST_VERSION and _has_our_tables(connection):
+                return f"it says that it has schema {version}"
             if 1 <= version <= SCHEMA_VERSION:
                 if lacking := tables_of(version) - _tables(connection):
                     return f"it has no table {', '.join(sorted(lacking))}"
@@ -140,6 +143,13 @@ def find_damage(path: Path) -> str:
         return str(exc)
     except UnicodeDecodeError:  # the database names something that is no text any more
         return NO_TEXT
+
+
+def _has_our_tables(connection: sqlite3.Connection) -> bool:
+    """Whether its tables are those of this version, whichever version it says."""
+    if tables_of(SCHEMA_VERSION) - _tables(connection):
+        return False
+    return not differently_described(connection, SCHEMA_VERSION)
 
 
 def _tables(connection: sqlite3.Connection) -> set[str]:
