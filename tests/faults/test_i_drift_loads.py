@@ -132,3 +132,14 @@ def test_i8_a_feeder_that_wakes_up_in_summer_is_no_fault_where_meters_are_read_e
     cooling = simulated.energy[:, simulated.net.points.index("cooling")].reshape(80, -1).sum(axis=1)
     assert cooling[:44].max() < 2_000_000 < 500_000_000 < cooling[-1]
     assert examined(tmp_path, simulated) == []
+
+
+@pytest.mark.parametrize(("point", "days"), [("offices", 7), ("main", 2)])
+def test_i7_a_meter_that_is_wrong_from_noon_on_is_one_finding(tmp_path: Path, point: str, days: int) -> None:
+    """It reads a third, and its first day is half right. A second finding stood beside it: a list of the feeder after a week,
+    a list of another feeder and a load on the second evening of the feed."""
+    simulated = block(812, WARM + days)
+    column = simulated.net.points.index(point)
+    rows = slice(WARM * simulated.per_day + simulated.per_day // 2, None)
+    simulated.energy[rows, column] = np.rint(simulated.energy[rows, column] / 3)
+    assert [(finding.cause, finding.subject) for finding in examined(tmp_path, simulated)] == [("drift", point)]

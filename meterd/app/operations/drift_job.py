@@ -26,7 +26,7 @@ from meterd.core.drift.daily_statistics import FORMAT, DayStatistics, daily_stat
 from meterd.core.drift.detection_limits import Visible, from_history, from_plan
 from meterd.core.drift.gross_errors import gross, tightened
 from meterd.core.drift.identification import Candidate, Suspicion
-from meterd.core.drift.monitor_state import EndedChange, WatchState, begin
+from meterd.core.drift.monitor_state import Change, EndedChange, WatchState, begin
 from meterd.core.drift.simulated_fault import Drill, drill, split_days
 from meterd.core.drift.unmetered_load import hidden
 from meterd.core.energy.aggregation import net_plan
@@ -39,6 +39,7 @@ LONGEST_DAYS = (
     730  # two years: a baseline older than that says little of an instrument, and a look stays below a minute
 )
 DAYS_AT_ONCE = 31  # of figures in memory
+WHOLE_DAYS = 2  # a list of fewer holds a day that is half right
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,17 +90,39 @@ def _examine(store: ReadStore, site: Site, part: Network, wanted: float) -> Moni
     statistics, fresh = _statistics(store, site, part, bounds)
     happened = events(store, site, part.points, lambda suspicion: finding_id(suspicion, site))
     state = followed_through(begin(part, wanted=wanted), statistics, happened)
-    results = [
-        (change.suspicion, change.base) for change in state.changes if change.suspicion is not None and not change.quiet
-    ]
+    faults: list[tuple[Suspicion, Fit]] = []
     if statistics:
         (last,) = days_of(store, site, part, bounds[-2:])
-        results += _gross(store, site, state, last)
+        faults = _gross(store, site, state, last)
+    results = [*_lasting(state, bounds, named=any(fault.candidates[0].points for fault, _ in faults)), *faults]
     suspicions = tuple(
         diagnosed(store, site, part, suspicion=suspicion, fit=fit, bounds=(bounds[0], bounds[-1]))
         for suspicion, fit in results
     )
     return MonitoredPart(part, state, len(statistics), suspicions, fresh)
+
+
+def _lasting(state: WatchState, bounds: Sequence[int], *, named: bool) -> list[tuple[Suspicion, Fit]]:
+    """What the watch says of changes that last, with the baseline before each.
+
+    `named`: the last day by itself names an instrument. Then a list of that day and the one before waits: a change begins during
+    a day, and such a day fits many things.
+    """
+    young_ms = bounds[-3] if named and len(bounds) > WHOLE_DAYS else None
+    return [
+        (change.suspicion, change.base)
+        for change in state.told
+        if change.suspicion is not None
+        and (young_ms is None or change.from_ms < young_ms or _names_an_instrument(change))
+    ]
+
+
+def _names_an_instrument(change: Change) -> bool:
+    return (
+        change.suspicion is not None
+        and change.suspicion.named is not None
+        and bool(change.suspicion.candidates[0].points)
+    )
 
 
 def _gross(store: ReadStore, site: Site, state: WatchState, last: Intervals) -> list[tuple[Suspicion, Fit]]:

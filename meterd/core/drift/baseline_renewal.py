@@ -113,6 +113,23 @@ def added(state: WatchState, sums: tuple[NodeSums, ...], days: Iterable[DayStati
     return sums
 
 
+def without_day(state: WatchState, at_ms: int) -> WatchState:
+    """Without a day that tells nothing of what is usual, neither before a change nor since."""
+    recent = tuple(day for day in state.recent if day.start_ms != at_ms)
+    if len(recent) == len(state.recent):
+        return state
+    count = len(state.recent) - unlearned(state)
+    taken, waiting = state.recent[:count], state.recent[count:]
+    if any(day.start_ms == at_ms for day in waiting):
+        return replace(state, recent=recent, learned=state.learned + 1)  # it counts as one that was learned
+    if all(day.start_ms != at_ms for day in taken[max(len(taken) - state.summed, 0) :]):
+        return replace(state, recent=recent)
+    since = [day for day in taken if day.start_ms > at_ms]
+    sums, left = sums_before(state, at_ms)
+    older = tuple(node.times(KEEP ** -(len(since) + 1)) for node in sums)
+    return replace(state, recent=recent, sums=added(state, older, since), summed=left + len(since))
+
+
 def what_is_learned(state: WatchState) -> Learned:
     sums, summed = state.sums, state.summed
     frozen = None if state.frozen is None else state.frozen.fit

@@ -16,11 +16,12 @@ from meterd.core.drift.unmetered_load import hidden
 from meterd.core.model.plan import Role
 
 SCALE_LEAST = 0.25  # evidence is never taken for more than four times better than the intervals let expect
-HALF_RIGHT = 0.1  # more of the evidence is explained without the first day: it was half right
-PLAIN = 100.0  # least T of the days after it: of little evidence any share is explained by chance
+ODD = 30.0  # T of a day by itself: it is neither like the days before a change nor like those since
+NEARLY_ALL = 0.9  # of what is unusual on the days of a wrong ratio; a load of some hours leaves half or more
 SHORTEST = 2  # days of evidence for a name or for an end: one day may be a day like no other
 
 Info = tuple[Floats, Floats]
+Tests = tuple[tuple[Hypothesis, ...], Floats]  # hypotheses of a part, and their directions
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,11 +52,13 @@ def judged_change(state: WatchState, change: Change, *, opening: bool = False) -
     within = only(base, part)
     scale = max(float(np.mean(change.spread)), SCALE_LEAST)
     tests = tuple(state.tests[j] for j in mine)
-    start, seen, explained = _evidence_from(some, first, within, (tests, D), scale)
     from_ms = days[first].start_ms
+    start, half = (first, None) if change.half_ms is not None else _half_right(some, first, within, (tests, D), scale)
+    half_ms = change.half_ms if half is None else days[half].start_ms
+    seen, explained = _evidence_of(some[start:], within, D, scale)
     window = Window(
         found_ms=change.found_ms,
-        change_ms=min(from_ms, change.begun_ms or from_ms),
+        change_ms=min(from_ms, change.begun_ms or from_ms, half_ms or from_ms),
         days=len(days) - start,
         false_alarms_per_year=state.threshold.false_alarms_per_year,
         explained=explained,
@@ -77,34 +80,59 @@ def judged_change(state: WatchState, change: Change, *, opening: bool = False) -
         change,
         base=base,
         from_ms=from_ms,
+        half_ms=half_ms,
         suspicion=text,
         anew=tuple(anew),
         steps=tuple(float(seen.step[k]) for k in stored),
         errors=tuple(float(seen.error[k]) for k in stored),
         dead_kw=abs(usual_power(state.network, days[:first], still[0].points[0])) if still else 0.0,
     )
+    if changed.load:  # nothing is learned of its hours, so none is in the way
+        changed = replace(changed, half_ms=change.half_ms)
     return ChangeEvidence(changed, tuple(some[start:]), float(seen.T.max()), scale)
 
 
-def _evidence_from(
-    days: list[Info], first: int, base: Fit, tests: tuple[tuple[Hypothesis, ...], Floats], scale: float
-) -> tuple[int, Evidence, float]:
-    """The row from which days tell of a change that began on day `first`, their evidence, and what share of it is explained.
+def _half_right(days: list[Info], first: int, base: Fit, tests: Tests, scale: float) -> tuple[int, int | None]:
+    """The row from which days tell of a change that began on day `first`, and the row of the day that is half right, if any.
 
-    A change begins during a day, and such a day is half right: no ratio fits it, and what fits it best has the hours of its
-    second half. It is left out where a ratio explains the days after it much better without it.
+    A change begins during a day, and no ratio fits such a day: what fits it best has the hours of its second half. It is the
+    first day where a ratio explains the days after it and leaves much of this one, else the day before where that is no day
+    like those before it. A load without a meter has no such day.
     """
-    results = []
+    if len(days) - first > SHORTEST:
+        since = _with_ratio(days[first + 1 :], base, tests, scale)
+        if since is not None and _odd(days[first], since, tests, scale):
+            return first + 1, first
+    if (
+        first
+        and _with_ratio(days[first:], base, tests, scale) is not None
+        and _odd(days[first - 1], base, tests, scale)
+    ):
+        return first, first - 1
+    return first, None
+
+
+def _with_ratio(days: list[Info], base: Fit, tests: Tests, scale: float) -> Fit | None:
+    """The baseline with the step of the ratio that explains nearly all of some days; None where none does."""
     hypotheses, D = tests
-    for start in (first, first + 1)[: len(days) - first - SHORTEST + 1 or 1]:
-        M, b = np.sum([m for m, _ in days[start:]], axis=0), np.sum([v for _, v in days[start:]], axis=0)
-        s = b - M @ base.mean
-        seen = evidence(base, M, s, D, scale)
-        results.append((start, seen, _explained(base, M, s, float(seen.T.max()) * scale)))
-    _, seen, explained = results[-1]
+    seen, explained = _evidence_of(days, base, D, scale)
     best = int(seen.T.argmax())
-    plain = seen.T[best] >= PLAIN and hypotheses[best].unit == "ratio"
-    return results[-1] if plain and explained > results[0][2] + HALF_RIGHT else results[0]
+    if hypotheses[best].unit != "ratio" or explained < NEARLY_ALL:
+        return None
+    return Fit(base.mean + seen.step[best] * D[:, best], base.covariance)
+
+
+def _odd(day: Info, base: Fit, tests: Tests, scale: float) -> bool:
+    """Whether a baseline does not explain a day."""
+    return bool(_evidence_of([day], base, tests[1], scale)[0].T.max() >= ODD)
+
+
+def _evidence_of(days: list[Info], base: Fit, D: Floats, scale: float) -> tuple[Evidence, float]:
+    """The evidence of some days, and what share of it the best hypothesis explains."""
+    M, b = np.sum([m for m, _ in days], axis=0), np.sum([v for _, v in days], axis=0)
+    s = b - M @ base.mean
+    seen = evidence(base, M, s, D, scale)
+    return seen, _explained(base, M, s, float(seen.T.max()) * scale)
 
 
 def daily_information(

@@ -11,7 +11,14 @@ from dataclasses import replace
 import numpy as np
 
 from meterd.core.drift.baseline import Fit, directions
-from meterd.core.drift.baseline_renewal import added, refitted, renewed, what_is_learned, with_fresh_charts
+from meterd.core.drift.baseline_renewal import (
+    added,
+    refitted,
+    renewed,
+    what_is_learned,
+    with_fresh_charts,
+    without_day,
+)
 from meterd.core.drift.change_evidence import (
     SCALE_LEAST,
     SHORTEST,
@@ -119,7 +126,7 @@ def _index(state: WatchState, name: str) -> int:
 def _lasts(state: WatchState, change: Change) -> WatchState:
     """A new change: what may have changed begins anew; of a load the hours are free instead."""
     change = replace(change, learned=what_is_learned(state))
-    state = _without_scores(replace(state, changes=(*state.changes, change)), change.from_ms)
+    state = _without_half(_without_scores(replace(state, changes=(*state.changes, change)), change.from_ms), change)
     if change.load:
         return with_fresh_charts(begun(state, change))
     return (
@@ -131,12 +138,17 @@ def _lasts(state: WatchState, change: Change) -> WatchState:
 
 def _further(state: WatchState, known: Change, step: Change) -> WatchState:
     """One more step of an instrument that is suspect already: its step is measured from the baseline before the first."""
-    since = known.from_ms if known.begun_ms is None else known.begun_ms
-    asked = replace(known, low_ms=step.from_ms, from_ms=step.from_ms, begun_ms=since, until_ms=None)
+    since = min(ms for ms in (known.begun_ms, known.half_ms, known.from_ms) if ms is not None)
+    asked = replace(known, low_ms=step.from_ms, from_ms=step.from_ms, begun_ms=since, half_ms=None, until_ms=None)
     changed = judged_change(state, asked).change
     state = replace(state, changes=tuple(changed if change is known else change for change in state.changes))
-    state = _without_scores(state, changed.from_ms)
+    state = _without_half(_without_scores(state, changed.from_ms), changed)
     return renewed(state, changed.anew, changed.from_ms, free=True, owner=changed.found_ms)
+
+
+def _without_half(state: WatchState, change: Change) -> WatchState:
+    """The day during which a change began belongs to neither side of it: what begins anew would learn half of it."""
+    return state if change.half_ms is None else without_day(state, change.half_ms)
 
 
 def followed(state: WatchState) -> WatchState:
@@ -190,9 +202,11 @@ def _again(state: WatchState, change: Change) -> WatchState:
     if result.load:
         return _as_load(state, change, result)
     if change.load:
-        state = never(state, change.found_ms)
+        state = _without_half(never(state, change.found_ms), result)
         return renewed(state, result.anew, result.from_ms, free=True, owner=result.found_ms)
     more = tuple(j for j in result.anew if j not in change.anew)
+    if result.half_ms != change.half_ms and state.learner is not None:
+        state = refitted(with_fresh_charts(_without_half(state, result)))
     if not more or state.learner is None:
         return state
     return renewed(state, more, result.from_ms, free=True, owner=result.found_ms, cut=False)
@@ -293,6 +307,8 @@ def _ways_back(state: WatchState, change: Change) -> Iterator[Fit]:
     if state.learner is not None and not change.quiet:
         fit, D = state.learner.fit, directions(state.network, state.tests)
         for j, step, error in zip(change.anew, change.steps, change.errors, strict=True):
+            if not np.isfinite(error):  # days without anything of it: nothing is known of its step
+                continue
             yield Fit(fit.mean - step * D[:, j], fit.covariance + error**2 * np.outer(D[:, j], D[:, j]))
 
 

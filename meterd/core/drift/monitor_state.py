@@ -35,6 +35,7 @@ WANDER_LEARNER, WANDER_FROZEN = (
 )  # share of an instrument's standard uncertainty that changes with the seasons
 SCALE_PRIOR = 1.5  # scatter of scores before it is known: wider than ideal
 BEFORE_MS = 21 * 86_400_000  # days before one that tell what its hours have in common with theirs: three weeks
+ANSWERED_MS = 14 * 86_400_000  # a list that nothing has decided for two weeks is another matter than what comes then
 FREE = 10.0  # standard deviation of a ratio's step that may be anything: a meter that reads a tenth is 9 off
 
 Part = tuple[Indices, Indices, Floats]  # unknowns of a group, its hypotheses, their directions
@@ -86,7 +87,8 @@ class Change:
     """A change that lasts: found on the evening of which day and by which copy, in which part, and what is said of it.
 
     `from_ms` is the first day of its evidence, `low_ms` the earliest day that may belong to it, `until_ms` where the
-    next change of its part begins, `begun_ms` where the first of several steps of one instrument began. `base` is the
+    next change of its part begins, `begun_ms` where the first of several steps of one instrument began. `half_ms` is the
+    day during which it began, where that is known: half right, and dropped. `base` is the
     baseline before it and `learned` what that was made of, `spread` [hypotheses of the part] the scatter of the copy
     that found it. `anew` are the hypotheses that began anew for it, `steps` and `errors` their steps. A `quiet` change
     is known and not reported: its figures are corrected, but the meter may still read wrong. `dead_kw` is the usual
@@ -107,6 +109,7 @@ class Change:
     frozen: bool = False
     until_ms: int | None = None
     begun_ms: int | None = None
+    half_ms: int | None = None
     quiet: bool = False
     dead_kw: float = 0.0
 
@@ -199,9 +202,23 @@ class WatchState:
     loads: tuple[UnmeteredLoad, ...] = ()
 
     @property
+    def told(self) -> tuple[Change, ...]:
+        """The changes that last and are spoken of, oldest first: no list of which a change soon after it has named one."""
+        some = [change for change in self.changes if change.suspicion is not None and not change.quiet]
+        return tuple(change for change in some if not any(_answers(other, change) for other in some))
+
+    @property
     def suspicions(self) -> tuple[Suspicion, ...]:
-        """What is said of the changes that last, oldest first."""
-        return tuple(change.suspicion for change in self.changes if change.suspicion is not None and not change.quiet)
+        """What is said of them."""
+        return tuple(change.suspicion for change in self.told if change.suspicion is not None)
+
+
+def _answers(later: Change, earlier: Change) -> bool:
+    """Whether a change names an instrument that an undecided list of the two weeks before it holds."""
+    if later.suspicion is None or earlier.suspicion is None or earlier.suspicion.named is not None:
+        return False
+    listed = {candidate.hypothesis for candidate in earlier.suspicion.candidates if candidate.points}
+    return later.suspicion.named in listed and 0 <= later.found_ms - earlier.found_ms <= ANSWERED_MS
 
 
 def begin(network: Network, start: Fit | None = None, *, wanted: float = FALSE_ALARMS_PER_YEAR) -> WatchState:
