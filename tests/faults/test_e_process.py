@@ -296,9 +296,13 @@ KINDS = ("plan-watch", "supervisor", "notify webhook", "line-store", "drift", "b
 
 
 @pytest.mark.slow
-def test_e5_every_other_thread_is_looked_after_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_e5_every_other_thread_is_looked_after_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
+) -> None:
     """Each is killed, noticed within seconds, reported, and started again with its work."""
-    monkeypatch.setattr(drift_watch, "examine", lambda *_: [time.sleep(0.05) for _ in range(400)] and ())
+    seen = threading.Event()
+    request.addfinalizer(seen.set)
+    monkeypatch.setattr(drift_watch, "examine", lambda *_: [time.sleep(0.05) for _ in iter(seen.is_set, True)] and ())
     monkeypatch.setattr(alarms, "RETRY_S", 0.5)
     with mute_server() as hook, mute_server() as base:
         path = write_plan(tmp_path, free_port(), limits="stop_limit_s = 4, drift_pause_s = 0")
@@ -321,6 +325,7 @@ def test_e5_every_other_thread_is_looked_after_too(tmp_path: Path, monkeypatch: 
                 assert until(lambda k=kind, t=thread: set(_threads(k)) - {t}, 30), kind  # type: ignore[misc]
             assert time.monotonic() - begun < 60
             assert here.daemon.health().loop.revived == len(KINDS)
+            seen.set()
             assert until(out.connected, 20)  # the broker is back
 
 

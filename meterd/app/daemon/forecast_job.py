@@ -37,7 +37,9 @@ class ForecastJob:
         made, self._made = self._made, None
         if made is not None:
             self._keep(made)
-        if closed_to is None or self._step is None or (self._worker is not None and self._worker.alive):
+        if closed_to is None or self._step is None:
+            return
+        if self._worker is not None and (self._worker.alive or self._worker.died):
             return
         moment = floor(closed_to, self._step)
         if moment <= self._issued_to:

@@ -60,7 +60,9 @@ class DailyExamination(ABC):
     def tick(self, closed_to: int | None) -> tuple[Finding, ...] | None:
         """Findings of a finished examination, once; starts another when a local day has closed since the last."""
         findings, self._findings = self._findings, None
-        if closed_to is not None and not self._worker.alive and self._clock() >= self._due:
+        # a thread that died is not begun here, or nobody would be told: `revive` sees to it
+        ready = not self._worker.alive and not self._worker.died
+        if closed_to is not None and ready and self._clock() >= self._due:
             day = self.newest_day(closed_to)
             if day is not None and day > self._done_to:
                 self._done_to, self._due = day, self._clock() + self._pause_s

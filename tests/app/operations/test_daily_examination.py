@@ -21,11 +21,14 @@ class Rehearsal(DailyExamination):
 
     def __init__(self, path: Path, fails: list[Exception]) -> None:
         self.now, self.fails = 0.0, fails
+        self.killed = False
         super().__init__("rehearsal", "rehearsal", "rehearsal-failed", path, SITE, clock=lambda: self.now)
 
     def examine(self, store: SqliteStore) -> tuple[tuple[Finding, ...], str]:
         """Fails as long as there is a reason."""
         assert store.reading_count() == 0
+        if self.killed:
+            raise SystemExit  # as a thread that is ended from outside
         if self.fails:
             raise self.fails.pop(0)
         return (FOUND,), "one day examined"
@@ -72,3 +75,17 @@ def test_a_failed_examination_says_why_and_the_next_day_is_examined(path: Path, 
     assert words in examination.outcome.words
     assert not examination.revive(), "the thread ended by itself"
     assert through(examination, CLOSED + DAY_MS) == (FOUND,)
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")  # ended from outside
+def test_a_thread_that_died_is_revived_even_where_an_examination_is_asked_for(path: Path) -> None:
+    """Else the next look began another one, and the death was never reported."""
+    examination = Rehearsal(path, [])
+    examination.killed = True
+    assert through(examination, CLOSED) is None
+    examination.killed = False
+    examination.request_examination()
+    assert through(examination, CLOSED) is None
+    assert examination.revive()
+    assert not examination.revive()
+    assert through(examination, CLOSED) == (FOUND,)
