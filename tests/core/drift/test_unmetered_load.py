@@ -9,11 +9,13 @@ import pytest
 from meterd.core.drift.change_life import accepted
 from meterd.core.drift.daily_statistics import daily_statistics
 from meterd.core.drift.gross_errors import gross
+from meterd.core.drift.identification import Candidate, Suspicion
 from meterd.core.drift.monitor import monitor_day
-from meterd.core.drift.monitor_state import WatchState, begin
-from meterd.core.drift.unmetered_load import hidden
+from meterd.core.drift.monitor_state import Change, WatchState, begin, sums_of
+from meterd.core.drift.unmetered_load import begun, hidden
 from tests.simulator.drift_block import block
-from tests.simulator.drift_sites import Simulated
+from tests.simulator.drift_sites import Simulated, mill
+from tests.simulator.drift_study import statistics
 
 WARM, GONE, DAYS = 63, 103, 125
 LOAD = "shape board house"
@@ -123,3 +125,42 @@ def test_days_say_the_same_whether_they_were_learned_before_or_after_the_load_wa
     i = state.network.points.index("flats")
     assert state.learner is not None
     assert np.sqrt(state.learner.fit.covariance[i, i]) < 0.01, "its baseline is not lost"
+
+
+def test_a_load_whose_node_is_another_by_more_days_has_the_sums_of_that_node() -> None:
+    """The list of a change was led by a load of one node, then by one of another: its sums are kept from day to day, and those
+    of the first node, of another size, ended the watch with a ValueError."""
+    simulated = mill(2100, 8)
+    state = begin(simulated.net)
+    for day in statistics(simulated):
+        state, _ = monitor_day(state, day)
+    assert state.summed, "there are days to sum again"
+    first, second = (node.name for node in state.network.nodes[:2])
+    for node in (first, second):
+        state = begun(state, _load_at(state, node))
+        assert hidden(state) == {node}
+    sizes = [len(node.S0) for node in state.recent[-1].nodes]
+    assert sizes[0] != sizes[1]
+    assert [len(sums.S0) for sums in sums_of(state, state.recent[-1])] == sizes
+    assert [len(sums.S0) for sums in state.sums] == sizes
+
+
+def _load_at(state: WatchState, node: str) -> Change:
+    """The change of the first day, a load at a node by what is known of it."""
+    first = state.recent[0].start_ms
+    load = Candidate(
+        f"shape {node}",
+        "shape",
+        (),
+        node,
+        5.0,
+        0.5,
+        unit="kW",
+        statistic=99.0,
+        odds=1.0,
+        correlation=0.0,
+        hours=(8, 17),
+    )
+    words = Suspicion("drift", first + 1, first, 3, load.hypothesis, (load,), "", 1.0, "", "", 0.1)
+    assert state.learner is not None
+    return Change(first + 1, first, first, 0, state.learner.fit, np.ones(1), suspicion=words)
