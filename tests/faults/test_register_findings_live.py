@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from meterd.adapters.planfile.loader import load_plan
+from meterd.app.daemon import finding_job
 from tests.brokers import Mosquitto, until
 from tests.faults.mill import DAY, FAR, MAY, message, open_findings, publish, reading_count, running, sending
 from tests.faults.test_c_time import Wall
@@ -79,8 +80,11 @@ def sent(minutes: range) -> list[tuple[str, bytes]]:
     return results
 
 
-def test_a4_a5_a6_a7_a9_a11_a14_a15_a17_registers_that_go_wrong_are_findings_of_the_daemon(tmp_path: Path) -> None:
+def test_a4_a5_a6_a7_a9_a11_a14_a15_a17_registers_that_go_wrong_are_findings_of_the_daemon(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Two hours, in pieces of twenty minutes as they would come; before it four days in which a4 may have turned over twice."""
+    monkeypatch.setattr(finding_job, "SCALES_S", 1.0)
     path, store = tmp_path / "mill.toml", tmp_path / "s.sqlite"
     wall = Wall(MAY - 4 * DAY)
     with Mosquitto("max_queued_messages 0\n") as broker, sending(broker.port) as out:
@@ -100,12 +104,15 @@ def test_a4_a5_a6_a7_a9_a11_a14_a15_a17_registers_that_go_wrong_are_findings_of_
                 count += 2 * len(some) + 20
                 assert until(lambda n=count: reading_count(store) >= n, 60), reading_count(store)  # type: ignore[misc]
             disagree = {f"power-disagrees-{name}" for name in ("a5", "a11-r", *FACTORS)}
-            wanted = disagree | {"ambiguous-a4", "suspect-a7", "suspect-a11", "level-change-a15"}
+            wanted = disagree | {"ambiguous-a4", "suspect-a7", "register-direction-a11", "level-change-a15"}
             assert until(lambda: wanted <= set(open_findings(store)), 60), wanted - set(open_findings(store))
             found = open_findings(store)
     assert "stands still" in found["power-disagrees-a5"].text
     assert "resolution is lost, or it is frozen" in found["power-disagrees-a5"].text
     assert "wrong sign" in found["power-disagrees-a11-r"].text
+    assert "a11: its import register counts backwards, by " in found["register-direction-a11"].text
+    assert "the meter has the wrong sign" in found["register-direction-a11"].text
+    assert "current transformers reversed" in found["register-direction-a11"].remedy
     for name, factor in FACTORS.items():
         assert f"factor {factor:.4g}" in found[f"power-disagrees-{name}"].text
     assert "compare with the reading on the meter" in found["ambiguous-a4"].remedy

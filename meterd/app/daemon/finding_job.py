@@ -14,7 +14,7 @@ from meterd.app.daemon.ingest import RETRY_S, Ingest
 from meterd.app.daemon.source_monitor import SourceMonitor, StorePlace, clock_finding, with_reason
 from meterd.core.checks.ct_ratio import ratio_findings
 from meterd.core.checks.own_clock import judged, own_clock_finding, without_own
-from meterd.core.checks.register_scale import scale_doubts, scale_findings
+from meterd.core.checks.register_scale import backward_findings, scale_doubts, scale_findings
 from meterd.core.checks.rules import (
     agreement_findings,
     balance_findings,
@@ -46,6 +46,7 @@ class FindingJob:
         self.snapshot: Snapshot | None = None  # the newest, for what its figures say
         self._due_s = self._clocks_s = self._scales_s = 0.0
         self._scales: list[Finding] = []
+        self._backward: set[str] = set()  # points with a register that counts backwards: that is more than noise
         self._place = StorePlace(runtime.store, runtime.store_path, partial(runtime.step_runner.begin, "store anew"))
         self._begun_ms = 0  # when it began to listen
         self._steps_back = runtime.clock.steps_back()
@@ -65,6 +66,7 @@ class FindingJob:
         if (findings := plan_runtime.unusual_job.tick(state.closed_to)) is not None:
             keeper.report("unusual", findings, plan_runtime.unusual_job.ends)
         events = [f for channel, event in state.events if (f := event_finding(channel, event)) is not None]
+        events = [finding for finding in events if finding.cause != "suspect" or finding.subject not in self._backward]
         events += step_runner.events
         if not events and time.monotonic() < self._due_s:
             return
@@ -122,7 +124,10 @@ class FindingJob:
             rules = self._plan_runtime.ledger.state.rules
             factors = {channel: rule[-1].numerator / rule[-1].denominator for channel, rule in rules.items()}
             doubts = scale_doubts(self._plan_runtime.site, *self._ingest.samples.energies(factors))
-            self._scales = scale_findings(self._plan_runtime.site, doubts, now_ms)
+            backward = backward_findings(self._ingest.samples.falls(factors), now_ms)
+            self._backward = {finding.subject for finding in backward}
+            scales = scale_findings(self._plan_runtime.site, doubts, now_ms)
+            self._scales = [*backward, *(finding for finding in scales if finding.subject not in self._backward)]
         return self._scales
 
     def _note_clocks(self) -> None:

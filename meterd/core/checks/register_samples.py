@@ -8,13 +8,14 @@ from collections.abc import Iterable, Mapping
 
 import numpy as np
 
-from meterd.core.checks.register_scale import Floats, rises
+from meterd.core.checks.register_scale import Fall, Floats, rises
 from meterd.core.model.periods import DAY_MS, HOUR_MS
 from meterd.core.model.reading import REGISTERS, Reading
 from meterd.core.model.results import Channel
 
 SLOT_MS = 900_000
 SAMPLES = DAY_MS // SLOT_MS + 1
+FALLS = 4  # quarter hours in which a register falls and none in which it rises: a reset or a rollover is one
 
 
 class RegisterSamples:
@@ -48,3 +49,15 @@ class RegisterSamples:
                 times, raws = np.array(samples, dtype=np.int64).T
                 energies[channel] = rises(times, raws, grid, factors[channel])
         return energies, HOUR_MS
+
+    def falls(self, factors: Mapping[Channel, float]) -> dict[Channel, Fall]:
+        """Registers that count backwards, by the readings since the last rise; `factors` as for `energies`."""
+        results = {}
+        for channel, samples in self._samples.items():
+            raws = np.array([raw for _, raw in samples], dtype=np.int64)
+            steps = np.diff(raws)
+            first = int(np.flatnonzero(steps > 0)[-1]) + 1 if (steps > 0).any() else 0
+            count = int((steps[first:] < 0).sum())
+            if count >= FALLS and channel in factors:
+                results[channel] = Fall(count, round(float(raws[first] - raws[-1]) * factors[channel]))
+        return results

@@ -20,7 +20,7 @@ from meterd.core.checks.proposed_correction import energies_evidence
 from meterd.core.model.finding import Finding
 from meterd.core.model.finding_cause import remedy
 from meterd.core.model.plan import Board, Instrument, Point, Role, Site
-from meterd.core.model.reading import EXPORT, IMPORT
+from meterd.core.model.reading import EXPORT, IMPORT, REGISTERS
 from meterd.core.model.results import Channel
 
 Floats = NDArray[np.float64]
@@ -57,6 +57,14 @@ class DoubtKind(StrEnum):
     RATIO_MISSING = "ratio-missing"
     RATIO_TWICE = "ratio-twice"
     DIRECTION = "direction"
+
+
+@dataclass(frozen=True, slots=True)
+class Fall:
+    """A register that counts backwards: in how many quarter hours it fell, and by how much since it last rose."""
+
+    quarters: int
+    mwh: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -373,3 +381,16 @@ def _because(doubt: ScaleDoubt) -> str:
     if doubt.limit_w:
         return f"as it is read it draws {doubt.power_w / 1000:.1f} kW where {doubt.limit_w / 1000:.1f} kW are possible"
     return f"{doubt.against_mwh / 1e6:.1f} kWh flow against its arrow and {doubt.along_mwh / 1e6:.1f} kWh along it"
+
+
+def backward_findings(falls: Mapping[Channel, Fall], at_ms: int) -> list[Finding]:
+    """One finding for each point with a register that counts backwards: no reading of it can be used."""
+    findings = {}
+    for (point, register), fall in sorted(falls.items()):
+        sentence = (
+            f"{point}: its {REGISTERS[register].name} register counts backwards, by {fall.mwh / 1e6:.1f} kWh in "
+            f"{fall.quarters} quarter hours: the meter has the wrong sign, and none of these readings is used"
+        )
+        cause = "register-direction"
+        findings[point] = Finding(cause, point, at_ms, sentence, remedy(cause), (point,))
+    return list(findings.values())

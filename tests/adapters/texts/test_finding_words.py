@@ -17,7 +17,7 @@ import pytest
 from meterd.adapters.texts import wording
 from meterd.app.operations.drift_job import finding_of
 from meterd.core.checks import dst as clock_change
-from meterd.core.checks.register_scale import DoubtKind, ScaleDoubt, scale_findings
+from meterd.core.checks.register_scale import DoubtKind, Fall, ScaleDoubt, backward_findings, scale_findings
 from meterd.core.drift import wiring_faults as causes
 from meterd.core.drift.baseline import Hypothesis
 from meterd.core.drift.gross_errors import gross
@@ -26,6 +26,7 @@ from meterd.core.drift.load_shape import Profile, ShapeEvidence
 from meterd.core.model.finding import Finding
 from meterd.core.model.periods import DAY_MS, HOUR_MS, Period
 from meterd.core.model.plan import Input, Site
+from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.texts.finding_translation import Kind, Phrases
 from tests.core.checks.test_dst import ms
 from tests.sentences import Picks, SourceSentence, called, kept_as, raised, returned, said
@@ -53,6 +54,7 @@ ELSEWHERE = {
     ("core/drift/identification.py", "with_begin"): "suspicions, below",
     ("core/checks/unusual_use.py", "unusual_finding"): "every sentence in tests/core/checks/test_unusual_use.py",
     ("core/checks/register_scale.py", "scale_findings"): "units and directions, below",
+    ("core/checks/register_scale.py", "backward_findings"): "units and directions, below",
     ("core/checks/rules.py", "_balance"): TABLE,
     ("core/checks/rules.py", "event_finding"): TABLE,
     ("core/checks/rules.py", "low_disk_finding"): TABLE,
@@ -198,6 +200,7 @@ def test_units_and_directions_have_a_german_form() -> None:
     ]
     plan = Site("mill", VIENNA.key, inputs=(Input("q01", "1.8.0", "s", "a", unit="kWh"),))
     findings = [finding for site in (SITE, plan) for finding in scale_findings(site, doubts, 7)]
+    findings += backward_findings({("q01", IMPORT): Fall(5, 40_000_000), ("q02", EXPORT): Fall(4, 1)}, 7)
     assert left_in_english(words for finding in findings for words in (finding.text, finding.remedy)) == []
     assert "sieht nach Wh aus, wo im Plan kWh steht (Faktor 1.000)" in " ".join(
         wording.translated_line("de", finding.text, VIENNA) for finding in findings
