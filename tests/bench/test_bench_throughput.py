@@ -40,8 +40,8 @@ class Load:
 
 
 SHORT = (Load(100, 70, 30_000),)
-# some 30,000 messages each, and some closed quarter hours
-FULL = (Load(10, 3000, 30_000), Load(100, 300, 30_000, 3), Load(1000, 30, 180_000), Load(5000, 6, 900_000))
+# each has at least one closed quarter hour, and the same number of rounds between two of them
+FULL = (Load(10, 3000, 30_000), Load(100, 300, 30_000, 3), Load(1000, 33, 30_000), Load(5000, 33, 30_000))
 
 
 @dataclass(frozen=True, slots=True)
