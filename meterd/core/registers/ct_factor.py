@@ -42,7 +42,8 @@ def ratio_at(ratios: Mapping[Channel, Ratios], channel: Channel, at_ms: int) -> 
     >>> ratio_at({("q01", "16.7.0"): ((0, 10, 30.0),)}, ("q01", "16.7.0"), 9)
     30.0
     """
-    return next((ratio for low, high, ratio in ratios.get(channel, ()) if low <= at_ms < high), 1.0)
+    fitted = ratios.get(channel)
+    return 1.0 if not fitted else next((ratio for low, high, ratio in fitted if low <= at_ms < high), 1.0)
 
 
 def of_the_circuit(site: Site, channel: Channel, at_ms: Ints, values: Floats) -> Floats:

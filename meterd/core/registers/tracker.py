@@ -255,18 +255,18 @@ class Tracker:
                 self.ask(t)
             return
         self._last = (t, raw)
-        while t >= self.rule.until_ms:
+        while t >= (rule := self.rule).until_ms:
             if not self._exchange(t):
                 return
-        if t < self.rule.from_ms:
+        if t < rule.from_ms:
             return
         if self.raw is None or self.at is None:
             self._first(t, raw)
             return
-        rule = self.rule
         rise, limit = raw - self.raw, rule.limit(t - self.at)
         if 0 <= rise <= limit and (rule.capacity is None or (limit < rule.capacity and raw < rule.capacity)):
-            self._decide_pending(t, raw)
+            if self.pending:
+                self._decide_pending(t, raw)
             self._accept(t, raw, Edge.KNOWN, 1)
         elif -rule.resolution <= rise < 0:
             self._drop_pending()
@@ -311,7 +311,7 @@ class Tracker:
         A held rise that the new reading goes on from was true: a register that caught up, or uneven time stamps. In the
         latter case the line goes straight to the new reading, so that no edge is faster than the point can draw.
         """
-        if not self.pending or not self._follows(t, raw) or self.pending[0][1] < (self.raw or 0):
+        if not self._follows(t, raw) or self.pending[0][1] < (self.raw or 0):
             self._drop_pending()
             return
         assert self.raw is not None
