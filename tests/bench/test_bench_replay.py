@@ -22,8 +22,8 @@ ROWS_AT_ONCE = 131_072
 LIMIT_S = 600.0
 
 
-def write_history(wide: Wide, rows: int, path: Path) -> None:
-    """Whole Wh of import registers, one reading a minute: the feed is the feeders less the photovoltaics, step by step."""
+def write_history(wide: Wide, rows: int, path: Path, step_ms: int = MINUTE_MS) -> None:
+    """Whole Wh of import registers, one reading a step: the feed is the feeders less the photovoltaics, step by step."""
     draw = np.random.default_rng(7)
     level = np.full(wide.points, 1_000_000, dtype=np.int64)
     names = [f"meters/{name}" for name in wide.names]
@@ -32,7 +32,7 @@ def write_history(wide: Wide, rows: int, path: Path) -> None:
     with pq.ParquetWriter(path, schema, compression="snappy") as out:
         for low in range(0, rows, ROWS_AT_ONCE):
             count = min(ROWS_AT_ONCE, rows - low)
-            at = pa.array(START_MS + MINUTE_MS * np.arange(low, low + count), stamp)
+            at = pa.array(START_MS + step_ms * np.arange(low, low + count), stamp)
             steps = draw.integers(0, 300, size=(count, wide.points))
             feeders = steps[:, 2:].sum(axis=1)
             steps[:, 1] = feeders // 3
@@ -44,9 +44,10 @@ def write_history(wide: Wide, rows: int, path: Path) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """One run of a child process: its time, and the most memory it held."""
+    """One run of a child process: its time, that of the processor, and the most memory it held."""
 
     seconds: float
+    cpu_s: float
     peak_mb: float
 
 
@@ -57,7 +58,7 @@ def timed(command: list[str]) -> Run:
     _, status, usage = os.wait4(process.pid, 0)
     process.returncode = os.waitstatus_to_exitcode(status)
     assert process.returncode == 0, command
-    return Run(time.monotonic() - begun, usage.ru_maxrss * 1024 / 1e6)
+    return Run(time.monotonic() - begun, usage.ru_utime + usage.ru_stime, usage.ru_maxrss * 1024 / 1e6)
 
 
 def compare(wide: Wide, ours: Path, bare: Path) -> None:
