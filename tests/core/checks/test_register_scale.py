@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -39,9 +40,15 @@ def site(*, ratio: dict[str, tuple[float, bool]] | None = None, unit: str = "kWh
     )
 
 
+@cache
+def solution() -> pd.DataFrame:
+    """Powers of the given site, read once."""
+    return pd.read_parquet(DATA)
+
+
 def given(stretches: int = 48, hours: int = 24) -> Energies:
     """The given solved site: energies in mWh of stretches. Its losses and unmetered parts are real ones of the solution."""
-    frame = pd.read_parquet(DATA)
+    frame = solution()
     quarters = stretches * hours * 4
 
     def energy(values: np.ndarray) -> Floats:  # type: ignore[type-arg]
@@ -192,10 +199,10 @@ def drifting(rng: np.random.Generator, energies: Energies) -> Energies:
 @pytest.mark.parametrize("change", [lambda e: e, lambda e: times(e, "q5", 0.0), lambda e: times(e, "q5", 1.3)])
 def test_ordinary_errors_are_left_to_the_drift_of_the_meters(change: Callable[[Energies], Energies]) -> None:
     """200 sites with errors of one percent, a load without a meter, a feeder that stands still or counts 30 % too much."""
-    rng = np.random.default_rng(14)
+    rng, whole = np.random.default_rng(14), given(240, 24)
     for _ in range(200):
         start = int(rng.integers(0, 200))
-        energies = {channel: values[start : start + 24] for channel, values in given(240, 24).items()}
+        energies = {channel: values[start : start + 24] for channel, values in whole.items()}
         assert scale_doubts(site(), change(drifting(rng, energies)), 24 * HOUR_MS) == []
 
 

@@ -3,6 +3,7 @@
 import ast
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -10,11 +11,19 @@ import pytest
 from meterd.adapters.texts import wording
 from meterd.core.model.finding_cause import CAUSES, EVENTS, SILENCE, Urgency, cause_of, rank, remedy
 from meterd.core.texts.finding_translation import Kind
-from tests.source_trees import PACKAGE, forget_trees, paths  # noqa: F401 - a fixture of this file
+from tests.source_trees import PACKAGE, forget_trees, nodes, paths  # noqa: F401 - a fixture of this file
 from tests.source_trees import trees as all_trees
 
 TABLE = PACKAGE / "core" / "model" / "finding_cause.py"
 START = PACKAGE / "app" / "daemon" / "daemon.py"
+
+
+@pytest.fixture(scope="module", autouse=True)
+def forget_bodies() -> Iterator[None]:
+    """What is remembered of trees would keep them."""
+    yield
+    references.cache_clear()
+    bodies_of.cache_clear()
 
 
 def trees() -> dict[Path, ast.Module]:
@@ -45,7 +54,7 @@ def made() -> Iterator[tuple[str, str]]:
     """(place, cause) of every finding whose cause can be read where it is made."""
     known = constants()
     for path, tree in trees().items():
-        for node in ast.walk(tree):
+        for node in nodes(tree):
             if not isinstance(node, ast.Call) or not node.args:
                 continue
             called = node.func.id if isinstance(node.func, ast.Name) else getattr(node.func, "attr", "")
@@ -99,29 +108,37 @@ def test_every_remedy_of_the_table_is_known_in_german(cause: str) -> None:
 Function = ast.FunctionDef | ast.AsyncFunctionDef
 
 
-def references(node: ast.AST) -> set[str]:
-    """Every name and attribute that a piece of source mentions."""
-    return {item.id for item in ast.walk(node) if isinstance(item, ast.Name)} | {
-        item.attr for item in ast.walk(node) if isinstance(item, ast.Attribute)
-    }
+@cache
+def references(node: ast.AST) -> frozenset[str]:
+    """Every name and attribute that a piece of source mentions; annotations are no texts here."""
+    return frozenset(
+        item.id if isinstance(item, ast.Name) else item.attr
+        for item in ast.walk(node)
+        if isinstance(item, ast.Name | ast.Attribute)
+    )
+
+
+@cache
+def bodies_of(tree: ast.Module) -> list[tuple[str, ast.AST]]:
+    """What runs if a name of a module is called: functions, special methods of classes, what is assigned."""
+    results: list[tuple[str, ast.AST]] = []
+    for node in nodes(tree):
+        if isinstance(node, Function):
+            results.append((node.name, node))
+        elif isinstance(node, ast.ClassDef):
+            results += [(node.name, n) for n in node.body if isinstance(n, Function) and n.name.startswith("__")]
+        elif isinstance(node, ast.Assign):
+            results += [(target.id, node.value) for target in node.targets if isinstance(target, ast.Name)]
+    return results
 
 
 def reached(trees: dict[Path, ast.Module], start: Path) -> set[str]:
     """Names of functions that the functions of a module may call, directly or not. A name stands for all that bear it."""
     bodies: dict[str, list[ast.AST]] = {}
     for tree in trees.values():
-        for node in ast.walk(tree):
-            if isinstance(node, Function):
-                bodies.setdefault(node.name, []).append(node)
-            elif isinstance(node, ast.ClassDef):
-                bodies.setdefault(node.name, []).extend(
-                    item for item in node.body if isinstance(item, Function) and item.name.startswith("__")
-                )
-            elif isinstance(node, ast.Assign):
-                for target in node.targets:
-                    if isinstance(target, ast.Name):
-                        bodies.setdefault(target.id, []).append(node.value)
-    known, waiting = set(), references(trees[start])
+        for name, body in bodies_of(tree):
+            bodies.setdefault(name, []).append(body)
+    known, waiting = set[str](), set(references(trees[start]))
     while waiting:
         name = waiting.pop()
         if name not in known and name in bodies:
@@ -133,12 +150,8 @@ def reached(trees: dict[Path, ast.Module], start: Path) -> set[str]:
 def makers(trees: dict[Path, ast.Module]) -> Iterator[tuple[str, str]]:
     """(place, name) of every function that returns findings."""
     for path, tree in trees.items():
-        for node in ast.walk(tree):
-            if (
-                isinstance(node, Function)
-                and node.returns is not None
-                and re.search(r"\bFinding\b", ast.unparse(node.returns))
-            ):
+        for node in nodes(tree):
+            if isinstance(node, Function) and node.returns is not None and "Finding" in references(node.returns):
                 yield f"{path.name}:{node.lineno}", node.name
 
 
