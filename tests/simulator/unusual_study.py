@@ -7,7 +7,7 @@ counts if it comes in the time of the fault. A load that has a finding without t
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -62,7 +62,7 @@ class Hours:
     energy: Ints
     known: np.ndarray
 
-    @property
+    @cached_property
     def bounds(self) -> Ints:
         """Starts of the whole local days, and the end of the last."""
         last = int(self.starts[-1]) + HOUR_MS

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import linalg, optimize, stats
+from statsmodels.regression.linear_model import GLS
 
 from meterd.core.balance.least_squares import Checkability, classify, inseparable, reduce_network
 from meterd.core.balance.uncertainty import Floats
@@ -194,7 +194,7 @@ def test_statsmodels_on_a_null_space_basis() -> None:
     root = np.random.default_rng(5).normal(size=(len(y), len(y)))
     V = np.diag(column(rows, "sd") ** 2) + 0.1 * root @ root.T
     N = linalg.null_space(A)
-    fit = sm.GLS(y, N, sigma=V).fit(cov_type="fixed scale")
+    fit = GLS(y, N, sigma=V).fit(cov_type="fixed scale")
     reconciled = reconcile(A, y, covariance=V)
     assert reconciled.x == pytest.approx(fit.fittedvalues, rel=1e-8)
     spread = N @ np.linalg.inv(N.T @ np.linalg.solve(V, N)) @ N.T

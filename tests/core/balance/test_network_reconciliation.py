@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from scipy import linalg
+from statsmodels.regression.linear_model import GLS
 
 from meterd.core.balance.network_reconciliation import Intervals, clock_part, reconcile_network, solve, spread
 from meterd.core.balance.topology import Network, network
@@ -57,7 +57,7 @@ def test_same_as_the_dense_equations_with_losses_as_streams() -> None:
         assert flows.x[row] == pytest.approx(reconciled.x[:n], rel=1e-9)
         assert float(flows.J[row]) == pytest.approx(float(reconciled.J), rel=1e-9)
         N = linalg.null_space(A)
-        other = sm.GLS(y, N, sigma=V).fit().fittedvalues
+        other = GLS(y, N, sigma=V).fit().fittedvalues
         assert flows.x[row] == pytest.approx(other[:n], rel=1e-6)
 
 

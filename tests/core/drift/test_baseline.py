@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
+from statsmodels.regression.linear_model import GLS
 
 from meterd.core.balance.topology import network
 from meterd.core.drift.baseline import Fit, Noise, directions, fit, hypotheses, information, places, prior, update
@@ -74,7 +74,7 @@ def test_updating_day_by_day_is_updating_at_once() -> None:
 def test_statsmodels_with_pseudo_observations_is_a_second_route() -> None:
     """A normal prior is one more observation of each unknown (generalised least squares, 17 rows)."""
     design, seen = np.vstack([Z, np.eye(5)]), np.concatenate([R, PRIOR.mean])
-    fitted = sm.GLS(seen, design, sigma=np.concatenate([np.full(12, SIGMA**2), np.diagonal(PRIOR.covariance)])).fit(
+    fitted = GLS(seen, design, sigma=np.concatenate([np.full(12, SIGMA**2), np.diagonal(PRIOR.covariance)])).fit(
         cov_type="fixed scale"
     )
     result = update(PRIOR, *sums(slice(None)))

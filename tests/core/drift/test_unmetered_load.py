@@ -60,7 +60,8 @@ def loaded(kind: str, seed: int, *, gone: int = GONE, days: int = DAYS, size_kw:
 def test_a_load_is_one_change_from_its_beginning_and_over_within_two_weeks_of_its_end(kind: str, seed: int) -> None:
     """Five days of seven, every evening, in and out within the hour: 10 kW had been up to five changes of which some never
     ended, with meters named; two of such years ended the watch with an exception."""
-    story = told(loaded(kind, seed, size_kw=10.0))
+    simulated = loaded(kind, seed, size_kw=10.0)
+    story = told(simulated)
     counts = [len(day) for day in story.said.values()]
     first = next(d for d, day in story.said.items() if day)
     assert first <= WARM + 6
@@ -70,7 +71,7 @@ def test_a_load_is_one_change_from_its_beginning_and_over_within_two_weeks_of_it
     last = max(d for d, day in story.said.items() if day)
     assert GONE - 1 <= last <= GONE + 13
     (end,) = story.state.ended
-    t0 = int(loaded(kind, seed).start_ms[0])
+    t0 = int(simulated.start_ms[0])
     assert (end.how, GONE - 3 <= (end.at_ms - t0) / 86_400_000 <= GONE + 1) == ("as-before", True)
     assert story.state.renewals == (), "the instruments keep the baseline that they had"
 
