@@ -4,27 +4,51 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, ConsoleMessage, Error, Page, expect
 
+WAIT_MS = 60_000  # on a busy machine
+expect.set_options(timeout=WAIT_MS / 2)
 PHONE, DESK, WALL = (390, 844), (1280, 900), (2560, 1440)
+
+
+_FREE: dict[tuple[Browser, tuple[int, int], bool, str], Page] = {}  # to open a window takes as much as two pages in it
 
 
 @contextmanager
 def opened(
     browser: Browser, address: str, *, size: tuple[int, int] = DESK, dark: bool = False, language: str = "en-GB"
 ) -> Iterator[Page]:
-    """A page in a fresh browser; errors of scripts and refused loads fail the test."""
+    """A page in a window that remembers nobody; errors of scripts and refused loads fail the test."""
+    key = (browser, size, dark, language)
+    page = _FREE.pop(key, None) or _new(*key)
+    wrong: list[str] = []
+
+    def error(thrown: Error) -> None:
+        wrong.append(str(thrown))
+
+    def console(message: ConsoleMessage) -> None:
+        if message.type == "error":
+            wrong.append(message.text)
+
+    page.on("pageerror", error)
+    page.on("console", console)
+    page.goto(address)
+    yield page
+    page.remove_listener("pageerror", error)
+    page.remove_listener("console", console)
+    page.unroute_all()
+    page.context.clear_cookies()
+    page.goto("about:blank")  # nothing goes on in it
+    _FREE[key] = page
+    assert wrong == [], wrong
+
+
+def _new(browser: Browser, size: tuple[int, int], dark: bool, language: str) -> Page:
     context = browser.new_context(
         viewport={"width": size[0], "height": size[1]}, color_scheme="dark" if dark else "light", locale=language
     )
-    page = context.new_page()
-    wrong: list[str] = []
-    page.on("pageerror", lambda error: wrong.append(str(error)))
-    page.on("console", lambda message: wrong.append(message.text) if message.type == "error" else None)
-    page.goto(address)
-    yield page
-    context.close()
-    assert wrong == [], wrong
+    context.set_default_timeout(WAIT_MS)
+    return context.new_page()
 
 
 def log_in(page: Page, root: str, name: str, password: str) -> None:
@@ -38,7 +62,7 @@ def log_in(page: Page, root: str, name: str, password: str) -> None:
 
 def accessibility_faults(page: Page) -> list[str]:
     """What axe-core finds, with the place of each."""
-    result = Axe().run(page).response["violations"]
+    result = Axe().run(page, options={"resultTypes": ["violations"]}).response["violations"]  # places of these alone
     return [f"{item['id']}: {item['help']}: {[node['target'] for node in item['nodes'][:3]]}" for item in result]
 
 
