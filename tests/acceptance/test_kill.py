@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from meterd.adapters.store.journal import SqliteStore
-from tests.brokers import Mosquitto, until
+from tests.brokers import Mosquitto, crowd, until
 from tests.faults.mill import (
     FAR,
     MAY,
@@ -40,8 +40,8 @@ def end(child: Program, number: int) -> None:
     child.wait(20)
 
 
-def slowly(port: int, sent: list[tuple[str, bytes]], seconds: float) -> threading.Thread:
-    """Publish all, spread over a time."""
+def slowly(port: int, sent: list[tuple[str, bytes]], seconds: float, hurry: threading.Event) -> threading.Thread:
+    """Publish all, spread over a time; the rest at once where there is a hurry."""
 
     def work() -> None:
         with sending(port) as out:
@@ -49,7 +49,7 @@ def slowly(port: int, sent: list[tuple[str, bytes]], seconds: float) -> threadin
             size = 60
             for i in range(0, len(sent), size):
                 publish(out, sent[i : i + size])
-                time.sleep(seconds * size / len(sent))
+                hurry.wait(seconds * size / len(sent))
 
     thread = threading.Thread(target=work, name="meters")
     thread.start()
@@ -99,13 +99,17 @@ def test_fifty_kills_lose_nothing_double_nothing_and_change_no_figure(tmp_path: 
         assert until(out.connected)
         assert until(killed.exists)
         assert until(lambda: bool(subscribed(out, killed)), 20)
-        meters = slowly(broker.port, sent, SECONDS)
-        moments = []
-        for _ in range(KILLS):
+        over = threading.Event()
+        meters = slowly(broker.port, sent, SECONDS * crowd(), over)
+        moments = [reading_count(killed)]
+        for i in range(KILLS):
+            if i % 4 == 3:  # one that is slow to start would else be killed before it reads anything, each time
+                until(lambda: reading_count(killed) > moments[-1] or not meters.is_alive(), 20)
             time.sleep(chance.uniform(0.05, 0.8))
             end(child, signal.SIGKILL)
             moments.append(reading_count(killed))
             child = daemon(plan, killed)
+        over.set()
         meters.join()
         wait_for_all(killed, count)
         end(child, signal.SIGTERM)
