@@ -6,6 +6,7 @@ import importlib
 import os
 import sys
 import zoneinfo
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -55,12 +56,19 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: next((i for i, start in enumerate(LONG) if item.nodeid.startswith(start)), len(LONG)))
 
 
+@cache
+def looks_at_the_demo(file: str) -> bool:
+    """Whether a test of this file asks for the running demo or for the browser."""
+    text = (Path(__file__).parents[1] / file).read_text(encoding="utf-8")
+    return file.startswith(LONG[0]) and ("mill: Mill" in text or "browser: Browser" in text)
+
+
 class ByFile(LoadFileScheduling):
     """A file is for one worker, and so are the files that look at the page of one running demo."""
 
     def _split_scope(self, nodeid: str) -> str:
         file: str = super()._split_scope(nodeid)
-        return LONG[0] if file.startswith(LONG[0]) and not file.endswith("test_registry.py") else file
+        return LONG[0] if looks_at_the_demo(file) else file
 
 
 def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> ByFile:
