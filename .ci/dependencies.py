@@ -35,9 +35,10 @@ _SHORT = {  # how packages write licences that have a short name of their own
 
 
 def direct() -> list[Requirement]:
-    """What the project itself asks for."""
+    """What the project itself asks for, also with the extra for many sites."""
     with PROJECT.open("rb") as file:
-        return [Requirement(line) for line in tomllib.load(file)["project"]["dependencies"]]
+        project = tomllib.load(file)["project"]
+    return [Requirement(line) for line in (*project["dependencies"], *project["optional-dependencies"]["cluster"])]
 
 
 def needed(wanted: list[Requirement]) -> dict[str, Distribution]:

@@ -23,12 +23,14 @@ ADAPTER_MAY_IMPORT = {  # beside core, runtime and texts
     "web": set(),
     "planfile": {"sources"},
     "archive": set(),
+    "cluster": set(),
     "simulator": {"mqtt"},
     "runtime": set(),
     "texts": set(),
 }
 APP_MAY_IMPORT = {"operations": set(), "daemon": {"operations"}, "cli": {"operations", "daemon"}}
 LATE = {  # what may be imported inside a function, and the large library that a start does without
+    "distributed": "the engine of a history with several workers, an extra",
     "iotcore": "the broker, in the child process only",
     "meterd.adapters.announce.dns_sd": "zeroconf, where a plan announces",
     "meterd.adapters.line_database.client": "influxdb-client, where a plan names a database",
@@ -40,6 +42,7 @@ LATE = {  # what may be imported inside a function, and the large library that a
     "meterd.app.operations.document_request": "reportlab, with the first document",
     "meterd.app.operations.documents": "reportlab, with the first document",
     "meterd.app.operations.export": "pyarrow",
+    "meterd.app.operations.history": "pyarrow",
     "meterd.app.operations.job_by_hand": "pyarrow and reportlab: a list of jobs needs none of them",
     "meterd.app.operations.old_readings": "pandas, for files of other shapes",
     "meterd.app.operations.retention": "pyarrow",

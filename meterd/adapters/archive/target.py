@@ -86,6 +86,14 @@ class ArchiveTarget:
             below = len(self._path("").rstrip("/")) + 1
             return sorted(str(path)[below:] for path in self._fs.find(place))
 
+    def folders(self) -> list[str]:
+        """Names of the folders directly below the address, sorted."""
+        with self._explained("cannot be listed"):
+            if not self._fs.exists(self._path("")):
+                return []
+            found = self._fs.ls(self._path(""), detail=True)
+            return sorted(str(item["name"]).rpartition("/")[2] for item in found if item["type"] == "directory")
+
     def read(self, path: str) -> bytes | None:
         """A small file whole; None if there is none."""
         with self._explained(f"{path} cannot be read"):

@@ -34,6 +34,7 @@ COMMANDS = {
         "store",
         "write the closed months as Parquet into a folder or onto a file server; changed ones once more",
     ),
+    "history": ("history", "show energies, balances, demand or PV of many sites over years, from their archives"),
     "jobs": ("jobs", "list what happens by the calendar: last run, next run, result; --run does one of them now"),
     "retain": (
         "store",

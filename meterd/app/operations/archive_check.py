@@ -132,7 +132,7 @@ def _fill(fresh: Path, months: list[ArchivedMonth], target: ArchiveTarget) -> No
             for table, archived in month.files.items():
                 last = month is months[-1]
                 if archived.rows and table in TABLES and (table != STATE or last):
-                    _fetched(target, archived, file)
+                    fetched(target, archived, file)
                     refill.fill(table, read_rows(file, table))
         refill.finish(months[-1].until_ms)
 
@@ -144,7 +144,8 @@ def _digest(fresh: Path) -> None:
             pass
 
 
-def _fetched(target: ArchiveTarget, archived: ArchivedFile, file: Path) -> None:
+def fetched(target: ArchiveTarget, archived: ArchivedFile, file: Path) -> None:
+    """Copy a file of an archive to this machine. StoreError if it is missing or not what was written."""
     digest = target.fetch(archived.path, file)
     if digest != archived.sha256:
         how = "is missing" if digest is None else "is not what was written"

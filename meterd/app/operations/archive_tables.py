@@ -1,16 +1,18 @@
 """The tables of an archive: columns with type, unit and meaning, and files of them."""
 
 import hashlib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import islice
 from pathlib import Path
 
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from meterd.adapters.store.month_rows import READINGS, STATE, Row
 from meterd.app.operations.export import Column
 from meterd.core.errors import StoreError
+from meterd.core.model.periods import Period
 
 ROWS = 100_000  # in memory at a time, and of one row group
 _TIME = pa.timestamp("ms", tz="UTC")
@@ -102,6 +104,19 @@ def _schema(table: str, about: Mapping[str, str]) -> pa.Schema:
 def read_rows(path: Path, table: str) -> Iterator[Row]:
     """The rows of such a file as they were written; StoreError if it is damaged or has other columns."""
     names = [column.name for column in TABLES[table]]
+    for batch in _batches(path, table, names):
+        yield from zip(*(column.to_pylist() for column in batch.columns), strict=True)
+
+
+def read_columns(path: Path, table: str, names: Sequence[str], period: Period | None = None) -> pa.Table:
+    """Some columns of such a file, times as milliseconds; of figures those of one kind of period, if it is given."""
+    wanted = list(names) if period is None else [*names, "period"]
+    result = pa.Table.from_batches(list(_batches(path, table, wanted)))
+    return result if period is None else result.filter(pc.equal(result["period"], str(period))).select(list(names))
+
+
+def _batches(path: Path, table: str, names: Sequence[str]) -> Iterator[pa.RecordBatch]:
+    """Some columns of a file piece by piece, times as milliseconds."""
     try:
         with pq.ParquetFile(path, page_checksum_verification=True) as file:
             if missing := [name for name in names if name not in file.schema_arrow.names]:
@@ -109,9 +124,9 @@ def read_rows(path: Path, table: str) -> Iterator[Row]:
                     f"{path.name} has no column {', '.join(missing)}; it is no table {table} of an archive"
                 )
             for batch in file.iter_batches(columns=names):
-                columns = (batch.column(name) for name in names)
+                columns = [batch.column(name) for name in names]
                 plain = [c.cast(pa.int64()) if pa.types.is_timestamp(c.type) else c for c in columns]
-                yield from zip(*(column.to_pylist() for column in plain), strict=True)
+                yield pa.RecordBatch.from_arrays(plain, names=list(names))
     except (OSError, pa.ArrowException) as exc:
         raise StoreError(
             f"{path.name} cannot be read: {exc}; restore the file from another copy of the archive"

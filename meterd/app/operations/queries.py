@@ -17,7 +17,7 @@ from meterd.core.errors import ConfigError
 from meterd.core.model.periods import Period, bounds, from_ms, label, local, starts, text, to_ms
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import EXPORT, IMPORT, REGISTERS
-from meterd.core.model.results import BalanceRow, Channel, PvRow
+from meterd.core.model.results import BalanceRow, Channel, FigureRow, PvRow
 from meterd.core.model.written import iso_date
 from meterd.core.pv.figures import ratio
 from meterd.core.registers.clock_offsets import METER_CLOCKS, clocks_in
@@ -110,22 +110,27 @@ def energy_lines(store: ReadStore, site: Site, period: Period, span: Span, point
         for j, (point, register) in enumerate(channels):
             known = bool(columns.present[i, j])
             energy = int(columns.energy[i, j]) if known else None
-            words = quality(int(columns.flags[i, j])) if known else "missing"
+            words = ""
             if not known and so_far is not None:
                 energy, words = so_far.figure((point, register), zone)
-            lines.append(
-                {
-                    "period": label(period, start, zone),
-                    "start": text(start),
-                    "end": text(end),
-                    "point": point,
-                    "register": REGISTERS[register].name,
-                    "energy_wh": None if energy is None else energy / 1000,
-                    "mean_w": None if energy is None or not known else round(mean_power_w(energy, end - start), 3),
-                    "quality": words,
-                }
-            )
+            row = FigureRow((point, register), period, start, energy, int(columns.flags[i, j]))
+            lines.append(energy_line(row, end, zone, words))
     return lines
+
+
+def energy_line(row: FigureRow, end_ms: int, zone: ZoneInfo, part: str = "") -> Line:
+    """The line of one figure. `part` says in words of which part of the period its energy is; then no mean power is due."""
+    mean_w = None if row.energy is None or part else round(mean_power_w(row.energy, end_ms - row.start_ms), 3)
+    return {
+        "period": label(row.period, row.start_ms, zone),
+        "start": text(row.start_ms),
+        "end": text(end_ms),
+        "point": row.channel[0],
+        "register": REGISTERS[row.channel[1]].name,
+        "energy_wh": _wh(row.energy),
+        "mean_w": mean_w,
+        "quality": part or ("missing" if row.energy is None else quality(row.flags)),
+    }
 
 
 class _SoFar:
@@ -203,7 +208,7 @@ def balance_lines(store: ReadStore, site: Site, period: Period, span: Span, boar
     rows = [row for board in boards for row in store.balances(board, period, span.from_ms, span.until_ms)]
     rows.sort(key=lambda row: (row.start_ms, row.board))
     lines = [
-        _balance_line(row, zone) | {"start_of_period": row.start_ms} for row in rows if row.start_ms not in replaced
+        balance_line(row, zone) | {"start_of_period": row.start_ms} for row in rows if row.start_ms not in replaced
     ]
     lines += clipped
     lines.sort(key=_by_period)
@@ -239,11 +244,12 @@ def _balances_in_part(store: ReadStore, site: Site, period: Period, *, span: Spa
         for name in boards:
             row = balance_in(aggregations[name], period, part, step, store.columns)
             name_of = f"{label(period, low, zone)} {extent(part, row.start_ms, zone)}"
-            lines.append(_balance_line(row, zone) | {"period": name_of, "start_of_period": low})
+            lines.append(balance_line(row, zone) | {"period": name_of, "start_of_period": low})
     return lines
 
 
-def _balance_line(row: BalanceRow, zone: ZoneInfo) -> Line:
+def balance_line(row: BalanceRow, zone: ZoneInfo) -> Line:
+    """The line of one balance."""
     return {
         "period": label(row.period, row.start_ms, zone),
         "start": text(row.start_ms),
@@ -264,11 +270,11 @@ def _balance_line(row: BalanceRow, zone: ZoneInfo) -> Line:
 def pv_lines(store: ReadStore, site: Site, period: Period, span: Span) -> list[Line]:
     """One line of PV figures per period, of its known part where it begins before the history does or is not over."""
     zone, step = ZoneInfo(site.zone), site.interval_s * 1000
-    lines = {row.start_ms: _pv_line(row, zone) for row in store.pv(period, span.from_ms, span.until_ms)}
+    lines = {row.start_ms: pv_line(row, zone) for row in store.pv(period, span.from_ms, span.until_ms)}
     for low, part in _parts(store, site, period, span):
         row = pv_in(store.pv(Period.INTERVAL, part.from_ms, part.until_ms), period, part, step)
         if row is not None:
-            lines[low] = _pv_line(row, zone) | {
+            lines[low] = pv_line(row, zone) | {
                 "period": f"{label(period, low, zone)} {extent(part, row.start_ms, zone)}"
             }
     return [lines[start] for start in sorted(lines)]
@@ -277,7 +283,8 @@ def pv_lines(store: ReadStore, site: Site, period: Period, span: Span) -> list[L
 BELOW_ZERO = "consumption: below zero, the meters contradict each other"
 
 
-def _pv_line(row: PvRow, zone: ZoneInfo) -> Line:
+def pv_line(row: PvRow, zone: ZoneInfo) -> Line:
+    """The line of PV figures of one period."""
     return {
         "period": label(row.period, row.start_ms, zone),
         "start": text(row.start_ms),

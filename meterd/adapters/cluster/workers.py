@@ -1,0 +1,118 @@
+"""Work on many pieces: in this process, in several of this machine, or on a running cluster of dask.
+
+A piece travels to the process that works on it, and its result back, so both should be small: name files, do not carry
+tables. A process that is killed in the middle is replaced, and its piece done once more: work must give the same twice.
+"""
+
+import logging
+import os
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from importlib.util import find_spec
+from tempfile import TemporaryDirectory
+from typing import Any, Protocol, TypeVar
+
+from meterd import __version__
+from meterd.core.errors import ConfigError, StoreError
+
+T = TypeVar("T")
+R = TypeVar("R")
+ANSWER_S = 15  # a cluster that says nothing for so long is not there
+AHEAD = 2_000  # pieces handed over at a time, so that neither they nor their results pile up
+
+
+class Spread(Protocol):
+    """Carries out work on each piece; results come in the order of the pieces."""
+
+    def __call__(self, work: Callable[[T], R], pieces: Sequence[T]) -> Iterator[R]:
+        """The results, each as soon as it and all before it are there."""
+        ...
+
+
+def usual() -> int:
+    """How many workers there are unless somebody says otherwise: one for each processor, one alone without dask."""
+    return (os.cpu_count() or 1) if find_spec("distributed") else 1
+
+
+@contextmanager
+def workers(count: int, address: str = "") -> Iterator[Spread]:
+    """One worker is this process; more are processes of this machine; an address is that of a running scheduler.
+
+    ConfigError where dask is not installed or the cluster is none of ours, StoreError where it does not answer.
+    """
+    if not address and count == 1:
+        yield _here
+        return
+    try:
+        from distributed import Client, LocalCluster
+    except ImportError as exc:
+        what = "several workers need a package beside meterd: install meterd[cluster], or give --workers 1"
+        raise ConfigError(f"{what} ({exc})") from exc
+    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what matters of it comes as an exception
+    with TemporaryDirectory(prefix="meterd-") as folder:
+        if not address:
+            # pieces of unequal length: one at a time for each process
+            local = {"threads_per_worker": 1, "dashboard_address": "127.0.0.1:0", "silence_logs": logging.CRITICAL}
+            with (
+                LocalCluster(n_workers=count, host="127.0.0.1", local_directory=folder, **local) as cluster,
+                Client(cluster) as client,
+            ):
+                yield _Cluster(client)
+            return
+        try:
+            client = Client(address, timeout=ANSWER_S)
+        except (OSError, ValueError) as exc:
+            raise StoreError(f"no cluster answers at {address}: {exc}; start dask scheduler and dask worker") from exc
+        with client:
+            _same_version(client, address)
+            yield _Cluster(client)
+
+
+def _here(work: Callable[[T], R], pieces: Sequence[T]) -> Iterator[R]:
+    return map(work, pieces)
+
+
+def version() -> str:
+    """The version of this program where it is called."""
+    return __version__
+
+
+def _same_version(client: Any, address: str) -> None:
+    """Figures are the same everywhere only if the program is."""
+    try:
+        client.wait_for_workers(1, timeout=ANSWER_S)
+        found = client.run(version)
+    except TimeoutError as exc:
+        raise StoreError(f"the cluster at {address} has no worker; start dask worker {address}") from exc
+    except Exception as exc:  # an edge of the house style: whatever the other side lacks
+        raise ConfigError(f"the workers of {address} cannot load meterd: {exc}; install it there too") from exc
+    for place, theirs in found.items():
+        if theirs != __version__:
+            raise ConfigError(f"the worker {place} has meterd {theirs}, this is {__version__}; install the same one")
+
+
+class _Cluster:
+    """Workers that are reached through dask."""
+
+    def __init__(self, client: Any) -> None:
+        self._client = client
+
+    def __call__(self, work: Callable[[T], R], pieces: Sequence[T]) -> Iterator[R]:
+        """The results in the order of the pieces."""
+        for low in range(0, len(pieces), AHEAD):
+            futures = self._client.map(work, pieces[low : low + AHEAD], pure=False)
+            while futures:
+                yield _result(futures.pop(0))
+
+
+def _result(future: Any) -> Any:
+    from distributed import CancelledError, KilledWorker
+    from distributed.comm import CommClosedError
+
+    try:
+        return future.result()
+    except KilledWorker as exc:
+        what = "several worker processes ended over one piece of work; do they lack memory"
+        raise StoreError(f"{what}? Give fewer --workers: {exc}") from exc
+    except (CancelledError, CommClosedError) as exc:
+        raise StoreError(f"the cluster is gone: {exc}; start it, and ask again") from exc

@@ -1,0 +1,91 @@
+"""`meterd history`: figures of many sites over years, from their archives."""
+
+import argparse
+import re
+import sys
+from pathlib import Path
+
+from meterd.adapters.archive.target import Login
+from meterd.adapters.cluster.workers import usual, workers
+from meterd.adapters.notify.sender import secret
+from meterd.app.cli.commands import Subparsers, command
+from meterd.app.cli.output import Line, terminal, write
+from meterd.core.errors import ConfigError, MeterdError
+from meterd.core.model.periods import Period
+
+DONE, FAILED = 0, 1
+TITLES = {
+    "energy": "Energy per {period}",
+    "balance": "Feed side against outgoing side per {period}; band: what the instruments explain (k = 2)",
+    "demand": "Maximum demand per month, mean of an interval",
+    "pv": "PV per {period}",
+}
+
+
+def add(commands: Subparsers) -> None:
+    """The command and its options."""
+    parser = command(commands, "history", _history, plan="", formats=("table", "csv", "json"))
+    parser.add_argument(
+        "archives", nargs="+", metavar="ARCHIVE", help="a folder or an address such as ftp://host/folder"
+    )
+    parser.add_argument("--show", choices=tuple(TITLES), default="energy", help="default: energy")
+    parser.add_argument("--site", action="append", default=[], metavar="NAME", help="only this site; repeat for more")
+    parser.add_argument(
+        "--period", choices=[p.value for p in Period], default="month", help="length of a line (default: month)"
+    )
+    parser.add_argument("--from", default="", metavar="MONTH", help="2026 or 2026-03: the first month")
+    parser.add_argument("--until", default="", metavar="MONTH", help="the same, exclusive; default: all there is")
+    parser.add_argument(
+        "--workers",
+        type=int,
+        default=usual(),
+        metavar="N",
+        help="processes at work; 1: this one (default: %(default)s)",
+    )
+    parser.add_argument("--cluster", default="", metavar="tcp://HOST:PORT", help="a running scheduler of dask instead")
+    parser.add_argument("--username", default="", metavar="NAME", help="for archives on a server")
+    parser.add_argument("--password-file", default="", metavar="FILE", help="the same")
+
+
+def _history(arguments: argparse.Namespace) -> int:
+    from meterd.app.operations.history import Place, Question, ask
+
+    if arguments.workers < 1:
+        raise ConfigError(f"--workers {arguments.workers}: write 1 or more")
+    question = Question(
+        arguments.show,
+        Period(arguments.period),
+        _month(getattr(arguments, "from"), "--from"),
+        _month(arguments.until, "--until"),
+    )
+    login = Login(arguments.username, _password(arguments.password_file))
+    places = [Place(_absolute(url), login) for url in arguments.archives]
+    lines: list[Line] = []
+    troubles: list[str] = []
+    with workers(arguments.workers, arguments.cluster) as spread:
+        for answer in ask(places, arguments.site, question, spread):
+            lines += answer.lines
+            troubles += answer.troubles
+    title = TITLES[question.show].format(period=question.period)
+    write(lines, arguments.format, terminal(), title=f"{title} (local to each site)", empty="no figures in that span")
+    for words in troubles:
+        print(words, file=sys.stderr)
+    return FAILED if troubles else DONE
+
+
+def _month(words: str, option: str) -> str:
+    if words and not re.fullmatch(r"\d{4}(-(0[1-9]|1[0-2]))?", words):
+        raise ConfigError(f"cannot read {option} {words!r}: write 2026 or 2026-03")
+    return words
+
+
+def _absolute(url: str) -> str:
+    """A folder by its whole path: workers may run in another one."""
+    return url if "://" in url else str(Path(url).absolute())
+
+
+def _password(file: str) -> str:
+    try:
+        return secret("", file, "the password of the archive")
+    except MeterdError as exc:
+        raise ConfigError(str(exc)) from exc

@@ -1,0 +1,100 @@
+"""`meterd history` from the command line: over archives, alone and on a running cluster; wrong wishes in one line."""
+
+import csv
+import io
+import json
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from distributed import Client
+
+from meterd.app.cli.main import main
+from meterd.app.operations import archive as archive_module
+from meterd.app.operations.archive import archive_months
+from tests.app.operations.archived_site import NOW, place, site_with_months
+from tests.brokers import until
+
+
+@pytest.fixture
+def archive(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    """An archive of the mill with two months."""
+    monkeypatch.setattr(archive_module, "SETTLE_S", 0.0)
+    archive_months(*site_with_months(tmp_path), place(tmp_path), NOW)
+    return str(tmp_path / "archive")
+
+
+def test_a_table_csv_and_json(archive: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """The same figures in all of them; exit code 1 where a part of them could not be read."""
+    asked = ["history", archive, "--workers", "1", "--from", "2026-06"]
+    assert main(asked) == 0
+    assert "Energy per month (local to each site)" in (shown := capsys.readouterr().out)
+    assert "mill  2026-06  roof   import     21600.000" in shown
+    assert main([*asked, "--format", "csv"]) == 0
+    rows = {row["point"]: row for row in csv.DictReader(io.StringIO(capsys.readouterr().out))}
+    assert (rows["roof"]["site"], rows["roof"]["energy_wh"]) == ("mill", "21600000.0")
+    assert main([*asked, "--show", "demand", "--format", "json"]) == 0
+    assert {line["point"]: line["demand_w"] for line in json.loads(capsys.readouterr().out)}["q02"] == 12_000
+    (file,) = (Path(archive) / "site=mill" / "table=energy" / "month=2026-06").iterdir()
+    file.unlink()
+    assert main(asked) == 1
+    assert "mill 2026-06: the archive" in (said := capsys.readouterr()).err
+    assert "no figures in that span" in said.out
+
+
+def test_wrong_wishes_are_named(archive: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """In one line, with what would be right."""
+    for options, words in (
+        (["--from", "June"], "cannot read --from 'June': write 2026 or 2026-03"),
+        (["--until", "2026-13"], "cannot read --until '2026-13'"),
+        (["--workers", "0"], "--workers 0: write 1 or more"),
+        (["--password-file", str(tmp_path / "none")], "the password of the archive: cannot read"),
+        (["--site", "annex"], "no archive named here has a site annex"),
+    ):
+        assert main(["history", archive, "--workers", "1", *options]) == 2
+        assert words in capsys.readouterr().err
+
+
+@contextmanager
+def cluster(folder: Path) -> Iterator[str]:
+    """A scheduler with a worker, as programs of their own; yields the address."""
+    place = folder / "scheduler.json"
+    program = [sys.executable, "-m", "distributed.cli"]
+    scheduler = [f"{program[2]}.dask_scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--no-show"]
+    worker = [
+        f"{program[2]}.dask_worker",
+        "--nthreads",
+        "1",
+        "--no-nanny",
+        "--no-dashboard",
+        "--local-directory",
+        str(folder),
+    ]
+    running = []
+    try:
+        for words in (scheduler, worker):
+            command = [*program[:2], *words, "--scheduler-file", str(place)]
+            running.append(subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL))
+        until(lambda: place.exists() and bool(place.read_text(encoding="utf-8")), 60)
+        address = json.loads(place.read_text(encoding="utf-8"))["address"]
+        with Client(address) as client:
+            client.wait_for_workers(1, timeout=120)
+        yield address
+    finally:
+        for process in running:
+            process.kill()
+            process.wait(60)
+
+
+@pytest.mark.slow
+def test_a_running_cluster(archive: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The same lines as of this process alone."""
+    asked = ["history", archive, "--show", "balance", "--period", "day", "--format", "csv"]
+    assert main([*asked, "--workers", "1"]) == 0
+    alone = capsys.readouterr().out
+    with cluster(tmp_path) as address:
+        assert main([*asked, "--cluster", address]) == 0
+    assert capsys.readouterr().out == alone
