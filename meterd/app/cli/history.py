@@ -4,16 +4,23 @@ import argparse
 import re
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from meterd.adapters.archive.target import Login
 from meterd.adapters.cluster.workers import usual, workers
 from meterd.adapters.notify.sender import secret
+from meterd.adapters.planfile.loader import load_plan
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.cli.output import Line, terminal, write
 from meterd.core.errors import ConfigError, MeterdError
 from meterd.core.model.periods import Period
 
+if TYPE_CHECKING:
+    from meterd.app.operations.history import PlanFile
+
 DONE, FAILED = 0, 1
+OF_A_MONTH = (Period.INTERVAL, Period.HOUR, Period.DAY, Period.MONTH)  # a month has them whole
+NAMED = 20
 TITLES = {
     "energy": "Energy per {period}",
     "balance": "Feed side against outgoing side per {period}; band: what the instruments explain (k = 2)",
@@ -29,6 +36,10 @@ def add(commands: Subparsers) -> None:
         "archives", nargs="+", metavar="ARCHIVE", help="a folder or an address such as ftp://host/folder"
     )
     parser.add_argument("--show", choices=tuple(TITLES), default="energy", help="default: energy")
+    parser.add_argument(
+        "--plan", action="append", default=[], type=Path, metavar="PLAN",
+        help="make the figures of its site once more from the archived readings by this plan, and compare; repeat for more",
+    )  # fmt: skip
     parser.add_argument("--site", action="append", default=[], metavar="NAME", help="only this site; repeat for more")
     parser.add_argument(
         "--period", choices=[p.value for p in Period], default="month", help="length of a line (default: month)"
@@ -58,19 +69,36 @@ def _history(arguments: argparse.Namespace) -> int:
         _month(getattr(arguments, "from"), "--from"),
         _month(arguments.until, "--until"),
     )
+    if arguments.plan and question.period not in OF_A_MONTH:
+        raise ConfigError(f"--plan and --period {question.period}: write one of {', '.join(OF_A_MONTH)}")
     login = Login(arguments.username, _password(arguments.password_file))
     places = [Place(_absolute(url), login) for url in arguments.archives]
     lines: list[Line] = []
     troubles: list[str] = []
+    differing: list[str] = []
+    compared = 0
     with workers(arguments.workers, arguments.cluster) as spread:
-        for answer in ask(places, arguments.site, question, spread):
+        for answer in ask(places, arguments.site, question, spread, plans=_plans(arguments.plan)):
             lines += answer.lines
             troubles += answer.troubles
+            differing += answer.differing
+            compared += answer.compared
     title = TITLES[question.show].format(period=question.period)
     write(lines, arguments.format, terminal(), title=f"{title} (local to each site)", empty="no figures in that span")
-    for words in troubles:
+    for words in dict.fromkeys(troubles):
         print(words, file=sys.stderr)
-    return FAILED if troubles else DONE
+    if arguments.plan:
+        print(f"{compared} interval figures made once more, {len(differing)} differ from the archive", file=sys.stderr)
+    for words in differing[:NAMED]:
+        print(f"  {words}", file=sys.stderr)
+    return FAILED if troubles or differing else DONE
+
+
+def _plans(paths: list[Path]) -> "dict[str, PlanFile]":
+    from meterd.app.operations.history import PlanFile
+
+    loaded = [(load_plan(path), path.absolute()) for path in paths]
+    return {plan.site.name: PlanFile(str(path), plan.fingerprint) for plan, path in loaded}
 
 
 def _month(words: str, option: str) -> str:

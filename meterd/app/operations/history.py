@@ -2,12 +2,17 @@
 
     places -> their sites -> months of each site (a piece of work each) -> figures of each month (a piece each) -> lines
 
+The figures are those that the sites' stores had. With a plan, those of its site are made once more from the archived
+readings by the functions of the daemon, and compared.
+
 A piece names files and carries no tables; whoever works on it reads them, compares them with their SHA-256, and returns
 lines. What cannot be read is named beside the figures of the others.
 """
 
+import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -16,23 +21,40 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from meterd.adapters.archive.target import ArchiveTarget, Login
 from meterd.adapters.cluster.workers import Spread
+from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.store.figure_rows import balances_of, pv_of
+from meterd.adapters.store.month_rows import READINGS, STATE
 from meterd.app.operations.archive import newest_months
 from meterd.app.operations.archive_check import TRIES_NEXT, fetched
-from meterd.app.operations.archive_tables import read_columns
+from meterd.app.operations.archive_tables import read_columns, read_rows
+from meterd.app.operations.archived_readings import ArchivedReadings, MonthFiles, by_channel, files_of
 from meterd.app.operations.queries import Line, balance_line, energy_line, pv_line
-from meterd.core.energy.rollup import maximum_demand
+from meterd.app.operations.remade_figures import (
+    Basis,
+    RemadeMonth,
+    balance_lines,
+    demand_line,
+    demand_lines,
+    energy_lines,
+    pv_lines,
+    remade,
+)
 from meterd.core.errors import ConfigError, MeterdError
-from meterd.core.model.archived_month import ArchivedMonth
-from meterd.core.model.periods import Period, bounds, from_ms
+from meterd.core.model.archived_month import ArchivedFile, ArchivedMonth
+from meterd.core.model.periods import Period, bounds
+from meterd.core.model.plan import Site
 from meterd.core.model.reading import IMPORT
 from meterd.core.model.results import FigureRow
+from meterd.core.registers.clock_offsets import METER_CLOCKS
+from meterd.core.registers.corrections import Correction
 
 SITE = "site="
+# months around one whose readings are looked at: a register that was silent for longer has no figures between either
+BEFORE, AFTER = 2, 1
+PLANS_AT_ONCE = 32  # in the memory of a worker
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,12 +81,31 @@ class Question:
 
 
 @dataclass(frozen=True, slots=True)
+class PlanFile:
+    """A plan by which figures are made once more: whoever works on a piece loads it, once, and sees that it is this one."""
+
+    path: str
+    fingerprint: str
+
+
+@dataclass(frozen=True, slots=True)
+class Again:
+    """What the figures of a month are made from once more: a plan, what is stored beside readings, the months around it."""
+
+    plan: PlanFile
+    basis: Basis
+    months: tuple[MonthFiles, ...]
+    place: int
+
+
+@dataclass(frozen=True, slots=True)
 class SitePiece:
     """A site of an archive: its months are to be found."""
 
     place: Place
     site: str
     question: Question
+    plan: PlanFile | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +115,7 @@ class MonthPiece:
     place: Place
     month: ArchivedMonth
     question: Question
+    again: Again | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,25 +124,39 @@ class Answer:
 
     lines: tuple[Line, ...] = ()
     troubles: tuple[str, ...] = ()
+    compared: int = 0  # interval figures made once more
+    differing: tuple[str, ...] = ()  # those that are other than archived
 
 
-def ask(places: Sequence[Place], sites: Sequence[str], question: Question, spread: Spread) -> Iterator[Answer]:
-    """The answers of all sites of the places, or of those that are named; site by site, month by month."""
+def ask(
+    places: Sequence[Place],
+    sites: Sequence[str],
+    question: Question,
+    spread: Spread,
+    *,
+    plans: Mapping[str, PlanFile] | None = None,
+) -> Iterator[Answer]:
+    """The answers of all sites of the places, or of those that are named; site by site, month by month.
+
+    With plans, by the names of their sites, of those sites alone.
+    """
     pieces: list[MonthPiece] = []
-    for found, troubles in spread(months_of, _sites(places, sites, question)):
+    for found, troubles in spread(months_of, _sites(places, sites or list(plans or ()), question, plans or {})):
         pieces += found
         if troubles:
             yield Answer(troubles=troubles)
     yield from spread(figures_of, pieces)
 
 
-def _sites(places: Sequence[Place], wanted: Sequence[str], question: Question) -> list[SitePiece]:
+def _sites(
+    places: Sequence[Place], wanted: Sequence[str], question: Question, plans: Mapping[str, PlanFile]
+) -> list[SitePiece]:
     pieces = []
     for place in places:
         names = [name.removeprefix(SITE) for name in place.target.folders() if name.startswith(SITE)]
         if not names:
             raise ConfigError(f"{place.url} is no archive: it has no folder site=...; meterd archive PLAN writes one")
-        pieces += [SitePiece(place, name, question) for name in names if not wanted or name in wanted]
+        pieces += [SitePiece(place, name, question, plans.get(name)) for name in names if not wanted or name in wanted]
     if unknown := set(wanted) - {piece.site for piece in pieces}:
         raise ConfigError(f"no archive named here has a site {', '.join(sorted(unknown))}")
     return pieces
@@ -111,6 +167,7 @@ def months_of(piece: SitePiece) -> tuple[list[MonthPiece], tuple[str, ...]]:
     where = f"{piece.site} in {piece.place.url}"
     try:
         months = newest_months(piece.place.target, piece.site)
+        basis = None if piece.plan is None or not months else _basis(piece.place.target, months[-1])
     except MeterdError as exc:
         return [], (str(exc),)
     wanted = [month for month in months if _asked(month.month, piece.question)]
@@ -119,7 +176,35 @@ def months_of(piece: SitePiece) -> tuple[list[MonthPiece], tuple[str, ...]]:
         for month, following in pairwise(wanted)
         if month.until_ms != following.from_ms
     ]
-    return [MonthPiece(piece.place, month, piece.question) for month in wanted], tuple(troubles)
+    pieces = [
+        MonthPiece(piece.place, month, piece.question, _again(piece.plan, basis, months, months.index(month)))
+        for month in wanted
+    ]
+    return pieces, tuple(troubles)
+
+
+def _basis(target: ArchiveTarget, newest: ArchivedMonth) -> Basis:
+    """The corrections of a site and the clocks of its meters, from the state that goes with its newest month."""
+    file = newest.files.get(STATE)
+    if file is None or not file.rows:
+        return Basis()
+    with TemporaryDirectory(prefix="meterd-") as work:
+        path = Path(work) / "rows.parquet"
+        fetched(target, file, path)
+        rows = [(table, json.loads(str(row))) for table, row in read_rows(path, STATE)]
+    known = [field.name for field in fields(Correction)]
+    corrections = [
+        Correction(**{name: row[name] for name in known if name in row}) for table, row in rows if table == "correction"
+    ]
+    clocks = [row["value"] for table, row in rows if table == "fact" and row["name"] == METER_CLOCKS]
+    return Basis(tuple(corrections), clocks[0] if clocks else "")
+
+
+def _again(plan: PlanFile | None, basis: Basis | None, months: Sequence[ArchivedMonth], place: int) -> Again | None:
+    if plan is None or basis is None:
+        return None
+    low = max(0, place - BEFORE)
+    return Again(plan, basis, tuple(files_of(month) for month in months[low : place + 1 + AFTER]), place - low)
 
 
 def _asked(month: str, question: Question) -> bool:
@@ -128,6 +213,8 @@ def _asked(month: str, question: Question) -> bool:
 
 def figures_of(piece: MonthPiece) -> Answer:
     """The lines of one month of one site."""
+    if piece.again is not None:
+        return _made_again(piece, piece.again)
     table, read = SHOW[piece.question.show]
     file = piece.month.files.get(table)
     if file is None or not file.rows:
@@ -140,6 +227,42 @@ def figures_of(piece: MonthPiece) -> Answer:
     except MeterdError as exc:
         return Answer(troubles=(f"{piece.month.site} {piece.month.month}: {exc}",))
     return Answer(tuple({"site": piece.month.site, **line} for line in lines))
+
+
+def _made_again(piece: MonthPiece, again: Again) -> Answer:
+    month, name = piece.month, f"{piece.month.site} {piece.month.month}"
+    if month.pruned and not month.files[READINGS].rows:
+        gone = "its readings had been deleted before it was archived; its figures cannot be made once more"
+        return Answer(troubles=(f"{name}: {gone}",))
+    try:
+        site = _site_of(again.plan)
+        with TemporaryDirectory(prefix="meterd-") as work:
+
+            def fetch(file: ArchivedFile) -> Path:
+                path = Path(work) / f"{file.sha256}.parquet"
+                fetched(piece.place.target, file, path)
+                return path
+
+            made = remade(site, again.basis, ArchivedReadings(again.months, fetch), again.place)
+    except MeterdError as exc:
+        return Answer(troubles=(f"{name}: {exc}",))
+    lines = AGAIN[piece.question.show](made, month, piece.question.period)
+    unknown = [f"{point} {register}" for point, register in made.unknown]
+    left_out = f"{month.site}: the plan has no input for {', '.join(unknown)}; what is archived of it is left out"
+    return Answer(
+        tuple({"site": month.site, **line} for line in lines),
+        (left_out,) if unknown else (),
+        made.compared,
+        tuple(f"{month.site} {words}" for words in made.differing),
+    )
+
+
+@lru_cache(PLANS_AT_ONCE)
+def _site_of(plan: PlanFile) -> Site:
+    loaded = load_plan(Path(plan.path))
+    if loaded.fingerprint != plan.fingerprint:
+        raise ConfigError(f"{plan.path} is another plan where the work is done; all must see the same one")
+    return loaded.site
 
 
 # -- the figures of one month ------------------------------------------------------------------------------------------
@@ -179,33 +302,31 @@ def _pv(path: Path, month: ArchivedMonth, period: Period) -> list[Line]:
 
 
 def _demands(path: Path, month: ArchivedMonth, period: Period) -> list[Line]:
-    """The largest interval mean of the import of each point: the first of equals. Of a month, whatever the period."""
+    """Of a month, whatever the period."""
     table = read_columns(path, "energy", ("start", "point", "register", "energy_mwh"), Period.INTERVAL)
-    table = table.filter(pc.equal(table["register"], IMPORT))
-    step, zone = month.interval_s * 1000, ZoneInfo(month.zone)
-    lines: list[Line] = []
-    for point in table["point"].unique().to_pylist():
-        own = table.filter(pc.equal(table["point"], point))
-        present = own["energy_mwh"].is_valid().to_numpy().astype(np.bool_)
-        largest = maximum_demand(own["energy_mwh"].fill_null(0).to_numpy(), present, step)
-        start = None if largest is None else from_ms(own["start"][largest[0]].as_py()).astimezone(zone).isoformat()
-        lines.append(
-            {
-                "period": month.month,
-                "point": point,
-                "demand_w": None if largest is None else largest[1],
-                "interval_start": start,
-                "intervals_known": int(present.sum()),
-                "intervals": (month.until_ms - month.from_ms) // step,
-            }
+    return [
+        demand_line(
+            month,
+            point,
+            rows["start"].to_numpy(),
+            rows["energy_mwh"].fill_null(0).to_numpy(),
+            rows["energy_mwh"].is_valid().to_numpy().astype(np.bool_),
         )
-    return lines
+        for (point, register), rows in by_channel(table)
+        if register == IMPORT
+    ]
 
 
 def _rows(table: pa.Table) -> Iterator[tuple[Any, ...]]:
     return zip(*(column.to_pylist() for column in table.columns), strict=True)
 
 
+AGAIN: Mapping[str, Callable[[RemadeMonth, ArchivedMonth, Period], list[Line]]] = {
+    "energy": energy_lines,
+    "balance": balance_lines,
+    "demand": demand_lines,
+    "pv": pv_lines,
+}
 # what can be asked: the table of the archive it is read from, and how
 SHOW: Mapping[str, tuple[str, Callable[[Path, ArchivedMonth, Period], list[Line]]]] = {
     "energy": ("energy", _energies),

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from meterd.core.model.facts import Facts, FactStore
 from meterd.core.model.periods import Period, bounds, floor, text
 from meterd.core.model.results import Anchor, Channel, FigureRow
 from meterd.core.registers.corrections import CORRECTING, FIGURES_FROM, FOREVER_MS
+from meterd.core.registers.register_line import Ints
 from meterd.core.registers.tracker import Event
 
 Item = tuple[int, str, str, int, int]  # number of a correction (0: the plan changed), register, from, until
@@ -104,8 +106,18 @@ def vanished(store: ReadStore, channel: Channel, low: int, rows: Sequence[Figure
     return [FigureRow(channel, Period.INTERVAL, start, None, 0, None) for start in gone]
 
 
+class Readings(Facts, Protocol):
+    """Whatever holds the readings of a site, and the anchors of its interval figures: a store, or an archive."""
+
+    def anchor(self, channel: Channel, at_ms: int) -> tuple[int, Anchor] | None:
+        """The newest interval that starts at or before the moment and has an anchor: its start and the anchor."""
+
+    def history(self, channel: Channel, from_ms: int, until_ms: int = 2**62, *, most: int = -1) -> tuple[Ints, Ints]:
+        """Times and shown milli-units of a register in [from, until), at most so many, the earliest."""
+
+
 def recomputed_figures(
-    store: ReadStore, state: State, channel: Channel, low: int, high: int
+    store: Readings, state: State, channel: Channel, low: int, high: int
 ) -> tuple[list[FigureRow], list[Event]]:
     """Figures of the intervals in [low, high), all of them closed, as the corrections of the state have them; and what the
     register did in that time.

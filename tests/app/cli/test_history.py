@@ -45,6 +45,25 @@ def test_a_table_csv_and_json(archive: str, capsys: pytest.CaptureFixture[str]) 
     assert "no figures in that span" in said.out
 
 
+def test_figures_made_once_more_by_a_plan(archive: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The same lines, and how many figures were compared; what differs is named, and the exit code says so."""
+    asked = ["history", archive, "--workers", "1", "--show", "pv"]
+    assert main(asked) == 0
+    archived = capsys.readouterr().out
+    plan = tmp_path / "mill.toml"
+    assert main([*asked, "--plan", str(plan)]) == 0
+    made = capsys.readouterr()
+    assert made.out == archived
+    assert made.err == "33360 interval figures made once more, 0 differ from the archive\n"
+    assert main([*asked, "--plan", str(plan), "--period", "year"]) == 2
+    assert "--plan and --period year: write one of interval, hour, day, month" in capsys.readouterr().err
+    plan.write_text(plan.read_text().replace("register_max_wh = 1e9", "register_max_wh = 1000"), encoding="utf-8")
+    assert main([*asked, "--plan", str(plan)]) == 1
+    said = capsys.readouterr().err
+    assert "33360 interval figures made once more, 33336 differ from the archive" in said
+    assert "  mill t1 1.8.0 2026-05-04T00:00:00Z: missing, archived 1800000 mWh" in said
+
+
 def test_wrong_wishes_are_named(archive: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """In one line, with what would be right."""
     for options, words in (
