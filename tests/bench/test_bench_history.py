@@ -1,0 +1,93 @@
+"""A history of many sites: with one worker and with two, against a plain loop over the same pieces of work.
+
+A year of one small site is archived once and copied under other names. What is in the table is a fleet of 24 sites; the
+short form that runs here has two sites and two months.
+"""
+
+import json
+import shutil
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import psutil
+import pytest
+
+from meterd.adapters.archive.target import ArchiveTarget, Login
+from meterd.adapters.cluster.workers import workers
+from meterd.adapters.planfile.loader import load_plan
+from meterd.adapters.store.journal import SqliteStore
+from meterd.app.operations import archive as archive_module
+from meterd.app.operations.archive import archive_months
+from meterd.app.operations.history import Place, PlanFile, Question, ask
+from meterd.app.operations.ledger import Ledger
+from meterd.core.model.periods import DAY_MS
+from tests.bench.table import Line
+from tests.faults.mill import CHANNELS, write_plan
+
+pytestmark = [pytest.mark.bench, pytest.mark.slow, pytest.mark.timeout(3000)]
+
+YEAR = 1_767_222_000_000  # 2026 in Vienna
+EVERY_MS = 300_000
+
+
+def archive(folder: Path, names: Sequence[str], months: int) -> tuple[Path, Place]:
+    """The plan of a mill, and an archive of its months under each of the names."""
+    file = write_plan(folder, 1883)
+    plan, path = load_plan(file), folder / "s.sqlite"
+    until = YEAR + (366 if months == 12 else 60) * DAY_MS
+    times = np.arange(YEAR, until + EVERY_MS, EVERY_MS, dtype=np.int64)
+    draw = np.random.default_rng(4)
+    store = SqliteStore.writer(path)
+    ledger = Ledger(store, plan.site, ZoneInfo(plan.site.zone))
+    for channel in CHANNELS:
+        ledger.import_history(channel, times, np.cumsum(draw.integers(0, 500_000, len(times))), until)
+    ledger.recompute_all(until, until)
+    store.close()
+    place = folder / "archive"
+    archive_months(plan, path, ArchiveTarget(str(place)), until)
+    for name in names[1:]:
+        shutil.copytree(place / "site=mill", place / f"site={name}")
+        for month in (place / f"site={name}" / "table=month").rglob("*.json"):
+            values = json.loads(month.read_text(encoding="utf-8")) | {"site": name}
+            month.write_text(json.dumps(values), encoding="utf-8")
+    return file, Place(str(place), Login())
+
+
+def cpu_s() -> float:
+    """Processor time of this process and of all that it has begun, also of those that have ended and were waited for."""
+    me = psutil.Process()
+    own = me.cpu_times()
+    running = sum(sum(child.cpu_times()[:2]) for child in me.children(recursive=True))
+    return own.user + own.system + own.children_user + own.children_system + running
+
+
+def measure(
+    where: Place, plans: dict[str, PlanFile], count: int, address: str = ""
+) -> tuple[list[object], float, float]:
+    """Lines, seconds and seconds of processor, without the start of the workers."""
+    with workers(count) as spread:
+        first = Question("balance", until="2026-02")  # the workers have loaded their libraries then
+        list(ask([where], ["mill", "mill-1"], first, spread, plans=plans))
+        begun, used = time.monotonic(), cpu_s()
+        lines = [line for a in ask([where], [], Question("balance"), spread, plans=plans) for line in a.lines]
+        return list(lines), time.monotonic() - begun, cpu_s() - used
+
+
+def test_history(tmp_path: Path, full: bool, report: list[Line], monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same lines; what two workers gain, and what handing over costs."""
+    monkeypatch.setattr(archive_module, "SETTLE_S", 0.0)
+    sites, months = (24, 12) if full else (2, 2)
+    names = ["mill", *(f"mill-{number}" for number in range(1, sites))]
+    file, where = archive(tmp_path, names, months)
+    plan = PlanFile(str(file), load_plan(file).fingerprint)
+    for kind, plans in (("as archived", {}), ("by a plan", dict.fromkeys(names, plan))):
+        lines, plain_s, plain_cpu = measure(where, plans, 1)
+        assert len(lines) == sites * months
+        again, two_s, two_cpu = measure(where, plans, 2)
+        assert again == lines
+        note = f"{sites} sites x {months} months; processor {two_cpu:.1f} s, plain {plain_cpu:.1f} s"
+        measured = f"balances {kind}, 2 workers"
+        report.append(Line("history", measured, f"{two_s:.1f} s", f"{plain_s:.1f} s", two_s / plain_s, note=note))
