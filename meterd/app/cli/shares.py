@@ -15,7 +15,9 @@ from meterd.app.cli.output import Line, terminal, write
 from meterd.app.daemon.sharing_job import NEWEST
 from meterd.app.operations.pv_accounting import participants, quarters_of, share_rows
 from meterd.app.operations.queries import moment
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.errors import ConfigError
+from meterd.core.model.facts import Facts
 from meterd.core.model.periods import DAY_MS, Period, bounds, local
 from meterd.core.model.plan import Site
 from meterd.core.pv.energy_accounting import PointAccount, account_of_points, joined
@@ -64,7 +66,7 @@ def run_shares(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def share_lines(store: ReadStore, zone: zoneinfo.ZoneInfo) -> tuple[list[Line], str]:
+def share_lines(store: Facts, zone: zoneinfo.ZoneInfo) -> tuple[list[Line], str]:
     """The newest decision: share and reason of every consumer."""
     stored = store.fact(NEWEST)
     if stored is None:
@@ -141,7 +143,7 @@ def _for_people(line: Line) -> Line:
     }
 
 
-def pv_share_lines(store: ReadStore, site: Site, from_ms: int, *, until_ms: int, by: str) -> tuple[list[Line], str]:
+def pv_share_lines(store: StoredFigures, site: Site, from_ms: int, *, until_ms: int, by: str) -> tuple[list[Line], str]:
     """Lines per point, area or tenant, then the grid, the residual, what is below a watt-hour and what inverters drew."""
     tenant_of = participants(site)
     if not tenant_of:

@@ -19,7 +19,6 @@ from meterd import __version__
 from meterd.adapters.planfile.loader import Plan
 from meterd.adapters.sources.files.source import History
 from meterd.adapters.store.opening import open_to_read, open_to_write
-from meterd.adapters.store.read_store import ReadStore
 from meterd.app.operations.history_files import Shape, choose_source, opened_history, why_nothing
 from meterd.app.operations.ledger import Ledger
 from meterd.app.operations.scale_check import ScaleCheck
@@ -45,6 +44,7 @@ from meterd.core.model.reading import EXPORT, IMPORT, REGISTERS, LeftOut, Refusa
 from meterd.core.model.results import Channel
 from meterd.core.registers.corrections import Correction
 from meterd.core.registers.register_line import Bools, Flag, Ints
+from meterd.core.registers.stored_readings import StoredReadings
 from meterd.core.registers.tracker import Event, Rule
 from meterd.core.reports.import_report import RegisterReport, examine
 
@@ -136,7 +136,7 @@ def _standing(
     return {(point, EXPORT): shown for point, shown in no_export.items()}
 
 
-def _with_levels(work: Work, store: ReadStore) -> Work:
+def _with_levels(work: Work, store: StoredReadings) -> Work:
     """What export registers show that did not count: as said, else as the store has them next after the files, else 0."""
     results = dict(work.standing)
     for channel, shown in work.standing.items():

@@ -11,6 +11,7 @@ from meterd.core.drift.identification import Suspicion
 from meterd.core.drift.monitor import monitor_day
 from meterd.core.drift.monitor_state import Change, WatchState
 from meterd.core.errors import ConfigError
+from meterd.core.model.facts import Facts
 from meterd.core.model.finding import Finding
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import EXPORT, IMPORT
@@ -36,13 +37,13 @@ class Acceptance:
     note: str
 
 
-def accepted_before(store: ReadStore, fact: str = ACCEPTED) -> list[Acceptance]:
+def accepted_before(store: Facts, fact: str = ACCEPTED) -> list[Acceptance]:
     """All acceptances of a store of one kind, oldest first."""
     result = json.loads(store.fact(fact) or "[]")
     return [Acceptance(**{**item, "points": tuple(item["points"])}) for item in result]
 
 
-def with_acceptance(store: ReadStore, finding: Finding, at_ms: int, *, person: str, note: str) -> tuple[str, str]:
+def with_acceptance(store: Facts, finding: Finding, at_ms: int, *, person: str, note: str) -> tuple[str, str]:
     """The fact with one more acceptance: its name and value. ConfigError for a finding that cannot be the new normal."""
     if finding.cause not in FACTS:
         raise ConfigError(

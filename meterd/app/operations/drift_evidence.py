@@ -2,14 +2,14 @@
 
 from collections.abc import Sequence
 
-from meterd.adapters.store.read_store import ReadStore
 from meterd.app.operations.drift_job import MonitoredPart
 from meterd.core.drift.deviation_course import BoardCourse, board_course
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.model.periods import Period
 from meterd.core.model.plan import Site
 
 
-def evidence_of(store: ReadStore, site: Site, watched: Sequence[MonitoredPart]) -> list[tuple[str, BoardCourse]]:
+def evidence_of(store: StoredFigures, site: Site, watched: Sequence[MonitoredPart]) -> list[tuple[str, BoardCourse]]:
     """Words and course of every suspicion that has enough days of one board."""
     days = store.span(Period.DAY)
     boards = [board.name for board in site.boards]

@@ -30,6 +30,7 @@ from meterd.core.drift.monitor_state import Change, EndedChange, WatchState, beg
 from meterd.core.drift.simulated_fault import Drill, drill, split_days
 from meterd.core.drift.unmetered_load import hidden
 from meterd.core.energy.aggregation import net_plan
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.errors import ConfigError
 from meterd.core.model.finding import Finding
 from meterd.core.model.periods import DAY_MS, Period, day_of, starts
@@ -58,14 +59,14 @@ def parts(site: Site, at_ms: int) -> tuple[Network, ...]:
     return tuple(part for part in separate(network(site, at_ms)) if part.nodes)
 
 
-def days_of(store: ReadStore, site: Site, part: Network, bounds: Sequence[int]) -> Iterator[Intervals]:
+def days_of(store: StoredFigures, site: Site, part: Network, bounds: Sequence[int]) -> Iterator[Intervals]:
     """Days of a part's points between consecutive bounds, from the newest figures."""
     for first in range(0, len(bounds) - 1, DAYS_AT_ONCE):
         some = bounds[first : first + DAYS_AT_ONCE + 1]
         yield from split_days(intervals_of(store, site, part, (some[0], some[-1])), some)
 
 
-def bounds_of(store: ReadStore, site: Site, part: Network) -> list[int]:
+def bounds_of(store: StoredFigures, site: Site, part: Network) -> list[int]:
     """Starts of the closed local days, at most `LONGEST_DAYS`, and the end of the last. Instruments may change in between."""
     stored = store.span(Period.INTERVAL)
     if stored is None:
@@ -125,7 +126,7 @@ def _names_an_instrument(change: Change) -> bool:
     )
 
 
-def _gross(store: ReadStore, site: Site, state: WatchState, last: Intervals) -> list[tuple[Suspicion, Fit]]:
+def _gross(store: StoredFigures, site: Site, state: WatchState, last: Intervals) -> list[tuple[Suspicion, Fit]]:
     """A gross fault of the last day, with the baseline it stands out from.
 
     Beside a change that lasts it is a second one only if it names what that does not list, and if the day is not explained by
@@ -234,7 +235,7 @@ def _line(candidate: Candidate) -> str:
     return candidate.text + less + measured + (f"; fits: {', '.join(candidate.causes)}" if candidate.causes else "")
 
 
-def run_drill(store: ReadStore, site: Site, point: str, factor: float, from_ms: int) -> Drill:
+def run_drill(store: StoredFigures, site: Site, point: str, factor: float, from_ms: int) -> Drill:
     """The fault drill on the site's own history; ConfigError for a point or a date that cannot be."""
     stored = store.span(Period.INTERVAL)
     if stored is None:

@@ -5,6 +5,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from meterd.adapters.store.read_store import ReadStore
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.forecast.history import KEPT_DAYS, History
 from meterd.core.forecast.judge import scores
 from meterd.core.forecast.site_powers import forecast_inputs, history_from, step_of
@@ -15,7 +16,7 @@ from meterd.core.model.plan import Site
 WEEKS_BEFORE_DAYS = 35  # what the naive methods look back from the first forecast
 
 
-def read_history(store: ReadStore, site: Site, until_ms: int, days: int = KEPT_DAYS) -> History | None:
+def read_history(store: StoredFigures, site: Site, until_ms: int, days: int = KEPT_DAYS) -> History | None:
     """The closed intervals of the last days before a moment; None where there is nothing to forecast from."""
     interval, inputs, stored = site.interval_s * 1000, forecast_inputs(site), store.span(Period.INTERVAL)
     step = step_of(interval)

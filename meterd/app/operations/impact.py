@@ -17,6 +17,7 @@ from meterd.app.operations.queries import Span, span_of_store
 from meterd.core.balance.board_balance import balance
 from meterd.core.energy.aggregation import Parent, board_aggregations, pv_aggregation, sum_pv
 from meterd.core.energy.rollup import Columns
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.model.finding import FindingRow
 from meterd.core.model.periods import Period, bounds, label, starts, text
 from meterd.core.model.plan import Site
@@ -49,7 +50,7 @@ class Month:
     grid: Ints
 
 
-def months_of(store: ReadStore, site: Site, impact: Impact) -> list[Month]:
+def months_of(store: StoredFigures, site: Site, impact: Impact) -> list[Month]:
     """The local months that a touch reaches, as far as intervals are closed."""
     stored_span, zone, step = span_of_store(store, site), ZoneInfo(site.zone), site.interval_s * 1000
     if stored_span is None:
@@ -84,7 +85,7 @@ def differences(before: Mapping[Key, Value], after: Mapping[Key, Value]) -> list
     return [(key, before.get(key), after.get(key)) for key in keys if before.get(key) != after.get(key)]
 
 
-def _energy(store: ReadStore, site: Site, impact: Impact, month: Month) -> Iterator[tuple[Key, Value]]:
+def _energy(store: StoredFigures, site: Site, impact: Impact, month: Month) -> Iterator[tuple[Key, Value]]:
     columns = store.columns([impact.channel], Period.INTERVAL, month.grid)
     known = columns.present[:, 0]
     subject = f"{impact.channel[0]} {REGISTERS[impact.channel[1]].name}"
@@ -111,7 +112,7 @@ def _boards(store: ReadStore, site: Site, impact: Impact, month: Month) -> Itera
         yield ("balance", month.label, f"{name} intervals outside the band"), f"{outside} of {len(month.grid)}"
 
 
-def _pv(store: ReadStore, site: Site, impact: Impact, month: Month) -> Iterator[tuple[Key, Value]]:
+def _pv(store: StoredFigures, site: Site, impact: Impact, month: Month) -> Iterator[tuple[Key, Value]]:
     aggregation = pv_aggregation(site)
     if aggregation is None or impact.channel not in aggregation.channels:
         return
@@ -123,7 +124,7 @@ def _pv(store: ReadStore, site: Site, impact: Impact, month: Month) -> Iterator[
     yield ("pv", month.label, "consumption"), total.consumed
 
 
-def _pv_shares(store: ReadStore, site: Site, impact: Impact, month: Month) -> Iterator[tuple[Key, Value]]:
+def _pv_shares(store: StoredFigures, site: Site, impact: Impact, month: Month) -> Iterator[tuple[Key, Value]]:
     tenant_of, aggregation = participants(site), pv_aggregation(site)
     if aggregation is None or not tenant_of:
         return
@@ -140,7 +141,7 @@ def _pv_shares(store: ReadStore, site: Site, impact: Impact, month: Month) -> It
     yield ("pv-shares", month.label, "residual"), point_account.tenants.residual * 1000
 
 
-def _allocations(store: ReadStore, site: Site, period: Period, span: Span) -> Iterator[tuple[Key, Value]]:
+def _allocations(store: StoredFigures, site: Site, period: Period, span: Span) -> Iterator[tuple[Key, Value]]:
     for statement in statements(store, site, period, span):
         for line in statement.lines:
             name = f"{statement.allocation}: {line.name or line.kind}"
@@ -205,7 +206,7 @@ def _other_names(site: Site, point: str) -> tuple[str, ...]:
     return next((p.aliases for p in site.points if p.name == point), ())
 
 
-def doubtful_ends(store: ReadStore, site: Site, impact: Impact) -> list[int]:
+def doubtful_ends(store: StoredFigures, site: Site, impact: Impact) -> list[int]:
     """Ends of the correction that lie in a gap: how its energy is split there is an estimate."""
     step, results = site.interval_s * 1000, []
     for moment in (impact.from_ms, impact.until_ms):

@@ -21,6 +21,7 @@ from meterd.core.engine import Request, State
 from meterd.core.errors import StoreError
 from meterd.core.model.periods import DAY_MS, Period, floor
 from meterd.core.model.results import Channel, FigureRow
+from meterd.core.registers.stored_readings import StoredReadings
 
 LATE_WORK = "late_work"
 LATE = "late readings"  # why figures get a new version
@@ -126,7 +127,7 @@ def _first_affected(store: ReadStore, state: State, channel: Channel, since_ms: 
     return floor(since_ms if oldest is None else min(oldest, since_ms), state.interval_ms)
 
 
-def over_gap(store: ReadStore, state: State, late: Late) -> Late:
+def over_gap(store: StoredReadings, state: State, late: Late) -> Late:
     """Go on behind a gap in which everything is missing and nothing was ever made: years without a reading are no work."""
     before, after = store.readings_around(late.channel, late.low)
     if after is None:

@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 
 from meterd.adapters.store.opening import open_to_read
-from meterd.adapters.store.read_store import ReadStore
 from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.engine import begin
 from meterd.core.errors import ConfigError
@@ -24,6 +23,7 @@ from meterd.core.registers.meter_exchange import (
     inconsistencies,
     usual_energy,
 )
+from meterd.core.registers.stored_readings import StoredReadings
 
 CSV_FILE = "instruments.csv"
 # what the new meter has as the old one unless it is said otherwise
@@ -143,7 +143,7 @@ def inconsistencies_of(site: Site, path: Path, entry: ExchangeEntry) -> list[Inc
 
 
 def _neighbour(
-    spans: Sequence[tuple[int, int]], store: ReadStore, channel: Channel, which: int
+    spans: Sequence[tuple[int, int]], store: StoredReadings, channel: Channel, which: int
 ) -> tuple[int, int] | None:
     """The last (-1) or first (0) reading of the first span that has any; None if none has."""
     for low, high in spans:

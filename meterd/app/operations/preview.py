@@ -28,6 +28,7 @@ from meterd.app.operations.impact import (
     issued_figures,
 )
 from meterd.app.operations.what_if_store import WhatIfStore
+from meterd.core.energy.stored_figures import StoredFigures, StoredIntervals
 from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.periods import text
 from meterd.core.model.plan import Site
@@ -55,7 +56,7 @@ def preview_correction(path: Path, site: Site, correction: Correction) -> Correc
         return CorrectionPreview(tuple(figures), doubtful(then, site, impact))
 
 
-def impact_of(correction: Correction, store: ReadStore, site: Site) -> Impact:
+def impact_of(correction: Correction, store: StoredIntervals, site: Site) -> Impact:
     """The register and the time that a correction touches; of a single reading also what goes before it.
 
     Where the register stood still before that reading, the line may be redrawn from there.
@@ -105,7 +106,7 @@ def documents_changed(store: ReadStore, site: Site, impact: Impact) -> list[Chan
     ]
 
 
-def doubtful(store: ReadStore, site: Site, impact: Impact) -> tuple[int, ...]:
+def doubtful(store: StoredFigures, site: Site, impact: Impact) -> tuple[int, ...]:
     """Ends of the correction between readings far apart: the energy of the gap is split there by an estimate."""
     return tuple(moment for moment in doubtful_ends(store, site, impact) if moment < FOREVER_MS)
 

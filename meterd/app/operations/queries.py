@@ -221,7 +221,7 @@ def _by_period(line: Line) -> int:
     return at
 
 
-def _parts(store: ReadStore, site: Site, period: Period, span: Span) -> list[tuple[int, PartialPeriod]]:
+def _parts(store: StoredFigures, site: Site, period: Period, span: Span) -> list[tuple[int, PartialPeriod]]:
     """The periods of a span that begin before the history does or are not over: start of the period, and what is known."""
     stored_span, step, zone = span_of_store(store, site), site.interval_s * 1000, ZoneInfo(site.zone)
     if stored_span is None or period is Period.INTERVAL:
@@ -267,7 +267,7 @@ def balance_line(row: BalanceRow, zone: ZoneInfo) -> Line:
     }
 
 
-def pv_lines(store: ReadStore, site: Site, period: Period, span: Span) -> list[Line]:
+def pv_lines(store: StoredFigures, site: Site, period: Period, span: Span) -> list[Line]:
     """One line of PV figures per period, of its known part where it begins before the history does or is not over."""
     zone, step = ZoneInfo(site.zone), site.interval_s * 1000
     lines = {row.start_ms: pv_line(row, zone) for row in store.pv(period, span.from_ms, span.until_ms)}

@@ -9,6 +9,7 @@ import numpy as np
 
 from meterd.adapters.store.read_store import ReadStore
 from meterd.core import engine
+from meterd.core.energy.stored_figures import StoredIntervals
 from meterd.core.engine import Request, State
 from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.facts import Facts, FactStore
@@ -85,7 +86,7 @@ def bounded(request: Request, figures_from: int) -> Request:
 
 
 def first_affected(
-    store: ReadStore, state: State, channel: Channel, since_ms: int, *, before_ms: int = FOREVER_MS
+    store: StoredIntervals, state: State, channel: Channel, since_ms: int, *, before_ms: int = FOREVER_MS
 ) -> int | None:
     """The first interval that changes when a register did something else from a moment on; None from its very first reading.
 
@@ -96,7 +97,9 @@ def first_affected(
     )[0]
 
 
-def vanished(store: ReadStore, channel: Channel, low: int, rows: Sequence[FigureRow], until: int) -> list[FigureRow]:
+def vanished(
+    store: StoredIntervals, channel: Channel, low: int, rows: Sequence[FigureRow], until: int
+) -> list[FigureRow]:
     """Figures from that of a reading on that stand before the first one recalculated: nothing is left that they rest on.
 
     That is so where the first reading of all was left out. They become missing.

@@ -22,6 +22,7 @@ from meterd.app.operations.queries import moment
 from meterd.core.energy.aggregation import Parent, board_aggregations, sum_pv
 from meterd.core.energy.cost import PeriodAccount
 from meterd.core.energy.rollup import Columns
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.errors import ConfigError
 from meterd.core.model.finding import FindingRow
 from meterd.core.model.periods import DAY_MS, Period, bounds, starts
@@ -73,7 +74,7 @@ def _known_until(site: Site, span: tuple[int, int], kept_ms: int) -> int:
     return day if day > low else kept_ms
 
 
-def _begun(site: Site, store: ReadStore, span: tuple[int, int], first_ms: int) -> int | None:
+def _begun(site: Site, store: StoredFigures, span: tuple[int, int], first_ms: int) -> int | None:
     """Where the history begins, if that is in the span: its first interval in which any meter of each board is known.
 
     Meters begin within minutes of each other: until the last of them has, nothing can be added up.

@@ -17,6 +17,7 @@ import numpy as np
 from meterd.adapters.store.read_store import ReadStore
 from meterd.adapters.store.retention import Prunable, prunable
 from meterd.core import engine
+from meterd.core.energy.stored_figures import StoredFigures, StoredIntervals
 from meterd.core.engine import Request, State
 from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.periods import DAY_MS, Period, bounds, starts, text
@@ -80,7 +81,7 @@ def cut_of(store: ReadStore, site: Site, keep_days: int, now_ms: int) -> Cut:
     return Cut(before, figures_from, channels, prunable(store, channels))
 
 
-def _cut_of_one(store: ReadStore, state: State, channel: Channel, *, before: int, figures_from: int) -> int:
+def _cut_of_one(store: StoredIntervals, state: State, channel: Channel, *, before: int, figures_from: int) -> int:
     """Of a register that counts, what its figures are made from must stay, however old; of the others nothing hangs on it."""
     if channel not in state.trackers:
         return before
@@ -129,7 +130,7 @@ def _recomputed(store: ReadStore, state: State, channel: Channel) -> Sequence[An
     return rows
 
 
-def _wrong_months(store: ReadStore, site: Site, channel: Channel, span: tuple[int, int]) -> Iterator[str]:
+def _wrong_months(store: StoredFigures, site: Site, channel: Channel, span: tuple[int, int]) -> Iterator[str]:
     """Months that are known and not the sum of their intervals."""
     zone, interval_ms = ZoneInfo(site.zone), site.interval_s * 1000
     for low in starts(Period.MONTH, *span, zone, interval_ms):

@@ -11,6 +11,7 @@ from meterd.app.operations.drift_events import UNUSUAL_ACCEPTED, accepted_before
 from meterd.core.checks.unusual_use import UNUSUAL, end_of, unusual_finding
 from meterd.core.energy.aggregation import net_plan
 from meterd.core.energy.rollup import Columns
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.model.finding import Finding
 from meterd.core.model.periods import DAY_MS, Period, starts
 from meterd.core.model.plan import Point, Role, Site
@@ -78,7 +79,7 @@ def read_use(store: ReadStore, site: Site) -> UseDays | None:
     return use_days(loads_of(site), np.array(bounds, dtype=np.int64), (hours, whole), zone)
 
 
-def _columns(store: ReadStore, site: Site, points: list[str], hours: np.ndarray) -> Columns:
+def _columns(store: StoredFigures, site: Site, points: list[str], hours: np.ndarray) -> Columns:
     plan = net_plan(site, points)
     return plan.net(store.columns(plan.imports, Period.HOUR, hours), store.columns(plan.exports, Period.HOUR, hours))
 
