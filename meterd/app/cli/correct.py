@@ -247,7 +247,7 @@ def _order(arguments: argparse.Namespace, path: Path, site: Site, correction: Co
         impact = impact_of(correction, store, site)
         before, rows = affected_figures(store, site, impact), findings_of(store, site, impact)
     signed = replace(correction, person=arguments.person, reason=arguments.reason)
-    done, words = carry_out(order_of(signed), path, site, _now_ms())
+    done, words = carry_out(order_of(signed), path, site, WallClock().now_ms())
     print(words, file=sys.stdout if done and arguments.format == "table" else sys.stderr)
     if not done:
         return FAILED
@@ -269,10 +269,6 @@ def _await_figures(path: Path) -> None:
             if time.monotonic() > deadline:
                 raise StoreError("the correction is entered; the daemon is still recalculating its figures")
             time.sleep(LOOK_S)
-
-
-def _now_ms() -> int:
-    return WallClock().now_ms()
 
 
 # -- before and after --------------------------------------------------------------------------------------------------

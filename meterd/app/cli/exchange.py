@@ -269,11 +269,7 @@ def _put(files: PlanFiles, site: Site, path: Path, entry: ExchangeEntry) -> int:
     )
     print(f"the old file is stored in {aside}")
     if path.exists():
-        done, words = carry_out(order, path, site, _now_ms())
+        done, words = carry_out(order, path, site, WallClock().now_ms())
         print(words, file=sys.stdout if done else sys.stderr)
     print("a running daemon applies the plan by itself; closed figures since the exchange are recalculated")
     return DONE
-
-
-def _now_ms() -> int:
-    return WallClock().now_ms()

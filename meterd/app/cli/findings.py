@@ -81,7 +81,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.history is not None:
         lines, title = history_lines(path, arguments.history), f"Changes of {arguments.history}"
     elif arguments.suppressions:
-        lines, title = suppression_lines(path, _now_ms()), "Planned work"
+        lines, title = suppression_lines(path, WallClock().now_ms()), "Planned work"
     else:
         points = some_points(site, arguments.point) if arguments.point else []
         lines, title = finding_lines(path, points, closed=arguments.all), f"Findings ({site.zone})"
@@ -199,7 +199,7 @@ def _order(arguments: argparse.Namespace, kind: str, path: Path, site: Site) -> 
         if arguments.until is None:
             raise ConfigError("--suppress needs --until: planned work has an end")
         begin = getattr(arguments, "from")
-        rest["from_ms"] = _now_ms() if begin is None else moment(begin, zone, "--from")
+        rest["from_ms"] = WallClock().now_ms() if begin is None else moment(begin, zone, "--from")
         rest["until_ms"] = moment(arguments.until, zone, "--until")
         _known(arguments.suppress, path, site)
     order = new_order(kind, getattr(arguments, kind), arguments.by or user(), arguments.note, **rest)
@@ -232,10 +232,6 @@ def user() -> str:
         return getpass.getuser()
     except (OSError, KeyError, ImportError) as exc:  # a container user without a name
         raise ConfigError("this user has no name; give --by PERSON") from exc
-
-
-def _now_ms() -> int:
-    return WallClock().now_ms()
 
 
 # -- a test message ----------------------------------------------------------------------------------------------------
