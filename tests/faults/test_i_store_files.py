@@ -203,6 +203,7 @@ def test_i12_a_store_that_is_deleted_while_it_is_written_is_written_anew_and_sur
                 store.with_name(store.name + side).unlink()
             publish(out, minutes(7, start_ms=MAY))  # into a file without a name, until that is seen
             assert until(lambda: DAMAGED in child.said(), 60), child.said()
+            assert until(lambda: reading_count(store) == 42, 60), "the broker's last ones are in the new file, too"
             child.kill()
             assert reading_count(store) == 42
             child.start()
