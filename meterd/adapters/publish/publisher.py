@@ -46,6 +46,9 @@ CLEAR_LIMIT = 100_000
 # Values per snapshot. A message costs 0.1 ms in the client library (measured: 4,000 a second fill a core and hold up the
 # loop); at one snapshot a second this brings the 3,000 values of 1,000 points back in 4 s and leaves the core free.
 VALUES_PER_OFFER = 800
+# And of a larger site a fifth of its values: making the snapshot of 5,000 points costs as much as sending 2,000 values, so
+# smaller pieces would bring the last of its topics behind its period.
+OFFERS = 5
 SECOND = "second-publisher"  # the cause of the finding of a daemon that stays passive
 INBOX = 4096  # the service, the catalogue and every finding come back to us
 
@@ -370,7 +373,8 @@ class Publisher:
         self._catalogue_sent &= self._catalogue is None or self._catalogue.topic not in self._link.refused_publishes()
 
     def _send_values(self, snapshot: Snapshot, clock_s: float) -> None:
-        due = islice(self._changes.due(values(snapshot), clock_s), VALUES_PER_OFFER)
+        most = max(VALUES_PER_OFFER, len(self._changes.entries) // OFFERS)
+        due = islice(self._changes.due(values(snapshot), clock_s), most)
         if not self._send_due(due, snapshot.now_ms, clock_s):
             return
         if self._back is not None and self._changes.all_sent():
