@@ -102,6 +102,15 @@ def test_a_hundred_unlike_loads_use_what_a_late_follower_does() -> None:
     assert run.switches[heaters].mean() / run.hours <= 11.5
 
 
+def test_clouds_that_move_all_loads_do_not_start_heaters_in_each_gap() -> None:
+    """350 kW is more than all can take: 12.5 switchings an hour before heaters waited for what has lasted 30 s."""
+    fleet, pv = mixed(), clouds(5.0, 350_000, mean_s=120.0)
+    run = play(fleet, ON, pv)
+    heaters = (fleet.kind == HEATER) & ~fleet.wild
+    assert run.switches[heaters].mean() / run.hours <= 11.5
+    assert run.used >= 0.97 * late_follower(pv, 5_000, fleet, 55)
+
+
 @pytest.mark.parametrize("absent", [0, 15])
 def test_95_percent_under_clouds_is_out_of_reach_of_whole_loads_20_s_late(absent: int) -> None:
     """Whoever knows every load and starts one with nothing to spare reaches less, under the mean of six skies too."""

@@ -7,6 +7,7 @@ from meterd.core.sharing.consumers import Policy
 from meterd.core.sharing.pv_forecast import NO_HISTORY, PvForecast, PvHistory, forget_step, updated_forecast
 
 SETTLE_S = 120  # what has stood for so long is taken for the sun and not for a gap between two clouds
+LASTS_S = 30  # beside loads in steps, which follow clouds, one that is on or off starts with what has lasted so long
 PATIENCE = 3  # samples without a new snapshot before the shares begin to sink: one may be lost, one may be late
 LOOK_MS = 2000  # a decision and its way to the broker: what must be zero at a moment is decided before
 SIGN_STEP_W = 500.0  # smaller changes from sample to sample say nothing about the sign: noise of meters
@@ -123,9 +124,9 @@ class PreviousState:
 class AvailablePower:
     """What may be shared in W.
 
-    What runs may keep `keep_w`, of which `stood_w` has been there for `SETTLE_S`; after something started or rose it may be
-    `rise_w` (has stood for two samples, or PV rose) and `top_w` (the ramp, for which `ramp` is the word). `shed`: the mains
-    do not carry the site, and no minimum time holds.
+    What runs may keep `keep_w`, of which `lasted_w` has been there for `LASTS_S` and `stood_w` for `SETTLE_S`; after
+    something started or rose it may be `rise_w` (has stood for two samples, or PV rose) and `top_w` (the ramp, for which
+    `ramp` is the word). `shed`: the mains do not carry the site, and no minimum time holds.
     """
 
     keep_w: int
@@ -135,6 +136,7 @@ class AvailablePower:
     reason: str
     ramp: str = ""
     shed: bool = False
+    lasted_w: int = 0
     stood_w: int = 0
 
 
@@ -166,9 +168,18 @@ def available_power(
     elif previous.shut and fresh:
         previous = replace(previous, shut=False, staged_ms=now_ms)
     previous, top, ramp = _ramp(previous, load.handed_w, policy, now_ms)
+    lasted = min((rise, *previous.newest_w[-max(1, LASTS_S // policy.sharing.sample_s) :])) - load.unsure_w
     stood = min((rise, *previous.newest_w)) - load.unsure_w
     return previous, AvailablePower(
-        keep, rise - load.unsure_w, top, state=state, reason=reason, ramp=ramp, shed=shed, stood_w=stood
+        keep,
+        rise - load.unsure_w,
+        top,
+        state=state,
+        reason=reason,
+        ramp=ramp,
+        shed=shed,
+        lasted_w=lasted,
+        stood_w=stood,
     )
 
 

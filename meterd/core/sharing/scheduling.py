@@ -52,12 +52,14 @@ class Budget:
     keep_w: int
     rise_w: int
     top_w: int
+    lasted_w: int
     stood_w: int
 
     def take(self, power_w: int) -> None:
         self.keep_w -= power_w
         self.rise_w -= power_w
         self.top_w -= power_w
+        self.lasted_w -= power_w
         self.stood_w -= power_w
 
 
@@ -129,7 +131,7 @@ def distribute(
         draft.why[:] = Why.SHED
         return draft
     status = consumer_status(state, policy, acceptable, now_ms, shed=available.shed, draft=draft)
-    budget = Budget(available.keep_w, available.rise_w, available.top_w, available.stood_w)
+    budget = Budget(available.keep_w, available.rise_w, available.top_w, available.lasted_w, available.stood_w)
     # a load inside its minimum is base, whatever its class: nobody else can have its power
     budget.take(int(draft.share_w[status.held].sum()))
     for rows in policy.classes:
@@ -201,7 +203,8 @@ def _switch(
     band = policy.dead_band_w
     free = min(part_w - spent, budget.rise_w - band, budget.top_w) if not len(cut) else 0
     follow = int((status.most_w - policy.min_w)[np.concatenate((stay, smooth))].sum())
-    started = _start(policy, status, waiting, free, steady_w=min(free, budget.stood_w - band), follow_w=follow)
+    room = _Room(free, lasted_w=min(free, budget.lasted_w - band), stood_w=min(free, budget.stood_w - band))
+    started = _start(policy, status, waiting, room, follow_w=follow)
     if not len(cut):
         _try(policy, status, waiting, started=started, spare_w=min(budget.rise_w, budget.top_w))
     start, wait = waiting[started], waiting[~started]
@@ -215,23 +218,33 @@ def _switch(
         _swap(state, policy, stay, wait=wait, budget=budget, draft=draft)
 
 
-def _start(
-    policy: Policy, status: ConsumerStatus, waiting: Rows, free_w: int, *, steady_w: int, follow_w: int
-) -> Bools:
+@dataclass(frozen=True, slots=True)
+class _Room:
+    """What loads may start with: what is there, what has been for a while, and for so long that it is taken for the sun."""
+
+    now_w: int
+    lasted_w: int
+    stood_w: int
+
+
+def _start(policy: Policy, status: ConsumerStatus, waiting: Rows, room: _Room, *, follow_w: int) -> Bools:
     """Which waiting loads start. Between two clouds those in steps come first, then those that may go off again at once, and
     each kind only with what the ones before it (`follow_w` are those that run) cannot take: so they and not the others
-    switch with every cloud, and no minimum time begins in a gap.
+    switch with every cloud, and no minimum time begins in a gap. Where some follow in steps, those that are on or off wait
+    until what is there has lasted, too.
     """
-    started = _fitting(policy.min_w[waiting], steady_w)
-    free_w -= int(policy.min_w[waiting[started]].sum())
+    started = _fitting(policy.min_w[waiting], room.stood_w)
+    spent_w = int(policy.min_w[waiting[started]].sum())
     stepped = policy.max_w > policy.min_w
     bound = policy.min_on_ms > SETTLE_S * 1000
+    patient_w = room.lasted_w if (stepped & ~bound).any() else room.now_w
     before_w = 0  # what the kinds before can take
-    for kind in (stepped & ~bound, ~stepped & ~bound, bound):
+    kinds = ((stepped & ~bound, room.now_w), (~stepped & ~bound, patient_w), (bound, room.now_w))
+    for kind, there_w in kinds:
         rows = np.flatnonzero(kind[waiting] & ~started)
-        fits = rows[_fitting(policy.min_w[waiting[rows]], free_w - before_w)]
+        fits = rows[_fitting(policy.min_w[waiting[rows]], there_w - spent_w - before_w)]
         started[fits] = True
-        free_w -= int(policy.min_w[waiting[fits]].sum())
+        spent_w += int(policy.min_w[waiting[fits]].sum())
         follow_w += int((status.most_w - policy.min_w)[waiting[fits]].sum())
         before_w = follow_w
     return started
