@@ -11,7 +11,7 @@ from meterd.adapters.planfile.loader import load_plan
 from meterd.core.topics.message import parse
 from tests.bench.rig import BROKER
 from tests.brokers import Mosquitto, until
-from tests.faults.mill import message, now_ms, publish, running, sending
+from tests.faults.mill import Here, message, now_ms, publish, running, sending
 from tests.faults.test_b_broker import hearing
 from tests.faults.test_g_rounds import plan
 
@@ -46,13 +46,21 @@ def stored(other: sqlite3.Connection, at_ms: int) -> int:
     return int(other.execute("SELECT COUNT(*) FROM reading WHERE at_ms = ?", (at_ms,)).fetchone()[0])
 
 
-def heard_before_stored(other: sqlite3.Connection, out: Link, seen: dict[str, list[bytes]]) -> int:
-    """Send a round while a second program holds the store; its moment if the surplus came before the daemon gave up, else 0."""
+def heard_before_stored(
+    here: Here, other: sqlite3.Connection, out: Link, seen: dict[str, list[bytes]], export_w: float
+) -> int:
+    """Send a round while a second program holds the store; its moment if the surplus came before the daemon gave up, else 0.
+
+    `export_w` is another one in each try: a surplus that has not changed is not published before its period.
+    """
+    before = here.daemon.snapshot
+    # after a snapshot the loop waits; after readings are stored it writes digests and findings, and would wait for the store
+    assert until(lambda: here.daemon.snapshot is not before, 30)
     other.execute("BEGIN IMMEDIATE")
     sent = now_ms()
     try:
-        publish(out, round_of(sent, 9_500))
-        came = until(lambda: (sent, 9_500.0) in heard(seen), 3)  # the daemon waits five seconds for its store
+        publish(out, round_of(sent, export_w))
+        came = until(lambda: (sent, export_w) in heard(seen), 3)  # the daemon waits five seconds for its store
         return sent if came and not stored(other, sent) else 0
     finally:
         other.execute("ROLLBACK")
@@ -67,10 +75,12 @@ def test_a_surplus_does_not_wait_for_the_store_and_is_never_followed_by_an_older
     store = tmp_path / "s.sqlite"
     with Mosquitto(BROKER) as broker, hearing(broker) as seen, sending(broker.port) as out:
         site = load_plan(all_in_one(tmp_path, broker.port)).site
-        with running(site, store):
+        with running(site, store) as here:
             assert until(lambda: publish(out, round_of(now_ms(), 8_000)) or heard(seen), 60)
             with closing(sqlite3.connect(store, isolation_level=None, timeout=30)) as other:
-                sent = next((at_ms for _ in range(20) if (at_ms := heard_before_stored(other, out, seen))), 0)
+                sent = next(
+                    (ms for i in range(20) if (ms := heard_before_stored(here, other, out, seen, 9_500.0 + 500 * i))), 0
+                )
                 assert sent, "no surplus came before its readings were stored"
                 publish(out, round_of(now_ms(), 7_000))
                 assert until(lambda: heard(seen)[-1][1] == 7_000.0, 20)
