@@ -94,7 +94,7 @@ def test_every_life_of_a_finding_is_there_with_when_it_was_found(tmp_path: Path)
     with store.transaction():
         for number, first in ((1, MAY + HOUR), (2, MAY + DAY)):
             row = FindingRow(finding, first, first, "closed", first + HOUR, number)
-            (store.finding_tables.archive if number == 1 else store.write_finding)(row)
+            (store.finding_tables.archive if number == 1 else store.finding_tables.write)(row)
             store.finding_tables.add_note(FindingNote(finding.id, number, first + MINUTE, "new", "", ""))
     store.close()
     data = gather(load_plan(folder), path, Period.MONTH, "2026-05")
