@@ -228,7 +228,7 @@ def test_others_know_a_store_by_what_is_read_and_written_of_it() -> None:
     assert wrong == []
 
 
-WITHOUT_TEST_FILE = 8  # modules above 60 lines whose tests stand in a file of another name; this number may only fall
+WITHOUT_TEST_FILE = 7  # modules above 60 lines whose tests stand in a file of another name; this number may only fall
 
 
 def test_modules_have_a_test_file_of_their_name() -> None:
