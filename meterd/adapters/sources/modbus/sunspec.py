@@ -1,6 +1,7 @@
-"""SunSpec meters (201-204, 211-214) and inverters (101-103, 111-113) over Modbus. An address is `[unit/]model[:nth]/point`.
+"""SunSpec meters, inverters and batteries over Modbus, by the models of MODELS. An address is `[unit/]model[:nth]/point`.
 
     1/203/TotWhImp                unit 1, its three-phase meter model, total energy imported
+    1/714/Prt2.DCWhInj            unit 1, energy of its second DC port
     203:2/W                       unit of the source, the second model 203 in its chain
 
 The chain of models is found anew after every connecting; a model and its scale factors are read in one request, so a scale
@@ -15,7 +16,7 @@ from typing import Literal
 
 from meterd.adapters.sources import inputs_of, settings_from
 from meterd.adapters.sources.modbus.registers import AddressFault, number
-from meterd.adapters.sources.modbus.sunspec_models import MODELS, TYPES, PointDef
+from meterd.adapters.sources.modbus.sunspec_models import MODELS, TYPES, PointDef, registers_of
 from meterd.adapters.sources.modbus.transport import (
     BEHIND_GATEWAY,
     MOST_REGISTERS,
@@ -257,13 +258,14 @@ class SunspecLine(OverWire[ModbusWire]):
                 refusals=tuple(Refusal(o.point, o.register, reason, "") for mine in points.values() for o in mine)
             )
         at, length = known[place.model, place.nth]
-        if length + 2 <= MOST_REGISTERS:
-            answer = self._wire.read(place.unit, "holding", at, length + 2)
+        count = min(length, registers_of(place.model))  # what follows is text, or parts that the table leaves out
+        if count + 2 <= MOST_REGISTERS:
+            answer = self._wire.read(place.unit, "holding", at, count + 2)
             if answer[:2] != [place.model, length]:
                 raise Garbage(f"unit {station} has another model than {place} at register {at} now")
             registers = answer[2:]
         else:  # the 124 registers of the float meters and their header do not fit into one request
-            registers = self._wire.read(place.unit, "holding", at + 2, min(length, MOST_REGISTERS))
+            registers = self._wire.read(place.unit, "holding", at + 2, count)
         return decode(place.model, registers, points, self._clock(), zero_counts=self._settings.zero_counts)
 
     def _all(self, station: str, reason: str) -> tuple[Refusal, ...]:

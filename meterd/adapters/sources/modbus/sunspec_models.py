@@ -1,8 +1,9 @@
 """Points of the SunSpec models that measure energy, in the order of their registers. Pure: a table and how to read it.
 
 Source: model definitions of the SunSpec Alliance as shipped with pysunspec2 1.3.7 (Apache-2.0), models 101-103, 111-113,
-201-204, 211-214; only names, types, units and scale factors are taken over. A line is `type unit scale-factor: points`.
-The package itself is left out: 2.6 MB and its own Modbus client for four tables.
+201-204, 211-214, 701, 714 and 802; only names, types, units and scale factors are taken over. A line is `type unit
+scale-factor: points`. The package itself is left out: 2.6 MB and its own Modbus client for a few tables. Models 702 to
+713 hold ratings, settings and the state of charge: nothing that a register of the plan takes.
 """
 
 from dataclasses import dataclass, replace
@@ -96,6 +97,91 @@ float32 varh -: TotVArhExpQ4 TotVArhExpQ4phA TotVArhExpQ4phB TotVArhExpQ4phC
 bitfield32 - -: Evt
 """
 
+DER_AC = """
+enum16 - -: ACType St InvSt ConnSt
+bitfield32 - -: Alrm DERMode
+int16 W W_SF: W
+int16 VA VA_SF: VA
+int16 var Var_SF: Var
+int16 PF PF_SF: PF
+int16 A A_SF: A
+uint16 V V_SF: LLV LNV
+uint32 Hz Hz_SF: Hz
+uint64 Wh TotWh_SF: TotWhInj TotWhAbs
+uint64 varh TotVarh_SF: TotVarhInj TotVarhAbs
+int16 C Tmp_SF: TmpAmb TmpCab TmpSnk TmpTrns TmpSw TmpOt
+"""
+
+DER_AC_PHASE = """
+int16 W W_SF: W{0}
+int16 VA VA_SF: VA{0}
+int16 var Var_SF: Var{0}
+int16 PF PF_SF: PF{0}
+int16 A A_SF: A{0}
+uint16 V V_SF: V{0}{1} V{0}
+uint64 Wh TotWh_SF: TotWhInj{0} TotWhAbs{0}
+uint64 varh TotVarh_SF: TotVarhInj{0} TotVarhAbs{0}
+"""
+
+# the 64 characters of text behind the scale factors are left out: they carry no value and would not fit into one request
+DER_AC_END = """
+uint16 Pct -: ThrotPct
+bitfield32 - -: ThrotSrc
+sunssf - -: A_SF V_SF Hz_SF W_SF PF_SF VA_SF Var_SF TotWh_SF TotVarh_SF Tmp_SF
+"""
+
+DER_DC = """
+bitfield32 - -: PrtAlrms
+uint16 - -: NPrt
+int16 A DCA_SF: DCA
+int16 W DCW_SF: DCW
+uint64 Wh DCWH_SF: DCWhInj DCWhAbs
+sunssf - -: DCA_SF DCV_SF DCW_SF DCWH_SF Tmp_SF
+"""
+
+DER_DC_PORT = """
+enum16 - -: Prt{0}.PrtTyp
+uint16 - -: Prt{0}.ID
+uint64 - -: Prt{0}.IDStr Prt{0}.IDStr2
+int16 A DCA_SF: Prt{0}.DCA
+uint16 V DCV_SF: Prt{0}.DCV
+int16 W DCW_SF: Prt{0}.DCW
+uint64 Wh DCWH_SF: Prt{0}.DCWhInj Prt{0}.DCWhAbs
+int16 C Tmp_SF: Prt{0}.Tmp
+enum16 - -: Prt{0}.DCSta
+bitfield32 - -: Prt{0}.DCAlrm
+"""
+DER_DC_PORTS = 4  # so many fit into one request
+
+BATTERY = """
+uint16 - AHRtg_SF: AHRtg
+uint16 - WHRtg_SF: WHRtg
+uint16 - WChaDisChaMax_SF: WChaRteMax WDisChaRteMax
+uint16 - DisChaRte_SF: DisChaRte
+uint16 - SoC_SF: SoCMax SoCMin SocRsvMax SoCRsvMin SoC
+uint16 - DoD_SF: DoD
+uint16 - SoH_SF: SoH
+uint32 - -: NCyc
+enum16 - -: ChaSt LocRemCtl
+uint16 - -: Hb CtrlHb AlmRst
+enum16 - -: Typ State StateVnd
+uint32 - -: WarrDt
+bitfield32 - -: Evt1 Evt2 EvtVnd1 EvtVnd2
+uint16 V V_SF: V VMax VMin
+uint16 - CellV_SF: CellVMax
+uint16 - -: CellVMaxStr CellVMaxMod
+uint16 - CellV_SF: CellVMin
+uint16 - -: CellVMinStr CellVMinMod
+uint16 - CellV_SF: CellVAvg
+int16 A A_SF: A
+uint16 - AMax_SF: AChaMax ADisChaMax
+int16 W W_SF: W
+enum16 - -: ReqInvState
+int16 - W_SF: ReqW
+enum16 - -: SetOp SetInvState
+sunssf - -: AHRtg_SF WHRtg_SF WChaDisChaMax_SF DisChaRte_SF SoC_SF DoD_SF SoH_SF V_SF CellV_SF A_SF AMax_SF W_SF
+"""
+
 
 @dataclass(frozen=True, slots=True)
 class PointDef:
@@ -152,6 +238,9 @@ def _with_line_names(points: dict[str, PointDef]) -> dict[str, PointDef]:
     return {point.name: point for point in renamed}
 
 
+_PHASES = (("L1", "L2"), ("L2", "L3"), ("L3", "L1"))
+_DER_AC = layout(DER_AC + "".join(DER_AC_PHASE.format(*phase).lstrip() for phase in _PHASES) + DER_AC_END.lstrip())
+_DER_DC = layout(DER_DC + "".join(DER_DC_PORT.format(port).lstrip() for port in range(1, DER_DC_PORTS + 1)))
 _INVERTER, _INVERTER_FLOAT, _METER, _METER_FLOAT = map(layout, (INVERTER, INVERTER_FLOAT, METER, METER_FLOAT))
 MODELS: dict[int, dict[str, PointDef]] = {
     **dict.fromkeys((101, 102, 103), _INVERTER),
@@ -159,4 +248,13 @@ MODELS: dict[int, dict[str, PointDef]] = {
     201: _with_line_names(_METER),
     **dict.fromkeys((202, 203, 204), _METER),
     **dict.fromkeys((211, 212, 213, 214), _METER_FLOAT),
+    701: _DER_AC,
+    714: _DER_DC,
+    802: layout(BATTERY),
 }
+
+
+def registers_of(model: int) -> int:
+    """Registers of a model that its table covers."""
+    last = list(MODELS[model].values())[-1]
+    return last.offset + last.registers

@@ -132,6 +132,37 @@ def test_float_meter_of_124_registers_and_inverter_behind_one_gateway() -> None:
 
 
 @pytest.mark.slow
+def test_measurements_of_the_newer_inverter_models_and_of_a_battery() -> None:
+    """Lengths as in the model definitions: 701 has 32 registers of text behind its numbers, 714 here two ports of 25."""
+    ac = [
+        701,
+        153,
+        *model(701, W=-2500, W_SF=1, TotWhInj=2**40, TotWhAbs=7, TotWh_SF=0, PF=985, PF_SF=-3)[2:],
+        *[0] * 32,
+    ]
+    dc = [714, 68, *model(714, **{"Prt2.DCWhInj": 123, "DCWH_SF": 2, "NPrt": 2})[2:70]]
+    battery = model(802, W=-12, W_SF=2)
+    inputs = (
+        Input("q01", "16.7.0", "line", "701/W"), Input("q01", "2.8.0", "line", "701/TotWhInj"),
+        Input("q01", "1.8.0", "line", "701/TotWhAbs"), Input("q01", "13.7.0", "line", "701/PF", unit="/"),
+        Input("string", "2.8.0", "line", "714/Prt2.DCWhInj"), Input("string", "1.8.0", "line", "714/Prt3.DCWhAbs"),
+        Input("battery", "16.7.0", "line", "802/W"),
+    )  # fmt: skip
+    with (
+        ModbusServer({1: {40_000: [*MARK, *COMMON, *ac, *dc, *battery, *END]}}) as server,
+        running(source(server.port, inputs)) as taking,
+    ):
+        assert until(lambda: taking.source.counters()["readings"] >= 6)
+        taking.drain()
+        refused = {key: refusal.reason for key, refusal in taking.source.refused().items()}
+    assert {(r.point, r.register): r.value for r in taking.seen} == {
+        ("q01", "16.7.0"): -25_000.0, ("q01", "2.8.0"): 2**40 * 1000, ("q01", "1.8.0"): 7000, ("q01", "13.7.0"): 0.985,
+        ("string", "2.8.0"): 12_300_000, ("battery", "16.7.0"): -1200.0,
+    }  # fmt: skip
+    assert refused == {("string", "1.8.0"): "the model ends before its point Prt3.DCWhAbs"}
+
+
+@pytest.mark.slow
 def test_second_model_of_a_kind() -> None:
     registers = [*MARK, *COMMON, *model(201, W=1, W_SF=0), *model(201, W=2, W_SF=0), *END]
     inputs = (Input("q01", "16.7.0", "line", "1/201/W"), Input("q02", "16.7.0", "line", "1/201:2/W"))

@@ -13,6 +13,9 @@ from meterd.adapters.sources.modbus.sunspec_models import MODELS, TYPES, layout
         (201, 105, {"W": 18, "TotWhExp": 38, "TotWhImp": 46, "TotWh_SF": 54}),
         (203, 105, {"W": 18, "TotWhExp": 38, "TotWhImp": 46, "TotWh_SF": 54}),
         (213, 124, {"W": 28, "TotWhExp": 60, "TotWhImp": 68}),
+        (701, 121, {"W": 10, "Hz": 17, "TotWhInj": 19, "TotWhAbs": 23, "WL3": 87, "VL3L1": 92, "TotWh_SF": 120}),
+        (714, 118, {"DCW": 6, "DCWhInj": 7, "DCWH_SF": 18, "Prt1.DCW": 32, "Prt4.DCWhInj": 108}),
+        (802, 62, {"SoC": 11, "V": 34, "A": 44, "W": 47, "W_SF": 63}),
     ],
 )  # fmt: skip
 def test_models_have_their_published_length_and_places(number: int, length: int, places: dict[str, int]) -> None:
