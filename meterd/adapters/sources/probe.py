@@ -224,12 +224,12 @@ def _mbus(row: SourceRow, inputs: tuple[Input, ...], site: Site) -> tuple[Sectio
         for station in line.stations():
             if not line.is_open():
                 line.open()
-            frames, _ = line.ask(int(station))
+            frames, _ = line.ask(station)
             telegrams = [parse(frame) for frame in frames]
             chosen = {
                 mbus.parse_address(meter_input.address)[1]: meter_input.register
                 for meter_input in inputs
-                if str(mbus.parse_address(meter_input.address)[0]) == station
+                if mbus.parse_address(meter_input.address)[0] == station
             }
             lines = tuple(
                 _of_item(
@@ -241,7 +241,7 @@ def _mbus(row: SourceRow, inputs: tuple[Input, ...], site: Site) -> tuple[Sectio
                 for telegram in telegrams
                 for record in telegram.records
             )
-            sections.append(Section(f"meter {station}, identity {telegrams[0].identity or 'unknown'}", lines))
+            sections.append(Section(f"meter {station}, identity {telegrams[0].secondary or 'unknown'}", lines))
     finally:
         line.close()
     return tuple(sections)

@@ -1,8 +1,9 @@
 """M-Bus telegrams (EN 13757-2, -3) to records: frame with check sum, header, and each record with its key, value and unit.
 
 Pure. The key of a record is its DIF, DIFE, VIF and VIFE bytes in hexadecimal, such as `8C1004`, with `#2` for the second of
-equal ones. Records whose meaning the standard fixes also have an OBIS code: `1.8.0` energy, `1.8.1` of tariff 1, `16.7.0`
-power. The bytes FF and what follows them are the maker's own: such records are reached by their key alone.
+equal ones. The two values of the fixed data structure of old meters are `COUNTER1` and `COUNTER2`. Records whose meaning the
+standard fixes also have an OBIS code: `1.8.0` energy, `1.8.1` of tariff 1, `16.7.0` power. The bytes FF and what follows them
+are the maker's own: such records are reached by their key alone.
 """
 
 import math
@@ -16,6 +17,11 @@ ACK = b"\xe5"
 LONG, SHORT, STOP = 0x68, 0x10, 0x16
 RESPONSE = 0x08  # C field of user data from a meter; bits 4 and 5 (ACD, DFC) may be set
 VARIABLE = {0x72: 12, 0x7A: 4, 0x78: 0}  # CI field -> bytes of the header that follows
+FIXED = 0x73  # CI field of the fixed data structure: identity, access number, status, two units, two counters
+FIXED_LENGTH = 16
+BINARY, STORED = 0x01, 0x02  # bits of its status: counters in binary, counters of a fixed date
+UNCLEAR = 0xC0  # its bits 6 and 7: the maker's own by the published text, binary and stored for an open reader
+HISTORIC = 0x3E  # unit of a counter: that of the other one, at a fixed date
 MAKER, MAKER_MORE, IDLE = 0x0F, 0x1F, 0x2F
 INTEGERS = {1: 1, 2: 2, 3: 3, 4: 4, 6: 6, 7: 8}  # data field -> bytes
 DIGITS = {0x9: 1, 0xA: 2, 0xB: 3, 0xC: 4, 0xE: 6}
@@ -47,10 +53,14 @@ class Record:
 
 @dataclass(frozen=True, slots=True)
 class Telegram:
-    """An answer: who, and what. `more` asks for the next one of several."""
+    """An answer: who, and what. `more` asks for the next one of several.
+
+    `secondary` is the secondary address: eight digits of identity, and where the telegram tells them two bytes of the
+    maker, version and medium, in hexadecimal as they are sent. Empty where the telegram does not say who it is from.
+    """
 
     address: int
-    identity: str
+    secondary: str
     records: tuple[Record, ...]
     more: bool
 
@@ -111,17 +121,51 @@ def parse(frame: bytes) -> Telegram:
     control, address, kind = frame[4:7]
     if control & 0xCF != RESPONSE:
         raise BadTelegram(f"control field {control:02x} is no answer of a meter")
-    if kind not in VARIABLE:
-        raise BadTelegram(f"data structure {kind:02x} is not known here, only 72, 78 and 7a")
     data = frame[7:-2]
+    if kind == FIXED:
+        return Telegram(address, data[3::-1].hex(), _counters(data), False)
+    if kind not in VARIABLE:
+        raise BadTelegram(f"data structure {kind:02x} is not known here, only 72, 73, 78 and 7a")
     header, body = data[: VARIABLE[kind]], data[VARIABLE[kind] :]
     if len(header) < VARIABLE[kind]:
         raise BadTelegram("header cut short")
     if header and header[-1] & 0x1F:  # mode of encryption in the configuration word
         raise BadTelegram("encrypted telegrams are not read here")
-    identity = header[3::-1].hex() if kind == 0x72 else ""
+    secondary = header[3::-1].hex() + header[4:8].hex() if kind == 0x72 else ""
     records, more = _records(body)
-    return Telegram(address, identity, records, more)
+    return Telegram(address, secondary, records, more)
+
+
+def _counters(data: bytes) -> tuple[Record, ...]:
+    """The two counters of the fixed data structure (EN 1434-3; units: table of libmbus, BSD-3)."""
+    if len(data) != FIXED_LENGTH:
+        raise BadTelegram(f"fixed data structure of {len(data)} bytes, it has {FIXED_LENGTH}")
+    status, units = data[5], (data[6] & 0x3F, data[7] & 0x3F)
+    if status & UNCLEAR:
+        raise BadTelegram(f"status {status:02x}: whether the counters are binary or stored is not sure")
+    records: list[Record] = []
+    for place, unit in enumerate(units):
+        raw = data[8 + 4 * place :][:4]
+        meaning = _fixed_unit(units[1 - place] if unit == HISTORIC else unit)
+        stored = int(unit == HISTORIC or bool(status & STORED))
+        value = int.from_bytes(raw, "little", signed=True) if status & BINARY else _decimal(raw)
+        item = Item(None if value is None else _scaled(value, meaning), meaning.unit, raw.hex())
+        record = Record(f"COUNTER{place + 1}", item, 0, stored, 0, 0, meaning.quantity)
+        code = _obis(record, meaning)
+        records.append(replace(record, obis="" if any(code == earlier.obis for earlier in records) else code))
+    return tuple(records)
+
+
+def _fixed_unit(code: int) -> Meaning:
+    if 0x02 <= code < 0x0B:
+        return Meaning("energy", "Wh", code - 0x02)
+    if 0x0B <= code < 0x14:
+        return Meaning("energy", "Wh", code - 0x0B + 3, 1 / 3600)  # kilojoules
+    if 0x14 <= code < 0x1D:
+        return Meaning("power", "W", code - 0x14)
+    if 0x1D <= code < 0x26:
+        return Meaning("power", "W", code - 0x1D + 3, 1 / 3600)  # kilojoules an hour
+    return Meaning("other")
 
 
 def _records(body: bytes) -> tuple[tuple[Record, ...], bool]:

@@ -1,13 +1,22 @@
 """M-Bus meters behind a gateway are read one after the other, and no answer is taken for another's."""
 
-from collections.abc import Iterable
+import itertools
+from collections.abc import Callable, Iterable
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from meterd.adapters.sources.modbus.registers import AddressFault
-from meterd.adapters.sources.serial.mbus import MbusSource, address_fault, decode, parse_address, settings_for, short
+from meterd.adapters.sources.serial.mbus import (
+    MbusSource,
+    address_fault,
+    decode,
+    parse_address,
+    selection,
+    settings_for,
+    short,
+)
 from meterd.adapters.sources.values import wanted
 from meterd.core.errors import ConfigError
 from meterd.core.model.plan import Input, Site, Source
@@ -62,6 +71,70 @@ def test_meter_is_read_again_and_again_with_new_values() -> None:
         values = [taking.reading("q01", "1.8.0").value for _ in range(3)]
         assert taking.reading("q01", "16.7.0").value == 7.0
     assert values == [1000, 2000, 3000]
+
+
+class Selectable:
+    """Meters without primary addresses: whichever was selected last answers at 253."""
+
+    def __init__(self, bodies: dict[str, Callable[[], bytes]]) -> None:
+        self.bodies = bodies
+        self.chosen = ""
+        self.bit: dict[str, int] = {}
+        self.last: dict[str, bytes] = {}
+
+    def __call__(self, request: bytes) -> Iterable[Piece]:
+        if request[0] == 0x68:
+            mine = [name for name in self.bodies if request in (selection(name), selection(name[:8]))]
+            self.chosen = mine[0] if mine else ""
+            if mine:
+                yield b"\xe5"
+        elif self.chosen and request[2] == 253:
+            bit = request[1] & 0x20
+            if self.bit.get(self.chosen) != bit:  # kept across selections: the worst case for whoever asks
+                self.bit[self.chosen] = bit
+                name = bytes.fromhex(self.chosen)
+                header = name[3::-1] + name[4:] + bytes(4)
+                self.last[self.chosen] = telegram(self.bodies[self.chosen](), address=0, header=header)
+            yield self.last[self.chosen]
+
+
+def counting(first: int) -> Callable[[], bytes]:
+    numbers = itertools.count(first)
+    return lambda: body(next(numbers))
+
+
+@pytest.mark.slow
+def test_meters_are_selected_by_their_secondary_address() -> None:
+    meters = Selectable({"0012345624400102": counting(1), "0012345724400102": counting(1001)})
+    meters.bit["0012345624400102"], meters.last["0012345624400102"] = (
+        0x20,
+        telegram(body(666), address=0, header=bytes.fromhex("56341200 24400102 00000000")),
+    )  # what an earlier master had last: it must not pass for a new answer
+    inputs = (Input("q01", "1.8.0", "line", "00123456/1.8.0"), Input("q02", "1.8.0", "line", "0012345724400102/1.8.0"))
+    with TcpDevice(meters) as device, running(source(device.port, inputs)) as taking:
+        first = [taking.reading("q01").value for _ in range(3)]
+        second = [taking.reading("q02").value for _ in range(3)]
+    assert first == [1000, 2000, 3000]
+    assert second == [second[0], second[0] + 1000, second[0] + 2000]
+    assert second[0] >= 1_002_000  # the answer before was dropped
+    assert taking.source.counters()["garbage"] == 0
+
+
+@pytest.mark.slow
+def test_another_meter_than_the_selected_one_is_garbage() -> None:
+    meters = Selectable({"0012345624400102": counting(1)})
+
+    def answer(request: bytes) -> Iterable[Piece]:
+        if request == selection("00123457"):
+            meters.chosen = "0012345624400102"
+            yield b"\xe5"
+        else:
+            yield from meters(request)
+
+    inputs = (Input("q01", "1.8.0", "line", "00123457/1.8.0"),)
+    with TcpDevice(answer) as device, running(source(device.port, inputs, retry_max_s=0.05)) as taking:
+        assert until(lambda: taking.source.counters()["garbage"] >= 2)
+        assert taking.source.counters()["readings"] == 0
 
 
 @pytest.mark.slow

@@ -41,6 +41,44 @@ def test_published_telegrams_give_their_published_values(name: str) -> None:
         assert record.item.value == pytest.approx(float(row["value"]), rel=1e-12)
 
 
+def fixed(status: str, units: str, counters: str, identity: str = "78563412") -> Telegram:
+    return parse(telegram(bytes.fromhex(f"{identity} 0A {status} {units} {counters}"), header=b"", kind=0x73))
+
+
+def test_published_telegram_of_the_fixed_structure() -> None:
+    """rscada/libmbus (BSD-3), test/test-frames/manual_frame2.hex: a water meter shows 1 l now and 135 l at a fixed date."""
+    shown = parse(bytes.fromhex("6813136808057378563412 0A00E97E 01000000 35010000 3C16".replace(" ", "")))
+    assert (shown.address, shown.secondary, shown.more) == (5, "12345678", False)
+    assert [(r.key, r.item.value, r.item.unit, r.storage, r.obis) for r in shown.records] == [
+        ("COUNTER1", 1, "", 0, ""), ("COUNTER2", 135, "", 1, ""),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("status", "units", "counters", "values"),
+    # units by the table of libmbus (BSD-3); medium electricity is bits 6 and 7 of the first unit
+    [
+        ("00", "857E", "45230100 40230100", [(12_345_000, "Wh", "1.8.0"), (12_340_000, "Wh", "")]),
+        ("01", "8214", "39300000 FEFFFFFF", [(12_345, "Wh", "1.8.0"), (-2, "W", "16.7.0")]),  # binary with a sign
+        ("02", "853F", "45230100 01000000", [(12_345_000, "Wh", ""), (1, "", "")]),  # of a fixed date
+        ("00", "8585", "01000000 02000000", [(1000, "Wh", "1.8.0"), (2000, "Wh", "")]),  # the first one has the code
+        ("00", "8E1D", "36000000 0A000000", [(10_000, "Wh", "1.8.0"), (None, "W", "16.7.0")]),  # MJ; A is no digit
+    ],
+)
+def test_counters_of_an_old_electricity_meter(
+    status: str, units: str, counters: str, values: list[tuple[float | None, str, str]]
+) -> None:
+    shown = [(r.item.value, r.item.unit, r.obis) for r in fixed(status, units, counters).records]
+    for (value, *rest), (expected, *wanted) in zip(shown, values, strict=True):
+        assert (value, rest) == (None if expected is None else pytest.approx(expected, rel=1e-12), wanted)
+
+
+def test_secondary_address_is_as_the_telegram_sends_it() -> None:
+    header = bytes.fromhex("78563412 24 40 01 07 13 00 00 00".replace(" ", ""))
+    assert parse(telegram(b"", header=header)).secondary == "1234567824400107"
+    assert parse(telegram(b"", kind=0x78, header=b"")).secondary == ""
+
+
 def test_obis_codes_stand_for_what_the_standard_fixes() -> None:
     codes = {record.obis: record.item.value for record in parse(FRAMES["three-phase-375"]).records if record.obis}
     assert codes == {"1.8.1": 1364, "1.8.2": 0, "16.7.0": -2}
@@ -112,7 +150,9 @@ def test_equal_keys_are_numbered() -> None:
         (telegram(b"\x84"), "cut short"),
         (telegram(b"\x04\x83"), "cut short"),
         (telegram(b"", control=0x53), "no answer of a meter"),
-        (telegram(b"", kind=0x73), "data structure 73"),
+        (telegram(b"", kind=0x74), "data structure 74"),
+        (telegram(b"", kind=0x73), "12 bytes, it has 16"),
+        (telegram(bytes.fromhex("78563412 0A 80 45 7E 00000001 00000002"), header=b"", kind=0x73), "is not sure"),
         (telegram(b"", header=bytes(11)), "header cut short"),
         (telegram(b"", header=bytes(11) + b"\x05"), "encrypted"),
     ],
