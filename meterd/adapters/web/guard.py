@@ -11,9 +11,13 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from meterd.adapters.web.request_context import RequestContext
 
 LARGEST_BODY = 65_536  # bytes of a request: a form is below 2 kB
-MOST_EACH = 8  # answers of one address being made at once: a machine that asks for heavy ones keeps threads for others
+MOST_EACH = 6  # answers of one address being made at once, as many as a browser asks for
 MOST_WAITING = 64  # of one address behind them; what comes above gets a 503
-PROGRAM = ("/health", "/ready", "/metrics")  # for those who watch the program: beyond every limit
+REST_S = 0.05  # a turn rests as long as its answer took, this long at least: others need the processor and the loop too
+LONGEST_REST_S = 1.0
+STREAM = "/stream"  # open as long as the page is; it has a limit of its own
+PROGRAM = ("/health", "/ready", "/metrics")  # each has turns of its own: whoever watches the program waits for no page
+PROGRAM_EACH = 2  # made in the loop itself, so one after another
 _TOO_LARGE = PlainTextResponse("the request is too large", status_code=413)
 _HEADERS = {
     # nothing is fetched from elsewhere, nothing runs that is not a file of ours
@@ -32,26 +36,45 @@ class Busy(Exception):
 
 
 class Turns:
-    """Answers of one address at a time, the others wait for their turn. Lives in the loop of the server."""
+    """Answers of one address at a time, the others wait for their turn. Lives in the loop of the server.
+
+    Made at once, cheap answers would be as bad as heavy ones: with 32 of `/health` always ready in the loop, each of the
+    dozen steps of another one's page waits for all of them.
+    """
 
     def __init__(self) -> None:
         self._running: dict[str, asyncio.Semaphore] = {}
         self._asked: dict[str, int] = {}
 
     @asynccontextmanager
-    async def of(self, address: str) -> AsyncIterator[None]:
+    async def of(self, address: str, path: str) -> AsyncIterator[None]:
         """A turn of this address; Busy if too many wait already."""
-        if self._asked.get(address, 0) >= MOST_EACH + MOST_WAITING:
+        whose, most = (f"{address} {path}", PROGRAM_EACH) if path in PROGRAM else (address, MOST_EACH)
+        if self._asked.get(whose, 0) >= most + MOST_WAITING:
             raise Busy
-        gate = self._running.setdefault(address, asyncio.Semaphore(MOST_EACH))
-        self._asked[address] = self._asked.get(address, 0) + 1
+        gate = self._running.setdefault(whose, asyncio.Semaphore(most))
+        self._asked[whose] = self._asked.get(whose, 0) + 1
         try:
-            async with gate:
-                yield
+            await gate.acquire()
+        except BaseException:
+            self._leave(whose)
+            raise
+        loop = asyncio.get_running_loop()
+        begun = loop.time()
+        try:
+            yield
         finally:
-            self._asked[address] -= 1
-            if not self._asked[address]:
-                del self._asked[address], self._running[address]
+            rest_s = min(max(REST_S, loop.time() - begun), LONGEST_REST_S)
+            loop.call_later(rest_s, self._end, whose)
+
+    def _end(self, whose: str) -> None:
+        self._running[whose].release()
+        self._leave(whose)
+
+    def _leave(self, whose: str) -> None:
+        self._asked[whose] -= 1
+        if not self._asked[whose]:
+            del self._asked[whose], self._running[whose]
 
 
 class Guard:
@@ -67,35 +90,35 @@ class Guard:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        headers = dict(scope["headers"])
-        if not self._context.knows_host(headers.get(b"host", b"").decode("latin-1")):
-            words = "this name is not one of the page; add it to hosts in [page] of the plan"
-            await PlainTextResponse(words, status_code=421)(scope, receive, send)
-            return
-        length = headers.get(b"content-length", b"0")
-        if not length.isdigit() or int(length) > LARGEST_BODY:
-            await _TOO_LARGE(scope, receive, send)
-            return
-        request = await _whole(receive)
-        if request["type"] == "http.disconnect":
-            return
-        if len(request["body"]) > LARGEST_BODY:
-            await _TOO_LARGE(scope, receive, send)
-            return
-        receive = _first(request, receive)
+        answer: ASGIApp | None = self._refusal(scope)
+        if answer is None:
+            request = await _whole(receive)
+            if request["type"] == "http.disconnect":
+                return
+            receive = _first(request, receive)
+            answer = self._app if len(request["body"]) <= LARGEST_BODY else _TOO_LARGE
         root = self._context.root
         _step_below(scope, root)
         guarded = _with_headers(send, root=root, https=scope.get("scheme") == "https")
-        if scope["path"] in (*PROGRAM, "/stream"):  # a stream has a limit of its own
-            await self._app(scope, receive, guarded)
-            return
-        address = scope["client"][0] if scope.get("client") else ""
+        path, address = scope["path"], scope["client"][0] if scope.get("client") else ""
         try:
-            async with self._turns.of(address):
-                await self._app(scope, receive, guarded)
+            async with self._turns.of(address, path):
+                if path != STREAM:
+                    await answer(scope, receive, guarded)
         except Busy:
-            response = PlainTextResponse("too many questions at once", status_code=503, headers={"retry-after": "5"})
-            await response(scope, receive, send)
+            answer = PlainTextResponse("too many questions at once", status_code=503, headers={"retry-after": "5"})
+            await answer(scope, receive, guarded)
+            return
+        if path == STREAM:
+            await answer(scope, receive, guarded)
+
+    def _refusal(self, scope: Scope) -> PlainTextResponse | None:
+        headers = dict(scope["headers"])
+        if not self._context.knows_host(headers.get(b"host", b"").decode("latin-1")):
+            words = "this name is not one of the page; add it to hosts in [page] of the plan"
+            return PlainTextResponse(words, status_code=421)
+        length = headers.get(b"content-length", b"0")
+        return None if length.isdigit() and int(length) <= LARGEST_BODY else _TOO_LARGE
 
 
 def _step_below(scope: Scope, root: str) -> None:
