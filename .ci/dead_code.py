@@ -12,7 +12,6 @@ from vulture import Vulture
 ROOT = Path(__file__).parents[1]
 KINDS = ("unused_funcs", "unused_methods", "unused_props", "unused_classes", "unused_imports", "unreachable_code")
 ALLOWED = {
-    "wrap": "the library of PDF files",
     "afterFlowable": "the library of PDF files",
     "redirect_request": "urllib",
     "month_words": "templates of the page",

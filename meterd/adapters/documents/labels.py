@@ -3,7 +3,7 @@
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from math import floor
 
 from reportlab.graphics import renderPDF
 from reportlab.graphics.barcode.qr import QrCodeWidget
@@ -12,12 +12,13 @@ from reportlab.lib.colors import HexColor
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.units import mm
 from reportlab.pdfbase.pdfmetrics import stringWidth
-from reportlab.pdfgen.canvas import Canvas
 
 from meterd import __version__
 from meterd.adapters.documents.acceptance import PlanRevision
 from meterd.adapters.documents.fonts import BOLD, PLAIN, letters, printable
 from meterd.adapters.documents.plan_cells import fitted_now, topic
+from meterd.adapters.documents.structure import Element, TaggedCanvas
+from meterd.adapters.documents.tagged_flowables import Spaces
 from meterd.adapters.documents.texts import Words
 from meterd.core.model.plan import Point, PointState
 
@@ -26,6 +27,8 @@ WIDE, HIGH = 90 * mm, 38 * mm
 LEFT, TOP = (A4[0] - ACROSS * WIDE) / 2, (A4[1] - DOWN * HIGH) / 2
 QR = 30 * mm
 EDGE = 4 * mm
+_TEXT_WIDE = WIDE - QR - 3 * EDGE
+_LINE = 10
 INK, CUT = HexColor(0x000000), HexColor(0xB5BCC4)
 
 
@@ -56,7 +59,8 @@ def label_pdf(revision: PlanRevision, labels: Sequence[Label], lang: str) -> byt
     """The sheets."""
     letters()
     words, out = Words(lang), io.BytesIO()
-    canvas = Canvas(out, pagesize=A4, invariant=1, lang=lang)
+    root = Element("Document")
+    canvas = TaggedCanvas(out, root=root, pagesize=A4, invariant=1, lang=lang)
     canvas.setTitle(printable(words("labels-title", site=revision.site.title or revision.site.name)))
     canvas.setCreator(f"meterd {__version__}")
     canvas.setViewerPreference("DisplayDocTitle", "true")
@@ -65,35 +69,43 @@ def label_pdf(revision: PlanRevision, labels: Sequence[Label], lang: str) -> byt
         if i and not place:
             canvas.showPage()
         across, down = place % ACROSS, place // ACROSS
-        _label(canvas, label, LEFT + across * WIDE, A4[1] - TOP - (down + 1) * HIGH)
+        corner = LEFT + across * WIDE, A4[1] - TOP - (down + 1) * HIGH
+        part = root.add("Sect")
+        _label(canvas, label, corner, part)
+        _code(canvas, label.code, corner, part.add("Figure", alt=printable(words("alt-code", topic=label.code))))
         if not place:
             foot = words("foot", site=revision.site.name, plan=revision.revision[:12], program=revision.program)
-            canvas.setFont(PLAIN, 6)
-            canvas.drawString(LEFT, TOP / 2, printable(foot))
+            with canvas.marked():
+                canvas.setFont(PLAIN, 6)
+                canvas.drawString(LEFT, TOP / 2, printable(foot))
     canvas.save()
     return out.getvalue()
 
 
-def _label(canvas: Any, label: Label, x: float, y: float) -> None:
-    canvas.setStrokeColor(CUT)
-    canvas.setLineWidth(0.3)
-    canvas.rect(x, y, WIDE, HIGH)
-    canvas.setFillColor(INK)
-    _code(canvas, label.code, x + WIDE - QR - EDGE, y + (HIGH - QR) / 2)
-    width = WIDE - QR - 3 * EDGE
+def _label(canvas: TaggedCanvas, label: Label, corner: tuple[float, float], part: Element) -> None:
+    x, y = corner
+    with canvas.marked():
+        canvas.setStrokeColor(CUT)
+        canvas.setLineWidth(0.3)
+        canvas.rect(x, y, WIDE, HIGH)
+        canvas.setFillColor(INK)
     at = y + HIGH - EDGE - 9
-    size = _fitting(label.name, BOLD, width, largest=13)
-    for line in wrapped(label.name, BOLD, size, width=width)[:2]:
-        canvas.setFont(BOLD, size)
-        canvas.drawString(x + EDGE, at, line)
-        at -= size + 3
-    for text in label.lines:
-        for line in wrapped(printable(text), PLAIN, 7.5, width=width)[:2]:
-            if at < y + EDGE - 2:
-                return
-            canvas.setFont(PLAIN, 7.5)
+    size = _fitting(label.name, BOLD, _TEXT_WIDE, largest=13)
+    with canvas.marked(part.add("P")):
+        for line in wrapped(label.name, BOLD, size, width=_TEXT_WIDE)[:2]:
+            canvas.setFont(BOLD, size)
             canvas.drawString(x + EDGE, at, line)
-            at -= 10
+            at -= size + 3
+    for text in map(printable, label.lines):
+        lines, spaces = wrapped(text, PLAIN, 7.5, width=_TEXT_WIDE)[:2], Spaces(text)
+        lines = lines[: max(0, floor((at - y - EDGE + 2) / _LINE) + 1)]
+        if not lines:
+            return
+        with canvas.marked(part.add("P")):
+            canvas.setFont(PLAIN, 7.5)
+            for line in lines:
+                canvas.drawString(x + EDGE, at, line + spaces.after(line))
+                at -= _LINE
 
 
 def _fitting(text: str, font: str, width: float, *, largest: float) -> float:
@@ -120,9 +132,12 @@ def wrapped(text: str, font: str, size: float, *, width: float) -> list[str]:
     return [*lines, line] if line else lines
 
 
-def _code(canvas: Any, text: str, x: float, y: float) -> None:
+def _code(canvas: TaggedCanvas, text: str, corner: tuple[float, float], figure: Element) -> None:
     """A QR code (ISO/IEC 18004) with medium error correction: 15 % of it may be dirty."""
+    x, y = corner[0] + WIDE - QR - EDGE, corner[1] + (HIGH - QR) / 2
+    figure.box = (x, y, x + QR, y + QR)
     widget = QrCodeWidget(text, barLevel="M", barWidth=QR, barHeight=QR, barBorder=4)
     drawing = Drawing(QR, QR)
     drawing.add(widget)
-    renderPDF.draw(drawing, canvas, x, y)
+    with canvas.marked(figure):
+        renderPDF.draw(drawing, canvas, x, y)

@@ -1,15 +1,15 @@
 """A `Document` as PDF: A4, embedded letters, title, language and bookmarks, tables whose heading comes back on each page.
 
 The pages are laid out twice, because the first time nobody knows how many there will be. The dates in the file are those
-of reportlab's invariant mode: the same document gives the same bytes. The file has no structure tree (reportlab writes
-none), so who listens to a screen reader is better served by the workbook.
+of reportlab's invariant mode: the same document gives the same bytes. Whatever is drawn belongs to an element of the
+structure (`structure.py`), in the order of the blocks, for those who listen to a screen reader.
 """
 
 import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
-from xml.sax.saxutils import escape
 from zoneinfo import ZoneInfo
 
 from reportlab.lib.colors import HexColor
@@ -26,13 +26,13 @@ from reportlab.platypus import (
     KeepTogether,
     LongTable,
     PageTemplate,
-    Paragraph,
     Spacer,
     TableStyle,
 )
 from reportlab.platypus import Table as Grid
 
 from meterd import __version__
+from meterd.adapters.documents.alternative_text import alternative_text
 from meterd.adapters.documents.bar_chart import BarChart
 from meterd.adapters.documents.fonts import BOLD, ITALIC, PLAIN, letters, printable
 from meterd.adapters.documents.formats import shown
@@ -52,6 +52,8 @@ from meterd.adapters.documents.model import (
     Table,
     Text,
 )
+from meterd.adapters.documents.structure import Element, Kind, TaggedCanvas
+from meterd.adapters.documents.tagged_flowables import Described, TaggedParagraph, mark_rules, paragraph
 from meterd.adapters.documents.time_chart import TimeChart
 
 MARGIN = 16 * mm
@@ -84,7 +86,8 @@ class _Built:
 def _build(document: Document, *, pages: int) -> _Built:
     out = io.BytesIO()
     template = _Template(out, document, pages)
-    template.build(list(_flow(document)))
+    root = Element("Document")
+    template.build(list(_flow(document, root)), canvasmaker=partial(TaggedCanvas, root=root))
     return _Built(out.getvalue(), template.page)
 
 
@@ -103,7 +106,11 @@ class _Template(BaseDocTemplate):  # type: ignore[misc]
         self.addPageTemplates(PageTemplate(id="page", frames=[frame], onPage=self._page_marks))
         self._bookmarks = 0
 
-    def _page_marks(self, canvas: Canvas, _template: object) -> None:
+    def _page_marks(self, canvas: TaggedCanvas, _template: object) -> None:
+        with canvas.marked():
+            self._head_and_foot(canvas)
+
+    def _head_and_foot(self, canvas: Canvas) -> None:
         document, width = self._document, self._wide - 2 * MARGIN
         canvas.saveState()
         canvas.setFillColor(SOFT)
@@ -153,27 +160,29 @@ _STYLES = {
     "sum": _style("sum", fontName=BOLD),
     "head": _style("head", fontName=BOLD, fontSize=7, leading=9),
 }
+_HEADINGS: dict[int, tuple[str, Kind]] = {1: ("h1", "H2"), 2: ("h2", "H3")}  # by level; the title is H1
 
 
-def _paragraph(text: str, style: str, side: str = "left") -> Paragraph:
+def _paragraph(element: Element, text: str, style: str, side: str = "left") -> TaggedParagraph:
     result = _STYLES[style]
     if side == "right":
         result = ParagraphStyle(f"{style}-right", parent=result, alignment=TA_RIGHT)
-    return Paragraph(escape(printable(text)), result)
+    return paragraph(element, text, result)
 
 
 @dataclass(frozen=True, slots=True)
 class _Look:
-    """What all blocks need: language, zone, and the width between the margins."""
+    """What all blocks need: language, zone, the width between the margins, and the structure that they add to."""
 
     lang: str
     zone: ZoneInfo
     width: float
+    root: Element
 
 
-def _flow(document: Document) -> Iterator[Flowable]:
-    yield _heading(Heading(document.title), "title")
-    look = _Look(document.lang, ZoneInfo(document.zone), _page_size(document)[0] - 2 * MARGIN)
+def _flow(document: Document, root: Element) -> Iterator[Flowable]:
+    yield _heading(Heading(document.title), "title", root.add("H1"))
+    look = _Look(document.lang, ZoneInfo(document.zone), _page_size(document)[0] - 2 * MARGIN, root)
     for block, after in zip(document.blocks, (*document.blocks[1:], None), strict=True):
         if isinstance(block, Heading) and isinstance(after, Course | HoursMap):
             yield CondPageBreak(_chart(after, look).height + _LEAST / 2)
@@ -183,52 +192,53 @@ def _flow(document: Document) -> Iterator[Flowable]:
 def _block(block: Block, look: _Look) -> Iterator[Flowable]:
     if isinstance(block, Heading):
         yield CondPageBreak(_LEAST)
-        yield _heading(block, "h1" if block.level == 1 else "h2")
+        style, kind = _HEADINGS[block.level]
+        yield _heading(block, style, look.root.add(kind))
     elif isinstance(block, Text) and block.kind == "caution":
-        yield KeepTogether([_frame(block.text, look.width), Spacer(1, 2 * mm)])
+        yield KeepTogether([_frame(block.text, look), Spacer(1, 2 * mm)])
     elif isinstance(block, Text):
-        yield _paragraph(block.text, block.kind)
+        yield _paragraph(look.root.add("P"), block.text, block.kind)
     elif isinstance(block, Facts):
         yield _facts(block, look)
         yield Spacer(1, 3 * mm)
     elif isinstance(block, Table):
         yield _table(block, look)
         yield Spacer(1, 3 * mm)
-    elif isinstance(block, Bars):
-        yield BarChart(block, look.lang, look.width)
-        yield Spacer(1, 3 * mm)
-    elif isinstance(block, Course | HoursMap):
-        yield _chart(block, look)
+    elif isinstance(block, Bars | Course | HoursMap):
+        alt = printable(alternative_text(block, look.lang, look.zone))
+        yield Described(_chart(block, look), look.root.add("Figure", alt=alt))
         yield Spacer(1, 3 * mm)
     else:
-        yield KeepTogether([_sign(block, look.width)])
+        yield KeepTogether([_sign(block, look)])
 
 
-def _chart(block: Course | HoursMap, look: _Look) -> TimeChart | HoursChart:
+def _chart(block: Bars | Course | HoursMap, look: _Look) -> BarChart | TimeChart | HoursChart:
+    if isinstance(block, Bars):
+        return BarChart(block, look.lang, look.width)
     if isinstance(block, Course):
         return TimeChart(block, look.lang, look.zone, look.width)
     return HoursChart(block, look.lang, look.zone, look.width)
 
 
-def _heading(block: Heading, style: str) -> Paragraph:
-    made = _paragraph(block.text, style)
+def _heading(block: Heading, style: str, element: Element) -> TaggedParagraph:
+    made = _paragraph(element, block.text, style)
     made.bookmark_level, made.bookmark_text = block.level, printable(block.text)
     return made
 
 
-def _frame(text: str, width: float) -> Grid:
+def _frame(text: str, look: _Look) -> Grid:
     looks = [
         ("BOX", (0, 0), (-1, -1), 0.8, INK),
         ("LEFTPADDING", (0, 0), (-1, -1), 8),
         ("RIGHTPADDING", (0, 0), (-1, -1), 8),
     ]
-    return Grid([[_paragraph(text, "caution")]], colWidths=[width], style=TableStyle(looks))
+    rows = [[_paragraph(look.root.add("P"), text, "caution")]]
+    return Grid(rows, colWidths=[look.width], style=TableStyle(looks), renderCB=mark_rules)
 
 
 def _facts(block: Facts, look: _Look) -> Grid:
-    rows = [
-        [_paragraph(word, "cell"), _paragraph(shown(value, look.lang, look.zone), "sum")] for word, value in block.pairs
-    ]
+    element = look.root.add("Table")
+    rows = [_fact(word, shown(value, look.lang, look.zone), element.add("TR")) for word, value in block.pairs]
     looks = [
         ("LINEBELOW", (0, 0), (-1, -1), 0.3, RULE),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
@@ -236,27 +246,32 @@ def _facts(block: Facts, look: _Look) -> Grid:
         ("TOPPADDING", (0, 0), (-1, -1), 2),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
     ]
-    return Grid(rows, colWidths=[62 * mm, look.width - 62 * mm], style=TableStyle(looks), hAlign="LEFT")
+    widths = [62 * mm, look.width - 62 * mm]
+    return Grid(rows, colWidths=widths, style=TableStyle(looks), hAlign="LEFT", renderCB=mark_rules)
+
+
+def _fact(word: str, value: str, row: Element) -> list[TaggedParagraph]:
+    return [_paragraph(row.add("TH", scope="Row"), word, "cell"), _paragraph(row.add("TD"), value, "sum")]
 
 
 def _table(block: Table, look: _Look) -> LongTable:
     """A table over any number of pages. Its columns are stretched to the width of the page."""
     scale = look.width / (sum(column.width_mm for column in block.columns) * mm)
     widths = [column.width_mm * mm * scale for column in block.columns]
-    head = [_paragraph(column.heading, "head", column.side) for column in block.columns]
+    element = look.root.add("Table")
+    first = element.add("TR")
+    rows = [[_paragraph(first.add("TH", scope="Column"), c.heading, "head", c.side) for c in block.columns]]
     first_sum = len(block.rows) - block.sums
-    body = [
-        [
-            _cell(cell, column, "sum" if i >= first_sum else "cell", shown(cell, look.lang, look.zone))
-            for cell, column in zip(row, block.columns, strict=True)
-        ]
-        for i, row in enumerate(block.rows)
-    ]
-    return LongTable([head, *body], colWidths=widths, repeatRows=1, style=_looks(block), hAlign="LEFT")
+    for i, cells in enumerate(block.rows):
+        row, style = element.add("TR"), "sum" if i >= first_sum else "cell"
+        pairs = zip(cells, block.columns, strict=True)
+        rows.append([_cell(cell, column, style, row.add("TD"), look) for cell, column in pairs])
+    style_of = _looks(block)
+    return LongTable(rows, colWidths=widths, repeatRows=1, style=style_of, hAlign="LEFT", renderCB=mark_rules)
 
 
-def _cell(cell: Cell, column: Column, style: str, text: str) -> Paragraph:
-    made = _paragraph(text, style, column.side)
+def _cell(cell: Cell, column: Column, style: str, element: Element, look: _Look) -> TaggedParagraph:
+    made = _paragraph(element, shown(cell, look.lang, look.zone), style, column.side)
     if isinstance(cell, Number) or column.side == "right":
         made.style = ParagraphStyle(f"{style}-number", parent=made.style, splitLongWords=0)
     return made
@@ -284,17 +299,20 @@ def _looks(block: Table) -> TableStyle:
     return TableStyle(looks)
 
 
-def _sign(block: Sign, width: float) -> Grid:
+def _sign(block: Sign, look: _Look) -> Grid:
     """A row to sign in for each role."""
-    name, date, signature = block.words
-    rows = [
-        [_paragraph(role, "sum"), _paragraph(name, "note"), _paragraph(date, "note"), _paragraph(signature, "note")]
-        for role in block.roles
-    ]
-    widths = [width * part for part in (0.25, 0.3, 0.15, 0.3)]
+    element = look.root.add("Table")
+    rows = [_sign_row(role, block.words, element.add("TR")) for role in block.roles]
+    widths = [look.width * part for part in (0.25, 0.3, 0.15, 0.3)]
     looks = [
         ("LINEBELOW", (1, 0), (-1, -1), 0.6, INK),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("LEFTPADDING", (0, 0), (-1, -1), 2),
     ]
-    return Grid(rows, colWidths=widths, rowHeights=[12 * mm] * len(rows), style=TableStyle(looks))
+    heights = [12 * mm] * len(rows)
+    return Grid(rows, colWidths=widths, rowHeights=heights, style=TableStyle(looks), renderCB=mark_rules)
+
+
+def _sign_row(role: str, words: Sequence[str], row: Element) -> list[TaggedParagraph]:
+    head = _paragraph(row.add("TH", scope="Row"), role, "sum")
+    return [head, *(_paragraph(row.add("TD"), word, "note") for word in words)]
