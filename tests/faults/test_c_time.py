@@ -15,7 +15,7 @@ from meterd.adapters.sources.payloads import decode, group_of
 from meterd.core.model.periods import Period, bounds, label, starts, text, to_ms
 from meterd.core.model.plan import Input
 from meterd.core.model.reading import IMPORT, Reading
-from meterd.core.topics.message import EARLIEST_MS
+from meterd.core.topics.senml import EARLIEST_MS
 from tests.brokers import Mosquitto, until
 from tests.faults.mill import (
     DAY,

@@ -22,7 +22,6 @@ from meterd.core.errors import PublishError
 from meterd.core.model.finding import Finding
 from meterd.core.model.plan import Site
 from meterd.core.topics.message import (
-    EARLIEST_MS,
     JSON,
     Message,
     Service,
@@ -33,6 +32,7 @@ from meterd.core.topics.message import (
     parse_service,
     renamed_messages,
 )
+from meterd.core.topics.senml import EARLIEST_MS
 from meterd.core.topics.table import Snapshot, Value, catalogue, power_places, values, values_at
 
 # After SUBSCRIBE a broker sends the retained messages at once; so long we listen before we speak.

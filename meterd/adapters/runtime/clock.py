@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
-from meterd.core.topics.message import EARLIEST_MS
+from meterd.core.topics.senml import EARLIEST_MS
 
 WRITTEN_MS = 1_735_689_600_000  # 2025-01-01: a clock that shows less was never set since the machine was switched on
 STEP_MS = 2_000  # a smaller correction is what a time server does all day

@@ -5,6 +5,7 @@ readings are committed; without confirmation its protocol brings it again where 
 """
 
 import threading
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import MISSING, dataclass, fields
 from typing import Protocol, TypeVar
@@ -14,7 +15,7 @@ from meterd.core.errors import ConfigError
 from meterd.core.model.plan import Input
 from meterd.core.model.plan import Source as SourceRow
 from meterd.core.model.reading import Reading, Refusal
-from meterd.core.topics.message import EARLIEST_MS
+from meterd.core.topics.senml import EARLIEST_MS
 
 CLOCK_SET_MS = EARLIEST_MS  # a clock that says less was never set: nothing can be given a time yet
 SAMPLE_BYTES = 200  # enough to recognise a payload, too little to fill a log
@@ -131,6 +132,11 @@ def _fits(value: object, wanted: object) -> bool:
     if isinstance(wanted, float):
         return isinstance(value, int | float)
     return isinstance(value, type(wanted))
+
+
+def wall_ms() -> int:
+    """Milliseconds since 1970 UTC by the clock of this machine."""
+    return time.time_ns() // 1_000_000
 
 
 def inputs_of(inputs: tuple[Input, ...], source: str) -> tuple[Input, ...]:

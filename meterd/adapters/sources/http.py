@@ -16,8 +16,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Literal
 
-from meterd.adapters.sources import inputs_of, sample, settings_from
-from meterd.adapters.sources.mqtt import wall_ms
+from meterd.adapters.sources import inputs_of, sample, settings_from, wall_ms
 from meterd.adapters.sources.password import password
 from meterd.adapters.sources.payloads import PAYLOAD_LIMIT, InputGroup, decode, group_of
 from meterd.adapters.sources.polling import Garbage, Pace, PolledSource, host_faults, pace_faults, refuse

@@ -7,14 +7,13 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from meterd.adapters.sources import Delivery, http, probe_mqtt, sample
+from meterd.adapters.sources import Delivery, http, probe_mqtt, sample, wall_ms
 from meterd.adapters.sources.heard.values import numbers_in
 from meterd.adapters.sources.modbus import source as modbus
 from meterd.adapters.sources.modbus import sunspec
 from meterd.adapters.sources.modbus.registers import KINDS, LAST_REGISTER, ORDERS, Spot, decode
 from meterd.adapters.sources.modbus.sunspec_models import MODELS
 from meterd.adapters.sources.modbus.transport import Declined, ModbusWire
-from meterd.adapters.sources.mqtt import wall_ms
 from meterd.adapters.sources.number import NotANumber
 from meterd.adapters.sources.registry import PROTOCOLS
 from meterd.adapters.sources.serial import iec62056_21, mbus, sml

@@ -11,8 +11,9 @@ from dataclasses import replace
 
 from meterd.adapters.mqtt.client import Link
 from meterd.adapters.mqtt.message_queue import Message, MessageQueue
-from meterd.adapters.sources import sample
-from meterd.adapters.sources.mqtt import groups_by_topic, link_settings, settings_for, wall_ms
+from meterd.adapters.sources import sample, wall_ms
+from meterd.adapters.sources.mqtt import groups_by_topic
+from meterd.adapters.sources.mqtt_settings import link_settings, settings_for
 from meterd.adapters.sources.payloads import decode
 from meterd.core.errors import SourceError
 from meterd.core.model.plan import Input, Site

@@ -10,19 +10,15 @@ from datetime import UTC, datetime
 from difflib import get_close_matches
 from fnmatch import fnmatchcase
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from rich.console import Console
-from rich.markup import escape
-from rich.table import Table
-
-from meterd.adapters.notify.channels import channels
 from meterd.adapters.planfile.loader import load_plan, store_path
 from meterd.adapters.runtime.clock import WallClock
 from meterd.adapters.store.findings import FindingTables
 from meterd.adapters.store.journal import Failure
 from meterd.adapters.store.opening import open_to_read
 from meterd.app.cli.commands import Subparsers, command
-from meterd.app.cli.output import Line, write
+from meterd.app.cli.output import Line, terminal, write
 from meterd.app.operations.finding_orders import carry_out
 from meterd.app.operations.orders import new_order
 from meterd.app.operations.queries import moment, some_points
@@ -31,6 +27,9 @@ from meterd.core.model.finding import FindingRow, FindingState
 from meterd.core.model.periods import from_ms, text, to_ms
 from meterd.core.model.plan import Site
 from meterd.core.texts.notification_digest import Words
+
+if TYPE_CHECKING:
+    from rich.table import Table
 
 DONE, FAILED = 0, 1
 _ORDERS = ("see", "explain", "close", "accept", "suppress", "resume")
@@ -156,19 +155,23 @@ def _stored(path: Path) -> Iterator[FindingTables]:
 
 
 def _write(lines: Sequence[Line], kind: str, title: str, zone: zoneinfo.ZoneInfo) -> None:
-    console = Console(soft_wrap=not sys.stdout.isatty(), highlight=False, width=None if sys.stdout.isatty() else 200)
-    if kind != "table" or not lines:
-        write(lines, kind, console, title=title, empty="none")
-        return
-    console.print(_table(lines, title, zone))
+    if kind != "table":
+        write(lines, kind, terminal(), title=title, empty="none")
+    elif not lines:
+        print("none")
+    else:
+        terminal().print(_table(lines, title, zone))
 
 
 _SHOWN = ("state", "first", "at", "times", "number", "id", "what", "cause", "from", "until", "text", "by", "note")
 _TIMES = ("first", "at", "from", "until")
 
 
-def _table(lines: Sequence[Line], title: str, zone: zoneinfo.ZoneInfo) -> Table:
+def _table(lines: Sequence[Line], title: str, zone: zoneinfo.ZoneInfo) -> "Table":
     """For people: local times, and what to do below what is wrong."""
+    from rich.markup import escape
+    from rich.table import Table
+
     table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
     listing = "text" in lines[0]
     names = [name for name in _SHOWN if name in lines[0] and not (listing and name == "number")]
@@ -238,6 +241,8 @@ def user() -> str:
 
 
 def _try_notify(arguments: argparse.Namespace) -> int:
+    from meterd.adapters.notify.channels import channels
+
     site = load_plan(arguments.plan).site
     results = channels(site.notify)
     if not results:

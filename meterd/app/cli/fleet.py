@@ -21,7 +21,7 @@ from meterd.adapters.mqtt.message_queue import MessageQueue
 from meterd.adapters.mqtt.settings import LinkSettings
 from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.runtime.clock import WallClock
-from meterd.adapters.sources.mqtt import MqttSettings, link_settings, settings_for
+from meterd.adapters.sources.mqtt_settings import MqttSettings, link_settings, settings_for
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.cli.output import terminal
 from meterd.core.errors import ConfigError

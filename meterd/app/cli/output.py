@@ -5,21 +5,25 @@ import io
 import json
 import sys
 from collections.abc import Sequence
-
-from rich.console import Console
-from rich.table import Table
+from typing import TYPE_CHECKING
 
 from meterd.core.errors import ConfigError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
 
 Line = dict[str, object]
 
 
-def terminal() -> Console:
+def terminal() -> "Console":
     """The console of this terminal; in a pipe lines are not wrapped."""
+    from rich.console import Console
+
     return Console(soft_wrap=not sys.stdout.isatty(), highlight=False, width=None if sys.stdout.isatty() else 200)
 
 
-def write(lines: Sequence[Line], kind: str, console: Console, *, title: str, empty: str) -> None:
+def write(lines: Sequence[Line], kind: str, console: "Console", *, title: str, empty: str) -> None:
     """Lines as a table for people (kWh), as CSV or as JSON (Wh)."""
     if kind == "json":
         console.file.write(json.dumps(list(lines), indent=1) + "\n")
@@ -44,7 +48,9 @@ _SEPARATORS = {"missing": ", ", "not live": " "}  # of columns of names, of whic
 _HIDDEN = ("start", "end")  # people read the local label; programs get both ends in UTC
 
 
-def _table(lines: Sequence[Line], title: str) -> Table:
+def _table(lines: Sequence[Line], title: str) -> "Table":
+    from rich.table import Table
+
     table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
     names = [name for name in lines[0] if name not in _HIDDEN]
     for name in names:

@@ -12,7 +12,7 @@ from meterd.adapters.mqtt.settings import LinkSettings
 from meterd.adapters.publish.publisher import Publisher
 from meterd.adapters.runtime.clock import Clock
 from meterd.adapters.sources import Source
-from meterd.adapters.sources.mqtt import link_settings, settings_for
+from meterd.adapters.sources.mqtt_settings import link_settings, settings_for
 from meterd.adapters.sources.registry import PROTOCOLS
 from meterd.adapters.store.write_store import WriteStore
 from meterd.app.daemon.alarm_job import AlarmJob
@@ -35,7 +35,7 @@ from meterd.core.model.finding import Finding
 from meterd.core.model.plan import Broker, Site
 from meterd.core.model.plan import Source as SourceRow
 from meterd.core.model.snapshot import Snapshot
-from meterd.core.topics.message import EARLIEST_MS
+from meterd.core.topics.senml import EARLIEST_MS
 
 
 @dataclass(frozen=True, slots=True)

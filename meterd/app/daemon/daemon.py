@@ -46,7 +46,7 @@ from meterd.core.model.health import Health
 from meterd.core.model.plan import Site
 from meterd.core.model.snapshot import Snapshot
 from meterd.core.texts.plan_diff import change
-from meterd.core.topics.message import EARLIEST_MS
+from meterd.core.topics.senml import EARLIEST_MS
 
 log = logging.getLogger("meterd")
 

@@ -12,7 +12,7 @@ from meterd.app.daemon.finding_job import FindingJob
 from meterd.core import engine, live
 from meterd.core.model.reading import POWER
 from meterd.core.pv.figures import surplus_points
-from meterd.core.topics.message import EARLIEST_MS
+from meterd.core.topics.senml import EARLIEST_MS
 
 SHARE_OF_TIME = 4.0  # after the powers were made the loop takes at least this many times as long for other work
 CREDIT_S = 0.1  # saved up while no round was complete

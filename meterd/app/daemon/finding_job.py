@@ -29,7 +29,7 @@ from meterd.core.checks.rules import (
 from meterd.core.errors import StoreError
 from meterd.core.model.finding import Finding
 from meterd.core.model.snapshot import Snapshot
-from meterd.core.topics.message import EARLIEST_MS
+from meterd.core.topics.senml import EARLIEST_MS
 
 log = logging.getLogger("meterd")
 

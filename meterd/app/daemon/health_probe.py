@@ -15,7 +15,7 @@ from meterd.core.model.finding import FindingState
 from meterd.core.model.health import ClockState, Health, LinkHealth, LoopState, SourceState, Storage, Versions, Work
 from meterd.core.model.plan import Site
 from meterd.core.model.snapshot import Snapshot
-from meterd.core.topics.message import EARLIEST_MS
+from meterd.core.topics.senml import EARLIEST_MS
 
 STATES = (FindingState.NEW, FindingState.SEEN, FindingState.EXPLAINED)
 

@@ -36,7 +36,7 @@ from meterd.core.model.schedule import (
     succeeded,
     to_text,
 )
-from meterd.core.topics.message import EARLIEST_MS
+from meterd.core.topics.senml import EARLIEST_MS
 
 log = logging.getLogger("meterd")
 

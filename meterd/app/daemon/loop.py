@@ -17,7 +17,7 @@ from meterd.app.daemon.ingest import RETRY_S, Ingest
 from meterd.core import live
 from meterd.core.errors import StoreError
 from meterd.core.model.surplus_level import SurplusLevel, next_level
-from meterd.core.topics.message import EARLIEST_MS
+from meterd.core.topics.senml import EARLIEST_MS
 
 log = logging.getLogger("meterd")
 

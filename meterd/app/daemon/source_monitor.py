@@ -9,7 +9,8 @@ from pathlib import Path
 from meterd.adapters.mqtt.link_state import LinkState
 from meterd.adapters.runtime.clock import Clock
 from meterd.adapters.sources import Source
-from meterd.adapters.sources.mqtt import MqttSource, settings_for
+from meterd.adapters.sources.mqtt import MqttSource
+from meterd.adapters.sources.mqtt_settings import settings_for
 from meterd.adapters.store.presence import Presence, empty_log, write_out
 from meterd.adapters.store.write_store import WriteStore
 from meterd.core.checks.rules import DAMAGED, refused_finding

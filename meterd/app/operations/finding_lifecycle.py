@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from meterd.adapters.store.write_store import WriteStore
-from meterd.app.operations.drift_events import with_acceptance
+from meterd.app.operations.acceptances import with_acceptance
 from meterd.app.operations.orders import Order
 from meterd.core.checks.root_cause import one_cause
 from meterd.core.errors import ConfigError

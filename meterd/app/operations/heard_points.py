@@ -7,12 +7,11 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 
 from meterd.adapters.planfile.name_rules import suggestion
-from meterd.adapters.sources import probe_mqtt, sample
+from meterd.adapters.sources import probe_mqtt, sample, wall_ms
 from meterd.adapters.sources.heard.listen import HeardMessage, HeardTopic
 from meterd.adapters.sources.heard.units import HeardSeries, unit_of
 from meterd.adapters.sources.heard.values import HeardNumber, numbers_in
 from meterd.adapters.sources.heard.words import Meant, meaning_of
-from meterd.adapters.sources.mqtt import wall_ms
 from meterd.adapters.sources.payloads import decode, group_of
 from meterd.app.operations.point_list import ListedPoint, PointList, role_by, unique_name
 from meterd.core.errors import ConfigError

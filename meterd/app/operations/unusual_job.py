@@ -6,8 +6,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from meterd.adapters.store.read_store import ReadStore
+from meterd.app.operations.acceptances import UNUSUAL_ACCEPTED, accepted_before
 from meterd.app.operations.daily_examination import DailyExamination
-from meterd.app.operations.drift_events import UNUSUAL_ACCEPTED, accepted_before
 from meterd.core.checks.unusual_use import UNUSUAL, end_of, unusual_finding
 from meterd.core.energy.aggregation import net_plan
 from meterd.core.energy.rollup import Columns

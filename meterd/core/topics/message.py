@@ -18,15 +18,12 @@ from meterd.core.model.forecast import QUANTILES
 from meterd.core.model.periods import text as time_text
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import Quality
-from meterd.core.topics.senml import RELATIVE_S, resolve
+from meterd.core.topics.senml import EARLIEST_MS, resolve
 from meterd.core.topics.table import WORDS, Entry, Value, catalogue
 
 SENML = "application/senml+json"
 JSON = "application/json"
 PLAIN = "text/plain"
-
-# SenML reads a smaller time as seconds from now (RFC 8428, 4.5.3), so a clock that was never set cannot be published.
-EARLIEST_MS = RELATIVE_S * 1000
 
 # Units of the second table of RFC 8798: a reader of plain version 10 must refuse them.
 SECONDARY = frozenset({"Wh", "varh"})

@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 
 # Times below 2^28 are relative to now (RFC 8428, 4.5.3).
 RELATIVE_S = 2**28
+# a smaller time is read as seconds from now (RFC 8428, 4.5.3), so a clock that was never set cannot be published
+EARLIEST_MS = RELATIVE_S * 1000
 
 # 10 is RFC 8428; 26 = 10 + 2^4 adds the secondary units (RFC 9100). Smaller is allowed, other features are not known.
 LARGEST_VERSION = 26

@@ -4,14 +4,14 @@ import json
 import queue
 import time
 from collections.abc import Callable, Iterator
-from pathlib import Path
 
 import pytest
 
 from meterd.adapters.mqtt.client import Link
 from meterd.adapters.mqtt.settings import LinkSettings
 from meterd.adapters.sources import Delivery
-from meterd.adapters.sources.mqtt import MqttSource, link_settings, settings_for
+from meterd.adapters.sources.mqtt import MqttSource
+from meterd.adapters.sources.mqtt_settings import settings_for
 from meterd.core.errors import ConfigError
 from meterd.core.model.plan import Broker, Input, Site, Source
 from tests.brokers import Mosquitto, free_port, until
@@ -221,26 +221,6 @@ def test_options_come_from_the_plan_over_its_broker_and_faults_are_reported_at_o
     ):
         with pytest.raises(ConfigError, match=reason):
             source_of(site(1884, **options))  # type: ignore[arg-type]
-
-
-def test_credentials_of_the_plans_broker_do_not_go_to_another_host() -> None:
-    broker = Broker(host="here", username="meterd", password_env="SECRET", tls=True)
-    plan = Site("s", "UTC", sources=(Source("m", "mqtt", (("host", "elsewhere"),)),), broker=broker)
-    settings = settings_for(plan.sources[0], plan)
-    assert (settings.host, settings.username, settings.password_env, settings.tls) == ("elsewhere", "", "", False)
-
-
-def test_password_comes_from_environment_or_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    plan = site(free_port(), password_env="METER_PASSWORD")
-    with pytest.raises(ConfigError, match="METER_PASSWORD"):
-        link_settings(settings_for(plan.sources[0], plan))
-    monkeypatch.setenv("METER_PASSWORD", "one")
-    assert link_settings(settings_for(plan.sources[0], plan)).password == "one"
-    plan = site(free_port(), password_file=str(tmp_path / "p"))
-    with pytest.raises(ConfigError, match="cannot read the broker's password"):
-        link_settings(settings_for(plan.sources[0], plan))
-    (tmp_path / "p").write_text("two\n")
-    assert link_settings(settings_for(plan.sources[0], plan)).password == "two"
 
 
 @pytest.mark.parametrize("topic", ["", "m/+", "m/#"])

@@ -8,8 +8,7 @@ from collections.abc import Callable
 
 import pytest
 
-from meterd.adapters.sources import Delivery
-from meterd.adapters.sources.mqtt import wall_ms
+from meterd.adapters.sources import Delivery, wall_ms
 from meterd.adapters.sources.polling import Garbage, Pace, PolledSource, common_faults, refuse
 from meterd.adapters.sources.serial_port import LineOptions
 from meterd.adapters.sources.tcp import LineLost, NoAnswer

@@ -9,7 +9,7 @@ from meterd.adapters.runtime.clock import TrialClock
 from meterd.adapters.sources import Delivery
 from meterd.app.daemon import finding_job as module
 from meterd.core.model.reading import IMPORT, POWER, Reading
-from meterd.core.topics.message import EARLIEST_MS
+from meterd.core.topics.senml import EARLIEST_MS
 from tests.app.daemon.loops_by_hand import ByHand, Hand, by_hand, refusing
 from tests.brokers import free_port
 from tests.faults.mill import MAY, POINTS, open_findings, site

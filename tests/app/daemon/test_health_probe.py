@@ -16,7 +16,7 @@ from meterd.app.daemon.health_probe import RunFacts, gather
 from meterd.core.model.finding import Finding, FindingState, Life
 from meterd.core.model.health import Health, SourceState, alive, ready
 from meterd.core.model.snapshot import Snapshot
-from meterd.core.topics.message import EARLIEST_MS
+from meterd.core.topics.senml import EARLIEST_MS
 from tests.app.daemon.loops_by_hand import ByHand, Hand, by_hand, refusing
 from tests.brokers import free_port
 from tests.faults.mill import MAY, as_readings, minutes, site

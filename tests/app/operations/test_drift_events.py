@@ -7,18 +7,11 @@ from pathlib import Path
 import pytest
 
 from meterd.adapters.store.journal import SqliteStore
-from meterd.app.operations.drift_events import (
-    UNUSUAL_ACCEPTED,
-    Event,
-    accepted_before,
-    events,
-    followed_through,
-    with_acceptance,
-)
+from meterd.app.operations.acceptances import with_acceptance
+from meterd.app.operations.drift_events import Event, events, followed_through
 from meterd.core.drift.daily_statistics import DayStatistics
 from meterd.core.drift.identification import Suspicion
 from meterd.core.drift.monitor_state import WatchState, begin
-from meterd.core.errors import ConfigError
 from meterd.core.model.finding import Finding
 from meterd.core.model.plan import Board, Instrument, Point, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT, POWER
@@ -67,33 +60,6 @@ def accept(store: SqliteStore, finding: Finding, at_ms: int) -> None:
 def site(*fitted: Instrument) -> Site:
     points = tuple(Point(name, "north", Role.FEEDER) for name in FEEDERS)
     return Site("mill", "UTC", boards=(Board("north"),), points=points, instruments=fitted)
-
-
-# -- acceptances -------------------------------------------------------------------------------------------------------
-
-
-def test_acceptances_are_kept_in_their_order(store: SqliteStore) -> None:
-    """A named meter is accepted alone; of a balance all points that come into question are."""
-    accept(store, DRIFT, 9_000)
-    accept(store, replace(DRIFT, cause="balance-shift", subject="board-north"), 9_500)
-    first, second = accepted_before(store)
-    assert (first.id, first.points, first.since_ms, first.at_ms) == ("drift-feeder1", ("feeder1",), 5_000, 9_000)
-    assert (first.person, first.note) == ("Ada", "as it is")
-    assert (second.id, second.points) == ("balance-shift-board-north", ("feeder1", "feeder2"))
-
-
-def test_use_that_is_accepted_is_no_change_of_an_instrument(store: SqliteStore) -> None:
-    """It is kept apart, so that the drift watch does not begin anew for it."""
-    accept(store, replace(DRIFT, cause="unusual-use"), 9_000)
-    assert accepted_before(store) == []
-    (acceptance,) = accepted_before(store, UNUSUAL_ACCEPTED)
-    assert (acceptance.points, acceptance.since_ms) == (("feeder1",), 5_000)
-
-
-def test_only_a_change_of_the_figures_can_be_the_new_normal(store: SqliteStore) -> None:
-    with pytest.raises(ConfigError, match="no change of an instrument"):
-        with_acceptance(store, replace(DRIFT, cause="stale"), 9_000, person="Ada", note="")
-    assert accepted_before(store) == []
 
 
 def told(state: WatchState) -> list[str]:

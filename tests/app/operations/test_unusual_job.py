@@ -8,7 +8,7 @@ import pytest
 
 from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.store.journal import SqliteStore
-from meterd.app.operations.drift_events import with_acceptance
+from meterd.app.operations.acceptances import with_acceptance
 from meterd.app.operations.unusual_job import examine_use, loads_of, read_use, watched_points
 from meterd.core.model.finding import Finding
 from meterd.core.model.periods import DAY_MS, HOUR_MS, Period

@@ -12,12 +12,12 @@ from functools import partial
 from pathlib import Path
 
 from meterd.adapters.runtime.worker import Worker
-from meterd.adapters.sources import CLOCK_SET_MS, Delivery, RefusalLog, Refused, inputs_of
+from meterd.adapters.sources import CLOCK_SET_MS, Delivery, RefusalLog, Refused, inputs_of, wall_ms
 from meterd.adapters.sources.files.columns import Part, Spreader
 from meterd.adapters.sources.files.history import History, columns_of, open_history
 from meterd.adapters.sources.files.settings import FileSettings, settings_for, time_rule
 from meterd.adapters.sources.files.tables import PARQUET, Chunk, Table, chunks, csv_chunks, header, open_table
-from meterd.adapters.sources.mqtt import HELD_S, wall_ms
+from meterd.adapters.sources.mqtt import HELD_S
 from meterd.core.errors import ConfigError, SourceError
 from meterd.core.model.plan import Site
 from meterd.core.model.plan import Source as SourceRow

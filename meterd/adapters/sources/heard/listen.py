@@ -12,7 +12,8 @@ from dataclasses import dataclass, field, replace
 
 from meterd.adapters.mqtt.client import Link
 from meterd.adapters.mqtt.message_queue import Message, MessageQueue
-from meterd.adapters.sources.mqtt import link_settings, settings_for, wall_ms
+from meterd.adapters.sources import wall_ms
+from meterd.adapters.sources.mqtt_settings import link_settings, settings_for
 from meterd.core.errors import SourceError
 from meterd.core.model.plan import Site
 from meterd.core.model.plan import Source as SourceRow

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from meterd.adapters.sources import inputs_of, settings_from
+from meterd.adapters.sources import inputs_of, settings_from, wall_ms
 from meterd.adapters.sources.modbus.registers import ORDERS, AddressFault, Block, Spot, blocks, parse_spot, words_of
 from meterd.adapters.sources.modbus.registers import decode as decode_words
 from meterd.adapters.sources.modbus.transport import (
@@ -23,7 +23,6 @@ from meterd.adapters.sources.modbus.transport import (
     ModbusWire,
     modbus_faults,
 )
-from meterd.adapters.sources.mqtt import wall_ms
 from meterd.adapters.sources.polling import Pace, PolledSource, common_faults, refuse
 from meterd.adapters.sources.tcp import NoAnswer, OverWire
 from meterd.adapters.sources.values import AnswerValues, Wanted, reading, wanted

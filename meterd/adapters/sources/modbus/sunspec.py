@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from meterd.adapters.sources import inputs_of, settings_from
+from meterd.adapters.sources import inputs_of, settings_from, wall_ms
 from meterd.adapters.sources.modbus.registers import AddressFault, number
 from meterd.adapters.sources.modbus.sunspec_models import MODELS, TYPES, PointDef, registers_of
 from meterd.adapters.sources.modbus.transport import (
@@ -25,7 +25,6 @@ from meterd.adapters.sources.modbus.transport import (
     ModbusWire,
     modbus_faults,
 )
-from meterd.adapters.sources.mqtt import wall_ms
 from meterd.adapters.sources.number import NotANumber
 from meterd.adapters.sources.polling import Garbage, Pace, PolledSource, common_faults, refuse
 from meterd.adapters.sources.tcp import NoAnswer, OverWire

@@ -15,9 +15,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-from meterd.adapters.sources import inputs_of, obis, sample, settings_from
+from meterd.adapters.sources import inputs_of, obis, sample, settings_from, wall_ms
 from meterd.adapters.sources.listening import BUFFER_LIMIT, STATION, PushLine
-from meterd.adapters.sources.mqtt import wall_ms
 from meterd.adapters.sources.number import NotANumber, from_text
 from meterd.adapters.sources.polling import Garbage, Line, Pace, PolledSource, common_faults, refuse
 from meterd.adapters.sources.serial.sml import wanted_by_code

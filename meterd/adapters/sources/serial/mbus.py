@@ -16,9 +16,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from meterd.adapters.sources import inputs_of, sample, settings_from
+from meterd.adapters.sources import inputs_of, sample, settings_from, wall_ms
 from meterd.adapters.sources.modbus.registers import AddressFault, number
-from meterd.adapters.sources.mqtt import wall_ms
 from meterd.adapters.sources.polling import Garbage, Pace, PolledSource, common_faults, refuse
 from meterd.adapters.sources.serial.mbus_records import ACK, BadTelegram, Record, Telegram, find_frame, parse
 from meterd.adapters.sources.serial_port import LineOptions

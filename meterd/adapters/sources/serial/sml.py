@@ -7,10 +7,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from meterd.adapters.sources import inputs_of, obis, sample, settings_from
+from meterd.adapters.sources import inputs_of, obis, sample, settings_from, wall_ms
 from meterd.adapters.sources.listening import PushLine
 from meterd.adapters.sources.modbus.registers import AddressFault
-from meterd.adapters.sources.mqtt import wall_ms
 from meterd.adapters.sources.polling import Pace, PolledSource, common_faults, refuse
 from meterd.adapters.sources.serial_port import LineOptions
 from meterd.adapters.sources.tcp import Wire

@@ -15,7 +15,7 @@ from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.web.backend import UserRole, Viewer
 from meterd.adapters.web.pages.findings import FindingsQuery, corrections_of, course_of, view
 from meterd.adapters.web.users import UserFile
-from meterd.app.operations.drift_events import accepted_before
+from meterd.app.operations.acceptances import accepted_before
 from meterd.core.checks.proposed_correction import ProposedCorrection, evidence_of
 from meterd.core.model.finding import Finding
 from meterd.core.model.periods import Period
