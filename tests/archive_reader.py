@@ -48,9 +48,10 @@ def energies(place: Path, description: dict, period: str) -> dict[tuple[str, str
 
 
 def read(place: Path, site: str) -> dict:
-    """Months, faults, and the energy of each register over all months: the sum of its intervals, and of its months."""
+    """Months, faults, and the energy of each register over all months and in each year: the sums of its intervals."""
     months, faults = newest_descriptions(place, site), []
     totals: dict[str, int] = {}
+    years: dict[str, int] = {}
     for description in months:
         faults += wrong_files(place, description)
         whole = energies(place, description, "month")
@@ -58,13 +59,20 @@ def read(place: Path, site: str) -> dict:
             known = [part for part in parts if part is not None]
             name = " ".join(channel)
             totals[name] = totals.get(name, 0) + sum(known)
+            year = f"{description['month'][:4]} {name}"
+            years[year] = years.get(year, 0) + sum(known)
             said = whole.get(channel, [None])[0]
             if said is not None and (said != sum(known) or len(known) < len(parts)):
                 faults.append(f"{description['month']} {name}: {said} mWh, its intervals give {sum(known)}")
+        for channel, (said, *_) in energies(place, description, "year").items():  # it ends with this month
+            year = f"{description['month'][:4]} {' '.join(channel)}"
+            if said is not None and said != years[year]:
+                faults.append(f"{year}: {said} mWh, its intervals give {years[year]}")
     for before, after in pairwise(months):
         if before["until_ms"] != after["from_ms"]:
             faults.append(f"nothing between {before['month']} and {after['month']}")
-    return {"months": [description["month"] for description in months], "faults": faults, "totals_mwh": totals}
+    names = [description["month"] for description in months]
+    return {"months": names, "faults": faults, "totals_mwh": totals, "years_mwh": years}
 
 
 if __name__ == "__main__":

@@ -1,0 +1,108 @@
+"""What each released version wrote opens with the same totals for ever: its store, its backup, its archive."""
+
+import json
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Sequence
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from meterd import __version__
+from meterd.app.cli.main import main
+from tests.brokers import until
+from tests.programs import Program
+from tests.released import kept_totals, totals, unpack, versions
+
+HERE = Path(__file__).parent
+Capture = pytest.CaptureFixture[str]
+
+
+def test_the_version_of_today_is_kept() -> None:
+    """Whoever raises the version runs `python -m tests.released`."""
+    assert versions()[-1] == __version__, "run python -m tests.released before the version is released"
+    assert versions()[0] == "0.1.0"
+
+
+def assert_same_totals(version: str, plan: Path, capsys: Capture) -> None:
+    """Every figure that the version showed is shown today. What it called missing may be known; rows may have more."""
+
+    def show(words: Sequence[str]) -> str:
+        capsys.readouterr()
+        assert main(list(words)) == 0
+        return capsys.readouterr().out
+
+    now, kept = totals(plan, show), kept_totals(version)
+    assert len(kept["energy month"]) == 65
+    for name, rows in kept.items():
+        today = {_key(row): row for row in now[name]}
+        for row in rows:
+            known = {key: value for key, value in row.items() if value is not None}
+            if any(key.endswith("_wh") for key in known):
+                assert {key: today[_key(row)][key] for key in known} == known, name
+
+
+def _key(row: dict[str, object]) -> tuple[object, ...]:
+    return tuple(row.get(name) for name in ("period", "point", "register", "board"))
+
+
+def by_hand(reader: str, *words: str) -> tuple[dict[str, dict[str, int]], list[str]]:
+    """What a reader without meterd says: its sums, and its faults."""
+    command = [sys.executable, "-I", str(HERE / reader), *words]
+    result = json.loads(subprocess.run(command, check=True, capture_output=True).stdout)
+    return result, result["faults"]
+
+
+def of_2024(years: dict[str, int]) -> dict[str, float]:
+    """Energies of the whole year, in Wh."""
+    return {name: mwh / 1000 for name, mwh in years.items() if name.startswith("2024")}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("version", versions())
+def test_store_and_backup_of_every_version_have_the_same_totals(version: str, tmp_path: Path, capsys: Capture) -> None:
+    """The store as it is; its backup, restored, after the daemon has run on it. Without meterd: the same year."""
+    plan = unpack(version, tmp_path)
+    store = tmp_path / "mill.sqlite"
+    assert_same_totals(version, plan, capsys)
+    assert main(["restore", str(plan), str(tmp_path / "backup.sqlite")]) == 0
+    log = tmp_path / "log"
+    daemon = Program(["run", str(plan)], log)
+    assert until(lambda: "silent-mill" in log.read_text("utf-8") or daemon.poll() is not None)
+    daemon.send_signal(15)
+    assert daemon.wait(60) == 0, log.read_text("utf-8")
+    assert_same_totals(version, plan, capsys)
+    assert main(["verify", str(plan)]) == 0
+    result, faults = by_hand("store_reader.py", str(store))
+    assert faults == []
+    registers = {"import": "1.8.0", "export": "2.8.0"}
+    expected = {
+        f"2024 {row['point']} {registers[str(row['register'])]}": row["energy_wh"]
+        for row in kept_totals(version)["energy year"]
+        if row["period"] == "2024"
+    }
+    assert of_2024(result["totals_mwh"]) == expected
+    with closing(sqlite3.connect(store)) as changed, changed:
+        changed.execute("UPDATE figure SET energy = energy + 1 WHERE period = 'interval' AND start_ms = 1715760000000")
+    _, faults = by_hand("store_reader.py", str(store))
+    assert len([words for words in faults if "its intervals give" in words]) == 5
+    changed_days = [words for words in faults if words.startswith("('figure', ")]
+    assert len(changed_days) == (5 if "figure" in result["digested"] else 0)  # of 0.1.0 they are made in pieces
+    assert version == "0.1.0" or changed_days
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("version", versions()[1:])  # 0.1.0 had no archive
+def test_an_archive_of_every_version_is_read(version: str, tmp_path: Path, capsys: Capture) -> None:
+    """A store is made of it and compared with it; without meterd both give the same years."""
+    plan = unpack(version, tmp_path)
+    archive = str(tmp_path / "archive")
+    (tmp_path / "mill.sqlite").unlink()
+    assert main(["restore", str(plan), "--archive", archive]) == 0
+    assert_same_totals(version, plan, capsys)
+    archived, faults = by_hand("archive_reader.py", archive, "mill")
+    stored, others = by_hand("store_reader.py", str(tmp_path / "mill.sqlite"))
+    assert (faults, others) == ([], [])
+    assert archived["years_mwh"] == stored["totals_mwh"]
