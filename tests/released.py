@@ -4,7 +4,8 @@
     python -m tests.released 0.1.0 COMMAND...               # of another one, by how it is called
 
 Commands of that version make them, of a year of a small mill: a leap day, both changes of the clocks, an exchange, a register
-that turns over, a week without readings and a correction. `data/released/VERSION.json` holds the totals it showed.
+that turns over, a week without readings and a correction. `data/released/VERSION.json` holds the totals it showed,
+`data/released/interface.txt` what others hold on to.
 """
 
 import json
@@ -17,6 +18,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from meterd import __version__
+from tests import interface
 
 FOLDER = Path(__file__).parent / "data" / "released"
 OURS = (sys.executable, "-m", "meterd.app.cli.main")
@@ -173,3 +175,5 @@ def _of_nobody(member: tarfile.TarInfo) -> tarfile.TarInfo:
 if __name__ == "__main__":
     named = sys.argv[1] if len(sys.argv) > 1 else __version__
     make(named, sys.argv[2:] or OURS, archive=named != "0.1.0")  # which had none
+    if named == __version__:
+        interface.write()

@@ -13,6 +13,7 @@ import pytest
 from meterd import __version__
 from meterd.app.cli.main import main
 from tests.brokers import until
+from tests.interface import KEPT, interface, removed
 from tests.programs import Program
 from tests.released import kept_totals, totals, unpack, versions
 
@@ -24,6 +25,17 @@ def test_the_version_of_today_is_kept() -> None:
     """Whoever raises the version runs `python -m tests.released`."""
     assert versions()[-1] == __version__, "run python -m tests.released before the version is released"
     assert versions()[0] == "0.1.0"
+
+
+def test_topics_keys_fields_commands_and_exit_codes_only_gain_additions() -> None:
+    """Each that a released version had is there; one that was not would be named, with what to do."""
+    kept = KEPT.read_text(encoding="utf-8").splitlines()
+    assert {line.split()[0] for line in kept} == {"topic", "plan", "page", "command", "exit"}
+    assert removed(kept, interface()) == []
+    without = [line for line in interface() if line not in ("plan site.zone", "exit code 2 wrong")]
+    words = removed(kept, without)
+    assert [text.partition(" is gone; ")[0] for text in words] == ["exit code 2 wrong", "plan site.zone"]
+    assert "bring it back" in words[0]
 
 
 def assert_same_totals(version: str, plan: Path, capsys: Capture) -> None:
