@@ -17,9 +17,9 @@ from functools import partial
 from typing import Literal
 
 from meterd.adapters.sources import inputs_of, sample, settings_from, wall_ms
-from meterd.adapters.sources.password import password
 from meterd.adapters.sources.payloads import PAYLOAD_LIMIT, InputGroup, decode, group_of
 from meterd.adapters.sources.polling import Garbage, Pace, PolledSource, host_faults, pace_faults, refuse
+from meterd.adapters.sources.secret import secret
 from meterd.adapters.sources.tcp import CHUNK, LineLost, NoAnswer
 from meterd.adapters.sources.timestamps import EPOCH_UNITS_MS
 from meterd.adapters.sources.values import AnswerValues
@@ -102,7 +102,7 @@ class HttpLine:
         }
         self._headers = {"Connection": "close", "Accept": "application/json, text/plain, */*"}
         if settings.username:
-            word = password(settings.password_env, settings.password_file, "the meter's")
+            word = secret(settings.password_env, settings.password_file, "the meter's password")
             both = base64.b64encode(f"{settings.username}:{word}".encode()).decode("ascii")
             self._headers["Authorization"] = f"Basic {both}"
         self._context = _context(settings.ca_file) if settings.tls else None

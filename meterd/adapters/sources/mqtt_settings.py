@@ -5,8 +5,8 @@ from typing import Literal
 
 from meterd.adapters.mqtt.settings import WEEK_S, LinkSettings
 from meterd.adapters.sources import settings_from
-from meterd.adapters.sources.password import password
 from meterd.adapters.sources.payloads import PAYLOAD_LIMIT
+from meterd.adapters.sources.secret import secret
 from meterd.core.errors import ConfigError
 from meterd.core.model.plan import Site
 from meterd.core.model.plan import Source as SourceRow
@@ -57,7 +57,7 @@ def link_settings(settings: MqttSettings) -> LinkSettings:
         host=settings.host,
         port=settings.port,
         username=settings.username,
-        password=password(settings.password_env, settings.password_file, "the broker's"),
+        password=secret(settings.password_env, settings.password_file, "the broker's password"),
         tls=settings.tls,
         ca_file=settings.ca_file,
         cert_file=settings.cert_file,

@@ -180,13 +180,14 @@ def _entries(message: Value) -> Iterator[tuple[str, Item]]:
             for entry in entries:
                 match entry:
                     case [bytes(name), _, _, unit, scaler, value, *_] if len(name) == 6:
-                        yield obis.of_bytes(name), _item(unit, scaler, value)
+                        yield obis.of_bytes(name), cosem_item(unit, scaler, value)
                     case _:
                         continue
 
 
-def _item(unit: Value, scaler: Value, value: Value) -> Item:
-    if isinstance(value, bool) or not isinstance(value, int):
+def cosem_item(unit: object, scaler: object, value: object) -> Item:
+    """A value with the unit and the power of ten that DLMS/COSEM gives it, each None where the meter sends none."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
         return Item(None)
     power = scaler if isinstance(scaler, int) else 0
     if abs(power) > LARGEST_SCALE:
