@@ -35,10 +35,11 @@ _SHORT = {  # how packages write licences that have a short name of their own
 
 
 def direct() -> list[Requirement]:
-    """What the project itself asks for, also with the extra for many sites."""
+    """What the project itself asks for, also with the extras for many sites and for encrypted telegrams."""
     with PROJECT.open("rb") as file:
         project = tomllib.load(file)["project"]
-    return [Requirement(line) for line in (*project["dependencies"], *project["optional-dependencies"]["cluster"])]
+    extras = project["optional-dependencies"]
+    return [Requirement(line) for line in (*project["dependencies"], *extras["cluster"], *extras["encrypted"])]
 
 
 def needed(wanted: list[Requirement]) -> dict[str, Distribution]:

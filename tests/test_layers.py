@@ -30,6 +30,7 @@ ADAPTER_MAY_IMPORT = {  # beside core, runtime and texts
 }
 APP_MAY_IMPORT = {"operations": set(), "daemon": {"operations"}, "cli": {"operations", "daemon"}}
 LATE = {  # what may be imported inside a function, and the large library that a start does without
+    "cryptography": "where a telegram is encrypted, an extra",
     "distributed": "the engine of a history with several workers, an extra",
     "iotcore": "the broker, in the child process only",
     "meterd.adapters.announce.dns_sd": "zeroconf, where a plan announces",

@@ -4,7 +4,7 @@ What comes between two wanted telegrams is read and thrown away, so that nothing
 """
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from dataclasses import replace
 
 from meterd.adapters.sources.polling import Garbage
@@ -15,12 +15,13 @@ BUFFER_LIMIT = 64 * 1024  # a telegram has a few hundred bytes; a stream without
 STATION = "meter"
 
 Find = Callable[[bytes], tuple[int, bytes | None]]  # (bytes to drop, telegram or None)
-Check = Callable[[bytes], None]  # raises ValueError for a telegram that is damaged
+Check = Callable[[bytes], object]  # raises ValueError for a telegram that is damaged
 Decode = Callable[[bytes, int], AnswerValues]
+Kind = Callable[[bytes], Hashable]  # which of several telegrams it is; None: nothing in it is wanted
 
 
 class PushLine(OverWire[Wire]):
-    """One connection to one meter; a telegram counts once every `period_s`."""
+    """One connection to one meter; a telegram of each kind counts once every `period_s`."""
 
     def __init__(
         self,
@@ -31,13 +32,14 @@ class PushLine(OverWire[Wire]):
         decode: Decode,
         clock: Callable[[], int],
         pace: tuple[float, float],
+        kind: Kind = lambda _telegram: STATION,
     ) -> None:
         super().__init__(wire)
-        self._find, self._check, self._decode = find, check, decode
+        self._find, self._check, self._decode, self._kind = find, check, decode, kind
         self._clock = clock
         self._period_s, self._timeout_s = pace
         self._buffer = b""
-        self._due = 0.0
+        self._due: dict[Hashable, float] = {}
 
     def stations(self) -> tuple[str, ...]:
         """The one meter."""
@@ -49,25 +51,36 @@ class PushLine(OverWire[Wire]):
         super().open()
 
     def read(self, station: str) -> AnswerValues:
-        """The next sound telegram that is due. NoAnswer or Garbage if none comes in time."""
+        """The next sound telegram that is due; nothing if all that came is of no use. NoAnswer or Garbage without any."""
         now = time.monotonic()
-        if self._due < now - self._period_s:
-            self._due = now  # the grid begins anew after an outage
-        deadline = max(now, self._due) + self._timeout_s
-        garbage = 0
+        deadline = max([now, *(due for due in self._due.values() if due <= now + self._period_s)]) + self._timeout_s
+        garbage, sound = 0, False
         while True:
-            telegram = self._next(deadline, garbage)
+            try:
+                telegram = self._next(deadline, heard=garbage > 0 or sound)
+            except (NoAnswer, Garbage):
+                if sound:
+                    return AnswerValues(garbage=garbage)
+                raise
             try:
                 self._check(telegram)
             except ValueError:
                 garbage += 1
                 continue
-            if time.monotonic() >= self._due:
-                self._due += self._period_s
-                return replace(self._decode(telegram, self._clock()), garbage=garbage)
+            kind = self._kind(telegram)
+            if kind is None or time.monotonic() < self._due.get(kind, 0.0):
+                sound = sound or kind is None
+                continue
+            self._plan(kind)
+            return replace(self._decode(telegram, self._clock()), garbage=garbage)
 
-    def _next(self, deadline: float, garbage: int) -> bytes:
-        heard = bool(self._buffer) or garbage > 0  # noise is thrown away at once, and is not silence
+    def _plan(self, kind: Hashable) -> None:
+        now = time.monotonic()
+        due = self._due.get(kind, 0.0)
+        self._due[kind] = (due if due > now - self._period_s else now) + self._period_s  # anew after an outage
+
+    def _next(self, deadline: float, *, heard: bool) -> bytes:
+        heard = heard or bool(self._buffer)  # noise is thrown away at once, and is not silence
         while True:
             dropped, telegram = self._find(self._buffer)
             self._buffer = self._buffer[dropped:]

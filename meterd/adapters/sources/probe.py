@@ -16,7 +16,7 @@ from meterd.adapters.sources.modbus.sunspec_models import MODELS
 from meterd.adapters.sources.modbus.transport import Declined, ModbusWire
 from meterd.adapters.sources.number import NotANumber
 from meterd.adapters.sources.registry import PROTOCOLS
-from meterd.adapters.sources.serial import iec62056_21, mbus, sml
+from meterd.adapters.sources.serial import dlms_push, iec62056_21, mbus, sml
 from meterd.adapters.sources.serial.mbus_records import parse
 from meterd.adapters.sources.tcp import NoAnswer, Wire
 from meterd.adapters.sources.values import Item, wanted
@@ -284,8 +284,19 @@ def _readout(row: SourceRow, inputs: tuple[Input, ...], site: Site) -> tuple[Sec
     return (_telegram(telegram, iec62056_21.items_of, inputs, site),)
 
 
+def _dlms_push(row: SourceRow, inputs: tuple[Input, ...], site: Site) -> tuple[Section, ...]:
+    settings = dlms_push.settings_for(row)
+    keys = dlms_push.keys_of(settings)
+    next_frame, carried = dlms_push.FRAMINGS[settings.framing]
+    telegram = _heard(Wire(settings), lambda data: dlms_push.find(data, next_frame), carried, settings.timeout_s)
+    try:
+        return (_telegram(telegram, lambda whole: dlms_push.items_of(carried(whole), keys), inputs, site),)
+    except dlms_push.BadTelegram as exc:
+        raise SourceError(f"source {row.name}: {exc}") from exc
+
+
 def _heard(
-    wire: Wire, find: Callable[[bytes], tuple[int, bytes | None]], check: Callable[[bytes], None], limit_s: float
+    wire: Wire, find: Callable[[bytes], tuple[int, bytes | None]], check: Callable[[bytes], object], limit_s: float
 ) -> bytes:
     """The next sound telegram of a meter that sends on its own."""
     buffer, deadline = b"", time.monotonic() + 2 * limit_s
@@ -375,6 +386,7 @@ READERS: dict[str, Callable[[SourceRow, tuple[Input, ...], Site], tuple[Section,
     "mbus": _mbus,
     "sml": _sml,
     "iec62056-21": _readout,
+    "dlms-push": _dlms_push,
     "http": _http,
     "mqtt": _mqtt,
 }

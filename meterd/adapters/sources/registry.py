@@ -94,6 +94,15 @@ def _iec62056_21() -> Protocol:
     )
 
 
+@cache
+def _dlms_push() -> Protocol:
+    from meterd.adapters.sources.serial import dlms_push
+
+    return Protocol(
+        dlms_push.DlmsPushSettings, dlms_push.settings_for, dlms_push.DlmsPushSource, dlms_push.address_fault
+    )
+
+
 _LOADERS: dict[str, Callable[[], Protocol]] = {
     "mqtt": _mqtt,
     "file": _file,
@@ -103,6 +112,7 @@ _LOADERS: dict[str, Callable[[], Protocol]] = {
     "mbus": _mbus,
     "sml": _sml,
     "iec62056-21": _iec62056_21,
+    "dlms-push": _dlms_push,
 }
 
 

@@ -24,7 +24,7 @@ from meterd.core.model.plan import Source as SourceRow
 from meterd.core.model.reading import REGISTERS, UNITS
 
 DONE, FAILED = 0, 1
-POLLED = ("modbus", "sunspec", "mbus", "sml", "iec62056-21", "http")
+POLLED = ("modbus", "sunspec", "mbus", "sml", "iec62056-21", "dlms-push", "http")
 FIELDS = ("mqtt", "http")  # whose payload has fields
 READ = (*POLLED, "mqtt")  # with a plan: what is published is listened to
 LIMIT_S = (

@@ -17,6 +17,7 @@ from tests.protocol_plans import SOUND, files
         ("sunspec", "1/203/TotWhimp", "no point 'TotWhimp'", "did you mean TotWhImp?"),
         ("sunspec", "1/700/W", "model 700 is not known", "write one of 101"),
         ("mbus", "300/1.8.0", "'300' is no primary address", "0 to 250"),
+        ("mbus", "1234567/1.8.0", "'1234567' is no secondary address", "eight digits"),
         ("mbus", "5/zz", "'zz' is no record", "8C1004"),
         ("sml", "import", "'import' is no OBIS code", "such as 1.8.0"),
         ("http", "status", "'status' is no path", "such as /status"),
@@ -50,6 +51,7 @@ def test_field_means_nothing_here(tmp_path: Path, protocol: str) -> None:
         ("mbus", "port = 70000", "port is 1 to 65535"),
         ("sml", 'timeout_s = "long"', "timeout_s"),
         ("iec62056-21", 'start = "now"', "start is one of"),
+        ("dlms-push", 'framing = "wrapper"', "framing is one of hdlc, mbus"),
     ],
 )
 def test_wrong_option_is_named(tmp_path: Path, protocol: str, options: str, what: str) -> None:

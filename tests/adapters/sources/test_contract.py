@@ -22,6 +22,7 @@ from meterd.core.model.plan import Broker, Input, Site, Source
 from tests.adapters.sources.devices import ModbusServer, Piece, TcpDevice, words
 from tests.adapters.sources.lines import plan
 from tests.adapters.sources.modbus.test_sunspec import END, MARK, model
+from tests.adapters.sources.serial.test_dlms_push import energy, hdlc
 from tests.adapters.sources.serial.test_mbus import Meters, body
 from tests.adapters.sources.telegrams import meter, readout
 from tests.brokers import Mosquitto, until
@@ -70,16 +71,16 @@ def relayed(port: int, request: bytes) -> Iterable[Piece]:
 
 
 @contextmanager
-def sml() -> Iterator[Rig]:
+def pushed(protocol: str, telegram: Callable[[int], bytes]) -> Iterator[Rig]:
     rig = Rig(Site("mill", "Europe/London"))
 
     def stream() -> Iterator[Piece]:
         for number in itertools.count():
-            yield NOISE if rig.garbled.is_set() else meter(number)
+            yield NOISE if rig.garbled.is_set() else telegram(number)
             yield 0.02
 
     with TcpDevice(greeting=stream) as device:
-        rig.site = plan("sml", device.port, (Input("q01", "1.8.0", "line", "1.8.0"),))
+        rig.site = plan(protocol, device.port, (Input("q01", "1.8.0", "line", "1.8.0"),))
         yield rig
 
 
@@ -148,9 +149,10 @@ EXAMPLES: dict[str, Callable[[Path], AbstractContextManager[Rig]]] = {
         "sunspec", "1/203/TotWhImp", {40_000: [*MARK, *model(203, TotWhImp=5, TotWh_SF=0), *END]}
     ),
     "mbus": lambda _: asked("mbus", Meters({5: [body(number) for number in range(1, 500)]}), "5/1.8.0"),
-    "sml": lambda _: sml(),
+    "sml": lambda _: pushed("sml", meter),
     "http": lambda _: asked("http", web, "/value"),
     "iec62056-21": lambda _: asked("iec62056-21", read_out, "1.8.0"),
+    "dlms-push": lambda _: pushed("dlms-push", lambda number: hdlc(energy(number))),
 }
 
 

@@ -13,6 +13,7 @@ from meterd.core.model.plan import Input, Role, Site
 from tests.adapters.sources.devices import ModbusServer, Piece, TcpDevice, words
 from tests.adapters.sources.lines import plan
 from tests.adapters.sources.modbus.test_sunspec import COMMON, END, MARK, METER
+from tests.adapters.sources.serial.test_dlms_push import LISTED, hdlc
 from tests.adapters.sources.serial.test_mbus import Meters, body
 from tests.adapters.sources.telegrams import customer_port, meter, readout
 
@@ -119,9 +120,19 @@ def test_telegrams_show_every_code() -> None:
     with TcpDevice(greeting=lambda: itertools.cycle((customer_port("1-0:1.8.0(2.5*kWh)"), 0.02))) as device:
         shown = lines_of(plan("iec62056-21", device.port, inputs, start="listen"))
     assert shown["1.8.0"].value == 2.5
+    with TcpDevice(greeting=lambda: itertools.cycle((hdlc(LISTED), 0.02))) as device:
+        shown = lines_of(plan("dlms-push", device.port, inputs))
+    assert (shown["1.8.0"].value, shown["3.8.0"].value, shown["71.7.0"].value) == (22_721_380, 582_430, 0.9)
 
 
-ADDRESSES = {"modbus": "holding/1/int16", "sunspec": "203/W", "mbus": "5/1.8.0", "sml": "1.8.0", "iec62056-21": "1.8.0"}
+ADDRESSES = {
+    "modbus": "holding/1/int16",
+    "sunspec": "203/W",
+    "mbus": "5/1.8.0",
+    "sml": "1.8.0",
+    "iec62056-21": "1.8.0",
+    "dlms-push": "1.8.0",
+}
 
 
 @pytest.mark.slow

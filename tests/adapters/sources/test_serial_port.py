@@ -15,6 +15,8 @@ from meterd.app.cli.main import main
 from meterd.core.model.plan import Input, Site, Source
 from tests.adapters.sources.devices import ModbusServer, Piece, SerialLine, TcpDevice, words
 from tests.adapters.sources.lines import Option, Taking, running
+from tests.adapters.sources.serial.test_dlms_push import energy as energy_telegram
+from tests.adapters.sources.serial.test_dlms_push import hdlc
 from tests.adapters.sources.serial.test_mbus import Meters, body
 from tests.adapters.sources.telegrams import meter
 from tests.adapters.sources.test_contract import read_out, relayed
@@ -61,12 +63,13 @@ def test_two_instruments_and_a_silent_one_on_one_line(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("protocol", ["mbus", "sml", "iec62056-21"])
+@pytest.mark.parametrize("protocol", ["mbus", "sml", "iec62056-21", "dlms-push"])
 def test_other_protocols_over_a_serial_port(protocol: str, tmp_path: Path) -> None:
     device, address, value = {
         "mbus": (TcpDevice(Meters({5: [body(number) for number in itertools.repeat(7, 500)]})), "5/1.8.0", 7000),
         "sml": (TcpDevice(greeting=lambda: itertools.cycle((meter(12), 0.1))), "1.8.0", 12_000),
         "iec62056-21": (TcpDevice(read_out), "1.8.0", 1_500_000),
+        "dlms-push": (TcpDevice(greeting=lambda: itertools.cycle((hdlc(energy_telegram(9)), 0.1))), "1.8.0", 9000),
     }[protocol]
     with (
         device,

@@ -12,7 +12,8 @@ from meterd.adapters.planfile.loader import load_plan
 from meterd.app.daemon.daemon import Daemon
 from tests.adapters.sources.devices import ModbusServer, TcpDevice, words
 from tests.adapters.sources.modbus.test_sunspec import COMMON, END, MARK, METER
-from tests.adapters.sources.serial.test_mbus import Meters, body
+from tests.adapters.sources.serial.test_dlms_push import SEGMENTS, SEGMENTS_KEY
+from tests.adapters.sources.serial.test_mbus import Meters, Selectable, body
 from tests.adapters.sources.telegrams import meter
 from tests.adapters.sources.test_contract import read_out
 from tests.brokers import Mosquitto, free_port, until
@@ -23,14 +24,16 @@ broker = {{ host = "127.0.0.1", port = {broker} }}
 board = [{{ name = "main" }}]
 point = [
     {{ point = "grid", role = "feed" }}, {{ point = "joinery" }}, {{ point = "offices" }}, {{ point = "roof", role = "pv" }},
-    {{ point = "light" }}, {{ point = "heat-pump" }}, {{ point = "gone" }},
+    {{ point = "light" }}, {{ point = "heat-pump" }}, {{ point = "tenant" }}, {{ point = "old" }}, {{ point = "gone" }},
 ]
 source = [
     {{ name = "board-line", protocol = "modbus", host = "127.0.0.1", port = {modbus}, framing = "rtu", {fast} }},
     {{ name = "inverter", protocol = "sunspec", host = "127.0.0.1", port = {sunspec}, {fast} }},
     {{ name = "bus", protocol = "mbus", host = "127.0.0.1", port = {mbus}, {fast} }},
+    {{ name = "second-bus", protocol = "mbus", host = "127.0.0.1", port = {second}, {fast} }},
     {{ name = "head", protocol = "sml", host = "127.0.0.1", port = {sml}, {fast} }},
     {{ name = "readout", protocol = "iec62056-21", host = "127.0.0.1", port = {iec}, {fast} }},
+    {{ name = "port", protocol = "dlms-push", host = "127.0.0.1", port = {push}, {key}, {fast} }},
     {{ name = "web", protocol = "http", host = "127.0.0.1", port = {web}, {fast} }},
     {{ name = "dead", protocol = "modbus", host = "127.0.0.1", port = {dead}, {fast} }},
 ]
@@ -41,6 +44,8 @@ input = [
     {{ point = "grid", register = "1.8.0", source = "head", address = "1.8.0" }},
     {{ point = "light", register = "1.8.0", source = "readout", address = "1.8.0" }},
     {{ point = "heat-pump", register = "1.8.0", source = "web", address = "/status", field = "/total", unit = "kWh" }},
+    {{ point = "tenant", register = "1.8.0", source = "port", address = "1.8.0" }},
+    {{ point = "old", register = "1.8.0", source = "second-bus", address = "00123456/1.8.0" }},
     {{ point = "gone", register = "1.8.0", source = "dead", address = "1/holding/0/uint32" }},
 ]
 """
@@ -52,6 +57,8 @@ EXPECTED = {
     "grid": 12_000,
     "light": 1_500_000,
     "heat-pump": 2_250_000,
+    "tenant": 12_937_000,
+    "old": 9000,
 }
 
 STATUS = b'HTTP/1.1 200 OK\r\nContent-Length: 15\r\n\r\n{"total": 2.25}'
@@ -81,11 +88,18 @@ def test_all_field_protocols_side_by_side(tmp_path: Path) -> None:
             "mbus": stack.enter_context(TcpDevice(Meters({5: [body(7)]}))).port,
             "sml": stack.enter_context(TcpDevice(greeting=lambda: itertools.cycle((meter(12), 0.1)))).port,
             "iec": stack.enter_context(TcpDevice(read_out)).port,
+            "second": stack.enter_context(TcpDevice(Selectable({"0012345624400102": lambda: body(9)}))).port,
+            "push": stack.enter_context(TcpDevice(greeting=lambda: itertools.cycle((SEGMENTS, 0.1)))).port,
             "web": stack.enter_context(TcpDevice(lambda _request: (STATUS, None))).port,
             "dead": free_port(),
         }
         path, store = tmp_path / "works.toml", tmp_path / "works.sqlite"
-        path.write_text(PLAN.format(broker=broker.port, fast=FAST, **ports), encoding="utf-8")
+        key = tmp_path / "port.key"
+        key.write_text(SEGMENTS_KEY, encoding="utf-8")
+        path.write_text(
+            PLAN.format(broker=broker.port, fast=FAST, key=f'framing = "mbus", encryption_key_file = "{key}"', **ports),
+            encoding="utf-8",
+        )
         stop = threading.Event()
         daemon = Daemon(load_plan(path).site, store)
         thread = threading.Thread(target=daemon.run, args=(stop,))

@@ -1,4 +1,4 @@
-"""Protocols of meters on a line: M-Bus, SML and IEC 62056-21.
+"""Protocols of meters on a line: M-Bus, SML, IEC 62056-21 and DLMS notifications.
 
-Read `mbus_records`, `mbus`, `sml`, `iec62056_21`. Each file holds a pure `decode` and a source.
+Read `mbus_records`, `mbus`, `sml`, `iec62056_21`, `dlms_push`. Each file holds a pure `decode` and a source.
 """
