@@ -11,9 +11,10 @@ from meterd.app.cli.init_scan import scan_address
 from meterd.app.cli.main import main
 from meterd.core.errors import ConfigError
 from meterd.core.model.plan import PointState, Role
-from tests.adapters.sources.devices import ModbusServer
+from tests.adapters.sources.devices import ModbusServer, SerialLine, TcpDevice
 from tests.adapters.sources.modbus.test_scan import INVERTER, READS
 from tests.adapters.sources.modbus.test_sunspec import COMMON, END, MARK, METER, model
+from tests.adapters.sources.serial.test_mbus import Meters, body
 
 Said = pytest.CaptureFixture[str]
 
@@ -50,6 +51,32 @@ def test_the_plan_passes_the_check_and_is_read(tmp_path: Path, capsys: Said) -> 
 
 
 @pytest.mark.slow
+def test_an_m_bus_line_on_a_serial_port_and_at_a_level_converter(tmp_path: Path, capsys: Said) -> None:
+    with TcpDevice(Meters({5: [body(7)]})) as device, SerialLine(tmp_path, device.port) as line:
+        for name, where in (("serial", line.path), ("network", f"127.0.0.1:{device.port}")):
+            folder = tmp_path / name
+            baud = ["--baud", "9600"] if name == "serial" else []
+            scanned = ["init", str(folder), "--scan", f"mbus://{where}/5", "--zone", "UTC", *baud]
+            assert main(scanned) == 0
+            assert "unit 5: M-Bus meter 0000000000000000: import 7 Wh" in capsys.readouterr().out
+            assert main(["check", str(folder)]) == 0
+            (row,) = load_plan(folder).site.sources
+            assert row.protocol == "mbus"
+            assert (
+                dict(row.options).items()
+                >= (
+                    {"serial_port": str(line.path), "baud": 9600}
+                    if baud
+                    else {"host": "127.0.0.1", "port": device.port}
+                ).items()
+            )
+    site = load_plan(tmp_path / "network").site
+    assert {(r.point, r.register, r.address) for r in site.inputs} == {
+        ("unit-005", "1.8.0", "5/1.8.0"), ("unit-005", "16.7.0", "5/16.7.0"),
+    }  # fmt: skip
+
+
+@pytest.mark.slow
 def test_silence_writes_nothing(tmp_path: Path, capsys: Said, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(init_scan, "TIMEOUT_S", 0.1)
     with ModbusServer({9: {72: [1, 2]}}) as server:
@@ -70,6 +97,8 @@ def test_silence_writes_nothing(tmp_path: Path, capsys: Said, monkeypatch: pytes
         ("modbus://10.0.0.5/5-3", "the smaller one first"),
         ("modbus://10.0.0.5/1,,3", "is no range of units"),
         ("modbus://10.0.0.5:70000/1", "port 70000 is none"),
+        ("mbus:///dev/ttyUSB0/251", "units are 0 to 250"),
+        ("mbus:///dev/ttyUSB0", "write modbus://HOST:PORT/UNITS or mbus:///dev/PORT/UNITS"),
     ],
 )
 def test_a_range_that_is_none_is_refused(text: str, words: str) -> None:
@@ -81,3 +110,9 @@ def test_a_range_has_to_be_stated_and_one_origin_named(tmp_path: Path, capsys: S
     both = ["--scan", "modbus://h/1", "--listen", "mqtt://h", "--zone", "UTC"]
     assert main(["init", str(tmp_path / "mill"), *both]) == 2
     assert "--scan stands alone" in capsys.readouterr().err
+
+
+def test_a_speed_is_for_a_serial_port_alone(tmp_path: Path, capsys: Said) -> None:
+    scanned = ["init", str(tmp_path / "mill"), "--scan", "mbus://h/1", "--baud", "2400", "--zone", "UTC"]
+    assert main(scanned) == 2
+    assert "a device server has its own speed" in capsys.readouterr().err

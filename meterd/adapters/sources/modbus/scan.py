@@ -6,13 +6,13 @@ what its registers mean stands in its data sheet alone.
 
 import time
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 
 from meterd.adapters.sources.modbus.sunspec import BASES, chain, item_of
 from meterd.adapters.sources.modbus.sunspec_models import MODELS
 from meterd.adapters.sources.modbus.transport import BEHIND_GATEWAY, MOST_REGISTERS, Declined, ModbusWire
 from meterd.adapters.sources.number import NotANumber
 from meterd.adapters.sources.polling import Garbage
+from meterd.adapters.sources.scanned import ScannedMeter, ScannedUnit, ScannedValue
 from meterd.adapters.sources.tcp import NoAnswer
 from meterd.core.errors import SourceError
 from meterd.core.model.reading import EXPORT, IMPORT, POWER, REGISTERS
@@ -20,45 +20,15 @@ from meterd.core.model.reading import EXPORT, IMPORT, POWER, REGISTERS
 PAUSE_S = 0.2  # behind each request: a line of 9600 baud is then free for most of the time
 ABSENT = (*BEHIND_GATEWAY, 4)  # what gateways say in place of a unit that is not there
 COUNTERS = ("TotWhImp", "WH")  # a new meter shows 0 there, which the standard reads as "not implemented"
-INVERTERS = (101, 102, 103, 111, 112, 113)
+INVERTERS = (101, 102, 103, 111, 112, 113, 701)
+SCANNED = MODELS.keys() - {714, 802}  # the direct current behind an inverter and in a battery is no point of a board
 # which point of a model is which register here; an inverter counts what it produces
 REGISTER_OF = {
     "TotWhImp": IMPORT, "TotWhExp": EXPORT, "WH": IMPORT, "W": POWER, "Hz": "14.7.0",
+    "TotWhInj": IMPORT, "TotWhAbs": EXPORT, "VL1": "32.7.0", "VL2": "52.7.0", "VL3": "72.7.0",
+    "AL1": "31.7.0", "AL2": "51.7.0", "AL3": "71.7.0",
     "PhVphA": "32.7.0", "PhVphB": "52.7.0", "PhVphC": "72.7.0", "AphA": "31.7.0", "AphB": "51.7.0", "AphC": "71.7.0",
 }  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class ScannedValue:
-    """A value of a unit with its address as the plan writes it; None: a counter that shows nothing yet."""
-
-    address: str
-    register: str
-    value: float | None
-    unit: str
-
-
-@dataclass(frozen=True, slots=True)
-class ScannedModel:
-    """One model of a unit that measures energy, with the values that it has now."""
-
-    model: int
-    nth: int
-    values: tuple[ScannedValue, ...]
-
-    @property
-    def produces(self) -> bool:
-        """Whether it is an inverter."""
-        return self.model in INVERTERS
-
-
-@dataclass(frozen=True, slots=True)
-class ScannedUnit:
-    """A unit that answers: its models, or `words` about what it says instead."""
-
-    unit: int
-    models: tuple[ScannedModel, ...] = ()
-    words: str = ""
 
 
 def scan(
@@ -85,10 +55,10 @@ def _scanned(wire: ModbusWire, unit: int, pause_s: float) -> ScannedUnit | None:
         known = chain(read, BASES)
         if not known:
             read(0, 1)  # a unit that is not there declines this one with the same words
-        models = tuple(
-            _model(unit, key, read(at + 2, min(length, MOST_REGISTERS)))
+        meters = tuple(
+            _meter(unit, key, read(at + 2, min(length, MOST_REGISTERS)))
             for key, (at, length) in known.items()
-            if key[0] in MODELS
+            if key[0] in SCANNED
         )
     except NoAnswer:
         return None
@@ -98,10 +68,10 @@ def _scanned(wire: ModbusWire, unit: int, pause_s: float) -> ScannedUnit | None:
         return ScannedUnit(unit, words=f"answers, but not in a way that can be read: {exc}")
     except OSError as exc:
         raise SourceError(f"{exc}; is the address right, and the device on the network?") from exc
-    return ScannedUnit(unit, models, "" if models else "answers, but has no SunSpec model of a meter or inverter")
+    return ScannedUnit(unit, meters, "" if meters else "answers, but has no SunSpec model of a meter or inverter")
 
 
-def _model(unit_number: int, key: tuple[int, int], registers: list[int]) -> ScannedModel:
+def _meter(unit_number: int, key: tuple[int, int], registers: list[int]) -> ScannedMeter:
     model, nth = key
     values = []
     for name, register in REGISTER_OF.items():
@@ -116,4 +86,4 @@ def _model(unit_number: int, key: tuple[int, int], registers: list[int]) -> Scan
             place = f"{model}" if nth == 1 else f"{model}:{nth}"
             value, unit = None if item.value is None else float(item.value), item.unit or REGISTERS[register].unit
             values.append(ScannedValue(f"{unit_number}/{place}/{name}", register, value, unit))
-    return ScannedModel(model, nth, tuple(values))
+    return ScannedMeter(f"SunSpec model {model}", nth, tuple(values), model in INVERTERS)

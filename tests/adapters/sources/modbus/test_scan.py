@@ -34,13 +34,13 @@ def test_meters_inverters_and_units_without_models(framing: str) -> None:
     assert {unit for unit, scanned in found.items() if scanned is None} == {1, 4}
     meter, other, inverter = (found[unit] for unit in (2, 3, 5))
     assert meter is not None and other is not None and inverter is not None  # noqa: PT018
-    values = {value.register: (value.value, value.unit, value.address) for value in meter.models[0].values}
+    values = {value.register: (value.value, value.unit, value.address) for value in meter.meters[0].values}
     assert values["1.8.0"] == (12_345_670.0, "Wh", "2/203/TotWhImp")
     assert values["16.7.0"] == (1234.5, "W", "2/203/W")
     assert values["14.7.0"] == (50.01, "Hz", "2/203/Hz")
-    assert other.models == ()
+    assert other.meters == ()
     assert "no SunSpec device" in other.words
-    assert [(scanned.nth, scanned.produces, scanned.values[0].address) for scanned in inverter.models] == [
+    assert [(scanned.nth, scanned.produces, scanned.values[0].address) for scanned in inverter.meters] == [
         (1, True, "5/103/WH"), (2, True, "5/103:2/WH"),
     ]  # fmt: skip
     assert {function for _, function, _, _ in requests} <= set(READS)
