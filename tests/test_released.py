@@ -11,7 +11,9 @@ from pathlib import Path
 import pytest
 
 from meterd import __version__
+from meterd.adapters.store.schema import SCHEMA_VERSION
 from meterd.app.cli.main import main
+from meterd.core.model.releases import RELEASES
 from tests.brokers import until
 from tests.interface import KEPT, interface, removed
 from tests.programs import Program
@@ -36,6 +38,18 @@ def test_topics_keys_fields_commands_and_exit_codes_only_gain_additions() -> Non
     words = removed(kept, without)
     assert [text.partition(" is gone; ")[0] for text in words] == ["exit code 2 wrong", "plan site.zone"]
     assert "bring it back" in words[0]
+
+
+def test_a_new_key_of_the_plan_stands_with_its_version() -> None:
+    """`meterd upgrade` names it to those who come from an earlier version; its own list has no key that is not one."""
+    keys = {line.split()[1] for line in interface() if line.startswith("plan ") and not line.startswith("plan source.")}
+    kept = {line.split()[1] for line in KEPT.read_text(encoding="utf-8").splitlines() if line.startswith("plan ")}
+    named = {key for release in RELEASES for key in release.keys}
+    tables = {key.partition(".")[0] for key in named if key.endswith(".*")}
+    assert [key for key in sorted(keys - kept) if key not in named and key.partition(".")[0] not in tables] == []
+    assert {key for key in named if not key.endswith(".*")} <= keys
+    assert RELEASES[-1].version == __version__
+    assert RELEASES[-1].schema == SCHEMA_VERSION
 
 
 def assert_same_totals(version: str, plan: Path, capsys: Capture) -> None:

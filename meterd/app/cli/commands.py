@@ -36,6 +36,7 @@ COMMANDS = {
     ),
     "history": ("history", "show energies, balances, demand or PV of many sites over years, from their archives"),
     "jobs": ("jobs", "list what happens by the calendar: last run, next run, result; --run does one of them now"),
+    "upgrade": ("upgrade", "say what this version would change for a plan and its store, and change nothing"),
     "retain": (
         "store",
         "delete old readings whose figures and archive are verified; with --delete the daemon must be stopped",

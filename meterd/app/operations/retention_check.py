@@ -24,6 +24,7 @@ from meterd.core.model.periods import DAY_MS, Period, bounds, starts, text
 from meterd.core.model.plan import Site
 from meterd.core.model.results import Channel
 from meterd.core.registers.corrections import FIGURES_FROM
+from meterd.core.registers.register_line import Ints
 
 MARGIN_MS = 31 * DAY_MS  # readings kept before the first figure that may change: to follow a register up to there
 NAMED = 5  # differences in a message
@@ -100,15 +101,10 @@ def verify_figures(store: ReadStore, site: Site, cut: Cut) -> int:
         state = engine.begin(site, zone, cut.figures_from_ms, store.corrections.all())
         if channel not in state.trackers:
             continue
-        rows = _recomputed(store, state, channel)
-        grid = np.array([row.start_ms for row in rows], dtype=np.int64)
-        columns = store.columns((channel,), Period.INTERVAL, grid)
-        for i, row in enumerate(rows):
-            known = int(columns.energy[i, 0]) if columns.present[i, 0] else None
-            if known != row.energy or (known is not None and int(columns.flags[i, 0]) != row.flags):
-                wrong.append(f"{channel[0]} {text(row.start_ms)}: {known} instead of {row.energy} mWh")
-        compared += len(rows)
-        if len(rows):
+        grid, differing = differing_figures(store, state, channel)
+        wrong += differing
+        compared += len(grid)
+        if len(grid):
             wrong += _wrong_months(store, site, channel, (int(grid[0]), cut.before_ms))
     if wrong:
         raise StoreError(
@@ -116,6 +112,18 @@ def verify_figures(store: ReadStore, site: Site, cut: Cut) -> int:
             " run the daemon with this plan and see whether it corrects them"
         )
     return compared
+
+
+def differing_figures(store: ReadStore, state: State, channel: Channel) -> tuple[Ints, list[str]]:
+    """Make the interval figures of a register again from its readings: their starts, and which are others, in words."""
+    rows, wrong = _recomputed(store, state, channel), []
+    grid = np.array([row.start_ms for row in rows], dtype=np.int64)
+    columns = store.columns((channel,), Period.INTERVAL, grid)
+    for i, row in enumerate(rows):
+        known = int(columns.energy[i, 0]) if columns.present[i, 0] else None
+        if known != row.energy or (known is not None and int(columns.flags[i, 0]) != row.flags):
+            wrong.append(f"{channel[0]} {text(row.start_ms)}: {known} instead of {row.energy} mWh")
+    return grid, wrong
 
 
 def _recomputed(store: ReadStore, state: State, channel: Channel) -> Sequence[Any]:
