@@ -10,14 +10,16 @@ from meterd.core.energy.aggregation import BoardAggregation
 from meterd.core.energy.rollup import mean_power_w
 from meterd.core.engine import State
 from meterd.core.errors import described
+from meterd.core.forecast.demand import demand_outlook, expected_draw
 from meterd.core.model.connection import connection_feeds
+from meterd.core.model.demand import DemandWarning, next_warning
 from meterd.core.model.finding import Finding
 from meterd.core.model.forecast import SiteForecast
 from meterd.core.model.periods import floor
-from meterd.core.model.reading import EXPORT, IMPORT, Quality
+from meterd.core.model.reading import EXPORT, IMPORT, POWER, Quality
 from meterd.core.model.results import BalanceRow
 from meterd.core.model.snapshot import BoardNow, PowerNow, PvNow, Snapshot
-from meterd.core.pv.figures import NOBODY, site_powers, surplus_now
+from meterd.core.pv.figures import NOBODY, flexible_points, site_powers, surplus_now
 from meterd.core.registers.corrections import gain_between
 from meterd.core.registers.register_line import Flag
 
@@ -31,11 +33,19 @@ def snapshot(
     findings: Iterable[Finding],
     flexible_most_w: Mapping[str, int] = NOBODY,
     forecast: SiteForecast | None = None,
+    warned: DemandWarning | None = None,
 ) -> Snapshot:
-    """Everything that may be shown at this moment. `flexible_most_w` is for consumers that draw more than their share."""
+    """Everything that may be shown at this moment. `flexible_most_w` is for consumers that draw more than their share.
+
+    `warned` is the demand warning of the snapshot before.
+    """
     site = state.site
     draw, production, load, self_use = site_powers(site, state.instant, now_ms)
     demand, projection = _demand(state, now_ms, draw)
+    interval = floor(now_ms, state.interval_ms), state.interval_ms
+    others_w = _others_w(state, now_ms, (draw, production, load))
+    ahead = None if others_w is None else expected_draw(forecast, interval[0], others_w)
+    outlook = None if draw.power_w is None else demand_outlook(demand, draw.power_w, interval, ahead)
     remaining = (
         None if site.limits.contracted_w is None else _remaining(state, now_ms, demand, site.limits.contracted_w)
     )
@@ -57,6 +67,8 @@ def snapshot(
         findings=tuple(findings),
         demand_allowed=_allowed(remaining, site.limits.contracted_w),
         demand_remaining=remaining,
+        demand_outlook=outlook,
+        demand_warning=next_warning(warned, outlook, site.limits.contracted_w),
         forecast=forecast,
     )
 
@@ -213,6 +225,17 @@ def _demand(state: State, now_ms: int, draw: PowerNow) -> tuple[PowerNow, PowerN
     rest = start + state.interval_ms - end
     expected_mwh = energy + round(max(draw.power_w, 0.0) * rest / 3600)
     return demand, PowerNow(mean_power_w(expected_mwh, state.interval_ms), end, Quality.GOOD)
+
+
+def _others_w(state: State, now_ms: int, powers: tuple[PowerNow, PowerNow, PowerNow]) -> float | None:
+    """What the draw holds besides PV and the load that is forecast: flexible loads, less backup and storage; None = unknown."""
+    draw, production, load = (power.power_w for power in powers)
+    oldest = now_ms - state.site.limits.power_max_age_s * 1000
+    flexible = [state.instant.get((point.name, POWER)) for point in flexible_points(state.site)]
+    fresh = [now.value for now in flexible if now is not None and not now.old and now.at_ms >= oldest]
+    if draw is None or load is None or len(fresh) < len(flexible):
+        return None
+    return sum(fresh) + draw + (production or 0.0) - load
 
 
 def _remaining(state: State, now_ms: int, demand: PowerNow, contracted_w: int) -> PowerNow:

@@ -6,7 +6,9 @@ import pytest
 
 from meterd.core.checks.rules import demand_findings
 from meterd.core.engine import take
+from meterd.core.forecast.demand import FORECAST_PART
 from meterd.core.live import snapshot
+from meterd.core.model.forecast import Course, Quantity, SiteForecast
 from meterd.core.model.reading import IMPORT, POWER, Quality
 from tests.core.small_site import MINUTE, T0, counting, fresh, reading
 
@@ -54,10 +56,9 @@ def test_contract_leaves_the_rest_of_the_interval_what_it_allows() -> None:
         assert shown.demand_remaining == shown.demand_allowed, "bound by the contract, but it is not reached here"
         (finding,) = demand_findings(shown)
         assert (finding.cause, finding.subject) == ("demand-limit", state.site.name)
-        assert (
-            f"the contract has {contracted_w / 1000:.1f} kW; the allowed average for the rest of the interval is"
-            f" {allowed_w / 1000:.1f} kW" in finding.text
-        )
+        assert f"pass the contract of {contracted_w / 1000:.1f} kW" in finding.text.replace("passes", "pass")
+        rest = f"the allowed average for the rest of the interval is {allowed_w / 1000:.1f} kW"
+        assert finding.text.endswith(f"is expected; {rest}")
 
 
 def test_what_the_end_of_an_interval_could_make_up_for_is_not_allowed() -> None:
@@ -79,3 +80,21 @@ def test_within_the_contract_nothing_is_said() -> None:
     assert demand_findings(snapshot(state, T0 + 9 * MINUTE, closed={}, pv_day=None, findings=())) == []
     state.site = replace(state.site, limits=replace(state.site.limits, contracted_w=5000))
     assert demand_findings(snapshot(state, T0 + 9 * MINUTE, closed={}, pv_day=None, findings=())) == []
+
+
+def test_the_forecast_has_a_part_in_what_the_interval_comes_to() -> None:
+    """180 Wh in nine of fifteen minutes and 2.4 kW now, of which 1.0 kW are forecast: less than with the draw alone."""
+    state = fresh(T0)
+    take(state, counting(range(9)))
+    take(state, [reading(("t1", IMPORT), 9, 180), reading(("t1", POWER), 9, 2400.0)])
+    load = Course((800,) * 4, (1000,) * 4, (1400,) * 4)
+    forecast = SiteForecast(T0 - 15 * MINUTE, 15 * MINUTE, False, 60, ((Quantity.LOAD, load),))
+    ahead = snapshot(state, T0 + 9 * MINUTE, closed={}, pv_day=None, findings=(), forecast=forecast).demand_outlook
+    assert ahead is not None
+    part = FORECAST_PART * 6 / 15
+    middle = (180 + (part * 1000 + (1 - part) * 2400) * 6 / 60) * 4
+    assert (ahead.low_w, ahead.middle_w, ahead.high_w) == pytest.approx((middle - 120, middle, middle + 120))
+    late = replace(forecast, issued_ms=T0 - 60 * MINUTE)
+    stays = snapshot(state, T0 + 9 * MINUTE, closed={}, pv_day=None, findings=(), forecast=late).demand_outlook
+    assert stays is not None
+    assert (stays.low_w, stays.middle_w, stays.forecast) == pytest.approx((720, 1680, False)), "too old: the draw stays"

@@ -13,6 +13,7 @@ import pytest
 from meterd.adapters.mqtt.client import Link
 from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.runtime.clock import WallClock
+from meterd.core.model.reading import Quality
 from meterd.core.topics.message import Parsed, parse
 from tests.brokers import Mosquitto, until
 from tests.faults.mill import message, now_ms, publish, running, sending
@@ -285,3 +286,34 @@ def test_what_is_allowed_is_never_more_than_the_contract(tmp_path: Path) -> None
             assert until(lambda: meters.bare("site/demand-remaining") > 0, 20)
             assert meters.bare("site/demand-remaining") > 5_000_000
             assert until(lambda: meters.bare("site/demand-allowed") == 500_000, 10)
+
+
+def test_the_warning_of_the_demand_comes_before_the_contract_is_passed(tmp_path: Path) -> None:
+    """Half of an interval at 18 kW under a contract of 20 kW: at 21 kW it stays within, at 25 kW it will likely not, and when
+    5.1 kWh are counted it is certain.
+    """
+    shift_ms = 450_000 - now_ms() % 900_000
+    with Mosquitto(BROKER) as broker, hearing(broker) as seen, sending(broker.port) as out:
+        site = load_plan(plan(tmp_path, broker.port, "contracted_w = 20_000, publish_every_s = 2")).site
+        with running(site, tmp_path / "s.sqlite", WallClock(wall_ms=lambda: now_ms() + shift_ms)):
+            meters = Meters(out, seen)
+            assert until(lambda: meters.pack("site/demand") is not None, 30)
+            start = now_ms() + shift_ms
+            start -= start % 900_000
+            publish(out, [("m/t1", message(at, **{"import": 100_000})) for at in (start - 60_000, start + 1000)])
+
+            def word(draw_w: float, counted_wh: int) -> str | None:
+                here = now_ms() + shift_ms
+                publish(out, [("m/t1", message(here, power=draw_w, **{"import": 100_000 + counted_wh}))])
+                pack = meters.pack("site/demand-warning")
+                return None if pack is None else pack.text
+
+            assert until(lambda: word(21_000.0, 2250) == "none", 20)
+            assert until(lambda: word(25_000.0, 2250) == "likely", 20)
+            expected = meters.pack("site/demand-expected")
+            assert expected is not None
+            assert expected.state is Quality.PARTIAL, "there is no forecast yet"
+            assert until(lambda: word(25_000.0, 5100) == "certain", 20)
+            assert until(
+                lambda: b"unless load is taken off now" in seen["energy/mill/finding/demand-limit-mill"][-1], 20
+            )

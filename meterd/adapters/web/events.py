@@ -61,7 +61,7 @@ def figures(snapshot: Snapshot, shares: frozenset[str]) -> dict[str, object]:
     powers = {
         "draw": snapshot.draw.power_w, "load": snapshot.load.power_w, "production": snapshot.production.power_w,
         "surplus": snapshot.surplus.power_w, "self_use": snapshot.self_use.power_w, "demand": snapshot.demand.power_w,
-        "projection": snapshot.demand_projection.power_w,
+        "projection": None if snapshot.demand_outlook is None else snapshot.demand_outlook.middle_w,
         "allowed": None if snapshot.demand_allowed is None else snapshot.demand_allowed.power_w,
         "export": exported(snapshot),
     }  # fmt: skip
@@ -84,19 +84,14 @@ def state(snapshot: Snapshot) -> dict[str, str | int]:
 
     `findings` how many are open, `finding_set` a digest of which, in which state,
     `closed` the end of the newest closed interval, `heard` how many points have sent a value,
-    `demand` the verdict on the running interval, `surplus` its state.
+    `demand` the warning of the running interval, `surplus` its state.
     """
-    projected, contract = snapshot.demand_projection.power_w, snapshot.site.limits.contracted_w
     return {
         "findings": len(snapshot.findings),
         "finding_set": crc32(repr(sorted((finding.id, _life(finding)) for finding in snapshot.findings)).encode()),
         "closed": max((board.end_ms for board in snapshot.closed.values()), default=0),
         "heard": len({point for table in (snapshot.counters, snapshot.instant) for point, _ in table}),
-        "demand": "unknown"
-        if projected is None or contract is None
-        else "inside"
-        if projected <= contract
-        else "outside",
+        "demand": str(snapshot.demand_warning or "unknown"),
         "surplus": str(snapshot.surplus.state),
     }
 

@@ -16,6 +16,7 @@ from meterd.app.daemon.finding_job import IDLE_S, FindingJob
 from meterd.app.daemon.ingest import RETRY_S, Ingest
 from meterd.core import live
 from meterd.core.errors import StoreError
+from meterd.core.model.demand import DemandWarning
 from meterd.core.model.surplus_level import SurplusLevel, next_level
 from meterd.core.topics.senml import EARLIEST_MS
 
@@ -36,6 +37,7 @@ class Loop:
         self._powers = EarlyPowers(plan_runtime, runtime, self.finding_job)
         self._epoch = 0
         self._level = SurplusLevel.UNKNOWN
+        self._warned: DemandWarning | None = None
         self._late = False  # whether figures of times long past wait
 
     @property
@@ -112,7 +114,9 @@ class Loop:
             findings=plan_runtime.alarm_job.keeper.open,
             flexible_most_w=plan_runtime.sharing_job.flexible_most_w,
             forecast=plan_runtime.forecast_job.newest,
+            warned=self._warned,
         )
+        self._warned = shot.demand_warning
         limits = plan_runtime.site.limits
         self._level = next_level(self._level, shot.surplus.power_w, limits.surplus_some_w, limits.surplus_plenty_w)
         shot = plan_runtime.sharing_job.step(replace(shot, surplus_level=self._level))

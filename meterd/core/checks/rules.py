@@ -6,6 +6,7 @@ from dataclasses import replace
 from meterd.core.checks.register_vs_power import Disagreement, Kind
 from meterd.core.checks.staleness import ArrivalMonitor, Stale, Staleness
 from meterd.core.energy.aggregation import Contradiction
+from meterd.core.model.demand import DemandWarning
 from meterd.core.model.finding import Finding
 from meterd.core.model.finding_cause import remedy
 from meterd.core.model.periods import text
@@ -254,21 +255,26 @@ def agreement_findings(disagreements: Mapping[str, Disagreement]) -> list[Findin
 
 
 def demand_findings(snapshot: Snapshot) -> list[Finding]:
-    """A running interval that will pass the contracted power if the present draw goes on."""
+    """A running interval that is likely to pass the contracted power, or certain to."""
     contracted_w, site = snapshot.site.limits.contracted_w, snapshot.site.name
-    expected, allowed = snapshot.demand_projection, snapshot.demand_allowed
-    if contracted_w is None or expected.power_w is None or expected.power_w <= contracted_w:
+    expected, warning = snapshot.demand_outlook, snapshot.demand_warning
+    if contracted_w is None or expected is None or warning not in (DemandWarning.LIKELY, DemandWarning.CERTAIN):
         return []
+    start_ms = snapshot.now_ms - snapshot.now_ms % (snapshot.site.interval_s * 1000)
+    allowed = snapshot.demand_allowed
     left = (
         ""
         if allowed is None or allowed.power_w is None
         else f"; the allowed average for the rest of the interval is {allowed.power_w / 1000:.1f} kW"
     )
-    return [
-        Finding(
-            "demand-limit", site, snapshot.now_ms - snapshot.now_ms % (snapshot.site.interval_s * 1000),
-            f"{site}: the running interval comes to a mean of {expected.power_w / 1000:.1f} kW if the draw stays, the"
-            f" contract has {contracted_w / 1000:.1f} kW{left}",
-            "take load off until the interval is over; flexible loads with a share are turned down by themselves",
+    contract, mean, least = contracted_w / 1000, expected.middle_w / 1000, expected.low_w / 1000
+    text_ = (
+        f"{site}: the running interval is likely to pass the contract of {contract:.1f} kW: a mean of {mean:.1f} kW"
+        f" (at least {least:.1f} kW) is expected{left}"
+    )
+    if warning is DemandWarning.CERTAIN:
+        text_ = (
+            f"{site}: the running interval passes the contract of {contract:.1f} kW unless load is taken off now: a mean of"
+            f" {mean:.1f} kW (at least {least:.1f} kW) is expected{left}"
         )
-    ]  # fmt: skip
+    return [Finding("demand-limit", site, start_ms, text_, remedy("demand-limit"))]

@@ -8,6 +8,7 @@ import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
+from meterd.core.model.demand import WARNINGS
 from meterd.core.model.forecast import Course
 from meterd.core.model.plan import PointState, Role, Site
 from meterd.core.model.reading import REGISTERS, Quality, RegisterKind
@@ -15,6 +16,7 @@ from meterd.core.model.rounds import Belief, Round, belief_of, newest_round
 from meterd.core.model.snapshot import BoardNow, Now, PowerNow, PvNow, Snapshot, SurplusNow
 from meterd.core.model.surplus_level import LEVELS
 from meterd.core.topics.definition import MISSING, Each, Row, RowValue, TimeBasis
+from meterd.core.topics.demand_rows import demand_rows
 from meterd.core.topics.display_rows import display_rows
 from meterd.core.topics.forecast_rows import forecast_rows
 from meterd.core.topics.plan_facts import plan_facts_of
@@ -115,7 +117,7 @@ class Value:
 VERDICTS: dict[str, int] = {"inside": 0, "outside": 1, "not computable": 2}
 
 # Every word that a pack may carry in the place of a number, with its bare number.
-WORDS: dict[str, int] = {**VERDICTS, **LEVELS}
+WORDS: dict[str, int] = {**VERDICTS, **LEVELS, **WARNINGS}
 
 # No power, voltage or energy of a low-voltage site comes near; a number beyond it is a fault upstream, not a value.
 LARGEST = 1e15
@@ -271,14 +273,6 @@ def _with_pv(site: Site) -> tuple[str, ...]:
     return ("",) if any(p.role is Role.PV and p.state is not PointState.RETIRED for p in site.points) else ()
 
 
-def _with_contract(site: Site) -> tuple[str, ...]:
-    return ("",) if site.limits.contracted_w is not None else ()
-
-
-def _of_contract(pick: Callable[[Snapshot], PowerNow | None]) -> Callable[[Snapshot], PowerNow]:
-    return lambda s: pick(s) or PowerNow(None, s.now_ms, Quality.INVALID, "the plan names no contract")
-
-
 # --- the rows -------------------------------------------------------------------------------------------------------
 
 _MEANINGS: dict[str, str] = {
@@ -354,29 +348,6 @@ def _site_power(name: str, meaning: str, pick: Callable[[Snapshot], PowerNow]) -
     return Row(f"site/{name}", "W", meaning, Each.SITE, TimeBasis.NOW, _sum_power(pick), _site_itself)
 
 
-def _demand(name: str, meaning: str, pick: Callable[[Snapshot], PowerNow]) -> Row:
-    return Row(f"site/{name}", "W", meaning, Each.SITE, TimeBasis.RUNNING, _sum_power(pick), _site_itself)
-
-
-def _contract_rows() -> tuple[Row, ...]:
-    def demand(name: str, meaning: str, pick: Callable[[Snapshot], PowerNow | None]) -> Row:
-        take = _sum_power(_of_contract(pick))
-        return Row(f"site/{name}", "W", meaning, Each.SITE, TimeBasis.RUNNING, take, _with_contract)
-
-    allowed = (
-        "Mean power that the rest of the running interval may have within the contracted power, never more than that; "
-        "0 = it is passed already."
-    )
-    remaining = (
-        "The same without the contracted power as its bound: what would bring the interval exactly to the contract. It "
-        "grows without bound towards the end of the interval; no set point."
-    )
-    return (
-        demand("demand-allowed", allowed, lambda s: s.demand_allowed),
-        demand("demand-remaining", remaining, lambda s: s.demand_remaining),
-    )
-
-
 def _pv_rows() -> tuple[Row, ...]:
     def power(name: str, meaning: str, pick: Callable[[Snapshot], PowerNow | SurplusNow], fallback: int | None) -> Row:
         return Row(f"pv/{name}", "W", meaning, Each.SITE, TimeBasis.NOW, _sum_power(pick), _with_pv, fallback=fallback)
@@ -406,11 +377,7 @@ ROWS: tuple[Row, ...] = (
     *_loading_rows(),
     _site_power("draw", "Power at the grid connection; negative while exporting.", lambda s: s.draw),
     _site_power("load", "Power of all loads: draw plus PV, backup and storage.", lambda s: s.load),
-    _demand("demand", "Mean power of the running interval so far.", lambda s: s.demand),
-    _demand(
-        "demand-projection", "Mean power of the running interval if the draw stays.", lambda s: s.demand_projection
-    ),
-    *_contract_rows(),
+    *demand_rows(_site_itself),
     *_pv_rows(),
     *sharing_rows(),
     *forecast_rows(_site_itself, _with_pv),

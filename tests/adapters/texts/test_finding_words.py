@@ -65,6 +65,7 @@ ELSEWHERE = {
     ("core/checks/rules.py", "staleness_findings"): "Staleness, below",
     ("core/checks/granted_topics.py", "granted_finding"): TABLE,
     ("core/checks/rules.py", "contradiction_findings"): TABLE,
+    ("core/checks/rules.py", "demand_findings"): TABLE,
     ("core/checks/rules.py", "unstored_finding"): TABLE,
     ("core/balance/global_test.py", "global_findings"): TABLE,
     ("core/checks/root_cause.py", "_together"): TABLE,

@@ -23,6 +23,7 @@ from meterd.core.checks.loading import (
 )
 from meterd.core.energy.rollup import Columns, maximum_demand
 from meterd.core.model.connection import connection_feeds
+from meterd.core.model.demand import DemandWarning
 from meterd.core.model.periods import DAY_MS, HOUR_MS, Period, bounds, from_ms
 from meterd.core.model.plan import Point, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
@@ -32,17 +33,31 @@ from meterd.core.registers.register_line import Bools, Ints
 PARTS = (0.8, 1.0)  # of the rating; hours above them are counted
 MOST_CONTRIBUTORS = 8
 NIGHTS_BACK = 400 * DAY_MS
+VERDICTS = {
+    None: "unknown",
+    DemandWarning.NONE: "inside",
+    DemandWarning.POSSIBLE: "partial",
+    DemandWarning.LIKELY: "outside",
+    DemandWarning.CERTAIN: "outside",
+}
 
 
 class Running(Values):
-    """The running interval in W: mean so far, projected mean, mean left for the rest, and the contract."""
+    """The running interval in W: mean so far, expected mean with its band, mean left for the rest, and the contract.
+
+    `warning` says whether it will pass the contract: "none", "possible", "likely", "certain" or "unknown".
+    """
 
     start_ms: int
     so_far_w: int | None
     projected_w: int | None
+    low_w: int | None
+    high_w: int | None
+    forecast: bool
     allowed_w: int | None
     contracted_w: int | None
-    verdict: str  # "inside", "outside" or "unknown"
+    verdict: str  # "inside", "partial" (it may pass the contract), "outside" or "unknown"
+    warning: str
 
 
 class ContributionLine(Values):
@@ -170,15 +185,19 @@ def _grid(start: int, zone: ZoneInfo, site: Site, span: tuple[int, int]) -> Ints
 
 def running_interval(snapshot: Snapshot, site: Site) -> Running:
     """What the running interval will come to, against the contract."""
-    projected, contract = snapshot.demand_projection.power_w, site.limits.contracted_w
-    verdict = "unknown" if projected is None or contract is None else "inside" if projected <= contract else "outside"
+    ahead, warning = snapshot.demand_outlook, snapshot.demand_warning
+    low, middle, high = (None,) * 3 if ahead is None else (ahead.low_w, ahead.middle_w, ahead.high_w)
     return Running(
         start_ms=snapshot.now_ms - snapshot.now_ms % (site.interval_s * 1000),
         so_far_w=_whole(snapshot.demand),
-        projected_w=_whole(snapshot.demand_projection),
+        projected_w=None if middle is None else round(middle),
+        low_w=None if low is None else round(low),
+        high_w=None if high is None else round(high),
+        forecast=ahead is not None and ahead.forecast,
         allowed_w=_whole(snapshot.demand_allowed),
-        contracted_w=contract,
-        verdict=verdict,
+        contracted_w=site.limits.contracted_w,
+        verdict=VERDICTS[warning],
+        warning="unknown" if warning is None else warning.value,
     )
 
 

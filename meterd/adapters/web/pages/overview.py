@@ -1,6 +1,7 @@
 """Page "now": is everything all right; if not, what one thing first; how old is the oldest figure?"""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Annotated
 from zoneinfo import ZoneInfo
 
@@ -129,13 +130,16 @@ def silent_points(snapshot: Snapshot) -> set[str]:
 
 
 def _powers(snapshot: Snapshot) -> list[PowerLine]:
+    projection, ahead = snapshot.demand_projection, snapshot.demand_outlook
+    if ahead is not None:
+        projection = replace(projection, power_w=ahead.middle_w)
     results: list[tuple[str, PowerNow | SurplusNow]] = [
         ("draw", snapshot.draw),
         ("load", snapshot.load),
         ("production", snapshot.production),
         ("self_use", snapshot.self_use),
         ("surplus", snapshot.surplus),
-        ("projection", snapshot.demand_projection),
+        ("projection", projection),
     ]
     return [
         PowerLine(
