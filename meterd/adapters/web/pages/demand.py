@@ -9,6 +9,7 @@ from fastapi import Depends, Query
 
 from meterd.adapters.web.backend import Reads, Viewer
 from meterd.adapters.web.common import PageValues, Values, basis, month_name, month_start, months_between, snapshot_of
+from meterd.adapters.web.pages.demand_ahead import MonthAhead, month_ahead
 from meterd.adapters.web.request_context import RequestContext, context_of, viewer_of
 from meterd.core.checks.loading import (
     Contribution,
@@ -130,6 +131,7 @@ class DemandView(PageValues):
     begins_ms: int | None
     running: Running
     peak: Peak | None
+    ahead: MonthAhead | None
     uses: list[UseLine]
     phases: list[PhaseLine]
     parts: list[float]
@@ -157,6 +159,7 @@ def view(
             months=months_between(span, zone) if span is not None else [month_name(start, zone)],
             begins_ms=int(grid[0]) if len(grid) and grid[0] > start else None,
             running=running_interval(snapshot, site),
+            ahead=month_ahead(reads, site, zone, start, snapshot.now_ms),
             peak=_for(viewer, site, _peak(reads, site, grid, zone)) if len(grid) else None,
             uses=[
                 use_line

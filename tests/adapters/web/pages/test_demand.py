@@ -49,3 +49,14 @@ def test_months_that_cannot_be_are_refused(mill: Mill, month: str, code: int) ->
     assert answer.status_code == code
     if code == 200:
         assert answer.json()["peak"] is None
+
+
+def test_the_running_month_has_an_expected_peak_with_a_band(mill: Mill, browser: Browser) -> None:
+    """Not below the peak it has (on the last day it may be that peak); a month that is over has none."""
+    view = httpx.get(f"{mill.address}/api/demand", timeout=20).json()
+    ahead = view["ahead"]
+    assert view["peak"]["watt"] <= ahead["low_w"] <= ahead["middle_w"] <= ahead["high_w"] < 2 * ahead["middle_w"]
+    before = httpx.get(f"{mill.address}/api/demand", params={"month": "1999-05"}, timeout=20).json()
+    assert before["ahead"] is None
+    with opened(browser, f"{mill.address}/demand") as page:
+        expect(page.locator("section[aria-labelledby=peak]")).to_contain_text("the last 16 days")
