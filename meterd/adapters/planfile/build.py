@@ -74,7 +74,7 @@ def build(draft: Draft) -> Site:
         schedule=Schedule(**draft.schedule.data.model_dump()) if draft.schedule else Schedule(),
         copied=tuple(Copied(made.pattern, *item) for made in draft.copies for item in made.points),
         allocations=tuple(_allocation(entry.data, draft) for entry in draft.allocations),
-        tariff=tuple(_price(entry.data, draft) for entry in draft.tariff),
+        tariff=prices_of(draft),
         store_path=draft.store.data.path if draft.store else "",
     )
 
@@ -134,6 +134,11 @@ def _allocation(data: AllocationRow, draft: Draft) -> Allocation:
     if data.price == BY_TARIFF and draft.tariff:
         values["currency"] = draft.tariff[0].data.currency
     return Allocation(**values)
+
+
+def prices_of(draft: Draft) -> tuple[Price, ...]:
+    """The lines of the bill."""
+    return tuple(_price(entry.data, draft) for entry in draft.tariff)
 
 
 def _price(data: TariffRow, draft: Draft) -> Price:

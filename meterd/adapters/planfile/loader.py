@@ -4,8 +4,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
-from meterd.adapters.planfile.build import build, fingerprint
+from meterd.adapters.planfile.build import build, fingerprint, prices_of
 from meterd.adapters.planfile.checks.allocation import check_allocations
 from meterd.adapters.planfile.checks.can_take import check_can_take
 from meterd.adapters.planfile.checks.line_database import check_line_store
@@ -27,9 +28,10 @@ from meterd.adapters.planfile.checks.web import check_page
 from meterd.adapters.planfile.defaults import apply_defaults
 from meterd.adapters.planfile.draft import Copies, Draft
 from meterd.adapters.planfile.fault import Fault, Notes, Place, PlanError
-from meterd.adapters.planfile.read import CSV_FILES, PATTERNS, SITE_FILE, load
+from meterd.adapters.planfile.read import CSV_FILES, PATTERNS, SITE_FILE, load, load_tariff_rows
 from meterd.adapters.planfile.warnings import warn_of_gaps
 from meterd.core.model.plan import Site
+from meterd.core.model.tariff import Price
 
 __all__ = ["Copies", "Fault", "Plan", "PlanError", "load_plan"]
 
@@ -67,6 +69,18 @@ def load_plan(path: Path) -> Plan:
         raise PlanError(_listed(notes.faults))
     folder = path if path.is_dir() else path.parent
     return Plan(_rooted(site, folder), _listed(notes.warnings), fingerprint(site), tuple(draft.copies))
+
+
+def load_tariff(path: Path, site: Site) -> tuple[Price, ...]:
+    """The prices of a file with nothing but [[tariff]], for the zone of a site. Raises PlanError with every fault."""
+    notes = Notes()
+    if not path.is_file():
+        raise PlanError([Fault(path.name or str(path), None, None, "there is no such file", "name a .toml file")])
+    draft = load_tariff_rows(path, ZoneInfo(site.zone), notes)
+    check_tariff(draft, notes)
+    if notes.faults:
+        raise PlanError(_listed(notes.faults))
+    return prices_of(draft)
 
 
 _FILE_KEYS = ("password_file", "ca_file", "cert_file", "key_file", "path")

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from meterd.adapters.planfile.carbon_values import carbon_values
 from meterd.adapters.planfile.checks.site import zone_of
@@ -70,9 +71,7 @@ def load(path: Path, notes: Notes) -> Draft:
         draft.gaps.update(("board", "source", *KINDS))
     _check_keys(document, TOP_KEYS, notes)
     _read_tables(document, draft, notes)
-    for entry in draft.tariff:
-        if entry.data.values and entry.data.values not in draft.carbon:
-            draft.carbon[entry.data.values] = carbon_values(entry, folder, draft.zone, notes)
+    _read_carbon(draft, folder, notes)
     own: Rows = {kind: tables(document, kind, notes) for kind in KINDS}
     if path.is_dir():
         draft.gaps |= missing_sheets(folder, CSV_FILES, own, notes)
@@ -90,6 +89,24 @@ def load(path: Path, notes: Notes) -> Draft:
         notes.fault(Place(main.name), "the plan has no point", right)
     _forget_missing(document, notes)
     return draft
+
+
+def load_tariff_rows(path: Path, zone: ZoneInfo, notes: Notes) -> Draft:
+    """The draft of a file with nothing but [[tariff]]."""
+    draft = Draft(zone=zone)
+    document = _document(path, path.name, notes)
+    _check_keys(document, ("tariff",), notes)
+    draft.tariff = _checked(TariffRow, tables(document, "tariff", notes), "tariff", draft=draft, notes=notes)
+    _read_carbon(draft, path.parent, notes)
+    if document.whole and not document.values.get("tariff"):
+        notes.fault(Place(path.name), "the file has no [[tariff]]", "write one for each line of the bill")
+    return draft
+
+
+def _read_carbon(draft: Draft, folder: Path, notes: Notes) -> None:
+    for entry in draft.tariff:
+        if entry.data.values and entry.data.values not in draft.carbon:
+            draft.carbon[entry.data.values] = carbon_values(entry, folder, draft.zone, notes)
 
 
 def _forget_missing(document: Document, notes: Notes) -> None:

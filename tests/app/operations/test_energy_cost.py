@@ -155,3 +155,37 @@ def test_part_of_a_month_says_since_when_and_a_day_is_refused(
     (bare / "site.toml").write_text(text[: text.index("[[tariff]]")])
     assert main(["energy", str(bare), "--cost", "--store", str(store)]) == 2
     assert "has no [[tariff]]" in capsys.readouterr().err
+
+
+def test_another_tariff_makes_the_published_bill_of_the_year(
+    capsys: pytest.CaptureFixture[str], mill: tuple[Path, Path], tmp_path: Path
+) -> None:
+    """The plan has prices a tenth of a unit higher; what if it had the published ones? And a battery of 40 kWh with 50 kWp."""
+    plan, store = mill
+    (tmp_path / "other.toml").write_text(TARIFF)
+    dear = shutil.copytree(plan, tmp_path / "dear")
+    text = (dear / "site.toml").read_text()
+    (dear / "site.toml").write_text(text.replace("price = 0.2", "price = 0.3"))
+
+    def asked_what_if(*options: str) -> dict[str, dict[str, Any]]:
+        capsys.readouterr()
+        words = ["what-if", str(dear), "--store", str(store), "--year", "2018", "--format", "json"]
+        assert main([*words, "--tariff", str(tmp_path / "other.toml"), *options]) == 0
+        return {figure["figure"]: figure for figure in json.loads(capsys.readouterr().out)["figures"]}
+
+    table = pd.read_csv(VECTORS / "tariff_siteA_year.csv", comment="#")
+    results = asked_what_if()
+    assert results["bill"]["after"] == pytest.approx(table.bill.sum(), abs=0.01)
+    assert results["bill"]["before"] > table.bill.sum()
+    assert results["imported"]["before"] == results["imported"]["after"]
+    assert results["imported"]["after"] == pytest.approx(
+        (table.import_on_kwh + table.import_off_kwh).sum() * 1000, abs=20
+    )
+    more = asked_what_if("--pv", "50", "--pv-installed", "80", "--battery", "40", "--contract", "150")
+    assert more["produced"]["after"] == pytest.approx(1.625 * more["produced"]["before"], rel=1e-6)
+    left_out = [more[key]["after"] - more[key]["before"] for key in ("imported", "exported", "produced")]
+    assert left_out[0] - left_out[1] + left_out[2] == pytest.approx(
+        more["lost"]["after"] + more["left"]["after"], abs=0.01
+    )
+    assert more["bill"]["after"] < results["bill"]["after"]
+    assert 0 < more["above"]["after"] < 500

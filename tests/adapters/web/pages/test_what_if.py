@@ -1,0 +1,39 @@
+"""Page "what-if", looked at in a browser and asked for what it must refuse."""
+
+import httpx
+import pytest
+from playwright.sync_api import Browser, expect
+
+from tests.adapters.web.browser import PHONE, accessibility_faults, opened, overflows
+from tests.adapters.web.conftest import Mill
+
+pytestmark = pytest.mark.slow
+
+
+def test_a_battery_and_more_pv_are_answered_with_assumptions(mill: Mill, browser: Browser) -> None:
+    """Filled in and sent, as a person does; German, on a phone, nothing cut off."""
+    with opened(browser, f"{mill.address}/what-if", size=PHONE, language="de-AT") as page:
+        page.fill("input[name=pv]", "50")
+        page.fill("input[name=battery]", "40")
+        page.click("form.choice button")
+        expect(page.locator("section[aria-labelledby=answer]")).to_contain_text("Verlust im Speicher")
+        expect(page.locator("section[aria-labelledby=answer] li").nth(2)).to_contain_text("höchstens 20 kW")
+        assert accessibility_faults(page) == []
+        assert not overflows(page)
+
+
+def test_figures_keep_the_consumption(mill: Mill) -> None:
+    """Import less export plus PV stays, but for what the battery lost and what is left in it."""
+    view = httpx.get(f"{mill.address}/api/what-if", params={"pv": 50, "battery": 40}, timeout=30).json()
+    figures = {figure["key"]: figure for figure in view["figures"]}
+    change = {key: figures[key]["after"] - figures[key]["before"] for key in ("imported", "exported", "produced")}
+    kept = figures["lost"]["after"] + figures["left"]["after"]
+    assert change["imported"] - change["exported"] + change["produced"] == pytest.approx(kept, abs=0.01)
+    assert figures["imported"]["after"] < figures["imported"]["before"]
+
+
+def test_what_cannot_be_is_refused_in_words(mill: Mill) -> None:
+    """A size below zero is no question; a year without figures is one without an answer."""
+    assert httpx.get(f"{mill.address}/api/what-if", params={"battery": -1}, timeout=20).status_code == 422
+    view = httpx.get(f"{mill.address}/api/what-if", params={"year": 1999}, timeout=20).json()
+    assert "no interval of 1999" in view["refused"]
