@@ -22,6 +22,8 @@ from meterd.core.registers.register_line import Bools, Ints
 
 MWH_PER_KWH = 1_000_000
 PERMILLE = 1000
+MILLION = 1_000_000
+MOST_PART = 1000  # times what there is: a mistake in a size, and still within 64 bits
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,9 +80,9 @@ class Summary:
 
 
 def more_pv(flows: Flows, part: Fraction) -> Flows:
-    """The same with PV that produces so much more of what it does: 0 changes nothing."""
-    assert part >= 0, "PV is added"
-    extra = flows.produced * part.numerator // part.denominator
+    """The same with PV that produces so much more of what it does: 0 changes nothing. Parts are whole millionths."""
+    assert 0 <= part <= MOST_PART, "PV is added, and numbers stay within 64 bits"
+    extra = flows.produced * round(part * MILLION) // MILLION
     extra = np.maximum(extra, 0)  # at night inverters draw a little: that is not multiplied
     saved = np.minimum(extra, np.maximum(flows.imported, 0))
     return replace(
@@ -118,8 +120,11 @@ def summary(flows: Flows) -> Summary:
     rows = flows.known
     taken = np.where(rows, flows.imported, -1)
     peak = int(np.argmax(taken)) if rows.any() else None
+    sums = [int(energy[rows].sum()) for energy in (flows.imported, flows.exported, flows.produced)]
     return Summary(
-        *(int(energy[rows].sum()) for energy in (flows.imported, flows.exported, flows.produced)),
+        imported=sums[0],
+        exported=sums[1],
+        produced=sums[2],
         peak_mwh=0 if peak is None else int(taken[peak]),
         peak_ms=None if peak is None else int(flows.start_ms[peak]),
         known=int(rows.sum()),

@@ -12,6 +12,7 @@ from meterd.core.energy.cost import MONEY, PeriodAccount
 from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.energy.tariff import COIN_PARTS, BillLine, total
 from meterd.core.energy.what_if import (
+    MOST_PART,
     MWH_PER_KWH,
     Battery,
     BatteryUse,
@@ -98,19 +99,41 @@ def what_if(stored: StoredFigures, site: Site, question: Question, now_ms: int) 
     after, installed = flows, None
     if question.more_kwp:
         installed = question.installed_kwp or _installed(flows)
+        if question.more_kwp > MOST_PART * installed:
+            raise ConfigError(
+                f"more PV is at most {MOST_PART} times what is installed, here {float(installed):.1f} kWp"
+            )
         after = more_pv(after, question.more_kwp / installed)
     battery, use = _battery(question), None
     if battery is not None:
         after, use = with_battery(after, battery)
     contract_w = site.limits.contracted_w if question.contract_kw is None else round(question.contract_kw * 1000)
     other = site if question.tariff is None else replace(site, tariff=question.tariff)
-    cases = []
-    for case, plan, contract in ((flows, site, site.limits.contracted_w), (after, other, contract_w)):
-        account = PeriodAccount(ChangedConnection(stored, site, case), plan, Period.YEAR, start, history)
-        bill = account.bill if plan.tariff else ()
-        cases.append(Case(summary(case), None if contract is None else above(case, contract), bill))
+    before, later = (
+        _case(ChangedConnection(stored, site, case), (case, start, history), plan, contract)
+        for case, plan, contract in ((flows, site, site.limits.contracted_w), (after, other, contract_w))
+    )
     year = local(start, zone).year
-    return WhatIf(year, low, high, interval_ms, *cases, contract_w, installed, battery, use)
+    return WhatIf(
+        year=year,
+        from_ms=low,
+        until_ms=high,
+        interval_ms=interval_ms,
+        before=before,
+        after=later,
+        contract_w=contract_w,
+        installed_kwp=installed,
+        battery=battery,
+        use=use,
+    )
+
+
+def _case(
+    stored: ChangedConnection, of: tuple[Flows, int, tuple[int, int]], plan: Site, contract_w: int | None
+) -> Case:
+    flows, start, history = of
+    bill = PeriodAccount(stored, plan, Period.YEAR, start, history).bill if plan.tariff else ()
+    return Case(summary(flows), None if contract_w is None else above(flows, contract_w), bill)
 
 
 def _refuse(site: Site, question: Question) -> None:
@@ -159,8 +182,9 @@ def _flows(stored: StoredFigures, site: Site, span: tuple[int, int]) -> Flows:
     pv = plan.net(
         stored.columns(plan.imports, Period.INTERVAL, grid), stored.columns(plan.exports, Period.INTERVAL, grid)
     )
-    known = imported.present.all(axis=1) & exported.present.all(axis=1) & pv.present.all(axis=1)
-    return Flows(grid, step, *(c.energy.sum(axis=1) for c in (imported, exported, pv)), known=known)
+    known = np.asarray(imported.present.all(axis=1) & exported.present.all(axis=1) & pv.present.all(axis=1))
+    sums = [columns.energy.sum(axis=1) for columns in (imported, exported, pv)]
+    return Flows(grid, step, imported=sums[0], exported=sums[1], produced=sums[2], known=known)
 
 
 def _installed(flows: Flows) -> Fraction:

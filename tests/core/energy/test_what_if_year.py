@@ -111,6 +111,7 @@ def test_more_pv_and_a_battery_say_what_they_assume() -> None:
         (replace(SITE, points=POINTS[1:]), Question(), "no live feed"),
         (replace(SITE, points=POINTS[:1]), Question(more_kwp=Fraction(5)), "no PV point"),
         (replace(SITE, inputs=INPUTS[::2]), Question(battery_kwh=Fraction(5)), "no feed reads what is exported"),
+        (SITE, Question(more_kwp=Fraction(99_999)), "at most 1000 times"),
         (SITE, Question(battery_kwh=Fraction(-1)), "not below zero"),
         (SITE, Question(more_kwp=Fraction(1), installed_kwp=Fraction(0)), "not below zero"),
     ],
