@@ -140,6 +140,7 @@ class History:
         site = load_plan(self.plan).site
         ledger = Ledger(store, site, ZoneInfo(site.zone))
         names = list(GRID_RATING)
+        some = slice(0 if rows.start == 0 else 1, None)
         taken = simulated().energy[rows].astype(np.float64)
         for name, factor in (loads or {}).items():
             more = taken[:, names.index(name)] * (factor - 1)
@@ -152,9 +153,9 @@ class History:
                 before = self.shown.get((name, register), 0)
                 values = before + np.concatenate([[0], np.cumsum(part)])
                 self.shown[name, register] = int(values[-1])
-                some = slice(0 if rows.start == 0 else 1, None)
                 ledger.import_history((name, register), times[some], values[some], self.end_ms)
-        ledger.recompute_all(self.end_ms - QUARTER_MS, self.end_ms)
+        since = dict.fromkeys(self.shown, int(times[some][0]))
+        ledger.recompute_all(self.end_ms - QUARTER_MS, self.end_ms, since)
         store.close()
 
 
