@@ -130,7 +130,7 @@ def test_login_links_and_stream_work_below_the_path(proxied: Proxied) -> None:
         cookie = response.headers["set-cookie"]
         assert cookie.startswith("meterd_session_mill=")
         assert {"Secure", "Path=/energy", "HttpOnly", "SameSite=lax"} <= set(cookie.split("; "))
-        assert client.get(f"{proxied.outside}/papers").status_code == 200, "the cookie came back"
+        assert client.get(f"{proxied.outside}/documents").status_code == 200, "the cookie came back"
         with client.stream("GET", f"{proxied.outside}/stream") as answer:
             line = next(item for item in answer.iter_lines() if item.startswith("data: "))
         assert "power" in json.loads(line[6:])

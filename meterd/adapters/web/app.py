@@ -106,6 +106,18 @@ def _add(app: FastAPI, page_entry: Page) -> None:
         summary=wording.say("en", f"{page_entry.key}.question"), name=f"api-{page_entry.key}",
         responses={code: {"model": Refusal} for code in (401, 403, 404, 422, 503)},
     )  # fmt: skip
+    for before in ("", "/api") if page_entry.former else ():
+        moved = _moved(f"{before}{page_entry.path}")
+        app.add_api_route(f"{before}/{page_entry.former}", moved, include_in_schema=False)
+
+
+def _moved(path: str) -> Callable[[Request], RedirectResponse]:
+    """What was at another address before, with the same question."""
+
+    def answer(request: Request) -> RedirectResponse:
+        return RedirectResponse(path + (f"?{request.url.query}" if request.url.query else ""), status_code=308)
+
+    return answer
 
 
 def _templates() -> Environment:

@@ -1,11 +1,12 @@
 """What the answers of all pages share: when they were true, on what they rest, findings in short."""
 
 from datetime import UTC, datetime
-from typing import Annotated
+from operator import attrgetter
+from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
 from fastapi import Depends
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, JsonValue, computed_field
 from starlette.exceptions import HTTPException
 
 from meterd.adapters.web.backend import Viewer, WebBackend
@@ -21,6 +22,13 @@ class Values(BaseModel):
     """Answers are frozen and say what they hold."""
 
     model_config = ConfigDict(frozen=True)
+
+
+def former(field: str, kind: object) -> Any:
+    """A field under its name of version 0.2, which programs read; it holds the same and goes with the next version."""
+    extra: dict[str, JsonValue] = {"deprecated": True}  # `deprecated=` would warn at every answer
+    decorate = computed_field(return_type=kind, description=f"former name of {field}", json_schema_extra=extra)
+    return decorate(property(attrgetter(field)))
 
 
 class Basis(Values):

@@ -32,8 +32,9 @@ class DownloadQuery(BaseModel):
 
 
 def add(app: FastAPI) -> None:
-    """The route. One document at a time: each takes a core for seconds, and the daemon needs one for itself."""
-    app.add_api_route("/paper", document, include_in_schema=False, dependencies=[Depends(needs(UserRole.LOOK))])
+    """The route, and its address of before. One document at a time: each takes a core for seconds, and the daemon needs one."""
+    for path in ("/document", "/paper"):
+        app.add_api_route(path, document, include_in_schema=False, dependencies=[Depends(needs(UserRole.LOOK))])
 
 
 def document(
@@ -43,14 +44,14 @@ def document(
 ) -> Response:
     """The file, as a download. 404 for a document that there is not, 503 while another is made."""
     if not wanted.kind:
-        return RedirectResponse("/papers", status_code=303)  # where a login leads that began here
+        return RedirectResponse("/documents", status_code=303)  # where a login leads that began here
     role = UserRole.LOOK if wanted.kind in OF_THE_PLAN else figures_role(context.backend.site)
     if not viewer.role.covers(role):
         raise HTTPException(403, wording.say(viewer.language, "error.role", role=str(role)))
     if wanted.kind in (*OF_A_PERIOD, "statement"):
         check_period(context, wanted.period, viewer.language)
     if not context.document_lock.acquire(blocking=False):
-        raise HTTPException(503, wording.say(viewer.language, "papers.busy"), {"retry-after": str(AGAIN_S)})
+        raise HTTPException(503, wording.say(viewer.language, "documents.busy"), {"retry-after": str(AGAIN_S)})
     try:
         name, media, content = context.backend.document(_request(wanted, viewer), viewer.name)
     except ConfigError as exc:
@@ -76,5 +77,5 @@ def _request(wanted: DownloadQuery, viewer: Viewer) -> DocumentRequest:
 
 def _headers(name: str) -> dict[str, str]:
     """A download under a name that no file system and no header can misread; never from a cache: figures change."""
-    safe = re.sub(r"[^A-Za-z0-9._-]+", "-", name).lstrip(".-") or "paper"
+    safe = re.sub(r"[^A-Za-z0-9._-]+", "-", name).lstrip(".-") or "document"
     return {"content-disposition": f'attachment; filename="{safe}"', "cache-control": "no-store"}

@@ -42,6 +42,7 @@ class Page:
     answer: type[BaseModel]
     role: UserRole = UserRole.OPEN
     listed: bool = True
+    former: str = ""  # its key in an earlier version: addresses that people and programs stored lead here
     more: Callable[[Any, Site, str], Mapping[str, object]] | None = None  # what only people see, such as a drawing
 
     @property
@@ -72,7 +73,13 @@ PAGES: tuple[Page, ...] = (
     Page("data", data.view, data.DataView),
     Page("findings", findings.view, findings.FindingsView),
     Page("find", find.view, find.FindView),
-    Page("papers", documents_page.view, documents_page.DocumentsView, role=UserRole.LOOK),
+    Page(
+        "documents",
+        documents_page.view,
+        documents_page.DocumentsView,
+        role=UserRole.LOOK,
+        former="papers",
+    ),
     Page("change", change.view, change.ChangeView, role=UserRole.CHANGE, more=preview_text.change_texts),
     Page("change-meter", change_meter.view, change_meter.ChangeMeterView, role=UserRole.CHANGE),
     Page("why", why.view, why.WhyView, listed=False),

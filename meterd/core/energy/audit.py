@@ -63,7 +63,7 @@ class Boundary:
     """The value of a register at a moment, in mWh on the primary side: `counted`, None where it is not known."""
 
     at_ms: int
-    found: ValueOrigin
+    origin: ValueOrigin
     counted: int | None
     before: SupportingReading | None
     after: SupportingReading | None

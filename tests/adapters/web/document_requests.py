@@ -16,7 +16,7 @@ from meterd.core.model.plan import Site
 from tests.adapters.web.conftest import PASSWORD
 from tests.adapters.web.request_contexts import SITE, context_of, steady
 
-DOCUMENTS = "/paper?kind=documents&form=xlsx"
+DOCUMENTS = "/document?kind=documents&form=xlsx"
 MONTH = "kind=report&period=2026-05&language=en"
 
 

@@ -49,9 +49,9 @@ def test_every_way_bears_the_path_of_the_proxy(store: Path, before: str) -> None
         came = client.post(before + "/login", data={"name": "look", "password": WORD, "to": "/findings?id=a"})
         assert came.headers["location"] == f"{ROOT}/findings?id=a"
         assert f"path={ROOT};" in came.headers["set-cookie"].lower()
-        assert client.get(before + "/papers", headers={"cookie": "meterd_session_gate-works=x"}).headers[
+        assert client.get(before + "/documents", headers={"cookie": "meterd_session_gate-works=x"}).headers[
             "location"
-        ] == (f"{ROOT}/login?to=/papers")
+        ] == (f"{ROOT}/login?to=/documents")
         assert client.get("/api/openapi.json").json()["servers"] == [{"url": ROOT}]
         assert client.get("/health").status_code == 200
 

@@ -60,7 +60,7 @@ def made(readings: list[tuple[int, int]], site: Site = SITE, factor: Fraction | 
 def test_readings_of_the_very_moments_are_exact() -> None:
     """Nothing is interpolated; what lies beyond is no part of the answer."""
     recomputed_interval = made([(0, 1), (15, 100), (20, 120), (30, 350), (31, 351)])
-    assert (recomputed_interval.start.found, recomputed_interval.end.found) == (ValueOrigin.EXACT, ValueOrigin.EXACT)
+    assert (recomputed_interval.start.origin, recomputed_interval.end.origin) == (ValueOrigin.EXACT, ValueOrigin.EXACT)
     assert recomputed_interval.result == StoredFigure(250_000, 0)
     assert (recomputed_interval.start.counted, recomputed_interval.end.counted) == (100_000, 350_000)
     assert recomputed_interval.start.after is None
@@ -70,8 +70,8 @@ def test_readings_of_the_very_moments_are_exact() -> None:
 def test_between_two_readings_the_value_is_on_their_line() -> None:
     """A minute on each side: the middle, and the two readings are named with what they showed."""
     recomputed_interval = made([(14, 100), (16, 200), (29, 300), (31, 400)])
-    assert (recomputed_interval.start.found, recomputed_interval.start.counted) == (ValueOrigin.BETWEEN, 150_000)
-    assert (recomputed_interval.end.found, recomputed_interval.end.counted) == (ValueOrigin.BETWEEN, 350_000)
+    assert (recomputed_interval.start.origin, recomputed_interval.start.counted) == (ValueOrigin.BETWEEN, 150_000)
+    assert (recomputed_interval.end.origin, recomputed_interval.end.counted) == (ValueOrigin.BETWEEN, 350_000)
     assert recomputed_interval.start.before is not None
     assert (recomputed_interval.start.before.at_ms, recomputed_interval.start.before.shown) == (14 * MINUTE, 100_000)
     assert recomputed_interval.result == StoredFigure(200_000, 0)
@@ -80,22 +80,22 @@ def test_between_two_readings_the_value_is_on_their_line() -> None:
 def test_a_long_gap_at_an_end_makes_it_estimated() -> None:
     """Six minutes are more than the five of the plan; the other end stays known."""
     recomputed_interval = made([(12, 100), (18, 160), (30, 300)])
-    assert (recomputed_interval.start.found, recomputed_interval.end.found) == (ValueOrigin.GAP, ValueOrigin.EXACT)
+    assert (recomputed_interval.start.origin, recomputed_interval.end.origin) == (ValueOrigin.GAP, ValueOrigin.EXACT)
     assert recomputed_interval.result.flags == Flag.START
 
 
 def test_without_a_reading_before_or_after_the_energy_is_missing() -> None:
     """Missing, never 0, and it says at which end."""
     before, after = made([(16, 100), (30, 200), (31, 201)]), made([(14, 100), (15, 110), (29, 200)])
-    assert (before.start.found, before.start.counted, before.result.energy) == (ValueOrigin.BEFORE, None, None)
-    assert (after.end.found, after.end.counted, after.result.energy) == (ValueOrigin.AFTER, None, None)
+    assert (before.start.origin, before.start.counted, before.result.energy) == (ValueOrigin.BEFORE, None, None)
+    assert (after.end.origin, after.end.counted, after.result.energy) == (ValueOrigin.AFTER, None, None)
     assert made([]).result == StoredFigure(None, 0)
 
 
 def test_readings_too_far_apart_are_not_even_estimated() -> None:
     """Eleven days where the plan allows ten."""
     recomputed_interval = made([(14, 100), (14 + 11 * 1440, 2000)])
-    assert recomputed_interval.start.found is recomputed_interval.end.found is ValueOrigin.FAR
+    assert recomputed_interval.start.origin is recomputed_interval.end.origin is ValueOrigin.FAR
     assert (recomputed_interval.start.counted, recomputed_interval.result.energy) == (None, None)
 
 
@@ -111,7 +111,7 @@ def test_a_jump_to_another_level_inside_is_said() -> None:
     """Both ends are exact, yet nothing is known of the energy between them."""
     far = [(21, 400_000), (22, 400_001), (23, 400_002)]
     recomputed_interval = made([(14, 9000), (15, 9010), (20, 9015), *far, (30, 400_100), (31, 400_101)])
-    assert (recomputed_interval.start.found, recomputed_interval.end.found) == (ValueOrigin.EXACT, ValueOrigin.EXACT)
+    assert (recomputed_interval.start.origin, recomputed_interval.end.origin) == (ValueOrigin.EXACT, ValueOrigin.EXACT)
     assert recomputed_interval.broken
     assert recomputed_interval.result.energy is None
     assert [event.kind for event in recomputed_interval.events] == ["level-change"]
@@ -121,7 +121,7 @@ def test_a_register_that_stood_still_and_caught_up() -> None:
     """The energy between is known, its course is not: both ends inside the stretch are estimated."""
     flat = [(minute, 1000) for minute in range(40)]
     recomputed_interval = made([*flat, (40, 60_000), (41, 60_010), (42, 60_020)])
-    assert recomputed_interval.start.found is recomputed_interval.end.found is ValueOrigin.STOOD
+    assert recomputed_interval.start.origin is recomputed_interval.end.origin is ValueOrigin.STOOD
     assert recomputed_interval.result.flags == Flag.START | Flag.END
     assert [event.kind for event in recomputed_interval.events] == ["frozen"]
     assert 20 * MINUTE not in recomputed_interval.used

@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from meterd.adapters.web.backend import Reads, Viewer
-from meterd.adapters.web.common import Values
+from meterd.adapters.web.common import Values, former
 from meterd.adapters.web.pages.audit_energy import flag_words
 from meterd.core.balance.board_balance import Term
 from meterd.core.energy.aggregation import BoardAggregation, Parent, board_aggregations, children_of
@@ -65,7 +65,8 @@ class BalanceWhy(Values):
     period: str
     start_ms: int
     end_ms: int
-    kept: bool
+    stored: bool
+    kept = former("stored", bool)
     feed_mwh: int | None
     outgoing_mwh: int | None
     residual_mwh: int | None
@@ -98,7 +99,7 @@ def why_balance(
         period=str(kind),
         start_ms=span[0],
         end_ms=span[1],
-        kept=row is not None,
+        stored=row is not None,
         feed_mwh=None if row is None else row.feed,
         outgoing_mwh=None if row is None else row.outgoing,
         residual_mwh=None if row is None else row.residual,

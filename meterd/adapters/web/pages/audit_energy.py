@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from meterd.adapters.web.backend import Reads
-from meterd.adapters.web.common import Values
+from meterd.adapters.web.common import Values, former
 from meterd.core.energy.audit import (
     Boundary,
     ReadingSequence,
@@ -51,7 +51,8 @@ class BoundaryLine(Values):
     """The value of the register at one end of the interval, and how it was found (`explain.ValueOrigin`)."""
 
     at_ms: int
-    found: str
+    origin: str
+    found = former("origin", str)
     counted_mwh: int | None
     before: MarkLine | None
     after: MarkLine | None
@@ -166,7 +167,8 @@ class FigureWhy(Values):
     period: str
     start_ms: int
     end_ms: int
-    kept: bool
+    stored: bool
+    kept = former("stored", bool)
     energy_mwh: int | None
     flags: list[str]
     word: str
@@ -219,7 +221,7 @@ def why_figure(reads: Reads, site: Site, channel: Channel, *, kind: Period, span
         period=str(kind),
         start_ms=span[0],
         end_ms=span[1],
-        kept=stored_figure is not None,
+        stored=stored_figure is not None,
         energy_mwh=None if stored_figure is None else stored_figure.energy,
         flags=[] if stored_figure is None else flag_words(stored_figure.flags),
         word="unknown" if not known else "agrees" if stored_figure == again.result else "differs",
@@ -383,7 +385,7 @@ def _interval_lines(
         end=_boundary(recomputed_interval.end),
         gain_mwh=recomputed_interval.gain,
         broken=recomputed_interval.broken
-        and ValueOrigin.BREAK not in (recomputed_interval.start.found, recomputed_interval.end.found),
+        and ValueOrigin.BREAK not in (recomputed_interval.start.origin, recomputed_interval.end.origin),
         events=[EventLine(kind=event.kind, at_ms=event.at_ms) for event in recomputed_interval.events],
         readings=[
             ReadingLine(
@@ -422,7 +424,7 @@ def _near(recomputed_interval: RecomputedInterval, readings: Sequence[Reading]) 
 def _boundary(boundary: Boundary) -> BoundaryLine:
     return BoundaryLine(
         at_ms=boundary.at_ms,
-        found=str(boundary.found),
+        origin=str(boundary.origin),
         counted_mwh=boundary.counted,
         before=_mark_line(boundary.before),
         after=_mark_line(boundary.after),

@@ -10,7 +10,7 @@ from starlette.exceptions import HTTPException
 
 from meterd.adapters.texts import wording
 from meterd.adapters.web.backend import UserRole, Viewer
-from meterd.adapters.web.common import PageValues, Values, basis, months_between, snapshot_of
+from meterd.adapters.web.common import PageValues, Values, basis, former, months_between, snapshot_of
 from meterd.adapters.web.request_context import RequestContext, context_of, viewer_of
 from meterd.core.model.periods import Period, label
 from meterd.core.model.plan import Site
@@ -58,7 +58,8 @@ class DocumentsView(PageValues):
     languages: list[str]
     figures_role: str
     may_figures: bool
-    papers: list[DocumentLine]
+    documents: list[DocumentLine]
+    papers = former("documents", list[DocumentLine])
     tenants: list[str]
     boards: list[Subject]
     points: list[Subject]
@@ -90,7 +91,7 @@ def view(
         languages=list(wording.LANGUAGES),
         figures_role=str(figures_role(site)),
         may_figures=asked.may,
-        papers=[_line(kind, site, asked) for kind in FORMS],
+        documents=[_line(kind, site, asked) for kind in FORMS],
         tenants=sorted({point.tenant for point in site.points if point.tenant and point.counts}),
         boards=[Subject(name=board.name, title=board.title, state="") for board in site.boards],
         points=[Subject(name=point.name, title=point.title, state=point.state) for point in site.points],
@@ -101,7 +102,7 @@ def check_period(context: RequestContext, period: str, language: str) -> None:
     """404 for a month or year without any figures."""
     first, last = _ends(_months_with_figures(context), context.backend.site)
     if not (first and period and first[: len(period)] <= period <= last[: len(period)]):
-        raise HTTPException(404, wording.say(language, "papers.no_figures", period=period or "-"))
+        raise HTTPException(404, wording.say(language, "documents.no_figures", period=period or "-"))
 
 
 def _months_with_figures(context: RequestContext) -> tuple[int, int] | None:
@@ -155,7 +156,7 @@ def _line(kind: str, site: Site, asked: _PeriodQuery) -> DocumentLine:
 
 def _link(kind: str, form: str, asked: _PeriodQuery) -> str:
     period = {"period": asked.period} if kind in OF_A_PERIOD else {}
-    return "/paper?" + urlencode({"kind": kind, "form": form, **period, "language": asked.language})
+    return "/document?" + urlencode({"kind": kind, "form": form, **period, "language": asked.language})
 
 
 def _why_not(kind: str, site: Site, asked: _PeriodQuery, *, divided: bool) -> str:

@@ -16,6 +16,7 @@ from meterd.adapters.web.common import (
     Values,
     basis,
     finding_line,
+    former,
     snapshot_of,
     urgency,
     visible,
@@ -111,7 +112,8 @@ class FindingsView(PageValues):
     points: list[str]
     entries: list[Entry]
     more: int
-    one: Entry | None
+    chosen: Entry | None
+    one = former("chosen", Entry | None)
     notes: list[Note]
     course: DeviationCourse | None
     use: Use | None
@@ -159,7 +161,7 @@ def view(
         points=sorted({name for row in rows for name in row.finding.points}),
         entries=[entry(row, findings) for row in sorted(listed, key=_order)[:MOST]],
         more=max(0, len(listed) - MOST),
-        one=None if chosen is None else entry(chosen, findings),
+        chosen=None if chosen is None else entry(chosen, findings),
         notes=[_note(finding_note) for finding_note in reversed(notes[-MOST_NOTES:])],
         course=course,
         use=use,

@@ -7,7 +7,7 @@ from fastapi import Depends, Query
 from starlette.exceptions import HTTPException
 
 from meterd.adapters.web.backend import Viewer
-from meterd.adapters.web.common import PageValues, Values, basis, snapshot_of
+from meterd.adapters.web.common import PageValues, Values, basis, former, snapshot_of
 from meterd.adapters.web.pages.point_detail import PointDetail, detail
 from meterd.adapters.web.request_context import RequestContext, context_of, viewer_of
 from meterd.core.model.plan import Point, Site
@@ -50,7 +50,8 @@ class PointView(PageValues):
     """All points, or one in full (`one`), with those behind it (`behind`)."""
 
     boards: list[BoardPoints]
-    one: PointDetail | None
+    chosen: PointDetail | None
+    one = former("chosen", PointDetail | None)
     behind: list[PointLine]
 
 
@@ -65,7 +66,7 @@ def view(
     patterns = {name: copied.pattern for copied in site.copied for name in copied.points}
     lines = {p.name: _in_row(_line(p, snapshot, viewer, site), p, patterns.get(p.name, "")) for p in site.points}
     if not point:
-        return PointView(basis=basis(context.backend, snapshot), boards=_boards(site, lines), one=None, behind=[])
+        return PointView(basis=basis(context.backend, snapshot), boards=_boards(site, lines), chosen=None, behind=[])
     chosen = named(site, point)
     if chosen is None:
         raise HTTPException(404, f"the plan has no point {point}")
@@ -73,7 +74,7 @@ def view(
     return PointView(
         basis=basis(context.backend, snapshot),
         boards=[],
-        one=detail(context, viewer, snapshot, chosen),
+        chosen=detail(context, viewer, snapshot, chosen),
         behind=behind,
     )
 

@@ -103,7 +103,7 @@ def day_of(page: Page, mill: Mill, start_ms: int) -> Locator:
 def test_a_correction_from_the_form_to_the_figures_and_back(mill: Mill, browser: Browser) -> None:
     """In the running demo, by keyboard: a slip is reported, then the preview, the order, the figures, the way back."""
     reported = httpx.get(f"{mill.address}/api/point?point=cafe", timeout=60).json()
-    days, zone = reported["one"]["figures"]["days"], ZoneInfo(reported["basis"]["zone"])
+    days, zone = reported["chosen"]["figures"]["days"], ZoneInfo(reported["basis"]["zone"])
     day = [item for item in days if not item["so_far"]][2]
     first, after = (f"{datetime.fromtimestamp(day[k] / 1000, zone):%Y-%m-%d}" for k in ("start_ms", "end_ms"))
     with opened(browser, f"{mill.address}/now") as page:

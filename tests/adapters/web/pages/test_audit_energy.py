@@ -29,7 +29,7 @@ def test_an_interval_is_recalculated_from_its_readings(tmp_path: Path) -> None:
     assert (figure_why.start_ms, figure_why.energy_mwh, figure_why.flags) == (BEGIN + 4 * QUARTER, 1_000_000, [])
     assert (figure_why.word, figure_why.again_mwh) == ("agrees", 1_000_000)
     assert figure_why.interval is not None
-    assert (figure_why.interval.start.found, figure_why.interval.end.counted_mwh) == ("exact", 5_000_000)
+    assert (figure_why.interval.start.origin, figure_why.interval.end.counted_mwh) == ("exact", 5_000_000)
     assert (figure_why.interval.between, figure_why.interval.refused) == (16, 0)
     rests = {line.at_ms: line for line in figure_why.interval.readings}
     assert rests[figure_why.end_ms].shown_milli == 5_000_000
@@ -67,7 +67,7 @@ def test_an_estimated_boundary_is_said(march: RequestContext) -> None:
     """Read once an hour: the quarter hours in between share an hour whose course nobody knows."""
     figure_why = figure(march, point="q01", start="2026-03-29T12:15")
     assert figure_why.interval is not None
-    assert (figure_why.interval.start.found, figure_why.interval.end.found) == ("gap", "gap")
+    assert (figure_why.interval.start.origin, figure_why.interval.end.origin) == ("gap", "gap")
     assert (figure_why.flags, figure_why.again_flags, figure_why.word) == (["start", "end"], ["start", "end"], "agrees")
 
 
@@ -75,14 +75,14 @@ def test_a_missing_figure_is_said_and_why(tmp_path: Path) -> None:
     """The meter fell silent: no reading after it, missing in the stored figures, missing again, and so is the hour."""
     there = context_of(tmp_path / "s.sqlite", steady("q01", 4000.0, minutes=range(91)))
     figure_why = figure(there, point="q01", start=str(BEGIN + 7 * QUARTER))
-    assert (figure_why.kept, figure_why.energy_mwh, figure_why.again_mwh, figure_why.word) == (
+    assert (figure_why.stored, figure_why.energy_mwh, figure_why.again_mwh, figure_why.word) == (
         True,
         None,
         None,
         "agrees",
     )
     assert figure_why.interval is not None
-    assert (figure_why.interval.start.found, figure_why.interval.end.found) == ("after", "after")
+    assert (figure_why.interval.start.origin, figure_why.interval.end.origin) == ("after", "after")
     hour = figure(there, point="q01", period="hour", start=str(BEGIN + 4 * QUARTER))
     assert (hour.energy_mwh, hour.word) == (None, "agrees")
     assert [part.energy_mwh for part in hour.parts] == [1_000_000, 1_000_000, None, None]
@@ -92,7 +92,7 @@ def test_what_is_not_kept_is_open(tmp_path: Path) -> None:
     """The day is not over; a time before everything has nothing; a register that never spoke is silent."""
     there = context_of(tmp_path / "s.sqlite", steady("q01", 4000.0))
     day = figure(there, point="q01", period="day", start=str(BEGIN))
-    assert (day.kept, day.word, day.reason) == (False, "unknown", "open")
+    assert (day.stored, day.word, day.reason) == (False, "unknown", "open")
     assert figure(there, point="q01", start="2001").word == "unknown"
     assert figure(there, point="q02", start=str(BEGIN)).interval is None
 

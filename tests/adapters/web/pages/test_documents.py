@@ -33,7 +33,7 @@ def answer(context: RequestContext, viewer: Viewer = SOMEBODY, period: str = "")
 
 def reasons(view: DocumentsView) -> dict[str, str]:
     """Why a document cannot be had, by its kind."""
-    return {document_line.kind: document_line.why_not for document_line in view.papers if document_line.why_not}
+    return {document_line.kind: document_line.why_not for document_line in view.documents if document_line.why_not}
 
 
 def test_what_cannot_be_had_is_reported_with_its_reason(tmp_path: Path) -> None:
@@ -56,11 +56,11 @@ def test_single_rooms_need_the_role_of_the_plan(tmp_path: Path) -> None:
     assert (view.figures_role, view.may_figures, reasons(view)["report"]) == ("change", False, "role")
     with come_in(tmp_path / "strict.sqlite", site=STRICT) as (page, asking):
         for wish in (MONTH, "kind=acceptance&point=room-1"):
-            assert asking.get(f"/paper?{wish}").status_code == 403
+            assert asking.get(f"/document?{wish}").status_code == 403
         assert asking.get(DOCUMENTS).status_code == 200
         page.users.keep("ada", UserRole.CHANGE, PASSWORD)
         asking.cookies = {page.session_cookie: page.sessions.begin(page.users.users()["ada"])}  # type: ignore[assignment]
-        assert asking.get("/paper?kind=acceptance&point=room-1").content.startswith(b"%PDF")
+        assert asking.get("/document?kind=acceptance&point=room-1").content.startswith(b"%PDF")
 
 
 # -- in a browser ------------------------------------------------------------------------------------------------------
@@ -74,7 +74,7 @@ def test_the_report_of_the_month_is_downloaded(mill: Mill, browser: Browser, tmp
     with opened(browser, f"{mill.address}/now") as page:
         log_in(page, mill.address, "look", PASSWORD)
         page.click("nav >> text=Documents")
-        section = page.locator("section[aria-labelledby=paper-report]")
+        section = page.locator("section[aria-labelledby=document-report]")
         contents = {}
         for form, words in (("pdf", "PDF"), ("xlsx", "Workbook")):
             link = section.locator(f"a:has-text('{words}')")
@@ -95,11 +95,11 @@ def test_the_report_of_the_month_is_downloaded(mill: Mill, browser: Browser, tmp
 @pytest.mark.slow
 def test_it_asks_for_a_login_and_is_readable_on_a_phone_in_german(mill: Mill, browser: Browser) -> None:
     """axe-core finds nothing, nothing is cut off; without a login nothing is shown."""
-    assert httpx.get(f"{mill.address}/papers").headers["location"] == "/login?to=/papers"
+    assert httpx.get(f"{mill.address}/documents").headers["location"] == "/login?to=/documents"
     with opened(browser, f"{mill.address}/now", size=PHONE, dark=True, language="de-AT") as page:
         log_in(page, mill.address, "look", PASSWORD)
-        page.goto(f"{mill.address}/papers")
+        page.goto(f"{mill.address}/documents")
         expect(page.locator("h1")).to_have_text("Welche Unterlagen gibt es zu dieser Anlage?")
-        expect(page.locator("#paper-cost-allocation")).to_contain_text("Kostenaufteilung")
+        expect(page.locator("#document-cost-allocation")).to_contain_text("Kostenaufteilung")
         assert accessibility_faults(page) == []
         assert not overflows(page)

@@ -52,7 +52,7 @@ def test_findings_of_rooms_are_for_whoever_may_see_them(tmp_path: Path) -> None:
     assert [entry.id for entry in view(context, Viewer(), shot(context), FindingsQuery()).entries] == ["stale-q01"]
     with pytest.raises(HTTPException, match="no finding"):
         view(context, Viewer(), shot(context), FindingsQuery("stale-room-1"))
-    assert view(context, LOOKS, shot(context), FindingsQuery("stale-room-1")).one is not None
+    assert view(context, LOOKS, shot(context), FindingsQuery("stale-room-1")).chosen is not None
 
 
 def test_one_in_full_has_its_history_newest_first(tmp_path: Path) -> None:
@@ -60,8 +60,8 @@ def test_one_in_full_has_its_history_newest_first(tmp_path: Path) -> None:
     context = context_of(tmp_path / "s.sqlite", [], [Q01])
     assert context.backend.order("explain", "stale-q01", "bea", "fuse taken out until Friday")[0]
     answer = view(context, MARKS, shot(context), FindingsQuery("stale-q01"))
-    assert answer.one is not None
-    assert (answer.one.state, answer.one.evidence) == ("explained", ["board north is not computable"])
+    assert answer.chosen is not None
+    assert (answer.chosen.state, answer.one.evidence) == ("explained", ["board north is not computable"])
     assert [(n.state, n.person, n.note) for n in answer.notes] == [
         ("explained", "bea", "fuse taken out until Friday"),
         ("new", "", ""),
@@ -79,9 +79,9 @@ def test_a_change_of_drift_can_be_accepted_and_nothing_else_can(tmp_path: Path) 
     assert not context.backend.order("accept", "stale-q01", "bea", "new")[0]
     assert context.backend.order("accept", "drift-q01", "bea", "new transformers")[0]
     answer = view(context, MARKS, shot(context), FindingsQuery("drift-q01"))
-    assert answer.one is not None
-    assert (answer.one.state, answer.one.closed_by) == ("closed", "bea")
-    assert answer.one.text.startswith("taken as the new normal; q01 reads")
+    assert answer.chosen is not None
+    assert (answer.chosen.state, answer.one.closed_by) == ("closed", "bea")
+    assert answer.chosen.text.startswith("taken as the new normal; q01 reads")
     with context.backend.reader() as reads:
         (acceptance,) = accepted_before(reads)
     assert (acceptance.id, acceptance.points, acceptance.person, acceptance.note) == (

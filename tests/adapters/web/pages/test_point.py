@@ -93,6 +93,8 @@ def test_programs_get_the_same_values(mill: Mill) -> None:
         names = [line["point"] for board in boards for line in board["points"]]
         assert len(names) == 78
         for name in ("yard-light", "pv-hall", "studio-07", "print-shop"):
-            assert client.get("/api/point", params={"point": name}).json()["one"]["point"] == name
+            answer = client.get("/api/point", params={"point": name}).json()
+            assert answer["chosen"]["point"] == name
+            assert answer["one"] == answer["chosen"], "its name of version 0.2"
             assert client.get("/point", params={"point": name}).status_code == 200
         assert client.get("/api/point", params={"point": "nope"}).status_code == 404

@@ -33,8 +33,8 @@ def seen(path: Path, readings: list[Reading], point: str, viewer: Viewer = SOMEB
 
 
 def one(view: PointView) -> PointDetail:
-    assert view.one is not None
-    return view.one
+    assert view.chosen is not None
+    return view.chosen
 
 
 def figures(path: Path, readings: list[Reading], point: str = "q01") -> Figures:
