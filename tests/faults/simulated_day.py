@@ -46,6 +46,13 @@ class StepClock:
         """Never."""
         return 0
 
+    def set_by_ms(self) -> int:
+        """Nobody sets it."""
+        return 0
+
+    def follow(self) -> None:
+        """It does not jump."""
+
 
 Obey = Callable[[str, float], float]
 

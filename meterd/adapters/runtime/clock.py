@@ -1,5 +1,6 @@
 """Where the moment comes from. The loop waits on the monotonic clock; the wall clock is data, and doubted when it jumps."""
 
+import math
 import threading
 import time
 from collections.abc import Callable
@@ -33,6 +34,12 @@ class Clock(Protocol):
     def steps_back(self) -> int:
         """How often the moment has gone back for good since the start."""
 
+    def set_by_ms(self) -> int:
+        """By how much the moment was set since the start, all steps together."""
+
+    def follow(self) -> None:
+        """Believe the jump at hand: somebody who knows the time confirms it."""
+
 
 @dataclass(frozen=True, slots=True)
 class _Jump:
@@ -54,7 +61,8 @@ class WallClock:
     """The computer's clock. A jump is not followed until it has lasted for `DOUBT_S`; time goes on steadily meanwhile.
 
     Without that a clock that is a day ahead for a minute would close a day of intervals as missing. A clock that was
-    never set says a moment before `EARLIEST_MS` and is followed at once when it is set. Any thread may ask.
+    never set says a moment before `EARLIEST_MS` and is followed at once when it is set; so is a jump to where most meters
+    are (`follow`). Any thread may ask.
     """
 
     def __init__(self, wall_ms: Callable[[], int] = _wall_ms, steady_s: Callable[[], float] = _steady_s) -> None:
@@ -62,7 +70,7 @@ class WallClock:
         self._lock = threading.Lock()
         self._at_ms, self._at_s = wall_ms(), steady_s()
         self._jump: _Jump | None = None
-        self._steps_back = 0
+        self._steps_back = self._set_by_ms = 0
 
     def now_ms(self) -> int:
         """The moment."""
@@ -72,7 +80,9 @@ class WallClock:
             by = wall - expected
             if abs(by) > STEP_MS and expected >= WRITTEN_MS and not self._lasted(by, steady):
                 return expected
-            self._steps_back += by < -STEP_MS
+            if abs(by) > STEP_MS:
+                self._set_by_ms += by
+                self._steps_back += by < 0
             self._jump = None
             self._at_ms, self._at_s = wall, steady
             return wall if wall >= WRITTEN_MS else min(wall, EARLIEST_MS - 1)
@@ -83,6 +93,12 @@ class WallClock:
             self._jump = _Jump(by_ms, steady_s)
             return False
         return steady_s - jump.since_s >= DOUBT_S
+
+    def follow(self) -> None:
+        """Believe the jump at hand with the next look."""
+        with self._lock:
+            if self._jump is not None:
+                self._jump = _Jump(self._jump.by_ms, -math.inf)
 
     def saw(self, at_ms: int) -> None:
         """Readings do not move this clock."""
@@ -105,6 +121,10 @@ class WallClock:
     def steps_back(self) -> int:
         """How often a jump back was followed after all."""
         return self._steps_back
+
+    def set_by_ms(self) -> int:
+        """All jumps that were followed, together."""
+        return self._set_by_ms
 
 
 class TrialClock:
@@ -132,3 +152,10 @@ class TrialClock:
     def steps_back(self) -> int:
         """Never."""
         return 0
+
+    def set_by_ms(self) -> int:
+        """Nobody sets it."""
+        return 0
+
+    def follow(self) -> None:
+        """It does not jump."""

@@ -77,6 +77,13 @@ class DemoClock:
         """Never."""
         return 0
 
+    def set_by_ms(self) -> int:
+        """Nobody sets it."""
+        return 0
+
+    def follow(self) -> None:
+        """It does not jump."""
+
 
 class Meter:
     """Message rates of the daemon, for the summary."""

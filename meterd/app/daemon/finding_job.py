@@ -13,7 +13,7 @@ from meterd.app.daemon.assembly import PlanRuntime, Runtime
 from meterd.app.daemon.ingest import RETRY_S, Ingest
 from meterd.app.daemon.source_monitor import SourceMonitor, StorePlace, clock_finding, with_reason
 from meterd.core.checks.ct_ratio import ratio_findings
-from meterd.core.checks.own_clock import judged, own_clock_finding, without_own
+from meterd.core.checks.own_clock import confirms, judged, own_clock_finding, without_own
 from meterd.core.checks.register_scale import backward_findings, scale_doubts, scale_findings
 from meterd.core.checks.rules import (
     agreement_findings,
@@ -35,6 +35,7 @@ log = logging.getLogger("meterd")
 
 SCALES_S = 60.0  # units show over hours
 CLOCKS_S = 10.0  # a clock takes a quarter hour to be measured
+ON_ITS_WAY_S = 5.0  # from a source to here: a reading that was stamped before our clock was set
 IDLE_S = 1.0  # without readings the loop looks at the clock once a second
 
 
@@ -49,7 +50,8 @@ class FindingJob:
         self._backward: set[str] = set()  # points with a register that counts backwards: that is more than noise
         self._place = StorePlace(runtime.store, runtime.store_path, partial(runtime.step_runner.begin, "store anew"))
         self._begun_ms = 0  # when it began to listen
-        self._steps_back = runtime.clock.steps_back()
+        self._steps_back, self._set_by_ms = runtime.clock.steps_back(), runtime.clock.set_by_ms()
+        self._again_s: float | None = None  # when what was on its way while the clock was set is here
 
     def deliver_from(self, monitor: SourceMonitor) -> Callable[[Delivery], None]:
         """What the present source of a watch calls."""
@@ -95,6 +97,7 @@ class FindingJob:
     def _conditions(self, now_ms: int) -> list[Finding]:
         plan_runtime, site = self._plan_runtime, self._plan_runtime.site
         state, arrival_monitor = plan_runtime.ledger.state, plan_runtime.alarm_job.arrival_monitor
+        self._follow_clock(now_ms)
         self._note_clocks()
         self._begun_ms = self._begun_ms or now_ms
         conditions = stale_points(
@@ -103,6 +106,8 @@ class FindingJob:
         own = judged(arrival_monitor.arrivals(), arrival_monitor.offsets())
         conditions += staleness_findings(without_own(arrival_monitor.stale(now_ms), own))
         conditions += [] if own is None else [own_clock_finding(own, site.name, now_ms)]
+        if confirms(own, self._runtime.clock.offset_s()):
+            self._runtime.clock.follow()
         balances = plan_runtime.ledger.closed.values()
         conditions += stalled_register_hints(balances, arrival_monitor, balance_findings(balances, self._begun_ms))
         conditions += contradiction_findings(plan_runtime.ledger.contradiction, site.name)
@@ -129,6 +134,17 @@ class FindingJob:
             scales = scale_findings(self._plan_runtime.site, doubts, now_ms)
             self._scales = [*backward, *(finding for finding in scales if finding.subject not in self._backward)]
         return self._scales
+
+    def _follow_clock(self, now_ms: int) -> None:
+        """Arrivals are noted by our clock: when it is set they move along, also those that were on their way just then."""
+        clock, arrival_monitor = self._runtime.clock, self._plan_runtime.alarm_job.arrival_monitor
+        if (set_by_ms := clock.set_by_ms()) != self._set_by_ms:
+            arrival_monitor.clock_was_set(set_by_ms - self._set_by_ms, now_ms)
+            self._begun_ms += set_by_ms - self._set_by_ms if self._begun_ms else 0
+            self._set_by_ms, self._again_s = set_by_ms, time.monotonic() + ON_ITS_WAY_S
+        elif self._again_s is not None and time.monotonic() >= self._again_s:
+            arrival_monitor.clock_was_set(0, now_ms)
+            self._again_s = None
 
     def _note_clocks(self) -> None:
         """What is known of the clocks of the meters goes into the bands."""

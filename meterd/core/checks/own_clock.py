@@ -44,6 +44,11 @@ def judged(arrivals: Mapping[str, Arrivals], measured: Mapping[str, int]) -> Own
     return own_clock({**sure, **measured}, len(timed))
 
 
+def confirms(own: OwnClock | None, jump_s: float) -> bool:
+    """Whether a jump of our clock brings it to where the meters are."""
+    return own is not None and abs(jump_s * 1000 - own.offset_ms) <= TOGETHER_MS
+
+
 def without_own(stale_points: Iterable[Staleness], own: OwnClock | None) -> list[Staleness]:
     """What is left to be said of meters: not that their clock is off, where ours is."""
     return [

@@ -4,6 +4,7 @@
 an hour behind is not silent, and a meter that repeats its last value is not alive.
 """
 
+import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
@@ -78,7 +79,7 @@ class _RegisterArrivals:
     since_ms: int
     repeats: int
     span: _LagWindow
-    timed: bool = True  # whether the value came with a time of its own
+    timed: bool = True  # whether the last value came with a time of its own, by which its clock can be judged
     before: _LagWindow | None = None
 
 
@@ -131,7 +132,7 @@ class ArrivalMonitor:
         heard.span.lag_ms = min(heard.span.lag_ms, received - at_ms)
         if received > heard.received_ms:
             heard.received_ms = received
-        heard.last_at_ms = at_ms
+        heard.last_at_ms, heard.timed = at_ms, reading.device_time
         if at_ms < heard.at_ms:
             return  # caught up from before: says nothing about the present value
         heard.at_ms = at_ms
@@ -139,6 +140,15 @@ class ArrivalMonitor:
             heard.repeats += 1
         else:
             heard.value, heard.since_ms, heard.repeats = reading.value, received, 0
+
+    def clock_was_set(self, by_ms: int, now_ms: int) -> None:
+        """Our clock was set by so much: what was noted by it is moved along, and clocks are measured anew."""
+        for heard in self._channels.values():
+            # a reading that came since was noted by the right clock already
+            heard.received_ms = min(heard.received_ms + by_ms, now_ms)
+            heard.since_ms = min(heard.since_ms + by_ms, now_ms)
+            heard.span, heard.before, heard.timed = _LagWindow(now_ms, heard.last_at_ms, sys.maxsize), None, False
+        self._found = None
 
     # -- what can be asked ---------------------------------------------------------------------------------------------
 

@@ -58,6 +58,10 @@ class SetClock(WallClock):
         """Not reported: the periods are not what is tried."""
         return 0
 
+    def set_by_ms(self) -> int:
+        """Not reported either."""
+        return 0
+
     def set(self, moment_ms: int) -> None:
         """Show another moment from now on."""
         self.ahead_ms += moment_ms - self.now_ms()

@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterd.core.checks.own_clock import OwnClock, judged, own_clock, own_clock_finding, without_own
+from meterd.core.checks.own_clock import OwnClock, confirms, judged, own_clock, own_clock_finding, without_own
 from meterd.core.checks.staleness import CLOCK_OFF_MS, Arrivals, Stale, Staleness
 
 HOUR = 3_600_000
@@ -62,3 +62,12 @@ def test_the_finding_says_which_way_and_how_far() -> None:
     assert behind.text.startswith("the clock of this machine is 7200 s behind that of 3 of 4 meters")
     assert ahead.text.startswith("the clock of this machine is 7200 s ahead of that of 3 of 4 meters")
     assert (behind.cause, behind.subject, behind.at_ms) == ("own-clock", "mill", 5)
+
+
+def test_meters_confirm_a_jump_that_brings_us_to_where_they_are() -> None:
+    own = OwnClock(2 * HOUR, 3, 4)
+    assert confirms(own, 7_200 - CLOCK_OFF_MS / 1000)
+    assert not confirms(own, 7_199 - CLOCK_OFF_MS / 1000)
+    assert not confirms(own, -7_200)
+    assert not confirms(own, 0)
+    assert not confirms(None, 7_200)

@@ -198,3 +198,22 @@ def test_what_was_heard_is_reported_per_point_with_the_offset_of_its_clock() -> 
     alone.take([Reading("q06", POWER, BEGIN, 1.0, BEGIN, device_time=False)])
     assert alone.arrivals()["q06"].offset_ms is None
     assert "q05" not in alone.arrivals()
+
+
+@pytest.mark.parametrize("by_ms", [-120 * MINUTE, 120 * MINUTE])
+def test_arrivals_move_along_when_our_clock_is_set(by_ms: int) -> None:
+    """Nobody has fallen silent by it, nobody's clock is off, and who falls silent then is seen in time."""
+    heard = hear(40, lambda t: t - by_ms)
+    now = BEGIN + 40 * MINUTE
+    before = heard.last_arrivals()
+    heard.clock_was_set(by_ms, now + by_ms)
+    assert heard.last_arrivals() == {point: at + by_ms for point, at in before.items()}
+    assert (heard.offsets(), {item.offset_ms for item in heard.arrivals().values()}) == ({}, {None})
+    assert heard.stale(now + by_ms) == []
+    reading = Reading("q05", IMPORT, now + by_ms, 9_000_000, now + by_ms)
+    heard.take([reading])
+    assert heard.arrivals()["q05"].offset_ms == 0
+    heard.take([Reading("q06", IMPORT, now, 9_000_000, now)])  # was on its way, by the clock before
+    heard.clock_was_set(0, now + by_ms + 5_000)
+    assert max(heard.last_arrivals().values()) <= now + by_ms + 5_000
+    assert {item.offset_ms for item in heard.arrivals().values()} == {None}
