@@ -35,7 +35,7 @@ from tests.faults.mill import (
 
 COUNT = 3_000
 YESTERDAY = (now_ms() // DAY - 1) * DAY  # a daemon closes every interval from the first reading to now
-DAMAGED, GONE = "store-damaged-mill", "store-missing-mill"
+DAMAGED, GONE, OLDER = "store-damaged-mill", "store-missing-mill", "store-older-mill"
 
 
 @pytest.fixture(scope="module")
@@ -296,3 +296,29 @@ def test_i11_a_byte_in_the_number_of_the_schema_is_reported_and_costs_no_reading
     words, count = begun(path)
     assert f"it says that it has schema {version}" in words
     assert count == COUNT
+
+
+@pytest.mark.slow
+def test_i12_an_older_copy_in_the_place_of_the_store_is_reported_at_the_next_start(whole: Path, tmp_path: Path) -> None:
+    """Found by putting yesterday's copy back by hand: the daemon went on from it without a word."""
+    path, copy = tmp_path / "s.sqlite", tmp_path / "copy.sqlite"
+    shutil.copy(whole, path)
+    shutil.copy(whole, copy)
+    with running(site(), path) as here:
+        assert until(lambda: here.daemon.snapshot is not None, 200)
+    with closing(SqliteStore.writer(path)) as store, store.transaction():
+        store.add_readings(as_readings(minutes(2, start_ms=YESTERDAY + DAY // 2)))
+    with running(site(), path) as here:
+        assert until(lambda: here.daemon.snapshot is not None, 200)
+        assert OLDER not in here.findings()
+    shutil.copy(copy, path)
+    with running(site(), path) as here:
+        assert here.has(OLDER, 200), here.findings()
+        assert "those between are missing" in here.findings()[OLDER].text
+    with running(site(), path) as here:
+        assert until(lambda: OLDER in here.findings(), 200), "until somebody closes it, or for a day"
+    elsewhere = tmp_path / "elsewhere.sqlite"
+    shutil.copy(copy, elsewhere)
+    with running(site(), elsewhere) as here:
+        assert until(lambda: here.daemon.snapshot is not None, 200)
+        assert OLDER not in here.findings()

@@ -10,6 +10,7 @@ from meterd.adapters.store.digest_comparison import head, undigested, verify
 from meterd.adapters.store.digests import FIRST_VERSION
 from meterd.adapters.store.lock import take_lock
 from meterd.adapters.store.schema import NO_TEXT, SCHEMA_VERSION, reason
+from meterd.adapters.store.store_mark import remove_mark
 from meterd.core.errors import StoreError
 
 NAMED = 5  # changed rows in a message
@@ -113,6 +114,7 @@ def restore(copy: Path, store: Path, stamp: str) -> tuple[Copy, Path | None]:
             to.execute("PRAGMA journal_mode = DELETE")
         inspect(fresh)
         flush(fresh)
+        remove_mark(store)
         aside = _set_aside(store, stamp)
         os.replace(fresh, store)
         flush(store.parent)

@@ -21,6 +21,7 @@ from meterd.adapters.runtime.logging import about
 from meterd.adapters.runtime.sd_notify import STOPPING, tell
 from meterd.adapters.store.presence import lost_before
 from meterd.adapters.store.recovery import open_sound
+from meterd.adapters.store.store_mark import older
 from meterd.adapters.store.unreadable_rows import put_right
 from meterd.adapters.store.write_store import WriteStore
 from meterd.app.daemon.assembly import PlanRuntime, Runtime, inside_jobs, make_plan_runtime, resume
@@ -33,7 +34,7 @@ from meterd.app.daemon.output import Output
 from meterd.app.daemon.plan_reload import PlanFile, PlanWatch
 from meterd.app.daemon.run_record import RELOADED, begin_run, end_run
 from meterd.app.daemon.selftest import self_test
-from meterd.app.daemon.source_monitor import lost_finding
+from meterd.app.daemon.source_monitor import lost_finding, older_finding
 from meterd.app.daemon.step_runner import Counters, StepRunner
 from meterd.app.daemon.supervisor import Supervisor
 from meterd.app.daemon.zone_update import follow_rules
@@ -170,16 +171,18 @@ class Daemon:
         return self.store_path.with_name(f"{self.store_path.name}.{what}")
 
     def _open_store(self) -> WriteStore:
-        lost = lost_before(self.store_path)
+        name, now_ms = self.site.name, self.clock.now_ms()
+        lost, there = lost_before(self.store_path), self.store_path.exists()
         store, salvage = open_sound(self.store_path)
-        if lost:
-            finding = lost_finding(self.site.name, lost, self.clock.now_ms())
-            log.error("%s", finding.text, extra=about(DAMAGED, self.site.name))
-            self._step_runner.events.append(finding)
+        findings = [lost_finding(name, lost, now_ms)] if lost else []
         if salvage is not None:
-            log.error("%s", salvage, extra=about(DAMAGED, self.site.name))
             remedy = "look at the disk; restore a backup if history is missing"
-            self._step_runner.events.append(Finding(DAMAGED, self.site.name, self.clock.now_ms(), str(salvage), remedy))
+            findings.append(Finding(DAMAGED, name, now_ms, str(salvage), remedy))
+        elif there and (copy := older(store, self.store_path)) is not None:
+            findings.append(older_finding(name, self.store_path.name, copy, now_ms))
+        for finding in findings:
+            log.error("%s", finding.text, extra=about(finding.cause, name))
+        self._step_runner.events += findings
         return store
 
     @contextmanager

@@ -12,18 +12,22 @@ from meterd.adapters.sources import Source
 from meterd.adapters.sources.mqtt import MqttSource
 from meterd.adapters.sources.mqtt_settings import settings_for
 from meterd.adapters.store.presence import Presence, empty_log, write_out
+from meterd.adapters.store.store_mark import Older, set_mark
 from meterd.adapters.store.write_store import WriteStore
 from meterd.core.checks.rules import DAMAGED, refused_finding
 from meterd.core.errors import StoreError
 from meterd.core.model.finding import Finding
-from meterd.core.model.periods import from_ms
+from meterd.core.model.finding_cause import remedy
+from meterd.core.model.periods import from_ms, text
 from meterd.core.model.plan import Site
 from meterd.core.model.plan import Source as SourceRow
 
+OLDER = "store-older"
 AWAY_S = 15.0  # a broker that restarts is back sooner
 CERTIFICATE_S = 30 * 86_400  # time enough to have one issued
 FLAPS = 2  # connections lost within seconds: once is a broker that restarts, twice are two clients taking turns
 FLAPS_WITHIN_S = 600.0
+MARK_S = 60.0  # an older copy differs by more than that
 RESCUE_S = 10.0  # between two attempts to write a deleted store anew, each of which reads all of it
 TOGETHER_S = 10.0  # a broker that goes takes the connection of the publisher with it, a twin takes only this one
 
@@ -168,6 +172,19 @@ def lost_finding(site: str, name: str, now_ms: int) -> Finding:
     )
 
 
+def older_finding(site: str, name: str, copy: Older, now_ms: int) -> Finding:
+    """An older copy stands in the place of the store."""
+    until = text(copy.marked_ms)
+    if copy.newest_ms is None:
+        words = f"{name} holds no reading, while the store that was there last kept them until {until}"
+    else:
+        words = (
+            f"{name} is older than the store that was there last: it ends at {text(copy.newest_ms)}, readings were kept until"
+            f" {until}; those between are missing"
+        )
+    return Finding(OLDER, site, now_ms, words, remedy(OLDER))
+
+
 class StorePlace:
     """Sees whether the files of the store are where they were, and writes a deleted one anew. For the loop, which owns the store.
 
@@ -180,13 +197,16 @@ class StorePlace:
         self._there: Presence | None = None
         self._deleted: list[str] = []
         self._refused = ""
-        self._try_s = 0.0
+        self._try_s = self._mark_s = 0.0
         self.renewed = False  # whether the store is to be opened anew
 
     def tick(self, site: str, now_ms: int) -> list[Finding]:
         """Call about once a second: what holds now."""
         if self._there is None:
             self._there = Presence.of(self._path)  # after the first commit the log is there too
+        if time.monotonic() >= self._mark_s:
+            self._mark_s = time.monotonic() + MARK_S
+            set_mark(self._store, self._path)
         missing = self._there.missing()
         if not missing or self.renewed:
             return []
@@ -224,6 +244,7 @@ class StorePlace:
 
     def close(self) -> None:
         """At the end of the loop: what was written to a file that was deleted goes to its place."""
+        set_mark(self._store, self._path)
         if self._there is None or self._path.name not in self._there.missing():
             return
         if self.renewed or not self._path.exists():

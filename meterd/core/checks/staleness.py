@@ -4,7 +4,6 @@
 an hour behind is not silent, and a meter that repeats its last value is not alive.
 """
 
-import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
@@ -21,6 +20,7 @@ MOVING_SHARE = 0.5  # of the siblings on the board must have moved meanwhile
 CHECK_EVERY_MS = (
     10_000  # what takes a quarter hour to show is not looked for every second (20 ms for a thousand points)
 )
+UNMEASURED_MS = 1 << 62  # a delay that everything is shorter than
 STANDS, RUNS_FAST = 0.1, 1.5  # meter time per time of arrival: below the clock stands, above old values are caught up
 
 # registers that never repeat exactly on a live line
@@ -147,7 +147,7 @@ class ArrivalMonitor:
             # a reading that came since was noted by the right clock already
             heard.received_ms = min(heard.received_ms + by_ms, now_ms)
             heard.since_ms = min(heard.since_ms + by_ms, now_ms)
-            heard.span, heard.before, heard.timed = _LagWindow(now_ms, heard.last_at_ms, sys.maxsize), None, False
+            heard.span, heard.before, heard.timed = _LagWindow(now_ms, heard.last_at_ms, UNMEASURED_MS), None, False
         self._found = None
 
     # -- what can be asked ---------------------------------------------------------------------------------------------

@@ -48,6 +48,7 @@ ELSEWHERE = {
     ("app/operations/documents.py", "_translated"): "other findings, in the language of a paper",
     ("app/daemon/plan_reload.py", "_say_refused"): "faults of a plan stay as `meterd check` writes them",
     ("app/daemon/source_monitor.py", "clock_finding"): "doubt() of the clock, below",
+    ("app/daemon/source_monitor.py", "older_finding"): TABLE,
     ("app/daemon/source_monitor.py", "with_reason"): "another finding, with the words of a link, below",
     ("core/checks/dst.py", "_announcement"): "changes of the clocks, below",
     ("core/checks/dst.py", "_fault_finding"): "changes of the clocks, below",
