@@ -7,9 +7,9 @@ from meterd.adapters.documents.cells import kwh
 from meterd.adapters.documents.formats import moment
 from meterd.adapters.documents.model import Block, Cell, Column, Facts, Heading, Moment, Number, Table, Text
 from meterd.adapters.documents.texts import Words
-from meterd.core.energy.cost import Cost
+from meterd.core.energy.divided_price import DividedPrice, part_of
 from meterd.core.energy.tariff import COIN_PARTS, BillLine, in_coins
-from meterd.core.model.tariff import Price, PriceKind
+from meterd.core.model.tariff import Division, Price, PriceKind
 from meterd.core.reports.cost import PeakCost, PeriodCost
 
 MG_PER_KG, MWH_PER_KWH = 1_000_000, 1_000_000
@@ -28,6 +28,7 @@ def cost_blocks(cost: PeriodCost | None, words: Words, zone: ZoneInfo) -> Iterat
         yield Heading(words("costs-tenants"), 2)
         yield tenant_table(cost, words)
         yield Text(words("costs-tenants-note"), "note")
+        yield from _divided(cost, words, zone)
 
 
 def money(amount: int | None, words: Words, unit: str = "") -> Cell:
@@ -96,37 +97,81 @@ def _kilograms(milligrams: int | None, words: Words, unit: str = "") -> Cell:
     return words("missing") if milligrams is None else Number(milligrams / MG_PER_KG, 1, unit)
 
 
+def _divided(cost: PeriodCost, words: Words, zone: ZoneInfo) -> Iterator[Block]:
+    """How each demand and fixed price was divided: what tenants bear, and the rest."""
+    if not cost.divided:
+        return
+    columns = (
+        Column(words("cost-line"), 44), Column(words("cost-division"), 66),
+        Column(words("cost-amount", currency=cost.currency), 24, "right"), Column(words("cost-parts"), 24, "right"),
+        Column(words("cost-rest"), 22, "right"),
+    )  # fmt: skip
+    rows = tuple(_division_row(own, words, zone) for own in cost.divided)
+    yield Table(words("cost-divided"), columns, rows)
+    yield Text(words("cost-divided-note"), "note")
+
+
+def _division_row(own: DividedPrice, words: Words, zone: ZoneInfo) -> tuple[Cell, ...]:
+    parts, rest = in_coins([_sum(own.parts), own.rest])
+    return (
+        own.price.name,
+        division_words(own, words, zone),
+        money(own.amount, words),
+        money_of_coins(parts, words),
+        money_of_coins(rest, words),
+    )
+
+
+def division_words(own: DividedPrice, words: Words, zone: ZoneInfo) -> str:
+    """By what a price is divided."""
+    if own.at_ms is not None:
+        return words("divided-peak-at", time=moment(Moment(own.at_ms), words.lang, zone))
+    return words("divided-peak" if own.price.division is Division.PEAK else "divided-energy")
+
+
 def tenant_table(cost: PeriodCost, words: Words) -> Table:
-    """Energy, amount, mean price and CO2 of each tenant with their sum; the sum of coins is the sum that is shown."""
+    """Energy and amount of each tenant, its parts of demand and fixed prices, their sum, mean price of a kWh, CO2."""
     columns = [
-        Column(words("tenant"), 58), Column(words("energy"), 30, "right"),
-        Column(words("cost-amount", currency=cost.currency), 30, "right"),
-        Column(words("cost-mean", currency=cost.currency), 26, "right"),
+        Column(words("tenant"), 46), Column(words("energy"), 26, "right"),
+        Column(words("cost-energy", currency=cost.currency), 26, "right"),
     ]  # fmt: skip
+    if cost.divided:
+        columns.append(Column(words("cost-divided-amount", currency=cost.currency), 30, "right"))
+        columns.append(Column(words("cost-sum", currency=cost.currency), 24, "right"))
+    columns.append(Column(words("cost-mean", currency=cost.currency), 22, "right"))
     if cost.with_carbon:
-        columns.append(Column(words("carbon-kg"), 26, "right"))
+        columns.append(Column(words("carbon-kg"), 22, "right"))
     costs = [own for _, own in cost.tenants]
     coins = in_coins([own.amount for own in costs])
-    rows = [_tenant_row(name, own, part, cost, words) for (name, own), part in zip(cost.tenants, coins, strict=True)]
+    parts = in_coins([part_of(cost.divided, i) for i in range(len(costs))])
+    rows = [_tenant_row(cost, i, (coins[i], parts[i]), words) for i in range(len(costs))]
     energies, amounts, masses = ([getattr(own, name) for own in costs] for name in ("energy", "amount", "carbon"))
     sums = (_sum(energies), _sum(amounts), _sum(masses))
-    rows.append(_cells(words("total"), sums, _sum(coins), words, with_carbon=cost.with_carbon))
+    rows.append(_cells(words("total"), sums, (_sum(coins), _sum(parts)), cost, words))
     return Table(words("costs-tenants"), tuple(columns), tuple(rows), sums=1)
 
 
-def _tenant_row(name: str, own: Cost, coins: int | None, cost: PeriodCost, words: Words) -> tuple[Cell, ...]:
-    return _cells(name, (own.energy, own.amount, own.carbon), coins, words, with_carbon=cost.with_carbon)
+def _tenant_row(cost: PeriodCost, place: int, coins: tuple[int | None, int | None], words: Words) -> tuple[Cell, ...]:
+    name, own = cost.tenants[place]
+    return _cells(name, (own.energy, own.amount, own.carbon), coins, cost, words)
 
 
 def _cells(
-    name: str, figures: tuple[int | None, int | None, int | None], coins: int | None, words: Words, *, with_carbon: bool
-) -> tuple[Cell, ...]:
+    name: str, figures: tuple[int | None, int | None, int | None], coins: tuple[int | None, int | None],
+    cost: PeriodCost, words: Words,
+) -> tuple[Cell, ...]:  # fmt: skip
     energy, amount, mass = figures
     mean: Cell = ""
     if amount is not None and energy:
         mean = Number(amount / COIN_PARTS / (energy / MWH_PER_KWH), 4)
-    cells = (name, kwh(energy, words), words("missing") if coins is None else Number(coins / 100, 2), mean)
-    return (*cells, _kilograms(mass, words)) if with_carbon else cells
+    amounts = (*coins, _sum(coins)) if cost.divided else coins[:1]
+    cells = (name, kwh(energy, words), *(money_of_coins(value, words) for value in amounts), mean)
+    return (*cells, _kilograms(mass, words)) if cost.with_carbon else cells
+
+
+def money_of_coins(value: int | None, words: Words) -> Cell:
+    """Whole coins as an amount, or the word for missing."""
+    return words("missing") if value is None else Number(value / 100, 2)
 
 
 def _sum(values: Sequence[int | None]) -> int | None:

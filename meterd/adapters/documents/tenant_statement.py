@@ -7,9 +7,11 @@ from meterd.adapters.documents.cells import amount, kilowatt, percent, period_na
 from meterd.adapters.documents.formats import moment
 from meterd.adapters.documents.model import Block, Cell, Column, Document, Facts, Heading, Moment, Number, Table, Text
 from meterd.adapters.documents.report import quality_words
-from meterd.adapters.documents.report_cost import MG_PER_KG, bill_table
+from meterd.adapters.documents.report_cost import MG_PER_KG, bill_table, division_words, money_of_coins
 from meterd.adapters.documents.report_quality import cautions
 from meterd.adapters.documents.texts import Words
+from meterd.core.energy.divided_price import DividedPrice
+from meterd.core.energy.tariff import in_coins
 from meterd.core.model.plan import Allocation, Site
 from meterd.core.model.tariff import PriceKind
 from meterd.core.reports.cost_allocation import Line
@@ -22,7 +24,7 @@ def statement_document(site: Site, made: TenantStatement, lang: str) -> Document
     zone = ZoneInfo(site.zone)
     name = period_name(made.span.period, made.span.from_ms, zone, words)
     title = words("statement-title", tenant=made.tenant, period=name, site=site.title or site.name)
-    blocks = (*_head(site, made, words, name=name), *_energies(made, words), *_cost(made, words),
+    blocks = (*_head(site, made, words, name=name), *_energies(made, words), *_cost(made, words, zone),
               *_shared(site, made, words), *cautions(words))  # fmt: skip
     foot = words("foot", site=site.name, plan=made.revision.plan[:12], program=made.revision.program)
     return Document(title, words("statement"), lang, site.zone, foot, words.pattern("page"), blocks)
@@ -61,7 +63,7 @@ def _energies(made: TenantStatement, words: Words) -> Iterator[Block]:
     yield Table(words("statement-energies"), columns, tuple(rows), sums=1)
 
 
-def _cost(made: TenantStatement, words: Words) -> Iterator[Block]:
+def _cost(made: TenantStatement, words: Words, zone: ZoneInfo) -> Iterator[Block]:
     if made.cost is None:
         return
     yield Heading(words("statement-cost"))
@@ -71,7 +73,33 @@ def _cost(made: TenantStatement, words: Words) -> Iterator[Block]:
         mass = made.cost.carbon
         kilograms: Cell = words("missing") if mass is None else Number(mass / MG_PER_KG, 1, "kg")
         yield Facts(words("carbon"), ((words("carbon"), kilograms),))
+    if made.divided:
+        yield Heading(words("cost-divided"), 2)
+        yield _parts_table(made, words, zone)
     yield Text(words("statement-cost-note"), "note")
+
+
+def _parts_table(made: TenantStatement, words: Words, zone: ZoneInfo) -> Table:
+    """The parts of demand and fixed prices, then the sum of all costs, in coins that add up."""
+    columns = (
+        Column(words("cost-line"), 44), Column(words("cost-division"), 78),
+        Column(words("part"), 22, "right"), Column(words("cost-amount", currency=made.currency), 30, "right"),
+    )  # fmt: skip
+    coins = in_coins([None if made.cost is None else made.cost.amount, *(own.parts[0] for own in made.divided)])
+    rows: list[tuple[Cell, ...]] = [(words("statement-energy"), "", "", money_of_coins(coins[0], words))]
+    rows += [
+        (own.price.name, division_words(own, words, zone), _share(own, words), money_of_coins(amount, words))
+        for own, amount in zip(made.divided, coins[1:], strict=True)
+    ]
+    known = [value for value in coins if value is not None]
+    whole = sum(known) if len(known) == len(coins) else None
+    rows.append((words("total"), "", "", money_of_coins(whole, words)))
+    return Table(words("cost-divided"), columns, tuple(rows), sums=1)
+
+
+def _share(own: DividedPrice, words: Words) -> Cell:
+    part = own.parts[0]
+    return percent(part / own.amount if part is not None and own.amount else None, words)
 
 
 def _shared(site: Site, made: TenantStatement, words: Words) -> Iterator[Block]:

@@ -6,7 +6,7 @@ from typing import Annotated, Final, Literal
 from pydantic import AfterValidator, PlainValidator
 
 from meterd.adapters.planfile.field_types import exact, one_of, positive, refuse, shown, text
-from meterd.core.model.tariff import PriceKind, Times, months_in, times_in
+from meterd.core.model.tariff import Division, PriceKind, Times, months_in, times_in
 
 BY_TARIFF: Final = "tariff"
 
@@ -42,3 +42,4 @@ Months = Annotated[frozenset[int], PlainValidator(months)]
 HoursOfWeek = Annotated[tuple[Times, ...], PlainValidator(hours_of_week)]
 PriceOrTariff = Annotated[Fraction | Literal["tariff"], PlainValidator(price_or_tariff)]
 PriceKindWord = Annotated[PriceKind, PlainValidator(one_of(PriceKind, "kind of price")), AfterValidator(PriceKind)]
+DivisionWord = Annotated[Division, PlainValidator(one_of(Division, "divide")), AfterValidator(Division)]

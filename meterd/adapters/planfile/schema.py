@@ -13,7 +13,7 @@ from meterd.adapters.planfile.fault import Notes
 from meterd.adapters.planfile.field_types import Count, CountFromOne, Name, NameOrAll, Positive, Text
 from meterd.adapters.planfile.name_rules import instead, is_secret, suggestion
 from meterd.adapters.planfile.page_fields import HostNames, OwnAddress, Proxies, WallPages, WebPath
-from meterd.adapters.planfile.price_fields import HoursOfWeek, Months, PriceKindWord, PriceOrTariff
+from meterd.adapters.planfile.price_fields import DivisionWord, HoursOfWeek, Months, PriceKindWord, PriceOrTariff
 from meterd.adapters.planfile.row import Row
 from meterd.core.model.plan import Limits, LineStore, Notify, Page, PointState, Role, Sharing
 from meterd.core.model.schedule import JOBS, Schedule
@@ -186,6 +186,7 @@ class TariffRow(Table):
     least_months: CountFromOne = 11
     use_hours_from: cells.ExactCount = Fraction(0)
     use_hours_below: cells.ExactPositive | None = None
+    divide: DivisionWord | None = None
 
 
 class RepeatRow(Table):

@@ -96,6 +96,9 @@ def _cost_rows(view: EnergyView, language: str) -> Iterator[Row]:
         energy = _part(item.energy_mwh, MWH_PER_WH)
         money = _money(item.amount, cost.currency)
         yield [*span, title, "import", energy, "", *money, _part(item.co2_mg, MG_PER_G), _known(item.amount)]
+        if cost.divided:
+            part = _money(item.part, cost.currency)
+            yield [*span, title, "demand and fixed prices, part", "", "", *part, "", _known(item.part)]
 
 
 def _money(amount: int | None, currency: str) -> Row:

@@ -5,14 +5,19 @@ from zoneinfo import ZoneInfo
 
 from meterd.app.operations.pv_accounting import points_of_tenants
 from meterd.app.operations.queries import Line, Span, extent, span_of_store
-from meterd.core.energy.cost import GIVEN, MONEY, Cost, PeriodAccount, cost_of
+from meterd.core.energy.cost import GIVEN, MONEY, Cost, PeriodAccount, cost_of, imports_of_points
+from meterd.core.energy.divided_price import DividedPrice, divided_prices, part_of
 from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.energy.tariff import COIN_PARTS, MG_PER_G, BillLine, total
 from meterd.core.errors import ConfigError
-from meterd.core.model.periods import Period, label, starts
+from meterd.core.model.periods import Period, label, local, starts
 from meterd.core.model.plan import Role, Site
-from meterd.core.model.tariff import PriceKind
+from meterd.core.model.tariff import Division, PriceKind
 
+_RULES = {
+    Division.PEAK: "share of the consumption in the interval of the highest demand",
+    Division.ENERGY: "share of the consumption of the period",
+}
 _NO_TARIFF = "the plan has no [[tariff]]: write one for each line of the bill, see `meterd help plan`"
 
 
@@ -66,10 +71,32 @@ def _of_site(account: PeriodAccount) -> list[Line]:
 
 
 def _of_others(account: PeriodAccount, points: Sequence[str]) -> list[Line]:
+    """What each took, then its parts of demand and fixed prices, then what of them is left."""
     whose = {name: [name] for name in points} or points_of_tenants(account.site)
-    return [
-        _cost_line(name, "import", cost_of(account, account.of_points(some)), account) for name, some in whose.items()
-    ]
+    items = [imports_of_points(name, some) for name, some in whose.items()]
+    costs = [cost_of(account, taken) for taken in account.imports_of(items)]
+    lines = [_cost_line(item.name, "import", cost, account) for item, cost in zip(items, costs, strict=True)]
+    prices = divided_prices(account, items) if items else ()
+    for i, item in enumerate(items):
+        lines += [_part_line(account, item.name, price, price.parts[i]) for price in prices]
+        if prices:
+            lines.append(_sum_line(account, item.name, costs[i].amount, part_of(prices, i)))
+    return lines + [_part_line(account, "rest", price, price.rest) for price in prices]
+
+
+def _part_line(account: PeriodAccount, whose: str, price: DividedPrice, amount: int | None) -> Line:
+    currency, words = account.site.tariff[0].currency, _RULES[price.price.division]
+    if price.at_ms is not None:
+        words += f" from {local(price.at_ms, account.zone):%Y-%m-%d %H:%M}"
+    if amount is None:
+        words = f"missing: no figure for the {words}"
+    return _line(whose, f"{price.price.name}, part", words, amount=_of(amount, COIN_PARTS), currency=currency)
+
+
+def _sum_line(account: PeriodAccount, whose: str, cost: int | None, part: int | None) -> Line:
+    amount = None if cost is None or part is None else (cost + part) / COIN_PARTS
+    words = "missing" if amount is None else "good"
+    return _line(whose, "sum", words, amount=amount, currency=account.site.tariff[0].currency)
 
 
 def _bill_line(line: BillLine, words: str) -> Line:

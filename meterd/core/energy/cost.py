@@ -138,11 +138,6 @@ class PeriodAccount:
         columns = figures_of(self.stored, item, Period.INTERVAL, self.grid)
         return Taken(columns.energy[:, 0], columns.present[:, 0])
 
-    def of_points(self, names: Sequence[str]) -> Taken:
-        """Import of some points together."""
-        channels = tuple((name, IMPORT) for name in names)
-        return self.imports_of([EnergyItem(ItemKind.POINT, "", "", (), channels)])[0]
-
     def highest(self, price: Price) -> tuple[Fraction, int] | None:
         """The highest demand in kW in the intervals of a price, and when its interval began; None where one is missing."""
         rows = self.rows(price)
@@ -151,6 +146,14 @@ class PeriodAccount:
             return None
         first = int(np.argmax(np.where(rows, self.taken.energy, -1)))
         return largest, int(self.grid[first])
+
+    def demand_at(self, line: BillLine) -> int | None:
+        """When the interval began that set a demand of the bill, here or in a month before; None where it is missing."""
+        highest = self.highest(line.price)
+        if highest is None or line.quantity is None:
+            return None
+        before = [(line.price.least_share * kw, at) for kw, at in self._before(line.price)]
+        return max([highest, *before], key=lambda demand: demand[0])[1]
 
     def missing(self, rows: Bools | None = None) -> int:
         """How many intervals of the connection are not known, of all or of some."""
@@ -180,7 +183,7 @@ class PeriodAccount:
             return fixed_amount(price)
         if price.kind is PriceKind.DEMAND:
             largest = demand_kw(self.taken.largest(self.rows(price)), self._step)
-            return demand_amount(price, largest, self._before(price))
+            return demand_amount(price, largest, [kw for kw, _ in self._before(price)])
         source = self.given if price.kind is PriceKind.EXPORT else self.taken
         if price.values:
             return stepped_amount(price, source, self.rows(price), self.grid)
@@ -190,14 +193,14 @@ class PeriodAccount:
         every = np.ones(len(self.grid), dtype=np.bool_)
         return hours_of_use(self.taken.sum(every), demand_kw(self.taken.largest(every), self._step))
 
-    def _before(self, price: Price) -> list[Fraction]:
-        """The highest demands of the months before, as far as they are known."""
+    def _before(self, price: Price) -> list[tuple[Fraction, int]]:
+        """The highest demands of the months before and when they began, as far as they are known."""
         results, start = [], self.start_ms
         for _ in range(price.least_months if price.least_share else 0):
             start = bounds(Period.MONTH, start - self._step, self.zone, self._step)[0]
             account = PeriodAccount(self.stored, self.site, Period.MONTH, start, self.history)
             highest = account.highest(price) if len(account.grid) else None
-            results += [highest[0]] if highest is not None else []
+            results += [highest] if highest is not None else []
         return results
 
 
@@ -219,6 +222,11 @@ class Cost:
         return total(self.lines, CARBON)
 
 
+def imports_of_points(name: str, points: Sequence[str]) -> EnergyItem:
+    """What some points took together."""
+    return EnergyItem(ItemKind.POINT, name, "", tuple(points), tuple((point, IMPORT) for point in points))
+
+
 def cost_of(
     account: PeriodAccount, taken: Taken, rows: Bools | None = None, kinds: frozenset[PriceKind] = TAKEN
 ) -> Cost:
@@ -228,7 +236,7 @@ def cost_of(
     missing.
     """
     some = np.ones(len(account.grid), dtype=np.bool_) if rows is None else rows
-    known = _since_first(account, taken) if account.part is not None and account.part.begins else taken
+    known = since_first(account, taken) if account.part is not None and account.part.begins else taken
     of_months = account.period is Period.YEAR
     lines = [
         _priced(account, line, known, some) for line in account.bill
@@ -243,7 +251,8 @@ def cost_of(
     return Cost(known.sum(some), _by_price(account.site, lines))
 
 
-def _since_first(account: PeriodAccount, taken: Taken) -> Taken:
+def since_first(account: PeriodAccount, taken: Taken) -> Taken:
+    """The same, and nothing where a meter had not begun to count, up to a day."""
     skip = first_known(taken.present)
     if skip == len(taken.present) or skip * account.site.interval_s * 1000 > DAY_MS:
         return taken

@@ -21,6 +21,17 @@ class PriceKind(StrEnum):
     CARBON = "carbon"  # kWh taken at the grid connection, in g of CO2
 
 
+class Division(StrEnum):
+    """By what a price that no kWh has is divided among points and tenants: its share of the consumption of the site."""
+
+    PEAK = "peak"  # in the interval that set the demand
+    ENERGY = "energy"  # in the whole period
+    NONE = "none"
+
+
+_DIVISIONS = {PriceKind.DEMAND: Division.PEAK, PriceKind.FIXED: Division.ENERGY}  # who causes it bears it
+
+
 @dataclass(frozen=True, slots=True)
 class Times:
     """Hours of some weekdays (0 = Monday), in local minutes of the day; `until_min` is exclusive.
@@ -42,6 +53,8 @@ class Price:
     A demand is at least `least_share` of the highest of the `least_months` months before. `use_hours_from` and
     `use_hours_below` bound the hours of use of the year (energy over highest demand), with `per = "year"`.
 
+    `divide` is by what a demand or a fixed price is divided; None: by what its kind suggests.
+
     `values` of a carbon price are g per kWh from each moment on, None where no factor is known; then `price` says nothing.
     """
 
@@ -62,7 +75,13 @@ class Price:
     least_months: int = 11  # with the month itself a year: how such clauses are mostly written (common practice)
     use_hours_from: Fraction = Fraction(0)
     use_hours_below: Fraction | None = None
+    divide: Division | None = None
     values: tuple[tuple[int, Fraction | None], ...] = ()
+
+    @property
+    def division(self) -> Division:
+        """By what it is divided; a price of a kWh is not."""
+        return self.divide or _DIVISIONS.get(self.kind, Division.NONE)
 
 
 def months_in(words: str) -> frozenset[int]:

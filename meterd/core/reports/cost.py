@@ -3,7 +3,8 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from meterd.core.energy.cost import GIVEN, MONEY, Cost, PeriodAccount, cost_of
+from meterd.core.energy.cost import GIVEN, MONEY, Cost, PeriodAccount, cost_of, imports_of_points
+from meterd.core.energy.divided_price import DividedPrice, divided_prices
 from meterd.core.energy.tariff import BillLine, total
 from meterd.core.model.plan import Role
 from meterd.core.model.tariff import PriceKind
@@ -22,7 +23,7 @@ class PeriodCost:
     """Costs of one period in 1/10,000 of the currency and mg of CO2; None where an interval is missing.
 
     `saved` is what PV used on the site would have cost, `earned` what its export is paid; None without PV. A tenant costs
-    what its points took, as if all of it came from the grid: demand and fixed prices are not divided.
+    what its points took, as if all of it came from the grid; `divided` are demand and fixed prices with its parts of them.
     """
 
     currency: str
@@ -34,6 +35,7 @@ class PeriodCost:
     carbon: int | None
     with_carbon: bool
     tenants: tuple[tuple[str, Cost], ...]
+    divided: tuple[DividedPrice, ...]  # parts in the order of the tenants
 
 
 def period_cost(account: PeriodAccount, tenants: Mapping[str, Sequence[str]]) -> PeriodCost | None:
@@ -44,6 +46,8 @@ def period_cost(account: PeriodAccount, tenants: Mapping[str, Sequence[str]]) ->
     with_pv = any(point.counts and point.role is Role.PV for point in site.points)
     money = tuple(line for line in bill if line.price.kind in MONEY)
     given = cost_of(account, account.given, kinds=GIVEN).amount
+    items = [imports_of_points(name, tenants[name]) for name in sorted(tenants)]
+    taken = zip(items, account.imports_of(items), strict=True)
     return PeriodCost(
         currency=site.tariff[0].currency,
         bill=money,
@@ -53,12 +57,12 @@ def period_cost(account: PeriodAccount, tenants: Mapping[str, Sequence[str]]) ->
         earned=None if given is None else -given,
         carbon=cost_of(account, account.taken).carbon,
         with_carbon=any(price.kind is PriceKind.CARBON for price in site.tariff),
-        tenants=tuple((name, cost_of(account, account.of_points(tenants[name]))) for name in sorted(tenants)),
+        tenants=tuple((item.name, cost_of(account, energy)) for item, energy in taken),
+        divided=divided_prices(account, items),
     )
 
 
 def peak_cost(account: PeriodAccount, line: BillLine) -> PeakCost:
     """A demand of the bill with its time, where it is the one that was measured in the period itself."""
-    highest = account.highest(line.price)
-    own = highest is not None and highest[0] - line.price.above_kw == line.quantity
-    return PeakCost(line, highest[1] if highest is not None and own else None)
+    at_ms = account.demand_at(line)
+    return PeakCost(line, at_ms if at_ms is not None and at_ms >= account.start_ms else None)

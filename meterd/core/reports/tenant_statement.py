@@ -4,9 +4,10 @@ Its own energies and its part of a board overlap: the board's feed holds them. T
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from meterd.core.energy.cost import Cost
+from meterd.core.energy.divided_price import DividedPrice
 from meterd.core.reports.content import Report, Revision, Span
 from meterd.core.reports.cost_allocation import Line, Statement
 from meterd.core.reports.figures import Amount, PointLine, total
@@ -31,6 +32,7 @@ class TenantStatement:
     points: tuple[PointLine, ...]
     energy: Amount
     cost: Cost | None
+    divided: tuple[DividedPrice, ...]  # demand and fixed prices with the part of this tenant alone
     currency: str
     with_carbon: bool
     shared: tuple[SharedCost, ...]
@@ -49,11 +51,20 @@ def tenant_statement(
         points=lines,
         energy=total((1, line.imported) for line in lines),
         cost=costs.get(tenant),
+        divided=_own_parts(report, tenant),
         currency=report.cost.currency if report.cost is not None else "",
         with_carbon=report.cost is not None and report.cost.with_carbon,
         shared=tuple(shared for statement in statements if (shared := _shared(statement, tenant)) is not None),
         revision=report.revision,
     )
+
+
+def _own_parts(report: Report, tenant: str) -> tuple[DividedPrice, ...]:
+    names = [name for name, _ in report.cost.tenants] if report.cost is not None else []
+    if report.cost is None or tenant not in names:
+        return ()
+    place = names.index(tenant)
+    return tuple(replace(own, parts=(own.parts[place],), rest=None) for own in report.cost.divided)
 
 
 def _shared(statement: Statement, tenant: str) -> SharedCost | None:

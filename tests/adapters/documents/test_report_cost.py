@@ -56,9 +56,30 @@ def test_tenants_cost_what_their_points_took(hof: Path, tmp_path: Path) -> None:
         assert rows[tenant][1] == pytest.approx(wh[point].sum() / 1000)
         # a gap keeps its energy; its course, and with it the price of single hours, is estimated
         assert rows[tenant][2] == pytest.approx((wh[point] * price).sum() / 1000, abs=0.3 if point == "shop" else 0.011)
-        assert rows[tenant][3] == pytest.approx(rows[tenant][2] / rows[tenant][1], abs=1e-4)
+        assert rows[tenant][5] == pytest.approx(rows[tenant][2] / rows[tenant][1], abs=1e-4)
     assert list(rows)[-1] == "Total"
     assert round(sum(float(str(row[2])) for name, row in rows.items() if name != "Total"), 2) == rows["Total"][2]
+
+
+def test_demand_and_fixed_prices_fall_to_tenants(hof: Path, tmp_path: Path) -> None:
+    """By their share of the consumption at the peak, and in the month; parts and rest are the lines of the bill."""
+    path = made(tmp_path, "report", hof, "--month", "2026-03", "--xlsx", tmp_path / "r.xlsx")
+    sheets, wh = book(path), march()
+    tenants = {str(row[0]): row for row in sheets["Costs of tenants"][1:]}
+    load = wh["t1"] + wh["roof"] - wh["t1-out"]
+    peak = wh["t1"].idxmax()
+    for tenant, point in (("Bäckerei Öztürk", "bakery"), ("Laden", "shop"), ("Gast", "room-1")):
+        demand = 9.80 * wh["t1"].max() / 1000 * wh[point][peak] / load[peak]
+        fixed = 45 * wh[point].sum() / load.sum()
+        assert tenants[tenant][3] == pytest.approx(demand + fixed, abs=0.011)
+        assert tenants[tenant][4] == pytest.approx(tenants[tenant][2] + tenants[tenant][3], abs=1e-6)
+    rows = {str(row[0]): row for row in sheets["Demand and fixed prices"][1:]}
+    assert list(rows) == ["demand", "metering"]
+    assert f"{peak.tz_convert('Europe/Vienna'):%Y-%m-%d %H:%M}" in str(rows["demand"][1])
+    for row in rows.values():
+        assert row[3] + row[4] == pytest.approx(row[2], abs=1e-6)  # type: ignore[operator]
+    parts = sum(float(str(row[3])) for row in rows.values())
+    assert parts == pytest.approx(float(str(tenants["Total"][3])), abs=0.011)
 
 
 def test_every_sum_of_the_workbook_is_a_formula_that_agrees(hof: Path, tmp_path: Path) -> None:

@@ -25,6 +25,10 @@ def test_a_statement_has_the_energy_and_the_cost_of_its_meters(hof: Path, tmp_pa
     assert [row[0] for row in costs[1:]] == ["day", "night", "Total"]
     assert costs[-1][3] == pytest.approx((wh["bakery"] * price).sum() / 1000, abs=0.011)
     assert round(float(str(costs[1][3])) + float(str(costs[2][3])), 2) == costs[-1][3]
+    parts = sheets["Demand and fixed prices"]
+    assert [row[0] for row in parts[1:]] == ["Energy, as above", "demand", "metering", "Total"]
+    assert parts[1][3] == costs[-1][3]
+    assert round(sum(float(str(row[3])) for row in parts[1:-1]), 2) == parts[-1][3]
     whole = book(made(tmp_path, "cost-allocation", hof, "--month", "2026-03", "--xlsx", tmp_path / "a.xlsx"))
     own = next(row for row in whole["Hauptverteilung"] if row[0] == "Bäckerei Öztürk")
     (shared,) = sheets["Part of shared costs"][1:]  # the tower is divided per year, and not to the bakery

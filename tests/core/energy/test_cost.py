@@ -16,11 +16,12 @@ from meterd.core.energy.cost import (
     PeriodAccount,
     accounts_of,
     cost_of,
+    imports_of_points,
     in_span,
     together,
 )
 from meterd.core.energy.energy_items import point_items
-from meterd.core.energy.tariff import total
+from meterd.core.energy.tariff import Taken, total
 from meterd.core.model.periods import Period, local
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import EXPORT, IMPORT
@@ -130,6 +131,11 @@ def by_hand(energy: np.ndarray, low: int, high: int) -> tuple[Fraction, Fraction
     return Fraction(day, 1_000_000), Fraction(night, 1_000_000)
 
 
+def of_point(account: PeriodAccount, name: str) -> Taken:
+    """What one point took."""
+    return account.imports_of([imports_of_points(name, [name])])[0]
+
+
 def of(cost: Cost, name: str) -> tuple[Fraction | None, int | None]:
     """Quantity and amount of one line."""
     (line,) = [line for line in cost.lines if line.price.name == name]
@@ -202,13 +208,13 @@ def test_the_highest_demand_and_when_it_was(store: SqliteStore, site: Site) -> N
 def test_missing_intervals_make_a_cost_missing_but_not_those_before_the_first(store: SqliteStore, site: Site) -> None:
     """The hall begins three hours after the history: its cost counts since then; lights were never read."""
     february = PeriodAccount(store, site, Period.MONTH, 1_769_900_400_000, (BEGIN, END))
-    hall, lights = (cost_of(february, february.of_points([name])) for name in ("hall", "lights"))
+    hall, lights = (cost_of(february, of_point(february, name)) for name in ("hall", "lights"))
     inside = february.end_ms > STARTS[3:]
     assert hall.energy == int(ENERGY["hall", IMPORT][3:][inside].sum())
     assert hall.amount is not None
     assert (lights.energy, lights.amount, lights.carbon) == (None, None, None)
     march = PeriodAccount(store, site, Period.MONTH, 1_772_319_600_000, (BEGIN, END))
-    assert together(site, [hall, cost_of(march, march.of_points(["lights"]))]).amount is None
+    assert together(site, [hall, cost_of(march, of_point(march, "lights"))]).amount is None
     assert together(site, []).energy is None
     assert accounts_of(store, site, (0, 1_769_900_400_000), (BEGIN, END)) == []
 
@@ -224,8 +230,8 @@ def test_carbon_by_time_of_a_bill_and_of_a_point(store: SqliteStore, site: Site)
     account = PeriodAccount(store, site, Period.MONTH, march, (BEGIN, END))
     assert total(account.bill, CARBON) is None
     rows = in_span(account, (march, march + 10 * 24 * HOUR))
-    cost = cost_of(account, account.of_points(["bakery"]), rows)
+    cost = cost_of(account, of_point(account, "bakery"), rows)
     energies = dict(zip(STARTS.tolist(), ENERGY["bakery", IMPORT].tolist(), strict=True))
     assert cost.carbon == round(sum(energies[at] * factor for at, factor in values) / 1000)
-    whole = cost_of(account, account.of_points(["bakery"]))
+    whole = cost_of(account, of_point(account, "bakery"))
     assert (whole.carbon, whole.amount is None) == (None, False)

@@ -3,13 +3,13 @@
 from meterd.adapters.planfile.draft import Draft
 from meterd.adapters.planfile.fault import Notes
 from meterd.adapters.planfile.schema import Entry, TariffRow
-from meterd.core.model.tariff import PriceKind
+from meterd.core.model.tariff import Division, PriceKind
 
 _ENERGY = (PriceKind.IMPORT, PriceKind.EXPORT, PriceKind.CARBON)
 _ONLY = {
     "above_kwh": _ENERGY, "up_to_kwh": _ENERGY, "times": (*_ENERGY, PriceKind.DEMAND),
     "not_times": (*_ENERGY, PriceKind.DEMAND), "above_kw": (PriceKind.DEMAND,), "least_share": (PriceKind.DEMAND,),
-    "least_months": (PriceKind.DEMAND,),
+    "least_months": (PriceKind.DEMAND,), "divide": (PriceKind.DEMAND, PriceKind.FIXED),
 }  # fmt: skip
 
 
@@ -52,6 +52,10 @@ def _check_bounds(entry: Entry[TariffRow], notes: Notes) -> None:
         if column in row.values and entry.sound("kind", column) and data.kind not in kinds:
             what = f"{column} of {data.name} does nothing for a price of kind {data.kind}"
             notes.fault(row.at(column), what, "leave it out")
+    if data.divide is Division.PEAK and data.kind is PriceKind.FIXED:
+        notes.fault(
+            row.at("divide"), f"{data.name} has no demand that it could be divided by", 'write "energy" or "none"'
+        )
     if data.up_to_kwh is not None and data.up_to_kwh <= data.above_kwh:
         what = f"{data.name} counts nothing: up_to_kwh {float(data.up_to_kwh):g} kWh is not above above_kwh"
         notes.fault(row.at("up_to_kwh"), what, f"write more than {float(data.above_kwh):g}")

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from meterd.adapters.texts import wording
 from meterd.adapters.web.number_column import NumberColumn
-from meterd.adapters.web.pages.energy_values import CostView, ItemCost, PriceLine
+from meterd.adapters.web.pages.energy_values import CostView, DividedLine, ItemCost, PriceLine
 from meterd.core.energy.tariff import COIN_PARTS, in_coins
 
 MG_PER_KG = 1_000_000
@@ -25,11 +25,13 @@ class PriceRow:
 
 @dataclass(frozen=True, slots=True)
 class CostRow:
-    """An energy with its cost in words; empty where there is nothing to say."""
+    """An energy with its cost in words, its part of demand and fixed prices, and both; empty where nothing is to say."""
 
     line: ItemCost
     energy: str
     amount: str
+    part: str
+    whole: str
     mean: str
     carbon: str
 
@@ -49,6 +51,7 @@ class CostWords:
     lines: list[PriceRow]
     item_lines: list[PriceRow]
     items: list[CostRow]
+    divided: list[tuple[DividedLine, str]]  # each with its amount
     total: CostRow | None
 
     @property
@@ -75,6 +78,7 @@ def cost_words(cost: CostView, language: str) -> CostWords:
         lines=_rows(cost.lines, language),
         item_lines=_rows([line for line in cost.item_lines if line.kind != "carbon"], language),
         items=_items(cost.items, energies, language),
+        divided=[(own, _money(own.amount, language, cost.currency)) for own in cost.divided],
         total=_items([cost.total], energies, language)[0] if cost.total is not None else None,
     )
 
@@ -123,19 +127,21 @@ def _row(line: PriceLine, coins: int | None, places: int, language: str) -> Pric
 
 
 def _items(rows: Sequence[ItemCost], energies: NumberColumn, language: str) -> list[CostRow]:
-    coins = in_coins([row.amount for row in rows])
-    return [_cost_row(row, amount, energies, language) for row, amount in zip(rows, coins, strict=True)]
+    coins = zip(in_coins([row.amount for row in rows]), in_coins([row.part for row in rows]), strict=True)
+    return [_cost_row(row, own, energies, language) for row, own in zip(rows, coins, strict=True)]
 
 
-def _cost_row(row: ItemCost, coins: int | None, energies: NumberColumn, language: str) -> CostRow:
+def _cost_row(row: ItemCost, coins: tuple[int | None, int | None], energies: NumberColumn, language: str) -> CostRow:
     missing = wording.say(language, "word.missing")
     mean = ""
     if row.amount is not None and row.energy_mwh:
         mean = wording.number(language, row.amount / COIN_PARTS / (row.energy_mwh / MWH_PER_KWH), 4)
     return CostRow(
-        row,
-        missing if row.energy_mwh is None else energies.words(row.energy_mwh),
-        _bare(coins, language),
-        mean,
-        missing if row.co2_mg is None else wording.number(language, row.co2_mg / MG_PER_KG, 1),
+        line=row,
+        energy=missing if row.energy_mwh is None else energies.words(row.energy_mwh),
+        amount=_bare(coins[0], language),
+        part=_bare(coins[1], language),
+        whole=_bare(_sum(*coins), language),
+        mean=mean,
+        carbon=missing if row.co2_mg is None else wording.number(language, row.co2_mg / MG_PER_KG, 1),
     )

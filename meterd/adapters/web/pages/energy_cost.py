@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 
 from meterd.adapters.web.pages.energy_query import EnergyQuery
 from meterd.adapters.web.pages.energy_ranking import EnergyLook
-from meterd.adapters.web.pages.energy_values import CostView, ItemCost, PriceLine
+from meterd.adapters.web.pages.energy_values import CostView, DividedLine, ItemCost, PriceLine
 from meterd.core.energy.cost import (
     GIVEN,
     MONEY,
@@ -15,6 +15,7 @@ from meterd.core.energy.cost import (
     in_span,
     together,
 )
+from meterd.core.energy.divided_price import DividedPrice, divided_prices, part_of
 from meterd.core.energy.energy_items import EnergyItem, ItemKind
 from meterd.core.energy.tariff import BillLine, total
 from meterd.core.model.periods import Period
@@ -41,7 +42,9 @@ def cost_view(look: EnergyLook, items: Sequence[EnergyItem], query: EnergyQuery)
     saved = _of_accounts(accounts, lambda a: cost_of(a, a.self_use, in_span(a, span)))
     lines = accounts[0].bill if whole else (*grid.lines, *given.lines)
     costs = _costs_of(accounts, counted, span)
-    rows = [_item(item, cost, query) for item, cost in zip(counted, costs, strict=True)]
+    divided = divided_prices(accounts[0], counted) if whole else ()
+    parts = [part_of(divided, i) if divided else None for i in range(len(counted))]
+    rows = [_item(item, cost, part, query) for item, cost, part in zip(counted, costs, parts, strict=True)]
     rows.sort(key=lambda row: (-(row.amount or 0), row.key))
     return CostView(
         currency=site.tariff[0].currency,
@@ -58,6 +61,7 @@ def cost_view(look: EnergyLook, items: Sequence[EnergyItem], query: EnergyQuery)
         co2_mg=grid.carbon,
         avoided_mg=saved.carbon,
         items=rows,
+        divided=[_divided(own) for own in divided],
         total=_total(rows) if len(rows) > 1 else None,
         item_lines=[_line(line, None) for line in costs[0].lines] if len(costs) == 1 else [],
         left_out=len(counted) < len(items),
@@ -89,13 +93,18 @@ def _costs_of(accounts: Sequence[PeriodAccount], items: Sequence[EnergyItem], sp
     return [together(accounts[0].site, some) for some in zip(*parts, strict=True)]
 
 
-def _item(item: EnergyItem, cost: Cost, query: EnergyQuery) -> ItemCost:
+def _divided(own: DividedPrice) -> DividedLine:
+    return DividedLine(name=own.price.name, division=own.price.division, at_ms=own.at_ms, amount=own.amount)
+
+
+def _item(item: EnergyItem, cost: Cost, part: int | None, query: EnergyQuery) -> ItemCost:
     return ItemCost(
         key=item.key,
         title=item.title,
         kind=str(item.kind),
         energy_mwh=cost.energy,
         amount=cost.amount,
+        part=part,
         co2_mg=cost.carbon,
         alone=query.address(of=[item.key]),
     )
@@ -114,6 +123,7 @@ def _total(rows: Sequence[ItemCost]) -> ItemCost:
         kind="total",
         energy_mwh=added([row.energy_mwh for row in rows]),
         amount=added([row.amount for row in rows]),
+        part=added([row.part for row in rows]),
         co2_mg=added([row.co2_mg for row in rows]),
         alone="",
     )

@@ -101,15 +101,28 @@ class PriceLine(Values):
 
 
 class ItemCost(Values):
-    """What one energy would cost if all of it came from the grid: mWh, 1/10,000 of the currency, mg of CO2."""
+    """What one energy would cost if all of it came from the grid: mWh, 1/10,000 of the currency, mg of CO2.
+
+    `part` is what it bears of demand and fixed prices; None where none are billed, or one is missing.
+    """
 
     key: str
     title: str
     kind: str
     energy_mwh: int | None
     amount: int | None
+    part: int | None
     co2_mg: int | None
     alone: str  # the address of this energy alone, with its prices
+
+
+class DividedLine(Values):
+    """A demand or fixed price that is divided, by `energy` or `peak`; `at_ms` is when the interval of the demand began."""
+
+    name: str
+    division: str
+    at_ms: int | None
+    amount: int | None
 
 
 class CostView(Values):
@@ -129,6 +142,7 @@ class CostView(Values):
     co2_mg: int | None
     avoided_mg: int | None
     items: list[ItemCost]
+    divided: list[DividedLine]
     total: ItemCost | None
     item_lines: list[PriceLine]  # of the only item
     left_out: bool

@@ -7,7 +7,7 @@ import pytest
 
 from meterd.adapters.planfile.loader import PlanError, load_plan
 from meterd.core.model.plan import Site
-from meterd.core.model.tariff import PriceKind, Times
+from meterd.core.model.tariff import Division, PriceKind, Times
 
 SITE = """\
 site = { name = "mill", zone = "Europe/Vienna" }
@@ -46,6 +46,15 @@ def test_a_row_becomes_a_price_exactly_as_written(tmp_path: Path) -> None:
     assert price.from_ms == 1_782_856_800_000  # 2026-06-30T22:00Z
 
 
+def test_demand_is_divided_by_peak_and_fixed_by_energy_unless_the_plan_says_else(tmp_path: Path) -> None:
+    """A price of a kWh is not divided at all."""
+    kinds = {"demand": "peak", "fixed": "energy", "import": "none"}
+    prices = loaded(tmp_path, *(f'name = "{kind}"\nkind = "{kind}"\nprice = 1' for kind in kinds)).tariff
+    assert [price.division for price in prices] == list(kinds.values())
+    (price,) = loaded(tmp_path, 'name = "a"\nkind = "demand"\nprice = 1\ndivide = "none"').tariff
+    assert price.division is Division.NONE
+
+
 @pytest.mark.parametrize(
     ("rows", "words"),
     [
@@ -54,6 +63,9 @@ def test_a_row_becomes_a_price_exactly_as_written(tmp_path: Path) -> None:
         (['name = "a"\nkind = "import"'], "price"),
         (['name = "a"\nkind = "import"\nprice = 1\nmonths = "may"'], 'write "5-9", or "10-4"'),
         (['name = "a"\nkind = "import"\nprice = 1\ntimes = "8-20"'], 'write "mon-fri 08:00-20:00'),
+        (['name = "a"\nkind = "demand"\nprice = 1\ndivide = "equal"'], "divide 'equal' is not known"),
+        (['name = "a"\nkind = "import"\nprice = 1\ndivide = "energy"'], "divide of a does nothing for a price of kind"),
+        (['name = "a"\nkind = "fixed"\nprice = 1\ndivide = "peak"'], 'write "energy" or "none"'),
         (
             ['name = "a"\nkind = "fixed"\nprice = 1\ntimes = "08:00-20:00"'],
             "times of a does nothing for a price of kind fixed",

@@ -1,14 +1,16 @@
 """Costs in words: coins add up to the sum as it is shown, prices of one unit have as many places, missing is a word."""
 
 from meterd.adapters.web.pages.cost_words import cost_words
-from meterd.adapters.web.pages.energy_values import CostView, ItemCost, PriceLine
+from meterd.adapters.web.pages.energy_values import CostView, DividedLine, ItemCost, PriceLine
 
 
 def item(name: str, amount: int | None) -> ItemCost:
     """A tenth of a megawatt hour of something."""
     energy = None if amount is None else 100_000_000
     key = f"point:{name}"
-    return ItemCost(key=key, title=name, kind="point", energy_mwh=energy, amount=amount, co2_mg=amount, alone="")
+    return ItemCost(
+        key=key, title=name, kind="point", energy_mwh=energy, amount=amount, part=amount, co2_mg=amount, alone=""
+    )
 
 
 def view(*items: ItemCost) -> CostView:
@@ -26,7 +28,8 @@ def view(*items: ItemCost) -> CostView:
     return CostView(
         currency="EUR", billed=True, lines=lines, amount=sum(known) if items else None, missing=0, of=1, with_pv=True,
         saved=5, saved_mwh=1, earned=2_133, with_co2=True, co2_mg=2_500_000, avoided_mg=None, items=list(items),
-        total=None, item_lines=[], left_out=False,
+        divided=[DividedLine(name="fixed", division="energy", at_ms=None, amount=450_000)], total=None, item_lines=[],
+        left_out=False,
     )  # fmt: skip
 
 
@@ -37,7 +40,11 @@ def test_coins_of_the_lines_add_up_to_the_sum() -> None:
     assert [row.quantity for row in words.lines] == ["10,0 kWh", "10,0 kWh", "3,0 kWh", "1"]
     coins = [int(row.amount.replace(",", "").replace("−", "-")) for row in words.lines]
     assert (sum(coins), words.sum, words.amount) == (4728, "47,28", "47,28 EUR")
-    assert [row.amount for row in words.items] == ["0,02", "0,01"]
+    assert [(row.amount, row.part, row.whole) for row in words.items] == [
+        ("0,02", "0,02", "0,04"),
+        ("0,01", "0,01", "0,02"),
+    ]
+    assert words.divided[0][1] == "45,00 EUR"
     assert (words.carbon, words.avoided) == ("2,5 kg", "fehlt")
 
 
@@ -46,4 +53,5 @@ def test_missing_is_a_word_and_has_no_mean() -> None:
     words = cost_words(view(), "en")
     assert (words.sum, words.lines[3].amount) == ("missing", "missing")
     row = cost_words(view(item("a", None)), "en").items[0]
-    assert (row.energy, row.amount, row.mean, row.carbon) == ("missing", "missing", "", "missing")
+    assert (row.energy, row.amount, row.part, row.whole) == ("missing",) * 4
+    assert (row.mean, row.carbon) == ("", "missing")

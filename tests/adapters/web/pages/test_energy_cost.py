@@ -70,6 +70,25 @@ def test_a_month_is_a_bill_and_says_what_the_peak_cost(mill: Mill, browser: Brow
         expect(page.locator("h2#cost")).to_be_visible()
 
 
+def test_a_month_divides_demand_and_fixed_prices(mill: Mill, browser: Browser) -> None:
+    """By the share at the peak and in the month: the consumption of the site bears all; the page says by what."""
+    query = "range=month&picture=cost&of=site:consumption&of=point:cafe"
+    cost: dict[str, Any] = ask(mill, query)["cost"]  # type: ignore[assignment]
+    demand, fixed = cost["divided"]
+    whole, cafe = sorted(cost["items"], key=lambda item: item["key"], reverse=True)
+    assert (demand["division"], fixed["division"], fixed["amount"]) == ("peak", "energy", 450_000)
+    assert whole["part"] == demand["amount"] + fixed["amount"]
+    peaks: dict[str, Any] = ask(mill, "range=month&step=interval&of=site:consumption&of=point:cafe")
+    there = peaks["edges"].index(demand["at_ms"])
+    load, own = (line["values"][there] for line in sorted(peaks["series"], key=lambda s: s["key"], reverse=True))
+    energy = 450_000 * cafe["energy_mwh"] / whole["energy_mwh"]
+    assert cafe["part"] == pytest.approx(demand["amount"] * own / load + energy, abs=2)
+    with opened(browser, f"{mill.address}/energy?{query}") as page:
+        section = page.locator("section[aria-labelledby=item-costs]")
+        expect(section.locator("thead")).to_contain_text("Demand and fixed, EUR")
+        expect(section).to_contain_text("which set the demand")
+
+
 def test_an_amount_leads_to_the_prices_that_make_it(mill: Mill, browser: Browser) -> None:
     """Why this number: the energy of each price, its price, the product; and on to the energies."""
     with opened(browser, f"{mill.address}/energy?range=yesterday&picture=cost") as page:
