@@ -195,6 +195,9 @@ def _login(
         words = wording.say(viewer.language, "login.wrong")
         return page(request, viewer, "login.html", status=401, to=within(to), wrong=words)
     context.guesses.right(key)
+    if user.over(context.backend.now_ms()):
+        words = wording.say(viewer.language, "login.ended")
+        return page(request, viewer, "login.html", status=403, to=within(to), wrong=words)
     response = RedirectResponse(within(to), status_code=303)
     _keep(request, response, context.session_cookie, context.sessions.begin(user))
     return response

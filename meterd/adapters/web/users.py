@@ -1,5 +1,7 @@
 """Who may see and do what: users with hashed passwords, sessions in memory, tokens of forms, a limit on guesses.
 
+A user may have an end: from that moment the account is as if it were not there, for logins and for open sessions.
+
 The users stand in a file of their own beside the store, readable by its owner only. Sessions end with the daemon: whoever
 was logged in logs in again. Passwords are hashed with Argon2id by argon2-cffi and its defaults (RFC 9106, low memory).
 """
@@ -14,6 +16,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError, VerifyMismatchError
@@ -36,11 +39,16 @@ SHORTEST_PASSWORD, LONGEST_PASSWORD = 10, 200  # characters; hashing a megabyte 
 
 @dataclass(frozen=True, slots=True)
 class User:
-    """One person: name, role, and the hash of the password."""
+    """One person: name, role, the hash of the password, and from when on they may no longer log in."""
 
     name: str
     role: UserRole
     hashed: str
+    until_ms: int | None = None
+
+    def over(self, now_ms: int) -> bool:
+        """Whether the access of this person has ended."""
+        return self.until_ms is not None and now_ms >= self.until_ms
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,31 +90,40 @@ class UserFile:
     def _read(self) -> dict[str, User]:
         try:
             rows = json.loads(self.path.read_text(encoding="utf-8"))
-            return {row["name"]: User(row["name"], UserRole(row["role"]), row["hashed"]) for row in rows}
+            return {row["name"]: _user(row) for row in rows}
         except (OSError, ValueError, KeyError, TypeError) as exc:
             raise ConfigError(
                 f"cannot read the users in {self.path}: {exc}; create it again with `meterd user`"
             ) from exc
 
-    def keep(self, name: str, role: UserRole, password: str) -> None:
-        """Add a user or change role and password; ConfigError for what cannot be."""
+    def keep(self, name: str, role: UserRole, password: str, *, until_ms: int | None = None) -> None:
+        """Add a user or set role, password and end anew; ConfigError for what cannot be."""
         if reason := refused_text(name):
             raise ConfigError(f"the name cannot be stored: {reason}")
         if role is UserRole.OPEN:
             raise ConfigError("role open needs no login; give look, acknowledge or change")
         if not SHORTEST_PASSWORD <= len(password) <= LONGEST_PASSWORD:
             raise ConfigError(f"a password has {SHORTEST_PASSWORD} to {LONGEST_PASSWORD} characters")
-        self._write({**self.users(), name: User(name, role, self._hasher.hash(password))})
+        self._write({**self.users(), name: User(name, role, self._hasher.hash(password), until_ms)})
+
+    def change(self, name: str, role: UserRole, until_ms: int | None) -> None:
+        """Set role and end of a user who keeps the password; ConfigError if there is none of that name."""
+        self._write({**self.users(), name: replace(self.named(name), role=role, until_ms=until_ms)})
+
+    def named(self, name: str) -> User:
+        """The user of that name; ConfigError if there is none."""
+        user = self.users().get(name)
+        if user is None:
+            raise ConfigError(f"there is no user {name!r}; known: {', '.join(sorted(self.users())) or 'none'}")
+        return user
 
     def remove(self, name: str) -> None:
         """Take a user away; ConfigError if there is none of that name."""
-        rest = dict(self.users())
-        if rest.pop(name, None) is None:
-            raise ConfigError(f"there is no user {name!r}; known: {', '.join(sorted(self.users())) or 'none'}")
-        self._write(rest)
+        self.named(name)
+        self._write({key: user for key, user in self.users().items() if key != name})
 
     def _write(self, users: dict[str, User]) -> None:
-        rows = [{"name": u.name, "role": str(u.role), "hashed": u.hashed} for u in sorted(users.values(), key=_by_name)]
+        rows = [_row(user) for user in sorted(users.values(), key=_by_name)]
         fresh = self.path.with_name(self.path.name + ".new")
         with suppress(FileNotFoundError):
             fresh.unlink()
@@ -126,6 +143,18 @@ class UserFile:
             except (VerifyMismatchError, VerificationError, InvalidHashError):
                 return None
         return user
+
+
+def _user(row: dict[str, Any]) -> User:
+    until_ms = row.get("until_ms")
+    if not isinstance(until_ms, int | None):
+        raise ValueError("until_ms is not a whole number")
+    return User(row["name"], UserRole(row["role"]), row["hashed"], until_ms)
+
+
+def _row(user: User) -> dict[str, Any]:
+    ends = {} if user.until_ms is None else {"until_ms": user.until_ms}
+    return {"name": user.name, "role": str(user.role), "hashed": user.hashed, **ends}
 
 
 def _by_name(user: User) -> str:
@@ -169,10 +198,11 @@ class FailedLogins:
 
 
 class Sessions:
-    """Who is logged in, by the secret of their cookie."""
+    """Who is logged in, by the secret of their cookie. `now_ms` is the daemon's clock: it says when an access ends."""
 
-    def __init__(self, users: UserFile, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(self, users: UserFile, now_ms: Callable[[], int], clock: Callable[[], float] = time.monotonic) -> None:
         self._users = users
+        self._now_ms = now_ms
         self._clock = clock
         self._open: dict[str, Session] = {}
         self._lock = threading.Lock()
@@ -206,7 +236,7 @@ class Sessions:
             return None
         user = self._users.users().get(session.user)
         over = now - session.seen_s > IDLE_S or now - session.begun_s > LONGEST_S
-        if over or user is None or user.hashed != session.hashed:
+        if over or user is None or user.hashed != session.hashed or user.over(self._now_ms()):
             del self._open[secret]
             return None
         return replace(session, role=user.role)

@@ -43,7 +43,7 @@ COMMANDS = {
         "delete old readings whose figures and archive are verified; with --delete the daemon must be stopped",
     ),
     "lines": ("lines", "list the lines that the time-series database refused, or send them again"),
-    "user": ("users", "list, add and remove user accounts of the page"),
+    "user": ("users", "list, add, change and remove user accounts of the page"),
     "shares": ("shares", "show who may take how much of the surplus now and why, or the result of a week"),
     "pv-shares": (
         "shares",

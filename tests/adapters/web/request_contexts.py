@@ -95,7 +95,8 @@ def context_of(
     finally:
         store.close()
     users = UserFile(path.with_name("users"))
-    return RequestContext(DaemonWebBackend(daemon), users, Sessions(users))
+    backend = DaemonWebBackend(daemon)
+    return RequestContext(backend, users, Sessions(users, backend.now_ms))
 
 
 def shot(context: RequestContext) -> Snapshot:

@@ -21,6 +21,7 @@ from meterd.adapters.web.users import (
 from meterd.core.errors import ConfigError
 
 GOOD = "flour and chalk"
+NOW_MS = 1_777_888_800_000
 
 
 class Hands:
@@ -89,7 +90,7 @@ def test_a_broken_file_is_reported_and_lets_nobody_in(users: UserFile) -> None:
 
 def test_who_is_removed_is_out_at_once(users: UserFile) -> None:
     """An open session ends with its user."""
-    sessions = Sessions(users)
+    sessions = Sessions(users, lambda: NOW_MS)
     secret = sessions.begin(users.users()["Anna"])
     assert sessions.of(secret) is not None
     users.remove("Anna")
@@ -100,7 +101,7 @@ def test_who_is_removed_is_out_at_once(users: UserFile) -> None:
 
 def test_a_new_password_ends_old_sessions_and_a_new_role_counts_at_once(users: UserFile) -> None:
     """Whoever has the old password is out; a changed role is seen with the next look."""
-    sessions = Sessions(users)
+    sessions = Sessions(users, lambda: NOW_MS)
     secret = sessions.begin(users.users()["Anna"])
     users.keep("Anna", UserRole.CHANGE, "another word here")
     assert sessions.of(secret) is None
@@ -109,10 +110,37 @@ def test_a_new_password_ends_old_sessions_and_a_new_role_counts_at_once(users: U
     assert fresh.role is UserRole.CHANGE
 
 
+def test_an_access_ends_at_its_moment_also_for_who_is_logged_in(users: UserFile) -> None:
+    """A millisecond before it the session is good; the end survives the file, and a later one lets in again."""
+    moment = [NOW_MS]
+    sessions = Sessions(users, lambda: moment[0])
+    users.change("Anna", UserRole.LOOK, NOW_MS + 1000)
+    secret = sessions.begin(UserFile(users.path).users()["Anna"])
+    moment[0] += 999
+    assert sessions.of(secret) is not None
+    assert not users.users()["Anna"].over(moment[0])
+    moment[0] += 1
+    assert users.users()["Anna"].over(moment[0])
+    assert sessions.peek(secret) is None
+    users.change("Anna", UserRole.CHANGE, None)
+    fresh = sessions.of(sessions.begin(users.users()["Anna"]))
+    assert fresh is not None
+    assert fresh.role is UserRole.CHANGE
+
+
+def test_a_file_of_before_has_accounts_without_an_end(users: UserFile) -> None:
+    """An account without an end is written as ever, so an older version reads it too; an end that is no number is refused."""
+    assert "until_ms" not in users.path.read_text()
+    users.change("Anna", UserRole.LOOK, NOW_MS)
+    users.path.write_text(users.path.read_text().replace(str(NOW_MS), '"tomorrow"'))
+    with pytest.raises(ConfigError, match="until_ms is not a whole number"):
+        users.users()
+
+
 def test_sessions_end_by_idleness_by_age_and_by_number(users: UserFile) -> None:
     """A shift without a look, a week in all, and never more than can be held."""
     hands = Hands()
-    sessions = Sessions(users, hands)
+    sessions = Sessions(users, lambda: NOW_MS, hands)
     anna = users.users()["Anna"]
     idle = sessions.begin(anna)
     hands.now_s += IDLE_S + 1

@@ -1,0 +1,93 @@
+"""`meterd user` as the operator types it: accounts with and without an end, and what is refused."""
+
+import io
+from pathlib import Path
+
+import httpx
+import pytest
+
+from meterd.adapters.web.backend import UserRole
+from meterd.adapters.web.users import UserFile
+from tests.adapters.web.web_backends import serving
+from tests.app.commands import CONFIG, run
+
+WORD = "flour and chalk"
+ENDS = "2098-03-30"  # the clocks change on this day in the site's zone: midnight is still winter time
+
+
+@pytest.fixture
+def plan(tmp_path: Path) -> Path:
+    """The small plan, with its store in a folder of its own."""
+    path = tmp_path / "small.toml"
+    path.write_text((CONFIG / "small.toml").read_text())
+    return path
+
+
+def user(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *words: str | Path
+) -> tuple[int, str, str]:
+    """`meterd user`, the password by a pipe."""
+    monkeypatch.setattr("sys.stdin", io.StringIO(WORD + "\n"))
+    return run(capsys, "user", *map(str, words))
+
+
+def test_an_account_has_an_end_that_the_list_shows_and_that_can_be_moved(
+    plan: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By the site's clock; a new password does not make an access longer, `never` takes the end away."""
+
+    def says(*words: str) -> str:
+        code, out, errors = user(capsys, monkeypatch, plan, *words)
+        assert code == 0, errors
+        return out
+
+    assert (
+        says("--add", "Anna", "--until", ENDS) == f"Anna may log in with role look until {ENDS} 00:00 Europe/Vienna\n"
+    )
+    assert says() == f"look\tAnna until {ENDS} 00:00 Europe/Vienna\n"
+    assert ENDS in says("--add", "Anna", "--role", "change")
+    assert says("--change", "Anna", "--until", "2099-01-01T12:00:00Z").endswith(
+        "change until 2099-01-01 13:00 Europe/Vienna\n"
+    )
+    assert says("--change", "Anna", "--until", "never") == "Anna may log in with role change\n"
+    assert says() == "change\tAnna\n"
+    assert says("--change", "Anna", "--role", "look") == "Anna may log in with role look\n"
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (
+            ("--add", "Bert", "--until", "2026-01-01"),
+            "--until 2026-01-01 is over already (2026-01-01 00:00 Europe/Vienna)",
+        ),
+        (("--add", "Bert", "--until", "2098-02-30"), "no such date"),
+        (("--add", "Bert", "--until", "2098-02-20T10:00:00"), "the time has no zone"),
+        (("--change", "Bert", "--until", ENDS), "there is no user 'Bert'; known: none"),
+        (("--change", "Bert"), "nothing to change for Bert; give --role or --until"),
+        (("--until", ENDS), "name it with --add NAME or --change NAME"),
+    ],
+)
+def test_what_cannot_be_is_refused_and_changes_nothing(
+    words: tuple[str, ...], says: str, plan: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    code, _, errors = user(capsys, monkeypatch, plan, *words)
+    assert code == 2
+    assert says in errors
+    assert list(plan.parent.glob("*.users")) == []
+
+
+def test_an_open_session_of_the_running_page_ends_with_the_access(tmp_path: Path) -> None:
+    """The next request of the same cookie is a visitor's, and the right password is answered with the reason."""
+    store = tmp_path / "s.sqlite"
+    users = UserFile(store.with_name(store.name + ".users"))
+    users.keep("Anna", UserRole.LOOK, WORD, until_ms=4_000_000_000_000)
+    with serving(store, open=False) as address, httpx.Client(base_url=address) as client:
+        form = {"name": "Anna", "password": WORD}
+        assert client.post("/login", data=form).status_code == 303
+        assert client.get("/api/now").status_code == 200
+        users.change("Anna", UserRole.LOOK, 1_777_888_800_000)
+        assert client.get("/api/now").status_code == 401
+        refused = client.post("/login", data=form)
+    assert refused.status_code == 403
+    assert "This account has ended." in refused.text
