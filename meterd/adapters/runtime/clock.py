@@ -11,6 +11,7 @@ from meterd.core.topics.senml import EARLIEST_MS
 
 WRITTEN_MS = 1_735_689_600_000  # 2025-01-01: a clock that shows less was never set since the machine was switched on
 STEP_MS = 2_000  # a smaller correction is what a time server does all day
+BELIEVED_S = -math.inf  # since when a jump has lasted that somebody confirms
 DOUBT_S = 300.0  # a jump counts when it has lasted this long: a wrong answer of a time server is mended sooner
 # It counts a suspended machine's sleep, so that waking up is no jump. Not every system has it.
 _STEADY = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
@@ -98,7 +99,7 @@ class WallClock:
         """Believe the jump at hand with the next look."""
         with self._lock:
             if self._jump is not None:
-                self._jump = _Jump(self._jump.by_ms, -math.inf)
+                self._jump = _Jump(self._jump.by_ms, BELIEVED_S)
 
     def saw(self, at_ms: int) -> None:
         """Readings do not move this clock."""
@@ -106,7 +107,7 @@ class WallClock:
     def doubt(self) -> str:
         """Says by how much the computer's clock jumped, as long as it is not believed."""
         jump = self._jump
-        if jump is None:
+        if jump is None or jump.since_s == BELIEVED_S:
             return ""
         return (
             f"the computer's clock jumped by {jump.by_ms / 1000:+.0f} s; times go on as if it had not, and it is followed"

@@ -28,7 +28,9 @@ def test_a_jump_that_somebody_confirms_is_followed_at_once() -> None:
     clock.follow()
     wall[0] += 7_200_000
     assert clock.now_ms() == wall[0] - 7_200_000
+    assert "jumped by +7200 s" in clock.doubt()
     clock.follow()
+    assert clock.doubt() == "", "it is followed with the next look"
     assert (clock.now_ms(), clock.set_by_ms(), clock.doubt()) == (wall[0], 7_200_000, "")
     wall[0] -= 3_600_000
     assert clock.now_ms() == wall[0] + 3_600_000

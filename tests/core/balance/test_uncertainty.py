@@ -61,6 +61,20 @@ def test_meter_limits_are_those_of_the_standards(row: dict[str, str]) -> None:
         assert result.tolist() == pytest.approx([limit, limit], rel=1e-12)
 
 
+@pytest.mark.parametrize("name", ["0.2", "0.5"])
+def test_classes_without_s_have_the_limits_of_those_with_it(name: str) -> None:
+    """From memory of IEC 61557-12; the table of cells has them at unity power factor only."""
+    assert METER_CLASSES[name] == METER_CLASSES[f"{name}S"]
+
+
+@pytest.mark.parametrize(("name", "starts"), [("A", (0.02, 0.05)), ("B", (0.01, 0.05)), ("C", (0.01, 0.03))])
+def test_the_limits_of_mid_classes_begin_at_the_smallest_current(name: str, starts: tuple[float, float]) -> None:
+    """Imin over In by transformer and over Ib of a direct meter; from memory of 2014/32/EU Annex V."""
+    limits = METER_CLASSES[name]
+    assert (limits.transformer[0][0], limits.direct[0][0]) == starts
+    assert (limits.transformer_low, limits.direct_low) == (limits.transformer, limits.direct)
+
+
 def test_limits_of_class_0_1_s_at_low_power_factor_are_half_as_large_again() -> None:
     """Common practice, by the ratio of class 0.2S: the standard's own figure is not known."""
     unity, low = (step_limit(meter_steps("0.1S", "transformer", pf), np.array([0.5]))[0] for pf in (1.0, 0.5))
