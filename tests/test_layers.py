@@ -44,6 +44,7 @@ LATE = {  # what may be imported inside a function, and the large library that a
     "meterd.adapters.sources.serial": "the same",
     "meterd.adapters.web.metrics": "prometheus-client, with the first question",
     "meterd.adapters.web.server": "fastapi, where the page is served",
+    "meterd.app.cli.fleet_page": "fastapi, where the fleet is a page",
     "meterd.app.operations.archive": "pyarrow",
     "meterd.app.operations.archive_check": "pyarrow",
     "meterd.app.operations.document_request": "reportlab, with the first document",

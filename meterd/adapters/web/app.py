@@ -56,7 +56,7 @@ def application(context: RequestContext) -> FastAPI:
         servers=[{"url": context.root}] if context.root else None,
     )
     app.state.context = context
-    app.state.templates = _templates()
+    app.state.templates = templates()
     app.mount("/static", StaticFiles(directory=str(files("meterd.adapters.web") / "static")), name="static")
     for page_entry in PAGES:
         _add(app, page_entry)
@@ -120,7 +120,8 @@ def _moved(path: str) -> Callable[[Request], RedirectResponse]:
     return answer
 
 
-def _templates() -> Environment:
+def templates() -> Environment:
+    """The templates of the page."""
     result = Environment(
         loader=PackageLoader("meterd.adapters.web"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True,

@@ -19,7 +19,7 @@ STREAM = "/stream"  # open as long as the page is; it has a limit of its own
 PROGRAM = ("/health", "/ready", "/metrics")  # each has turns of its own: whoever watches the program waits for no page
 PROGRAM_EACH = 2  # made in the loop itself, so one after another
 _TOO_LARGE = PlainTextResponse("the request is too large", status_code=413)
-_HEADERS = {
+HEADERS = {
     # nothing is fetched from elsewhere, nothing runs that is not a file of ours
     "content-security-policy": "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; base-uri 'none';"
     " form-action 'self'; object-src 'none'",
@@ -155,7 +155,7 @@ def _with_headers(send: Send, *, root: str, https: bool) -> Callable[[Message], 
     async def guarded(message: Message) -> None:
         if message["type"] == "http.response.start":
             headers = MutableHeaders(scope=message)
-            for key, value in _HEADERS.items():
+            for key, value in HEADERS.items():
                 headers.setdefault(key, value)
             if https:
                 headers.setdefault("strict-transport-security", "max-age=31536000")

@@ -101,21 +101,22 @@ def context_of(request: Request) -> RequestContext:
 def viewer_of(request: Request, context: Annotated[RequestContext, Depends(context_of)]) -> Viewer:
     """Who asks, by the cookie of the session; the language by cookie, browser and plan, in this order."""
     session = context.sessions.of(request.cookies.get(context.session_cookie, ""))
-    language = _language(request, context)
+    accepted = request.headers.get("accept-language", "")
+    language = language_of(request.cookies.get(LANGUAGE, ""), accepted, context.backend.site.page.language)
     if session is None:
         return Viewer(language=language)
     return Viewer(session.user, session.role, language, session.token)
 
 
-def _language(request: Request, context: RequestContext) -> str:
-    chosen = request.cookies.get(LANGUAGE, "")
+def language_of(chosen: str, accepted: str, default: str) -> str:
+    """The language by cookie, then by the header of the browser."""
     if chosen in wording.LANGUAGES:
         return chosen
-    for part in request.headers.get("accept-language", "").split(","):
+    for part in accepted.split(","):
         name = part.split(";")[0].strip().split("-")[0].lower()
         if name in wording.LANGUAGES:
             return name
-    return context.backend.site.page.language
+    return default
 
 
 def needs(role: UserRole) -> Callable[[Request, Viewer, RequestContext], None]:

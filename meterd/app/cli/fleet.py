@@ -10,6 +10,7 @@ import sys
 import time
 import urllib.error
 import urllib.request
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from ipaddress import ip_address
 from pathlib import Path
@@ -25,14 +26,16 @@ from meterd.adapters.sources.mqtt_settings import MqttSettings, link_settings, s
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.cli.output import terminal
 from meterd.core.errors import ConfigError
-from meterd.core.model.plan import Source
+from meterd.core.model.plan import Site, Source
 from meterd.core.topics.fleet import SiteRow, as_fields, differing, site_rows
+from meterd.core.topics.fleet_state import known_of
 
 DONE, FAILED = 0, 1
 QUIET_S = 0.5  # retained messages come in one burst after the subscription: this long a silence ends it
 CONNECT_S = 5.0
 PREFIX = "energy"
-Found = tuple[str, str, dict[str, bytes]]  # broker, prefix, payload by topic
+LISTEN, PORT = ip_address("127.0.0.1"), 8490
+Target = tuple[LinkSettings, str]  # broker, prefix
 
 
 def add(commands: Subparsers) -> None:
@@ -45,6 +48,9 @@ def add(commands: Subparsers) -> None:
     fleet.add_argument("--password-file", default="", metavar="FILE", help="the same")
     fleet.add_argument("--tls", action="store_true", help="the same")
     fleet.add_argument("--ca-file", default="", metavar="FILE", help="the same; default: the system's authorities")
+    fleet.add_argument("--page", action="store_true", help="serve a page of all sites until Ctrl+C")
+    fleet.add_argument("--listen", type=ip_address, default=LISTEN, metavar="ADDRESS", help=f"of the page: {LISTEN}")
+    fleet.add_argument("--port", type=int, default=PORT, metavar="N", help=f"of the page: {PORT}; 0: any that is free")
     health = command(commands, "health", run_health, plan="")
     health.add_argument("where", metavar="PLAN_OR_URL", help="a plan with [page], or http://127.0.0.1:8480/health")
     health.add_argument("--ready", action="store_true", help="also whether it reads, stores and publishes")
@@ -56,7 +62,10 @@ def add(commands: Subparsers) -> None:
 
 def run_fleet(arguments: argparse.Namespace) -> int:
     """Exit code 1 if a broker cannot be reached, has no site, or a site is not live."""
-    asked = [_target(words, arguments) for words in arguments.brokers]
+    sites = {words: load_plan(Path(words)).site for words in arguments.brokers if Path(words).exists()}
+    asked = [_of_plan(sites[words]) if words in sites else _target(words, arguments) for words in arguments.brokers]
+    if arguments.page:
+        return _serve(asked, sites.values(), arguments)
     rows: list[tuple[str, SiteRow]] = []
     troubles: list[str] = []
     for settings, prefix in asked:
@@ -79,13 +88,31 @@ def run_fleet(arguments: argparse.Namespace) -> int:
     return FAILED if troubles or not all(row.well for _, row in rows) else DONE
 
 
-def _target(words: str, arguments: argparse.Namespace) -> tuple[LinkSettings, str]:
-    """How to reach one broker, and below which prefix its sites are."""
-    name = f"meterd-fleet-{secrets.token_hex(4)}"
-    if Path(words).exists():
-        site = load_plan(Path(words)).site
-        settings = link_settings(settings_for(Source("fleet", "mqtt", (("client_id", name),)), site))
-        return replace(settings, session_expiry_s=0), site.prefix
+def _serve(asked: Sequence[Target], sites: Iterable[Site], arguments: argparse.Namespace) -> int:
+    """The page; plans that share a broker and a prefix need one connection."""
+    from meterd.app.cli.fleet_page import serve
+
+    if not 0 <= arguments.port < 65_536:
+        raise ConfigError(f"--port {arguments.port} is no port; write 1 to 65535, or 0 for any that is free")
+    targets = {
+        (settings.host, settings.port, settings.username, prefix): (settings, prefix) for settings, prefix in asked
+    }
+    known = {site.name: known_of(site, WallClock().now_ms()) for site in sites}
+    return serve(list(targets.values()), known, str(arguments.listen), arguments.port)
+
+
+def _name() -> str:
+    return f"meterd-fleet-{secrets.token_hex(4)}"
+
+
+def _of_plan(site: Site) -> Target:
+    """The broker of a plan, with its secrets."""
+    settings = link_settings(settings_for(Source("fleet", "mqtt", (("client_id", _name()),)), site))
+    return replace(settings, session_expiry_s=0), site.prefix
+
+
+def _target(words: str, arguments: argparse.Namespace) -> Target:
+    """How to reach a broker that is no plan, and below which prefix its sites are."""
     address, _, prefix = words.partition("/")
     try:
         parts = urlsplit(f"//{address}")
@@ -97,7 +124,7 @@ def _target(words: str, arguments: argparse.Namespace) -> tuple[LinkSettings, st
     options = MqttSettings(
         host=host,
         port=port,
-        client_id=name,
+        client_id=_name(),
         username=arguments.username,
         password_file=arguments.password_file,
         tls=arguments.tls,

@@ -1,0 +1,100 @@
+"""`meterd fleet --page` in Chromium: each state of a site by word and shape, shared faults in one line, both languages."""
+
+import json
+import signal
+import urllib.error
+import urllib.request
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, expect
+
+from meterd.core.topics.message import Service
+from tests.adapters.web.browser import PHONE, WALL, accessibility_faults, opened, overflows
+from tests.brokers import Mosquitto, until
+from tests.faults.mill import now_ms, sending, write_plan
+from tests.programs import Program
+
+TARIFF = 'tariff = [{ name = "power", kind = "import", price = 0.2, until = "2020-01-01" }]\n'
+
+
+def service(version: str = "0.2.0", ahead_ms: int = 0, *, live: bool = True) -> bytes:
+    """The service topic of a site."""
+    beat_ms = now_ms() + ahead_ms
+    told = Service(live, "a1", 1, sequence=1, version=version, heartbeat_ms=beat_ms if live else None, period_s=600)
+    return told.message("energy/x").payload
+
+
+def plans(folder: Path, port: int) -> list[str]:
+    """Two plans whose prices have ended."""
+    paths = []
+    for name in ("mill", "quay"):
+        path = write_plan(folder / name, port)
+        text = path.read_text(encoding="utf-8").replace('name = "mill"', f'name = "{name}"')
+        path.write_text(text.replace("[[input]]", f"{TARIFF}[[input]]", 1), encoding="utf-8")
+        paths.append(str(path))
+    return paths
+
+
+@pytest.mark.slow
+def test_many_sites_on_one_page(browser: Browser, tmp_path: Path) -> None:
+    """Five sites, one fault at two of them; nothing is cut off on a phone and a wall; a stop ends it with exit code 0."""
+    with Mosquitto() as broker, sending(broker.port) as out:
+        assert until(out.connected)
+        stale = {"cause": "drift", "text": "q01 drifts", "remedy": "look there", "points": ["q01"], "state": "new"}
+        for topic, payload in {
+            "mill/service": service(),
+            "mill/finding/drift-q01": json.dumps(stale).encode(),
+            "quay/service": service("0.1.0"),
+            "quay/finding/drift-q01": json.dumps(stale).encode(),
+            "yard/service": service(ahead_ms=8_000_000),
+            "dock/service": service(live=False),
+            "lock/service": b"\x1b[31m<script>",
+        }.items():
+            assert out.publish(f"energy/{topic}", payload, retain=True)
+        assert until(lambda: out.unacknowledged() == 0)
+        log = tmp_path / "log"
+        program = Program(["fleet", "--page", "--port", "0", *plans(tmp_path, broker.port)], log)
+        assert until(lambda: "all sites: " in log.read_text("utf-8")), log.read_text("utf-8")
+        root = log.read_text("utf-8").partition("all sites: ")[2].partition(" ")[0]
+
+        def told() -> dict[str, list[dict[str, object]]]:
+            with urllib.request.urlopen(f"{root}api/fleet", timeout=30) as answer:
+                result: dict[str, list[dict[str, object]]] = json.load(answer)
+            return result
+
+        assert until(lambda: [site["findings"] for site in told()["sites"]].count(1) == 2)
+        states = {site["site"]: site["state"] for site in told()["sites"]}
+        assert states == {"lock": "unreadable", "dock": "gone", "yard": "clock", "mill": "live", "quay": "live"}
+        assert [(line["cause"], line["instruments"], line["sites"]) for line in told()["shared"]] == [
+            ("drift", "B", ["mill", "quay"]),
+            ("tariff", "import", ["mill", "quay"]),
+        ]
+        with opened(browser, root, size=PHONE) as page:
+            words = page.inner_text("main")
+            assert "Meter drifts (instruments of class B): at 2 of 5 sites" in words
+            assert "Prices have ended (import): at 2 of 5 sites" in words
+            for each in (
+                "not understood",
+                "stopped",
+                "clock is wrong",
+                "2 h ahead",
+                "enter new [[tariff]] rows",
+                "0.1.0 older than others",
+            ):
+                assert each in words
+            rows = page.locator("tbody tr td:nth-child(2) .mark")
+            shapes = {rows.nth(i).evaluate("one => getComputedStyle(one, '::before').content") for i in range(5)}
+            assert len(shapes) == 4, "a state is known by its shape alone"
+            assert not overflows(page)
+            out.clear("energy/dock/service")
+            expect(page.locator("tbody tr")).to_have_count(4)  # it follows by itself
+        with opened(browser, root, size=WALL, language="de-AT", dark=True) as page:
+            assert "Zähler driftet (Geräte der Klasse B): in 2 von 4 Anlagen" in page.inner_text("main")
+            assert accessibility_faults(page) == []
+            assert not overflows(page)
+        strange = urllib.request.Request(root, headers={"Host": "elsewhere.example"})
+        with pytest.raises(urllib.error.HTTPError, match="421"):
+            urllib.request.urlopen(strange, timeout=30)
+        program.send_signal(signal.SIGTERM)
+        assert program.wait(60) == 0
