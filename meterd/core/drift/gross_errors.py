@@ -20,6 +20,7 @@ from meterd.core.balance.topology import NOT_OBSERVABLE, Network, Node
 from meterd.core.balance.uncertainty import Floats
 from meterd.core.drift.baseline import Fit, hypotheses, places, prior
 from meterd.core.drift.daily_course import coarse, course_of, signature_flows
+from meterd.core.drift.gross_screen import DEGREES, DaySums, gains_of_all
 from meterd.core.drift.identification import CAUSES, GAP, Candidate, Suspicion, look_for_load, with_load_shape
 from meterd.core.drift.load_dependent_error import HOUR_MS, Reactive
 from meterd.core.drift.load_shape import ShapeEvidence, shape_evidence
@@ -42,7 +43,6 @@ NEEDED = (
 )
 PHI = 0.8  # correlation of a node's noise from one quarter hour to the next, before any is known
 NOISE_SHARE = 0.002  # of a node's mean throughput: scatter that is always granted (losses, clocks, steps)
-DEGREES = 8.0  # weight of that grant, in intervals: the day's own scatter rules beyond it
 SMALL_LOAD, LARGE_LOAD = 0.25, 0.05  # of the prior of the watch; of the node's rating
 PRIOR_WIDENING = 0.1  # of the prior is added to a learned baseline for one day
 SEARCH_RANGE, REFINEMENTS = (
@@ -55,6 +55,7 @@ LATER_H = (12, 6)  # last hours of a day that are tried by themselves; six are t
 NEEDED_LATER = (
     60.0  # there: hours have less shape than a day, and more of them are tried (30 gave 1 false name in 220 looks)
 )
+SCREENED = 1.0  # 2 ln: nothing is passed over that is nearer to a trial; the screen errs by less than a millionth of it
 NOTHING_READ: Mapping[str, Reactive] = {}
 
 
@@ -73,15 +74,6 @@ class Trial:
     node: int = -1
     load: str = ""  # "standing" or "loss"
     cause: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class _Day:
-    """Sums of products of one node's whitened columns: signed readings, hours, loading * hours, known loss [p + 3, p + 3]."""
-
-    gram: Floats
-    count: int
-    floor: float  # variance always granted
 
 
 def gross(
@@ -146,9 +138,12 @@ def _searched(
         return None
     days = [_columns(node, table, free=node.name in free) for node in net.nodes]
     first = tightened(net) if before is None else _widened(net, before)
+    factors = np.array(plausible_factors())
+    promising = _promising(net, days, first=first, factors=factors)
     trials: list[Trial] = []
     for i in range(len(net.points)):
-        trials += _trials(net, i, days, first)
+        if promising[i]:
+            trials += _trials(net, i, days, first=first, factors=factors)
         if (seen := reactive.get(net.points[i])) is not None:
             trials += _turned(net, i, (table, seen), first=first, free=free)
     for k, day in enumerate(days):
@@ -173,7 +168,7 @@ def _widened(net: Network, before: Fit) -> Fit:
     return Fit(before.mean, before.covariance + PRIOR_WIDENING**2 * prior(net).covariance)
 
 
-def _columns(node: Node, table: Intervals, *, free: bool = False) -> "_Day | None":
+def _columns(node: Node, table: Intervals, *, free: bool = False) -> DaySums | None:
     """One node's day; where the power of every hour is `free`, the mean of each hour's whitened rows is taken off."""
     columns = list(node.points)
     whole: Bools = np.asarray(table.present[:, columns].all(axis=1))
@@ -192,10 +187,10 @@ def _columns(node: Node, table: Intervals, *, free: bool = False) -> "_Day | Non
     if free:
         z = less_means(block[1:][pairs], z)
     floor = (NOISE_SHARE * max(float(np.abs(y).sum(axis=1).mean()) / 2, 1e-6)) ** 2
-    return _Day(z.T @ z, len(z), floor)
+    return DaySums(z.T @ z, len(z), floor)
 
 
-def _likelihood(day: _Day, C: Floats, mean: Floats, *, column: int, divisors: Floats) -> Floats:
+def _likelihood(day: DaySums, C: Floats, mean: Floats, *, column: int, divisors: Floats) -> Floats:
     """2 ln of the marginal likelihood of one node's day [F], one column's readings divided by each of the divisors [F].
 
     Gains, standing load and loss are integrated over their normal prior; the noise variance over an inverse gamma around
@@ -219,7 +214,7 @@ def _likelihood(day: _Day, C: Floats, mean: Floats, *, column: int, divisors: Fl
     return np.asarray(-logdet - (day.count + DEGREES) * np.log(DEGREES + rest))
 
 
-def _gains(net: Network, i: int, days: "list[_Day | None]", *, first: Fit, factors: Floats) -> Floats:
+def _gains(net: Network, i: int, days: list[DaySums | None], *, first: Fit, factors: Floats) -> Floats:
     """2 ln of the likelihood ratio of each factor at one point against none, over all its nodes."""
     total = np.zeros(len(factors))
     for k, (node, where, day) in enumerate(zip(net.nodes, places(net), days, strict=True)):
@@ -230,9 +225,18 @@ def _gains(net: Network, i: int, days: "list[_Day | None]", *, first: Fit, facto
     return total
 
 
-def _trials(net: Network, i: int, days: "list[_Day | None]", first: Fit) -> list[Trial]:
+def _promising(net: Network, days: list[DaySums | None], *, first: Fit, factors: Floats) -> Bools:
+    """The points [n] at which a factor may gain enough to be a trial."""
+    total = np.zeros((len(net.points), len(factors)))
+    for node, where, day in zip(net.nodes, places(net), days, strict=True):
+        if day is not None:
+            gains = gains_of_all(day, first.covariance[np.ix_(where, where)], first.mean[where], factors)
+            total[list(node.points)] += gains
+    return np.asarray(~(total.max(axis=1) < NEEDED / 2 - SCREENED))
+
+
+def _trials(net: Network, i: int, days: list[DaySums | None], *, first: Fit, factors: Floats) -> list[Trial]:
     """All factors at one point, the best refined to a free one."""
-    factors = np.array(plausible_factors())
     gains = _gains(net, i, days, first=first, factors=factors)
     j = int(gains.argmax())
     if gains[j] < NEEDED / 2:
@@ -294,7 +298,7 @@ def _better(net: Network, i: int, tables: tuple[Intervals, Intervals], *, first:
     return total
 
 
-def _loads(net: Network, k: int, day: _Day, first: Fit) -> list[Trial]:
+def _loads(net: Network, k: int, day: DaySums, first: Fit) -> list[Trial]:
     """A large standing load, or a large loss, at one node: the same columns with a wide prior."""
     node, where = net.nodes[k], places(net)[k]
     C, mean = first.covariance[np.ix_(where, where)], first.mean[where]
@@ -309,7 +313,7 @@ def _loads(net: Network, k: int, day: _Day, first: Fit) -> list[Trial]:
     return trials
 
 
-def _estimate(day: _Day, C: Floats, mean: Floats, row: int) -> tuple[float, float]:
+def _estimate(day: DaySums, C: Floats, mean: Floats, row: int) -> tuple[float, float]:
     """Size of one unknown and its standard error, with the noise that is left."""
     q = len(day.gram) - 1
     a = np.concatenate([np.ones(q - 2), [0.0, 0.0, -1.0]])
