@@ -361,7 +361,7 @@ class SqliteStore:
         spans = runs(starts, HOLE_MS if period is Period.INTERVAL else 2**62)
         for j, channel in enumerate(channels):
             number, rows = self.channel_number(channel), []
-            for low, high in spans:
+            for low, high in spans if number >= 0 else ():
                 ask = f"SELECT start_ms, energy, flags {_KNOWN}"
                 rows += self._db.execute(ask, (number, period, low, high + 1)).fetchall()
             table = np.array(rows, dtype=np.int64).reshape(-1, 3)

@@ -63,8 +63,9 @@ class FindingJob:
         state, keeper = plan_runtime.ledger.state, plan_runtime.alarm_job.keeper
         if (findings := plan_runtime.drift_job.tick(state.closed_to)) is not None:
             keeper.report("drift", findings, plan_runtime.drift_job.ends)
+        if days := plan_runtime.drift_job.new_days():
             with self._runtime.store.transaction():
-                self._runtime.store.drift_days.keep(plan_runtime.drift_job.new_days())
+                self._runtime.store.drift_days.keep(days)
         if (findings := plan_runtime.unusual_job.tick(state.closed_to)) is not None:
             keeper.report("unusual", findings, plan_runtime.unusual_job.ends)
         events = [f for channel, event in state.events if (f := event_finding(channel, event)) is not None]

@@ -19,6 +19,7 @@ from meterd import __version__
 from meterd.adapters.planfile.loader import Plan
 from meterd.adapters.sources.files.source import History
 from meterd.adapters.store.opening import open_to_read, open_to_write
+from meterd.app.operations.drift_job import keep_days
 from meterd.app.operations.history_files import Shape, choose_source, opened_history, why_nothing
 from meterd.app.operations.ledger import Ledger
 from meterd.app.operations.scale_check import ScaleCheck
@@ -277,6 +278,7 @@ def into_store(work: Work, path: Path, now_ms: int, step: Step) -> Report:
         if ends:
             report.first_ms, report.until_ms = min(firsts.values()), floor(max(ends), site.interval_s * 1000)
             ledger.recompute_all(report.until_ms, now_ms, firsts)
+            keep_days(store, site)
             report.decided = list(ledger.state.events)
             for _, event in report.decided:
                 report.events[event.kind] = report.events.get(event.kind, 0) + 1

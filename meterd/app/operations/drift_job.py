@@ -1,19 +1,20 @@
 """The drift watch over a store: every closed local day through the watch, from the figures as they are now.
 
-What is stored is the statistics of each day, with the time its newest figure was written: a day whose figures changed
-is made anew. The state of the watch is recalculated from the days, so a restart, a late reading or a correction can
+What is stored is the statistics of each day, with a mark of the figures it was made of: a day whose figures changed is
+made anew. The state of the watch is recalculated from the days, so a restart, a late reading or a correction can
 never leave it behind what the stored figures say.
 """
 
 import hashlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import groupby
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.store.drift_statistics import DriftDay
 from meterd.adapters.store.read_store import ReadStore
+from meterd.adapters.store.write_store import WriteStore
 from meterd.app.operations.daily_examination import DailyExamination
 from meterd.app.operations.drift_diagnosis import diagnosed, intervals_of, reactive_of
 from meterd.app.operations.drift_events import events, followed_through
@@ -88,11 +89,18 @@ def examine(store: ReadStore, site: Site) -> tuple[MonitoredPart, ...]:
 
 def _examine(store: ReadStore, site: Site, part: Network, wanted: float) -> MonitoredPart:
     bounds = bounds_of(store, site, part)
-    statistics, fresh = _statistics(store, site, part, bounds)
+    fresh: list[DriftDay] = []
+
+    def statistics() -> Iterator[DayStatistics]:
+        for day, made in _statistics(store, site, part, _days(store, site, part, bounds)):
+            if made is not None:
+                fresh.append(made)
+            yield day
+
     happened = events(store, site, part.points, lambda suspicion: finding_id(suspicion, site))
-    state = followed_through(begin(part, wanted=wanted), statistics, happened)
+    state = followed_through(begin(part, wanted=wanted), statistics(), happened)
     faults: list[tuple[Suspicion, Fit]] = []
-    if statistics:
+    if len(bounds) > 1:
         (last,) = days_of(store, site, part, bounds[-2:])
         faults = _gross(store, site, state, last)
     results = [*_lasting(state, bounds, named=any(fault.candidates[0].points for fault, _ in faults)), *faults]
@@ -100,7 +108,7 @@ def _examine(store: ReadStore, site: Site, part: Network, wanted: float) -> Moni
         diagnosed(store, site, part, suspicion=suspicion, fit=fit, bounds=(bounds[0], bounds[-1]))
         for suspicion, fit in results
     )
-    return MonitoredPart(part, state, len(statistics), suspicions, fresh)
+    return MonitoredPart(part, state, max(len(bounds) - 1, 0), suspicions, tuple(fresh))
 
 
 def _lasting(state: WatchState, bounds: Sequence[int], *, named: bool) -> list[tuple[Suspicion, Fit]]:
@@ -153,26 +161,59 @@ def _widened(fit: Fit, state: WatchState) -> Fit:
     return Fit(fit.mean, fit.covariance + state.start.covariance - state.first.covariance)
 
 
-def _statistics(
-    store: ReadStore, site: Site, part: Network, bounds: Sequence[int]
-) -> tuple[list[DayStatistics], tuple[DriftDay, ...]]:
-    """Statistics of all days: stored ones where no figure was written since, the others made anew (and returned as such)."""
+@dataclass(frozen=True, slots=True)
+class _Days:
+    """The days of a part: bounds, and by day what its figures are marked with and whether statistics of them are stored."""
+
+    key: str
+    bounds: Sequence[int]
+    marks: Sequence[int | None]
+    stored: Sequence[bool]
+
+
+def _days(store: ReadStore, site: Site, part: Network, bounds: Sequence[int]) -> _Days:
     # days kept by another version are not read: their sums mean something else, and they are made anew
     key = hashlib.sha256(f"{part.fingerprint} format {FORMAT}".encode()).hexdigest()
-    plan, days = net_plan(site, part.points), store.drift_days.of(key)
-    channels = [*plan.imports, *plan.exports]
-    day_statistics: list[DayStatistics] = []
-    fresh: list[DriftDay] = []
-    for low, high in pairwise(bounds):
-        made_of = store.drift_days.made_of(channels, low, high)
-        old = days.get(low)
-        if old is not None and old.made_of_ms == made_of:
-            day_statistics.append(DayStatistics.from_bytes(old.data))
-            continue
-        for table in days_of(store, site, part, (low, high)):
-            day_statistics.append(daily_statistics(part, table))
-            fresh.append(DriftDay(key, low, made_of, day_statistics[-1].to_bytes()))
-    return day_statistics, tuple(fresh)
+    plan, known = net_plan(site, part.points), store.drift_days.marks(key)
+    marks = store.drift_days.made_of([*plan.imports, *plan.exports], bounds)
+    stored = [mark is not None and known.get(low) == mark for low, mark in zip(bounds, marks, strict=False)]
+    return _Days(key, bounds, marks, stored)
+
+
+def _statistics(
+    store: ReadStore, site: Site, part: Network, days: _Days
+) -> Iterator[tuple[DayStatistics, DriftDay | None]]:
+    """Statistics of all days: stored ones where their figures are the same, the others made anew, with what is to be stored."""
+    for stored, group in groupby(range(len(days.stored)), days.stored.__getitem__):
+        places = list(group)
+        if stored:
+            for i in places:
+                yield DayStatistics.from_bytes(store.drift_days.data(days.key, days.bounds[i])), None
+        else:
+            yield from _made(store, site, part, days=days, places=places)
+
+
+def _made(
+    store: ReadStore, site: Site, part: Network, *, days: _Days, places: Sequence[int]
+) -> Iterator[tuple[DayStatistics, DriftDay | None]]:
+    """Statistics of consecutive days, made of their figures."""
+    tables = days_of(store, site, part, days.bounds[places[0] : places[-1] + 2])
+    for i, table in zip(places, tables, strict=True):
+        statistics, mark = daily_statistics(part, table), days.marks[i]
+        yield statistics, None if mark is None else DriftDay(days.key, days.bounds[i], mark, statistics.to_bytes())
+
+
+def keep_days(store: WriteStore, site: Site) -> None:
+    """Statistics of all closed days into the store, so that the first look reads them."""
+    stored = store.span(Period.INTERVAL)
+    for part in () if stored is None else parts(site, stored[1]):
+        days = _days(store, site, part, bounds_of(store, site, part))
+        for kept, group in groupby(range(len(days.stored)), days.stored.__getitem__):
+            places = list(group)
+            for low in range(0, 0 if kept else len(places), DAYS_AT_ONCE):
+                made = _made(store, site, part, days=days, places=places[low : low + DAYS_AT_ONCE])
+                with store.transaction():
+                    store.drift_days.keep(day for _, day in made if day is not None)
 
 
 def finding_of(suspicion: Suspicion, site: Site) -> Finding:
@@ -267,8 +308,8 @@ class DriftJob(DailyExamination):
         self.visible: tuple[tuple[Visible, ...], str] = ((), "")  # smallest visible errors, and from what
 
     def new_days(self) -> tuple[DriftDay, ...]:
-        """Days to be stored by the one that writes the store, once."""
-        days, self._fresh = self._fresh, ()
+        """Some days to be stored by the one that writes the store, each once: two years at a time would hold up the loop."""
+        days, self._fresh = self._fresh[:DAYS_AT_ONCE], self._fresh[DAYS_AT_ONCE:]
         return days
 
     def examine(self, store: ReadStore) -> tuple[tuple[Finding, ...], str]:

@@ -9,12 +9,13 @@ them, and every gain comes out as 1; reconciled flows have that part taken out.
 
 import json
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 
 from meterd.core.balance.network_reconciliation import Intervals, spread
 from meterd.core.balance.topology import Network
-from meterd.core.balance.uncertainty import Floats
+from meterd.core.balance.uncertainty import Floats, Ints
 from meterd.core.drift.daily_course import Course, coarse, course_of, signature_flows
 
 FORMAT = 3  # of `to_bytes`; 1 had flows that kept a share of the residual, 2 courses with those that are not visible
@@ -71,7 +72,7 @@ class DayStatistics:
         }
         parts = [json.dumps(head, allow_nan=False).encode(), b"\n"]
         for node in self.nodes:
-            upper = np.triu_indices(len(node.S0))
+            upper = _upper(len(node.S0))
             parts += [np.asarray(part[upper], dtype="<f8").tobytes() for part in (node.S0, node.C, node.S1)]
         return b"".join([*parts, *(_course_bytes(self.course) if self.course is not None else ())])
 
@@ -122,9 +123,17 @@ def _course_of_bytes(data: bytes, rows: int, points: int, nodes: int) -> Course:
 
 
 def _full(upper: Floats, q: int) -> Floats:
-    matrix = np.zeros((q, q))
-    matrix[np.triu_indices(q)] = upper
-    return np.asarray(matrix + np.triu(matrix, 1).T)
+    matrix, places = np.empty((q, q)), _upper(q)
+    matrix[places] = matrix.T[places] = (
+        upper + 0.0
+    )  # no zero with a minus sign: it would be another day to the last bit
+    return matrix
+
+
+@cache
+def _upper(q: int) -> tuple[Ints, Ints]:
+    rows, columns = np.triu_indices(q)
+    return rows, columns
 
 
 def daily_statistics(net: Network, table: Intervals) -> DayStatistics:

@@ -8,7 +8,9 @@ import pytest
 
 from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.opening import open_to_read
 from meterd.app.cli.main import main
+from meterd.app.operations.drift_job import examine
 from meterd.core.model.periods import text
 from meterd.core.model.reading import EXPORT, IMPORT
 from tests.faults.mill import MAY, StoreInFolder, as_readings, interval_energies, minutes, write_plan
@@ -49,6 +51,19 @@ def test_history_without_an_export_register_is_named_and_may_be_said_to_have_no_
     capsys.readouterr()
     whole = balances(capsys, plan, path)[0]
     assert (whole["missing"], whole["feed_wh"], whole["verdict"]) == ("", f"{120.0 * 1320}", "outside")
+
+
+def test_an_imported_history_keeps_the_statistics_of_its_days(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`suspects` of five years took 15 s for days that nobody had looked at; the first question reads them now."""
+    plan, rows = imported(tmp_path, days=3)
+    path = tmp_path / "s.sqlite"
+    assert main(["replay", str(plan), str(rows), "--into", str(path), "--no-export", "t1"]) == 0
+    capsys.readouterr()
+    with open_to_read(path) as store:
+        (watched,) = examine(store, load_plan(plan).site)
+    assert (watched.days, watched.fresh) == (2, ()), "the first and the last local day are not whole"
 
 
 def test_no_export_goes_on_from_what_the_store_has_next(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

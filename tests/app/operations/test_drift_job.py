@@ -8,7 +8,7 @@ import pytest
 
 from meterd.adapters.simulator.faults import fault
 from meterd.adapters.store.journal import SqliteStore
-from meterd.app.operations.drift_job import DriftJob, examine, finding_of, run_drill
+from meterd.app.operations.drift_job import DAYS_AT_ONCE, DriftJob, examine, finding_of, keep_days, run_drill
 from meterd.core.errors import ConfigError
 from meterd.core.model.periods import DAY_MS, Period
 from meterd.core.model.reading import IMPORT
@@ -62,7 +62,7 @@ def test_recalculated_it_says_the_same(drifted: Path) -> None:
 
 
 def test_kept_days_give_the_same_and_a_changed_figure_makes_its_day_anew(tmp_path: Path, drifted: Path) -> None:
-    """Statistics are stored; a late reading or correction is noticed by the time its figure was written."""
+    """Statistics are stored; a late reading or correction is noticed by the digests of its day."""
     path = tmp_path / "s.sqlite"
     path.write_bytes(drifted.read_bytes())
     store = SqliteStore.writer(path)
@@ -77,8 +77,38 @@ def test_kept_days_give_the_same_and_a_changed_figure_makes_its_day_anew(tmp_pat
     with store.transaction():
         store.write_figures([changed], now_ms=BEGIN + 200 * DAY_MS, reason="late readings")
     (third,) = examine(store, mill())
-    assert [day.start_ms for day in third.fresh] == [BEGIN + 40 * DAY_MS - 3_600_000]
+    day = BEGIN + 40 * DAY_MS - 3_600_000  # in summer; the day before ends within the same day of the digests
+    assert [made.start_ms for made in third.fresh] == [day - DAY_MS, day]
     store.close()
+
+
+def test_days_that_were_kept_ahead_are_read_and_say_the_same(tmp_path: Path, drifted: Path) -> None:
+    """As a replay keeps them: nothing is left to be made, and the suspicion is the same to the last digit."""
+    path = tmp_path / "s.sqlite"
+    path.write_bytes(drifted.read_bytes())
+    store = SqliteStore.writer(path)
+    store.connection.execute("DELETE FROM drift_day")  # the history may have some
+    (first,) = examine(store, mill())
+    keep_days(store, mill())
+    (second,) = examine(store, mill())
+    store.close()
+    assert (len(first.fresh), second.fresh) == (first.days, ())
+    assert [s.as_dict() for s in second.suspicions] == [s.as_dict() for s in first.suspicions]
+
+
+def test_days_are_handed_over_for_storing_in_pieces(quiet: Path) -> None:
+    """Two years of days at once would hold up the loop that stores them."""
+    job = DriftJob(quiet, mill())
+    store = opened(quiet)
+    job.examine(store)
+    store.close()
+    pieces = []
+    while piece := job.new_days():
+        pieces.append(piece)
+    assert max(len(piece) for piece in pieces) == DAYS_AT_ONCE
+    starts = [day.start_ms for piece in pieces for day in piece]
+    assert starts == sorted(set(starts)), "each day once, in order"
+    assert len(starts) in (DAYS - 1, DAYS)
 
 
 def test_drill_on_own_history_finds_and_names_the_planted_fault(quiet: Path) -> None:
