@@ -121,6 +121,16 @@
     return best;
   }
 
+  // what lay below both fingers lies below them afterwards; fingers that meet show at most ten times as much
+  function pinched(svg) {
+    const box = svg.getBoundingClientRect(), share = box.width / svg.viewBox.baseVal.width;
+    const left = box.left + number(svg, "left") * share, right = box.left + number(svg, "right") * share;
+    const at = (px) => edges[0] + (edges[count] - edges[0]) * (px - left) / (right - left);
+    const [[a, a2], [b, b2]] = [...fingers.values()].sort((one, two) => one[0] - two[0]);
+    const scale = (at(b) - at(a)) / Math.max((b - a) / 10, b2 - a2, 1);
+    return [at(a) - (a2 - left) * scale, at(b) + (right - b2) * scale, Math.abs(b2 - a2 - (b - a)) > 20];
+  }
+
   const fingers = new Map();
   let began = null;
   for (const svg of plot.querySelectorAll("svg")) {
@@ -133,20 +143,22 @@
     svg.addEventListener("pointermove", (event) => {
       const [x] = place(svg, event);
       if (fingers.has(event.pointerId)) fingers.get(event.pointerId)[1] = event.clientX;
-      if (began && fingers.size === 1) mark(svg, began[0], x);
+      if (fingers.size === 2) {
+        const [low, high] = pinched(svg);
+        mark(svg, xAt(svg, Math.max(low, edges[0])), xAt(svg, Math.min(high, edges[count])));
+      } else if (began && fingers.size === 1) mark(svg, began[0], x);
       else if (!fingers.size) read(columnAt(timeAt(svg, x)));
     });
+    // one finger scrolls the page up and down, two are for the chart
+    svg.addEventListener("touchmove", (event) => { if (event.touches.length > 1) event.preventDefault(); }, { passive: false });
     svg.addEventListener("pointercancel", () => { fingers.clear(); began = null; });
     svg.addEventListener("pointerup", (event) => {
       const [x, y] = place(svg, event);
       if (fingers.size === 2) {
-        // what lay below both fingers lies below them afterwards
-        const at = (px) => timeAt(svg, place(svg, { clientX: px, clientY: 0 })[0]);
-        const [[a, a2], [b, b2]] = [...fingers.values()].sort((one, two) => one[0] - two[0]);
-        const scale = (at(b) - at(a)) / Math.max(1, Math.abs(b2 - a2)), box = svg.getBoundingClientRect();
+        const [low, high, far] = pinched(svg);
         fingers.clear();
         began = null;
-        if (Math.abs(Math.abs(b2 - a2) - (b - a)) > 20) zoom(at(a) - (Math.min(a2, b2) - box.left) * scale, at(b) + (box.right - Math.max(a2, b2)) * scale);
+        if (far) zoom(low, high);
         return;
       }
       fingers.delete(event.pointerId);

@@ -1,16 +1,19 @@
 """The pictures of the page of energies, looked at in a browser: zoom, reasons, image, for everyone."""
 
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import httpx
 import pytest
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Browser, Page, expect
 
 from tests.adapters.web.browser import DESK, PHONE, WALL, accessibility_faults, opened, overflows
 from tests.adapters.web.conftest import Mill
 from tests.adapters.web.web_backends import serving
 
 pytestmark = pytest.mark.slow
+Place = tuple[float, float]
 PICTURES = ("stacked", "lines", "bars", "duration", "heat", "flow")
 
 
@@ -38,6 +41,67 @@ def test_zoom_by_drag_and_by_keyboard(mill: Mill, browser: Browser) -> None:
         page.focus(".plot")
         page.keyboard.press("-")
         page.wait_for_url(lambda url: "range=span" in url)
+
+
+def span_h(page: Page, address: str) -> tuple[float, float]:
+    """Begin and length of what the page shows, in hours, the begin counted from what an address shows."""
+    here, there = (httpx.get(at.replace("/energy?", "/api/energy?"), timeout=30).json() for at in (page.url, address))
+    return (here["from_ms"] - there["from_ms"]) / 3_600_000, (here["until_ms"] - here["from_ms"]) / 3_600_000
+
+
+@pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
+def test_two_fingers_zoom_in_and_out(mill: Mill, browser: Browser, size: tuple[int, int]) -> None:
+    """What lay below each finger lies below it afterwards, also if they move up and down; two fingers never scroll."""
+    address = f"{mill.address}/energy?range=yesterday&of=point:cold-store&picture=lines"
+    with opened(browser, address, size=size) as page, touch_screen(page) as touch:
+        chart = page.locator("#plot-broad" if size is DESK else "#plot-narrow")
+        chart.scroll_into_view_if_needed()
+        box, edges = (
+            chart.bounding_box(),
+            chart.evaluate("svg => [+svg.dataset.left, +svg.dataset.right, svg.viewBox.baseVal.width]"),
+        )
+        assert box is not None
+        left, right = (box["x"] + box["width"] * edge / edges[2] for edge in edges[:2])
+
+        def at(hour: float, y: float) -> tuple[float, float]:
+            return left + (right - left) * hour / 24, box["y"] + box["height"] * y
+
+        top = page.evaluate("scrollY")
+        assert touch([at(9, 0.4), at(15, 0.4)], [at(6, 0.7), at(18, 0.2)]) == top
+        page.wait_for_url("**range=span**")
+        begin, length = span_h(page, address)
+        assert (begin, length) == (pytest.approx(6, abs=0.3), pytest.approx(12, abs=0.3))
+        before = page.url
+        chart.scroll_into_view_if_needed()
+        touch([at(6, 0.5), at(18, 0.5)], [at(9, 0.5), at(15, 0.5)])
+        page.wait_for_url(lambda url: url != before)
+        begin, length = span_h(page, address)
+        assert (begin, length) == (pytest.approx(0, abs=1), pytest.approx(24, abs=1))
+
+
+@contextmanager
+def touch_screen(page: Page) -> Iterator[Callable[[list[Place], list[Place]], float]]:
+    """Two fingers that go from two places to two others and are lifted; the answer is how far the page has scrolled."""
+    session = page.context.new_cdp_session(page)
+    session.send("Emulation.setTouchEmulationEnabled", {"enabled": True, "maxTouchPoints": 2})
+
+    def send(kind: str, places: list[Place]) -> None:
+        points = [{"x": x, "y": y, "id": i} for i, (x, y) in enumerate(places)]
+        session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    def touch(first: list[Place], last: list[Place]) -> float:
+        send("touchStart", first[:1])
+        send("touchStart", first)
+        for step in (0.25, 0.5, 0.75, 1):
+            pairs = zip(first, last, strict=True)
+            send("touchMove", [(x + (x2 - x) * step, y + (y2 - y) * step) for (x, y), (x2, y2) in pairs])
+        scrolled = float(page.evaluate("scrollY"))
+        send("touchEnd", [])
+        return scrolled
+
+    yield touch
+    session.send("Emulation.setTouchEmulationEnabled", {"enabled": False})
+    session.detach()
 
 
 def test_a_figure_of_the_chart_leads_to_its_reasons(mill: Mill, browser: Browser) -> None:
