@@ -75,6 +75,7 @@ COMMANDS = {
         "rename",
         "give a point a new name in all files of the plan; its history continues, and the old name still finds it",
     ),
+    "patterns": ("patterns", "show what patterns shared by several sites would change at each; --take takes them over"),
     "probe": ("probe", "read one instrument once: registers in every word order, ratio and sign"),
     "clock-change": (
         "clock_change",
