@@ -29,10 +29,10 @@ def interface() -> list[str]:
     """A line for each thing, in order."""
     lines = {f"topic {row.pattern} [{row.unit}]" for row in ROWS}
     lines |= {f"topic field {name} {path}" for name, found in schemas().items() for path in _paths(found, found)}
-    lines |= {f"page {page.path}" for page in PAGES}
     for page in PAGES:
         described = page.answer.model_json_schema(mode="serialization")
-        lines |= {f"page field /api{page.path} {path}" for path in _paths(described, described)}
+        for key in filter(None, (page.key, page.former)):
+            lines |= {f"page /{key}"} | {f"page field /api/{key} {path}" for path in _paths(described, described)}
     lines |= set(_plan_keys()) | set(_commands())
     lines |= {f"exit code {getattr(command_line, name)} {name.lower()}" for name in ("DONE", "FAILED", "WRONG")}
     return sorted(lines)
