@@ -10,7 +10,7 @@ from meterd.app.cli.main import main
 from tests.adapters.documents.month import PLAN
 from tests.adapters.documents.written_files import book, made, march, text
 
-COSTS = "Bill by the tariff"
+COSTS = "Energy costs by the tariff"
 
 
 def prices(hours: pd.DataFrame) -> pd.Series:
@@ -42,7 +42,7 @@ def test_the_bill_of_a_month_is_its_hours_times_the_prices(hof: Path, tmp_path: 
     assert facts["Saved by PV used on site"] == pytest.approx((used * price).sum() / 1000, abs=0.006)
     assert facts["Earned by export to the grid"] == pytest.approx(wh["t1-out"].sum() / 1000 * 0.0712, abs=0.006)
     assert facts["CO2 of the energy from the grid"] == pytest.approx(wh["t1"].sum() / 1000 * 0.38)
-    assert facts["Bill by the tariff"] == bill["Total"][3]
+    assert facts["Energy costs by the tariff"] == bill["Total"][3]
     when = wh["t1"].idxmax().tz_convert("Europe/Vienna")
     assert f"{when:%Y-%m-%d %H:%M}" in facts["Cost of the highest demand: demand"]
 

@@ -402,8 +402,8 @@ def test_sentences_that_older_programs_stored_stay_readable(sentence: str) -> No
             " instruments explain 0.500 kWh; not covered: q03, q04",
             "board north: feed side minus outgoing side is +1.250 kWh from 1 Jan 2027, 00:00 to 1 Jan 2027, 00:15, the"
             " instruments explain 0.500 kWh; not covered: q03, q04",
-            "Verteilung north: Einspeiseseite minus Abgangsseite ist +1,250 kWh vom 1. Jan. 2027, 00:00 bis 1. Jan. 2027,"
-            " 00:15, die Messgeräte erklären 0,500 kWh; noch nicht gezählt: q03, q04",
+            "Verteilung north: Einspeiseseite minus Abgangsseite ergibt +1,250 kWh vom 1. Jan. 2027, 00:00 bis 1. Jan. 2027,"
+            " 00:15, durch die Messgeräte erklärbar sind 0,500 kWh; noch nicht gezählt: q03, q04",
         ),
         (
             "q01: the plan has current transformers 250/5, the meter says 200/5 (at 2026-07-01T12:00:00Z); if the plan is"

@@ -56,7 +56,7 @@ def test_a_month_is_a_bill_and_says_what_the_peak_cost(mill: Mill, browser: Brow
     with opened(browser, f"{mill.address}/energy?range=month") as page:
         page.click("text=Costs")
         expect(page.locator("h2#cost")).to_have_text("Costs")
-        expect(page.locator("section[aria-labelledby=cost]")).to_contain_text("no bill")
+        expect(page.locator("section[aria-labelledby=cost]")).to_contain_text("not a bill")
         cells = page.locator("table.bill tbody tr td:nth-of-type(3)").all_inner_texts()
         coins = [round(float(cell.replace(",", "").replace("−", "-")) * 100) for cell in cells]
         total = page.locator("table.bill tfoot td").inner_text().replace(",", "")
