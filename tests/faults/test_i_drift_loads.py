@@ -15,6 +15,7 @@ from meterd.adapters.runtime.clock import WallClock
 from meterd.adapters.store.journal import SqliteStore
 from meterd.app.operations.ledger import Ledger
 from meterd.core.model.finding import Finding
+from meterd.core.model.periods import from_ms
 from meterd.core.model.reading import IMPORT
 from tests.brokers import Mosquitto, until
 from tests.faults.mill import open_findings, running
@@ -25,6 +26,7 @@ pytestmark = pytest.mark.slow
 LIMIT_S = 300.0
 CAUSES = ("drift", "balance-shift")
 WARM = 60
+BERLIN = ZoneInfo("Europe/Berlin")
 PLAN = """\
 site = {{ name = "block", zone = "Europe/Berlin", interval_s = {step_s} }}
 broker = {{ host = "127.0.0.1", port = {port} }}
@@ -103,6 +105,23 @@ def test_i7_a_load_without_a_meter_is_reported_as_such_and_no_meter_is_named(
         assert any(words in findings[0].text for words in hours)
     else:
         assert "unmetered standing load of board house +" in findings[0].text
+
+
+def test_i7_a_load_where_losses_had_changed_before_is_reported_since_it_came(tmp_path: Path) -> None:
+    """Losses that grow after 60 days stay open; 8 kW come to the same board 52 days later. They were dated like the losses."""
+    came = WARM + 52
+    simulated = block(900, came + 7, kind="constant", size_kw=8.0, from_day=came)
+    feed, rows = simulated.net.points.index("main"), slice(WARM * simulated.per_day, None)
+    through = np.delete(simulated.energy[rows], feed, axis=1).sum(axis=1)
+    full = 250 * simulated.step_ms / 3.6  # mWh of an interval at the rating of the board
+    simulated.energy[rows, feed] += np.rint(0.06 * through * (through / full)).astype(np.int64)
+    findings = examined(tmp_path, simulated)
+    assert [(finding.cause, finding.subject) for finding in findings] == [("balance-shift", "board-house")]
+    assert "unmetered standing load of board house +" in findings[0].text
+    assert (
+        f"since {from_ms(int(simulated.start_ms[came * simulated.per_day])).astimezone(BERLIN):%Y-%m-%d}"
+        in findings[0].text
+    )
 
 
 def test_i7_the_meter_of_the_same_feeder_is_still_named_when_it_reads_less(tmp_path: Path) -> None:

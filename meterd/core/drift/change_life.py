@@ -213,18 +213,29 @@ def _again(state: WatchState, change: Change) -> WatchState:
 
 
 def _more(state: WatchState, change: Change) -> WatchState:
-    """A load that draws much more or less than was reported is reported again, by its last week; it began when it did."""
+    """A load that draws much more or less than was reported is reported again, by its last week; it began when it did.
+
+    What was reported as losses has become another thing: it began when it came, though the hours are free since before.
+    """
     load = next(load for load in state.loads if load.owner == change.found_ms)
     low_ms = otherwise(state, load)
     if low_ms is None or _lasting(state, change.part):  # what an instrument reads wrong looks like more or less of it
         return state
     since = change.from_ms if change.begun_ms is None else change.begun_ms
-    result = judged_change(state, replace(change, low_ms=low_ms, begun_ms=since, until_ms=None)).change
+    asked = replace(change, low_ms=low_ms, begun_ms=since, until_ms=None)
+    result = judged_change(state, asked).change
     if result.load is None:
         return state
-    stored = replace(result, from_ms=change.from_ms, low_ms=change.low_ms)
+    if _is_loss(change) and not _is_loss(result):
+        result = judged_change(state, replace(asked, begun_ms=None)).change
+        since = result.from_ms
+    stored = replace(result, from_ms=change.from_ms, low_ms=change.low_ms, begun_ms=since)
     state = replace(state, changes=tuple(stored if c is change else c for c in state.changes))
     return begun(state, stored, result.from_ms)
+
+
+def _is_loss(change: Change) -> bool:
+    return change.load is not None and change.load.kind == "loss"
 
 
 def _as_load(state: WatchState, was: Change, change: Change) -> WatchState:
