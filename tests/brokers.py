@@ -2,7 +2,6 @@
 
 import contextlib
 import os
-import random
 import shutil
 import signal
 import socket
@@ -11,6 +10,8 @@ import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
+
+from meterd.adapters.mqtt.embedded_broker import free_port as free_port
 
 START_LIMIT_S = 10.0
 MOST_CROWDED = 4.0
@@ -23,19 +24,6 @@ def program() -> str:
     result = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin:/usr/local/sbin")
     assert result, "these tests need the mosquitto broker: apt install mosquitto"
     return result
-
-
-def free_port() -> int:
-    """A TCP port nobody listens on at this moment.
-
-    From below the range that outgoing connections take theirs of: none of them takes it meanwhile, and no client that tries
-    again and again to reach it is connected to itself.
-    """
-    while True:
-        port = random.SystemRandom().randrange(12_000, 32_000)
-        with socket.socket() as probe, contextlib.suppress(OSError):
-            probe.bind(("127.0.0.1", port))
-            return port
 
 
 def crowd() -> float:

@@ -12,6 +12,7 @@ Both keep everything in memory: after their death the retained values are gone u
 
 import contextlib
 import os
+import random
 import shutil
 import signal
 import socket
@@ -42,6 +43,7 @@ WAITING = (
     100_000  # messages of mosquitto for a client that is slow or away: 100 s of the largest site, a day of a small one
 )
 POLL_S = 0.02
+TRIES = 100  # ports tried until one is free
 
 RUMQTTD = f"""
 id = 0
@@ -80,11 +82,16 @@ connection_messages false
 
 
 def free_port(listen: str = "127.0.0.1") -> int:
-    """A TCP port nobody listens on at this moment."""
-    with socket.socket() as probe:
-        probe.bind((listen, 0))
-        port: int = probe.getsockname()[1]
-        return port
+    """A TCP port nobody listens on at this moment.
+
+    From below the range that outgoing connections take theirs of: none of them takes it meanwhile, and no client that tries
+    again and again to reach it is connected to itself.
+    """
+    for port in random.SystemRandom().sample(range(12_000, 32_000), TRIES):
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind((listen, port))
+            return port
+    raise PublishError(f"no free port at {listen}; see whether this address is one of this machine")
 
 
 def installed() -> str | None:

@@ -243,3 +243,14 @@ def test_messages_missed_by_a_full_inbox_are_fetched_by_a_reconnect() -> None:
                     link.ack(message.token)
             assert seen == list(range(60)), "each once and in order"
             assert link.state().counters.refetches >= 1
+
+
+def test_a_free_port_is_none_that_an_outgoing_connection_takes() -> None:
+    """Found on a busy machine: while the demo made its history somebody was given the port that was free before."""
+    lowest = int(Path("/proc/sys/net/ipv4/ip_local_port_range").read_text(encoding="ascii").split()[0])
+    assert all(1024 < free_port() < lowest for _ in range(20))
+
+
+def test_an_address_of_another_machine_has_no_free_port() -> None:
+    with pytest.raises(PublishError, match=r"no free port at 192\.0\.2\.1"):
+        free_port("192.0.2.1")
