@@ -27,7 +27,7 @@ from meterd.core.model.periods import text
 from meterd.core.model.releases import Release, since, writer_of
 from meterd.core.registers.clock_offsets import METER_CLOCKS, clocks_in
 
-ROWS_PER_S = 60_000  # digests made in a second, where it cannot be tried: a year of a small site on one core of 2 GHz
+ROWS_PER_S = 60_000  # digests, where a copy cannot be tried: a quarter of what was measured (140,300 in 0.6 s)
 ROOM = 3  # times the store: the copy, its log, and what it grows by
 COUNTED = ("reading", "figure", "figure_old", "balance", "balance_old", "pv", "pv_old")
 
