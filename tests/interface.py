@@ -5,8 +5,9 @@
 
 import argparse
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import fields
+from functools import cache
 from pathlib import Path
 from typing import Any, cast
 
@@ -25,7 +26,8 @@ REMEDY = (
 )
 
 
-def interface() -> list[str]:
+@cache
+def interface() -> tuple[str, ...]:
     """A line for each thing, in order."""
     lines = {f"topic {row.pattern} [{row.unit}]" for row in ROWS}
     lines |= {f"topic field {name} {path}" for name, found in schemas().items() for path in _paths(found, found)}
@@ -35,7 +37,7 @@ def interface() -> list[str]:
             lines |= {f"page /{key}"} | {f"page field /api/{key} {path}" for path in _paths(described, described)}
     lines |= set(_plan_keys()) | set(_commands())
     lines |= {f"exit code {getattr(command_line, name)} {name.lower()}" for name in ("DONE", "FAILED", "WRONG")}
-    return sorted(lines)
+    return tuple(sorted(lines))
 
 
 def _plan_keys() -> Iterator[str]:
@@ -75,7 +77,7 @@ def _paths(node: Mapping[str, Any], whole: Mapping[str, Any], above: tuple[str, 
         yield from (f".{name}{path}" for path in _paths(inside, whole, above))
 
 
-def removed(kept: list[str], now: list[str]) -> list[str]:
+def removed(kept: Iterable[str], now: Iterable[str]) -> list[str]:
     """What was there and is not any more, in words."""
     return [f"{line} is gone; {REMEDY}" for line in sorted(set(kept) - set(now))]
 

@@ -19,6 +19,7 @@ from tempfile import TemporaryDirectory
 
 from meterd import __version__
 from tests import interface
+from tests.brokers import free_port
 
 FOLDER = Path(__file__).parent / "data" / "released"
 OURS = (sys.executable, "-m", "meterd.app.cli.main")
@@ -82,7 +83,10 @@ def unpack(version: str, folder: Path) -> Path:
     with tarfile.open(FOLDER / f"{version}.tar.xz") as packed:
         packed.extractall(folder, filter="data")
     (folder / "old").mkdir()
-    return folder / "plan.toml"
+    plan = folder / "plan.toml"
+    text = plan.read_text(encoding="utf-8")
+    plan.write_text(text.replace("embedded = true", f"embedded = true, port = {free_port()}"), encoding="utf-8")
+    return plan
 
 
 def kept_totals(version: str) -> dict[str, list[dict[str, object]]]:
@@ -91,11 +95,11 @@ def kept_totals(version: str) -> dict[str, list[dict[str, object]]]:
     return result
 
 
-def totals(plan: Path, show: Show) -> dict[str, list[dict[str, object]]]:
+def totals(plan: Path, show: Show, periods: Sequence[str] = ("month", "year")) -> dict[str, list[dict[str, object]]]:
     """Energies, PV figures and balances of months and years, as commands print them."""
     results = {}
     for name, words in (("energy", ["energy"]), ("pv", ["energy", "--pv"]), ("balance", ["balance"])):
-        for period in ("month", "year"):
+        for period in periods:
             rows = json.loads(show([*words, str(plan), *SPAN, "--period", period, "--format", "json"]))
             results[f"{name} {period}"] = [
                 {key: value for key, value in row.items() if key in NAMES or key.endswith("_wh")} for row in rows
