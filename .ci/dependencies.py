@@ -35,11 +35,12 @@ _SHORT = {  # how packages write licences that have a short name of their own
 
 
 def direct() -> list[Requirement]:
-    """What the project itself asks for, also with the extras for many sites and for encrypted telegrams."""
+    """What the project itself asks for, also with the extras for many sites, encrypted telegrams and logins."""
     with PROJECT.open("rb") as file:
         project = tomllib.load(file)["project"]
     extras = project["optional-dependencies"]
-    return [Requirement(line) for line in (*project["dependencies"], *extras["cluster"], *extras["encrypted"])]
+    more = (*extras["cluster"], *extras["encrypted"], *extras["oidc"])
+    return [Requirement(line) for line in (*project["dependencies"], *more)]
 
 
 def needed(wanted: list[Requirement]) -> dict[str, Distribution]:

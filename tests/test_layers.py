@@ -43,6 +43,7 @@ LATE = {  # what may be imported inside a function, and the large library that a
     "meterd.adapters.sources.mqtt_settings": "a protocol, where a plan names it",
     "meterd.adapters.sources.serial": "the same",
     "meterd.adapters.web.metrics": "prometheus-client, with the first question",
+    "meterd.adapters.web.provider_login.provider": "authlib, an extra, with the first login by a provider",
     "meterd.adapters.web.server": "fastapi, where the page is served",
     "meterd.app.cli.fleet_page": "fastapi, where the fleet is a page",
     "meterd.app.operations.archive": "pyarrow",

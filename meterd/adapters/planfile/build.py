@@ -19,6 +19,7 @@ from meterd.adapters.planfile.schema import (
     TariffRow,
 )
 from meterd.adapters.planfile.times import moment_ms
+from meterd.core.model.login import Login
 from meterd.core.model.plan import (
     Allocation,
     Board,
@@ -71,6 +72,7 @@ def build(draft: Draft) -> Site:
         notify=Notify(**draft.notify.data.model_dump()) if draft.notify else Notify(),
         line_store=LineStore(**draft.line_store.data.model_dump()) if draft.line_store else LineStore(),
         page=Page(**draft.page.data.model_dump()) if draft.page else Page(),
+        login=Login(**draft.login.data.model_dump()) if draft.login else Login(),
         schedule=Schedule(**draft.schedule.data.model_dump()) if draft.schedule else Schedule(),
         copied=tuple(Copied(made.pattern, *item) for made in draft.copies for item in made.points),
         allocations=tuple(_allocation(entry.data, draft) for entry in draft.allocations),

@@ -57,6 +57,7 @@ class Draft:
     schedule: Entry[Table] | None = None
     line_store: Entry[Table] | None = None
     page: Entry[Table] | None = None
+    login: Entry[Table] | None = None
     boards: list[Entry[BoardRow]] = field(default_factory=list)
     sources: list[Entry[SourceRow]] = field(default_factory=list)
     points: list[Entry[PointRow]] = field(default_factory=list)

@@ -24,7 +24,7 @@ from meterd.adapters.planfile.checks.site import (
     check_sources,
 )
 from meterd.adapters.planfile.checks.tariff import check_tariff
-from meterd.adapters.planfile.checks.web import check_page
+from meterd.adapters.planfile.checks.web import check_login, check_page
 from meterd.adapters.planfile.defaults import apply_defaults
 from meterd.adapters.planfile.draft import Copies, Draft
 from meterd.adapters.planfile.fault import Fault, Notes, Place, PlanError
@@ -84,6 +84,7 @@ def load_tariff(path: Path, site: Site) -> tuple[Price, ...]:
 
 
 _FILE_KEYS = ("password_file", "ca_file", "cert_file", "key_file", "path")
+_LOGIN_FILES = ("client_secret_file", "ca_file")
 _PAGE_FILES = ("users_file", "cert_file", "key_file")
 _LINE_STORE_FILES = ("token_file", "ca_file")
 _SCHEDULE_FILES = ("backup_folder", "documents_folder", "archive_password_file")
@@ -108,6 +109,7 @@ def _rooted(site: Site, folder: Path) -> Site:
     ours: dict[str, Any] = {key: str(folder / value) for key in _NOTIFY_FILES if (value := getattr(notify, key))}
     page = site.page
     own: dict[str, Any] = {key: str(folder / value) for key in _PAGE_FILES if (value := getattr(page, key))}
+    access: dict[str, Any] = {key: str(folder / value) for key in _LOGIN_FILES if (value := getattr(site.login, key))}
     schedule = site.schedule
     places: dict[str, Any] = {key: str(folder / value) for key in _SCHEDULE_FILES if (value := getattr(schedule, key))}
     if schedule.archive_url and "://" not in schedule.archive_url:
@@ -121,6 +123,7 @@ def _rooted(site: Site, folder: Path) -> Site:
         notify=replace(notify, **ours),
         line_store=replace(lines, **theirs),
         page=replace(page, **own),
+        login=replace(site.login, **access),
         schedule=replace(schedule, **places),
     )
 
@@ -140,6 +143,7 @@ def _check(draft: Draft, notes: Notes) -> None:
     check_schedule(draft, notes)
     check_line_store(draft, notes)
     check_page(draft, notes)
+    check_login(draft, notes)
     check_allocations(draft, notes)
     check_tariff(draft, notes)
 

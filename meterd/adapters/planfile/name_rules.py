@@ -63,7 +63,7 @@ def instead(text: str, known: Iterable[str]) -> str:
     return "known: " + ", ".join(words[:20]) + (", ..." if len(words) > 20 else "")
 
 
-SECRETS = ("password", "passwd", "passphrase", "secret", "token", "api_key")
+SECRETS = ("client_secret", "password", "passwd", "passphrase", "secret", "token", "api_key")
 SECRET_RULE = "write password_env with the name of an environment variable, or password_file with the path of a file"
 
 

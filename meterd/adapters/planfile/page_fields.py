@@ -1,13 +1,16 @@
-"""What may stand in values that name hosts, paths and proxies: those of `[page]`, and where it is announced."""
+"""What may stand in values of `[page]` and `[login]` that name hosts, paths, proxies and roles; where it is announced."""
 
 import re
 from ipaddress import IPv4Address, ip_network
 from typing import Annotated
+from urllib.parse import urlsplit
 
 from pydantic import PlainValidator
 
 from meterd.adapters.planfile.field_types import refuse, shown, text
 from meterd.core.model.plan import WALL_PAGES
+
+LOOPBACK = ("localhost", "127.0.0.1", "::1")
 
 
 def host_names(value: object) -> tuple[str, ...]:
@@ -66,8 +69,44 @@ def own_address(value: object) -> str:
         refuse(f"{shown(value)} is not an IPv4 address", 'write that of this machine: announce = "192.0.2.10"')
 
 
+def issuer(value: object) -> str:
+    """The address of an identity provider: encrypted, or on this machine."""
+    result = text(value)
+    parts = urlsplit(result)
+    safe = parts.scheme == "https" or (parts.scheme == "http" and parts.hostname in LOOPBACK)
+    if result and not (
+        re.fullmatch(r"[!-~]+", result) and safe and parts.hostname and not (parts.query or parts.fragment)
+    ):
+        right = "write https://host/path as the provider names itself; http only on this machine"
+        refuse(f"{shown(value)} is not the address of an identity provider", right)
+    if "@" in parts.netloc:
+        refuse("the issuer has a user in it", "write it without")
+    return result
+
+
+def scopes(value: object) -> tuple[str, ...]:
+    """What is asked of a provider; `openid` is what makes it a login."""
+    results = tuple(text(item) for item in value) if isinstance(value, list) else ()
+    if "openid" not in results or not all(re.fullmatch(r"[!#-\[\]-~]+", item) for item in results):
+        refuse(f"{shown(value)} is not a list of scopes with openid", 'write scopes = ["openid", "profile"]')
+    return results
+
+
+def claim_roles(value: object) -> tuple[tuple[str, str], ...]:
+    """Values of a claim with the role of whoever has them."""
+    if not isinstance(value, dict) or not value:
+        refuse(f"{shown(value)} is not a table of roles", 'write roles = { "mill-electricians" = "change" }')
+    for key, role in value.items():
+        if role not in ("look", "acknowledge", "change"):
+            refuse(f"{shown(role)} is not a role for {key[:60]!r}", "known: look, acknowledge, change")
+    return tuple(value.items())
+
+
 HostNames = Annotated[tuple[str, ...], PlainValidator(host_names)]
 WebPath = Annotated[str, PlainValidator(web_path)]
 Proxies = Annotated[tuple[str, ...], PlainValidator(proxies)]
 WallPages = Annotated[tuple[str, ...], PlainValidator(wall_pages)]
 OwnAddress = Annotated[str, PlainValidator(own_address)]
+Issuer = Annotated[str, PlainValidator(issuer)]
+Scopes = Annotated[tuple[str, ...], PlainValidator(scopes)]
+ClaimRoles = Annotated[tuple[tuple[str, str], ...], PlainValidator(claim_roles)]

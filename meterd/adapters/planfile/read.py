@@ -23,6 +23,7 @@ from meterd.adapters.planfile.schema import (
     InstrumentRow,
     LimitsTable,
     LineStoreTable,
+    LoginTable,
     M,
     NotifyTable,
     PageTable,
@@ -53,6 +54,7 @@ TOP_KEYS = (
     "schedule",
     "line_store",
     "page",
+    "login",
     "board",
     "source",
     "repeat",
@@ -152,6 +154,7 @@ def _read_tables(document: Document, draft: Draft, notes: Notes) -> None:
     draft.schedule = _single(document, "schedule", ScheduleTable, notes)
     draft.line_store = _single(document, "line_store", LineStoreTable, notes)
     draft.page = _single(document, "page", PageTable, notes)
+    draft.login = _single(document, "login", LoginTable, notes)
     draft.boards = _checked(BoardRow, tables(document, "board", notes), "board", draft=draft, notes=notes)
     draft.allocations = _checked(
         AllocationRow, tables(document, "allocation", notes), "allocation", draft=draft, notes=notes

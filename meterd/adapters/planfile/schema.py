@@ -12,9 +12,19 @@ from meterd.adapters.planfile import field_types as cells
 from meterd.adapters.planfile.fault import Notes
 from meterd.adapters.planfile.field_types import Count, CountFromOne, Name, NameOrAll, Positive, Text
 from meterd.adapters.planfile.name_rules import instead, is_secret, suggestion
-from meterd.adapters.planfile.page_fields import HostNames, OwnAddress, Proxies, WallPages, WebPath
+from meterd.adapters.planfile.page_fields import (
+    ClaimRoles,
+    HostNames,
+    Issuer,
+    OwnAddress,
+    Proxies,
+    Scopes,
+    WallPages,
+    WebPath,
+)
 from meterd.adapters.planfile.price_fields import DivisionWord, HoursOfWeek, Months, PriceKindWord, PriceOrTariff
 from meterd.adapters.planfile.row import Row
+from meterd.core.model.login import Login
 from meterd.core.model.plan import Limits, LineStore, Notify, Page, PointState, Role, Sharing
 from meterd.core.model.schedule import JOBS, Schedule
 
@@ -294,6 +304,22 @@ def _page_table() -> type[Table]:
 
 
 PageTable = _page_table()
+
+
+def _login_table() -> type[Table]:
+    """One key per setting of `login.Login`."""
+    special: dict[str, Any] = {
+        "issuer": Issuer,
+        "scopes": Scopes,
+        "roles": ClaimRoles,
+        "session_s": Count,
+        "timeout_s": CountFromOne,
+    }
+    keys: dict[str, Any] = {field.name: (special.get(field.name, Text), field.default) for field in fields(Login)}
+    return create_model("LoginTable", __base__=Table, **keys)
+
+
+LoginTable = _login_table()
 
 
 def _schedule_table() -> type[Table]:

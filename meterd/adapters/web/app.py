@@ -28,8 +28,11 @@ from meterd.adapters.web.guard import Guard
 from meterd.adapters.web.number_column import number_column
 from meterd.adapters.web.pages.commissioning import TESTS_OF_THIS_PROCESS
 from meterd.adapters.web.pictures import Reader, steps_picture
+from meterd.adapters.web.provider_login import routes as provider_login
+from meterd.adapters.web.provider_login.attempts import title_of as provider_title
+from meterd.adapters.web.provider_login.failure import LoginFailed
 from meterd.adapters.web.registry import PAGES, Page
-from meterd.adapters.web.request_context import LANGUAGE, RequestContext, context_of, needs, viewer_of
+from meterd.adapters.web.request_context import LANGUAGE, RequestContext, context_of, keep_cookie, needs, viewer_of
 from meterd.adapters.web.users import LONGEST_PASSWORD
 from meterd.core.errors import MeterdError
 from meterd.core.model.health import Health, Verdict, alive, as_json, ready
@@ -71,6 +74,7 @@ def application(context: RequestContext) -> FastAPI:
     document_download.add(app)
     energy_file.add(app)
     wall.add(app)
+    provider_login.add(app)
     change_route.add(app)
     reported: dict[int | str, dict[str, Any]] = {503: {"description": "no, with the reasons"}}
     app.add_api_route("/health", _health, response_class=JSONResponse, tags=["program"], responses=reported)
@@ -79,6 +83,7 @@ def application(context: RequestContext) -> FastAPI:
     app.add_api_route("/metrics", _metrics, response_class=Response, tags=["program"], responses=exposition)
     app.add_exception_handler(HTTPException, _refused)
     app.add_exception_handler(RequestValidationError, _wrong)
+    app.add_exception_handler(LoginFailed, _not_logged_in)
     app.add_exception_handler(MeterdError, _cannot)
     app.add_exception_handler(Exception, _broke)
     app.add_middleware(Guard, context=context)
@@ -153,6 +158,7 @@ def page(request: Request, viewer: Viewer, template: str, *, status: int = 200, 
         history_ms=context.history_ms() if "view" in values else None,
         address=str(request.url.path) + (f"?{request.url.query}" if request.url.query else ""),
         version=__version__,
+        provider=provider_title(site.login) if site.login.issuer else "",
         wall=wall.wall_of(request, context),
         column=lambda *lists: number_column([value for values in lists for value in values], language),
         steps=lambda starts, unit, lines, band=None, event=None: steps_picture(
@@ -200,7 +206,7 @@ def _login(
         words = wording.say(viewer.language, "login.ended")
         return page(request, viewer, "login.html", status=403, to=within(to), wrong=words)
     response = RedirectResponse(within(to), status_code=303)
-    _keep(request, response, context.session_cookie, context.sessions.begin(user))
+    keep_cookie(request, response, context.session_cookie, context.sessions.begin(user))
     return response
 
 
@@ -225,17 +231,8 @@ def _language(
     same_origin(request)
     response = RedirectResponse(within(to), status_code=303)
     if language in wording.LANGUAGES:
-        _keep(request, response, LANGUAGE, language, max_age=365 * 86_400)
+        keep_cookie(request, response, LANGUAGE, language, max_age=365 * 86_400)
     return response
-
-
-def _keep(request: Request, response: Response, name: str, value: str, *, max_age: int | None = None) -> None:
-    """A cookie of ours. `lax`: a link in a mail finds whoever is logged in; every form has its token and its origin.
-
-    It travels over TLS only where it came over TLS, which a proxy that the plan names tells.
-    """
-    secure, path = request.url.scheme == "https", context_of(request).root or "/"
-    response.set_cookie(name, value, max_age, httponly=True, samesite="lax", secure=secure, path=path)
 
 
 def _order(
@@ -322,6 +319,14 @@ def _wrong(request: Request, exc: Exception) -> Response:
 
 def _cannot(request: Request, exc: Exception) -> Response:
     return _refusal_page(request, 503, str(exc))
+
+
+def _not_logged_in(request: Request, exc: Exception) -> Response:
+    """A login by the provider that failed: the reason, and the form for user accounts."""
+    assert isinstance(exc, LoginFailed), "registered for it"
+    context, viewer = context_of(request), viewer_of(request, context_of(request))
+    words = provider_login.words_of(exc, context, viewer.language)
+    return page(request, viewer, "login.html", status=provider_login.STATUS[exc.kind], to="/now", wrong=words)
 
 
 def _broke(request: Request, exc: Exception) -> Response:

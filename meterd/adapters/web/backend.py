@@ -168,6 +168,9 @@ class WebBackend(Protocol):
         MeterdError in words for what cannot be; ConfigError of these for a document that this site does not have.
         """
 
+    def login_secret(self) -> str:
+        """The client secret of the provider of [login]; empty without one, ConfigError if it cannot be had."""
+
     def order(self, kind: str, what: str, person: str, note: str) -> tuple[bool, str]:
         """Say something about a finding: `see`, `explain`, `close` or `accept`; whether it was done, and the answer in words."""
 

@@ -11,11 +11,13 @@ from typing import Annotated
 from zoneinfo import ZoneInfo
 
 from fastapi import Depends, Request
+from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
 from meterd.adapters.texts import wording
 from meterd.adapters.web.backend import UserRole, Viewer, WebBackend
 from meterd.adapters.web.corrections.preview_job import PreviewJob
+from meterd.adapters.web.provider_login.attempts import ProviderLogins
 from meterd.adapters.web.users import FailedLogins, Sessions, UserFile
 from meterd.core.errors import described
 from meterd.core.model.periods import Period
@@ -40,9 +42,14 @@ class RequestContext:
     streams: dict[str, int] = field(default_factory=dict)  # open streams by address
     document_lock: threading.Lock = field(default_factory=threading.Lock)  # held while a document is made
     preview_job: PreviewJob = field(default_factory=PreviewJob)  # what corrections would change
+    provider_logins: ProviderLogins = field(init=False)
     _history: tuple[int | None, float] = (None, 0.0)
     _reported: set[str] = field(default_factory=set)
     _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def __post_init__(self) -> None:
+        """Logins by a provider need the plan and its secret only."""
+        self.provider_logins = ProviderLogins(self.backend)
 
     @property
     def root(self) -> str:
@@ -117,6 +124,15 @@ def language_of(chosen: str, accepted: str, default: str) -> str:
         if name in wording.LANGUAGES:
             return name
     return default
+
+
+def keep_cookie(request: Request, response: Response, name: str, value: str, *, max_age: int | None = None) -> None:
+    """A cookie of ours. `lax`: a link in a mail finds whoever is logged in; every form has its token and its origin.
+
+    It travels over TLS only where it came over TLS, which a proxy that the plan names tells.
+    """
+    secure, path = request.url.scheme == "https", context_of(request).root or "/"
+    response.set_cookie(name, value, max_age, httponly=True, samesite="lax", secure=secure, path=path)
 
 
 def needs(role: UserRole) -> Callable[[Request, Viewer, RequestContext], None]:

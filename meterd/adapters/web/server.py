@@ -27,7 +27,7 @@ class PageServer:
 
     def __init__(self, backend: WebBackend, users_path: Path) -> None:
         users = UserFile(users_path)
-        self.context = RequestContext(backend, users, Sessions(users, backend.now_ms))
+        self.context = RequestContext(backend, users, Sessions(users, backend.now_ms, login=lambda: backend.site.login))
         self._server: uvicorn.Server | None = None
         self._worker: Worker | None = None
         self._loop: asyncio.AbstractEventLoop | None = None

@@ -25,6 +25,7 @@ from meterd.adapters.runtime.backoff import backoff_s
 from meterd.adapters.web.backend import UserRole
 from meterd.core.errors import ConfigError
 from meterd.core.model.finding import refused_text
+from meterd.core.model.login import Login
 
 IDLE_S = 8 * 3600.0  # a shift: a session without a look for so long ends
 LONGEST_S = 7 * 86_400.0  # and any session after a week
@@ -61,6 +62,8 @@ class Session:
     token: str  # in every form of this session
     begun_s: float
     seen_s: float
+    login: Login | None = None  # the settings of the provider that proved who this is; another plan ends the session
+    until_ms: int = 0  # with a provider: when the session ends at the latest
 
 
 class UserFile:
@@ -198,10 +201,21 @@ class FailedLogins:
 
 
 class Sessions:
-    """Who is logged in, by the secret of their cookie. `now_ms` is the daemon's clock: it says when an access ends."""
+    """Who is logged in, by the secret of their cookie. `now_ms` is the daemon's clock: it says when an access ends.
 
-    def __init__(self, users: UserFile, now_ms: Callable[[], int], clock: Callable[[], float] = time.monotonic) -> None:
+    `login` gives the provider that the plan names now.
+    """
+
+    def __init__(
+        self,
+        users: UserFile,
+        now_ms: Callable[[], int],
+        clock: Callable[[], float] = time.monotonic,
+        *,
+        login: Callable[[], Login] = Login,
+    ) -> None:
         self._users = users
+        self._login = login
         self._now_ms = now_ms
         self._clock = clock
         self._open: dict[str, Session] = {}
@@ -209,9 +223,18 @@ class Sessions:
 
     def begin(self, user: User) -> str:
         """A new session; returns the secret for the cookie."""
-        now, secret = self._clock(), secrets.token_urlsafe(32)
+        now = self._clock()
+        return self._add(Session(user.name, user.role, user.hashed, secrets.token_urlsafe(24), now, now))
+
+    def begin_by_provider(self, name: str, role: UserRole, *, until_ms: int, login: Login) -> str:
+        """A new session of somebody whom a provider knows; returns the secret for the cookie."""
+        now = self._clock()
+        return self._add(Session(name, role, "", secrets.token_urlsafe(24), now, now, login=login, until_ms=until_ms))
+
+    def _add(self, session: Session) -> str:
+        secret = secrets.token_urlsafe(32)
         with self._lock:
-            self._open[secret] = Session(user.name, user.role, user.hashed, secrets.token_urlsafe(24), now, now)
+            self._open[secret] = session
             while len(self._open) > MOST_SESSIONS:
                 self._open.pop(next(iter(self._open)))
         return secret
@@ -234,12 +257,21 @@ class Sessions:
         session = self._open.get(secret)
         if session is None:
             return None
-        user = self._users.users().get(session.user)
         over = now - session.seen_s > IDLE_S or now - session.begun_s > LONGEST_S
-        if over or user is None or user.hashed != session.hashed or user.over(self._now_ms()):
+        role = None if over else self._role_now(session)
+        if role is None:
             del self._open[secret]
             return None
-        return replace(session, role=user.role)
+        return replace(session, role=role)
+
+    def _role_now(self, session: Session) -> UserRole | None:
+        """The role that this person has by now; None for whose access has ended."""
+        if session.login is not None:
+            good = session.login == self._login() and self._now_ms() < session.until_ms
+            return session.role if good else None
+        user = self._users.users().get(session.user)
+        ended = user is None or user.hashed != session.hashed or user.over(self._now_ms())
+        return None if user is None or ended else user.role
 
     def end(self, secret: str) -> None:
         """Log out."""

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from meterd.adapters.planfile.loader import Plan
 from meterd.adapters.runtime.logging import about
+from meterd.adapters.sources.secret import secret
 from meterd.adapters.store.opening import open_to_read
 from meterd.adapters.store.read_store import ReadStore
 from meterd.app.daemon.daemon import Daemon
@@ -93,6 +94,11 @@ class DaemonWebBackend:
 
         plan = Plan(self.site, (), self.health().versions.plan)
         return requested_document(plan, self._daemon.store_path, request, Recipient(person, self.now_ms()))
+
+    def login_secret(self) -> str:
+        """The secret of [login], read anew each time: it may be replaced while the daemon runs."""
+        login = self.site.login
+        return secret(login.client_secret_env, login.client_secret_file, "the client secret of [login]")
 
     def order(self, kind: str, what: str, person: str, note: str) -> tuple[bool, str]:
         """Put an order into the folder of the store and wait for the daemon's answer."""

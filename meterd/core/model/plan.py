@@ -9,6 +9,7 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import Literal, TypeVar
 
+from meterd.core.model.login import Login
 from meterd.core.model.reading import CAN_TAKE, UNITS
 from meterd.core.model.schedule import Schedule
 from meterd.core.model.tariff import Price
@@ -408,6 +409,7 @@ class Site:
     notify: Notify = Notify()
     line_store: LineStore = LineStore()
     page: Page = Page()
+    login: Login = field(default_factory=Login)
     schedule: Schedule = field(default_factory=Schedule)
     copied: tuple[Copied, ...] = ()
     allocations: tuple[Allocation, ...] = ()

@@ -23,7 +23,7 @@ RELEASES = (
         "0.2.0",
         9,
         keys=(
-            "schedule.*", "tariff.*", "limits.drift_pause_s", "limits.first_value_s", "limits.surplus_plenty_w",
+            "login.*", "schedule.*", "tariff.*", "limits.drift_pause_s", "limits.first_value_s", "limits.surplus_plenty_w",
             "limits.surplus_some_w", "sharing.can_take_s", "consumer.can_take", "consumer.can_take_source", "page.path",
             "page.proxies", "page.wall", "page.wall_s", "site.announce",
         ),

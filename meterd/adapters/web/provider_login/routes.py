@@ -1,0 +1,78 @@
+"""The way to the provider and back: `/login/begin` sends a person there, to `/login/return` they come back with a code."""
+
+import logging
+from typing import Annotated
+
+from fastapi import Depends, FastAPI, Query, Request
+from fastapi.responses import RedirectResponse, Response
+from starlette.exceptions import HTTPException
+
+from meterd.adapters.texts import wording
+from meterd.adapters.web.csrf import within
+from meterd.adapters.web.provider_login.attempts import RETURN_S, title_of
+from meterd.adapters.web.provider_login.failure import LoginFailed
+from meterd.adapters.web.request_context import RequestContext, context_of, keep_cookie
+
+log = logging.getLogger("meterd.page")
+
+# not among them: what the address holds beyond these is a fault of whoever made it
+STATUS = {"away": 503, "busy": 503, "wrong": 502, "token": 502, "state": 400, "denied": 403, "role": 403}
+Short = Annotated[str, Query(max_length=500)]
+Long = Annotated[str, Query(max_length=4000)]
+
+
+def add(app: FastAPI) -> None:
+    """Both routes. They are no forms: a form may not lead to another host, and nothing is done in anybody's name."""
+    app.add_api_route("/login/begin", begin, include_in_schema=False)
+    app.add_api_route("/login/return", come_back, include_in_schema=False)
+
+
+def begin(request: Request, context: Annotated[RequestContext, Depends(context_of)], to: Long = "/now") -> Response:
+    """To the provider, with a cookie that binds the way back to this browser."""
+    _wanted(context)
+    redirect_uri = f"{request.url.scheme}://{request.headers.get('host', '')}{context.root}/login/return"
+    address = request.client.host if request.client else ""
+    where, browser = context.provider_logins.begin(redirect_uri, within(to), address)
+    response = RedirectResponse(where, status_code=303)
+    keep_cookie(request, response, _cookie(context), browser, max_age=int(RETURN_S))
+    return response
+
+
+def come_back(
+    request: Request,
+    context: Annotated[RequestContext, Depends(context_of)],
+    state: Short = "",
+    code: Long = "",
+    iss: Long = "",
+    error: Short = "",
+    error_description: Long = "",
+) -> Response:
+    """From the provider: in, if it proves who this is and the plan has a role for them."""
+    _wanted(context)
+    answer = {"code": code, "iss": iss, "error": error, "description": error_description}
+    try:
+        arrived = context.provider_logins.finish(state, request.cookies.get(_cookie(context), ""), answer)
+    except LoginFailed as exc:
+        log.warning("login by the provider failed: %s", exc, extra={"event": "login-failed", "subject": exc.person})
+        raise
+    session = context.sessions.begin_by_provider(
+        arrived.name, arrived.role, until_ms=arrived.until_ms, login=arrived.login
+    )
+    response = RedirectResponse(arrived.to, status_code=303)
+    keep_cookie(request, response, context.session_cookie, session)
+    response.delete_cookie(_cookie(context), path=context.root or "/")
+    return response
+
+
+def words_of(failure: LoginFailed, context: RequestContext, language: str) -> str:
+    """What a person reads when a login by the provider fails."""
+    return wording.say(language, f"provider.{failure.kind}", title=title_of(context.backend.site.login))
+
+
+def _wanted(context: RequestContext) -> None:
+    if not context.backend.site.login.issuer:
+        raise HTTPException(404, "the plan has no [login]")
+
+
+def _cookie(context: RequestContext) -> str:
+    return f"meterd_login_{context.backend.site.name}"
