@@ -60,7 +60,7 @@ LATE = {  # what may be imported inside a function, and the large library that a
     "rich": "tables in a terminal, none in a pipe",
 }
 CALLED_BY_OTHERS = {  # a library gives the arguments: by their names, or in an order of its own
-    "view", "_order", "_login", "redirect_request",
+    "view", "_order", "_login", "come_back", "redirect_request",
 }  # fmt: skip
 PURE_MAY_IMPORT = {
     "meterd", "numpy", "array", "bisect", "cmath", "collections", "contextlib", "dataclasses", "datetime",

@@ -1,6 +1,7 @@
 """Users, sessions and guesses: what an intruder tries, and what a person who forgot a password meets."""
 
 import stat
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -19,6 +20,7 @@ from meterd.adapters.web.users import (
     same,
 )
 from meterd.core.errors import ConfigError
+from meterd.core.model.login import Login
 
 GOOD = "flour and chalk"
 NOW_MS = 1_777_888_800_000
@@ -126,6 +128,28 @@ def test_an_access_ends_at_its_moment_also_for_who_is_logged_in(users: UserFile)
     fresh = sessions.of(sessions.begin(users.users()["Anna"]))
     assert fresh is not None
     assert fresh.role is UserRole.CHANGE
+
+
+def test_a_session_by_a_provider_ends_by_its_limit_or_with_another_plan(users: UserFile) -> None:
+    """A user account of the same name has nothing to do with it."""
+    moment, plan = [NOW_MS], [Login("https://login.mill.example", "meters")]
+    sessions = Sessions(users, lambda: moment[0], login=lambda: plan[0])
+
+    def begun() -> str:
+        return sessions.begin_by_provider("Anna", UserRole.CHANGE, until_ms=NOW_MS + 1000, login=plan[0])
+
+    first, second = begun(), begun()
+    users.remove("Anna")
+    session = sessions.of(first)
+    assert session is not None
+    assert (session.user, session.role) == ("Anna", UserRole.CHANGE)
+    plan[0] = replace(plan[0], roles=(("staff", "look"),))
+    assert sessions.of(first) is None
+    third = begun()
+    moment[0] += 1000
+    assert sessions.of(third) is None
+    plan[0] = Login()
+    assert sessions.of(second) is None
 
 
 def test_a_file_of_before_has_accounts_without_an_end(users: UserFile) -> None:

@@ -11,6 +11,7 @@ from urllib.parse import urlencode, urlsplit
 
 from meterd import __version__
 from meterd.adapters.web.provider_login.failure import LoginFailed
+from meterd.core.errors import without
 from meterd.core.model.login import Login
 
 LARGEST = 262_144  # bytes of an answer: keys and tokens have a few kB
@@ -18,9 +19,17 @@ LOOPBACK = ("localhost", "127.0.0.1", "::1")
 
 
 def fetch_json(
-    url: str, login: Login, *, form: Mapping[str, str] | None = None, headers: Mapping[str, str] | None = None
+    url: str,
+    login: Login,
+    *,
+    form: Mapping[str, str] | None = None,
+    headers: Mapping[str, str] | None = None,
+    hidden: tuple[str, ...] = (),
 ) -> dict[str, Any]:
-    """The JSON object that is there, or that a form is answered with; LoginFailed in words for everything else."""
+    """The JSON object that is there, or that a form is answered with.
+
+    LoginFailed for everything else; its words hold nothing of what is `hidden`.
+    """
     code, content = _fetch(url, login, form, {"Accept": "application/json", **(headers or {})})
     try:
         values = json.loads(content)
@@ -29,8 +38,8 @@ def fetch_json(
     if not isinstance(values, dict):
         raise LoginFailed("wrong", f"{url} answers {code} with JSON that is no object")
     if code != 200:
-        reason = str(values.get("error", "without a reason"))[:100]
-        raise LoginFailed("away" if code >= 500 else "wrong", f"{url} answers {code}: {reason}")
+        reason = " ".join(str(values[key]) for key in ("error", "error_description") if key in values)
+        raise LoginFailed("away" if code >= 500 else "wrong", f"{url} answers {code}: {without(reason, *hidden)[:200]}")
     return values
 
 
@@ -89,8 +98,8 @@ def _exchange(
     else:
         all_headers["Content-Type"] = "application/x-www-form-urlencoded"
         connection.request("POST", target, urlencode(form), all_headers)
-    answer = connection.getresponse()
-    content = answer.read(LARGEST + 1)
+    with connection.getresponse() as answer:
+        content = answer.read(LARGEST + 1)
     if len(content) > LARGEST:
         raise LoginFailed("wrong", f"{url} answers with more than {LARGEST} bytes")
     return answer.status, content

@@ -160,12 +160,14 @@ class Provider:
             "code_verifier": attempt.verifier,
         }
         headers = {}
-        if secret and "client_secret_basic" in metadata.auth_methods:
-            pair = f"{quote_plus(login.client_id)}:{quote_plus(secret)}"
+        pair = f"{quote_plus(login.client_id)}:{quote_plus(secret)}"
+        # some providers do not undo the escapes that RFC 6749, 2.3.1 asks for in the header: the form knows no such doubt
+        plain = pair == f"{login.client_id}:{secret}" or "client_secret_post" not in metadata.auth_methods
+        if secret and "client_secret_basic" in metadata.auth_methods and plain:
             headers["Authorization"] = f"Basic {base64.b64encode(pair.encode()).decode()}"
         else:
             form |= {"client_id": login.client_id} | ({"client_secret": secret} if secret else {})
-        return self._ask(metadata.token, form=form, headers=headers)
+        return self._ask(metadata.token, form=form, headers=headers, hidden=(secret, code, attempt.verifier))
 
     def _claims(self, tokens: Mapping[str, Any], nonce: str) -> dict[str, Any]:
         """The claims of the ID token, whose signature, issuer, receiver, time and nonce are right."""
