@@ -15,7 +15,6 @@ from zoneinfo import ZoneInfo
 
 from babel import Locale
 from babel.dates import format_date, format_datetime, format_time
-from babel.numbers import format_decimal
 
 from meterd.core.model.periods import from_ms, to_ms
 from meterd.core.texts.finding_translation import Kind, Part, Parts, Phrases
@@ -23,6 +22,7 @@ from meterd.core.texts.finding_translation import Kind, Part, Parts, Phrases
 LANGUAGES = ("en", "de")
 _LOCALES = {"en": Locale("en", "GB"), "de": Locale("de")}  # day before month, 24 hours
 _DAYS = {"en": "d MMM yyyy", "de": "d. MMM yyyy"}
+_SEPARATORS = {"en": str.maketrans("", ""), "de": str.maketrans(",.", ".,")}
 MINUS = "−"  # as wide as a plus, and never a hyphen
 _STEPS = ((1e9, "G"), (1e6, "M"), (1e3, "k"))
 _SENTENCES = 4096  # of findings kept taken apart: a few hundred are open, and each says another number of minutes
@@ -120,8 +120,9 @@ def figure(language: str, plain: str) -> str:
 
 def number(language: str, value: float | Decimal, digits: int = 0) -> str:
     """A number with the separators of the language and so many decimal places."""
-    pattern = "#,##0" + ("." + "0" * digits if digits else "")
-    shown = str(format_decimal(value, format=pattern, locale=_LOCALES[language]))
+    exact = value if isinstance(value, Decimal) else Decimal(str(value))
+    # `format_decimal` says the same in a hundred times the time, and a page has a thousand numbers
+    shown = f"{exact:,.{digits}f}".translate(_SEPARATORS[language])
     # a small loss must not read "-0.00": nothing is neither more nor less
     return shown.lstrip("-") if not any(digit in shown for digit in "123456789") else shown.replace("-", MINUS)
 

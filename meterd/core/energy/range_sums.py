@@ -5,6 +5,7 @@ A year so far is ten months, some days, some hours and some intervals: a few doz
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -59,6 +60,7 @@ class SpanCover:
     begins: bool
 
 
+@lru_cache(maxsize=64)  # an answer asks for the same few spans, once for each of its items
 def cover(span: tuple[int, int], calendar: Calendar) -> SpanCover | None:
     """The periods that follow each other from one moment to another, with start and end; None if there is no history.
 

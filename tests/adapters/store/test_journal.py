@@ -396,3 +396,25 @@ def test_the_largest_figure_and_single_moments_are_those_of_all_columns(tmp_path
     assert few.energy.tolist() == whole.energy[::13].tolist()
     assert few.present.tolist() == whole.present[::13].tolist()
     store.close()
+
+
+@pytest.mark.parametrize(
+    ("period", "step_ms"), [(Period.INTERVAL, 900_000), (Period.HOUR, 3_600_000), (Period.DAY, 86_400_000)]
+)
+def test_columns_of_starts_far_apart_are_those_of_all(tmp_path: Path, period: Period, step_ms: int) -> None:
+    """Moments one by one, runs of some, runs with a hole between them: figures in a hole are not read, and not needed."""
+    generator = np.random.default_rng(5)
+    channel, grid = ("q01", IMPORT), np.arange(400, dtype=np.int64) * step_ms
+    energies = [None if generator.random() < 0.2 else int(generator.integers(0, 30)) for _ in grid]
+    rows = [FigureRow(channel, period, int(at), e, 0) for at, e in zip(grid, energies, strict=True)]
+    store = SqliteStore.writer(tmp_path / "s.sqlite")
+    with store.transaction():
+        store.write_figures(rows, now_ms=1, reason="r")
+    whole = store.columns([channel, ("nobody", IMPORT)], period, grid)
+    assert whole.energy[:, 0].tolist() == [energy or 0 for energy in energies]
+    for places in ([7], [0, 60, 399], [0, 1, 2, 90, 91, 300], [*range(100), 398, 399], list(range(0, 400, 13)), []):
+        some = store.columns([channel, ("nobody", IMPORT)], period, grid[places])
+        assert some.energy.tolist() == whole.energy[places].tolist()
+        assert some.present.tolist() == whole.present[places].tolist()
+        assert some.flags.tolist() == whole.flags[places].tolist()
+    store.close()

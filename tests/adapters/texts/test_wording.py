@@ -1,11 +1,16 @@
 """The catalogue: every text in every language, and figures as their readers write them."""
 
+import random
 import re
 import string
+from decimal import Decimal
+from itertools import product
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
+from babel import Locale
+from babel.numbers import format_decimal
 
 from meterd.adapters.texts import wording
 from meterd.adapters.web.registry import PAGES
@@ -96,3 +101,19 @@ def test_times_are_local_and_say_their_zone() -> None:
 def test_ages_say_enough(seconds: float, words: str) -> None:
     """In the largest unit of which there are two."""
     assert wording.age("en", seconds) == words
+
+
+@pytest.mark.parametrize("language", wording.LANGUAGES)
+def test_numbers_are_written_as_the_library_of_locales_writes_them(language: str) -> None:
+    """Rounded half to even by their shortest decimals; with the separators of British English and of German."""
+    draw = random.Random(7)
+    values = [draw.uniform(-1, 1) * 10 ** draw.randrange(9) for _ in range(300)]
+    values += [0.0, -0.0, 2.675, 0.125, -0.004, 1e15, 999.5, 1234567, -1000, Decimal("12.345"), 0.5, 1.5, 1e-9]
+    locale = {"en": Locale("en", "GB"), "de": Locale("de")}[language]
+    for value, digits in product(values, range(4)):
+        pattern = "#,##0" + ("." + "0" * digits if digits else "")
+        shown = str(format_decimal(value, format=pattern, locale=locale))
+        nothing = not any(digit in shown for digit in "123456789")
+        assert wording.number(language, value, digits) == (
+            shown.lstrip("-") if nothing else shown.replace("-", wording.MINUS)
+        )

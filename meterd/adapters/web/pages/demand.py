@@ -276,10 +276,14 @@ def _carries_a_board(point: Point, site: Site) -> bool:
 
 def _same_time(grid: Ints, row: int, zone: ZoneInfo) -> list[int]:
     """Rows of the other days with the same local time."""
-    wanted = from_ms(int(grid[row])).astimezone(zone).strftime("%H:%M")
-    return [
-        i for i, at in enumerate(grid.tolist()) if i != row and from_ms(at).astimezone(zone).strftime("%H:%M") == wanted
-    ]
+    wanted, near = _clock(int(grid[row]), zone), 2 * HOUR_MS  # no clock change is larger
+    apart = (grid - grid[row]) % DAY_MS
+    rows = np.flatnonzero(np.minimum(apart, DAY_MS - apart) <= near).tolist()
+    return [i for i in rows if i != row and _clock(int(grid[i]), zone) == wanted]
+
+
+def _clock(at_ms: int, zone: ZoneInfo) -> str:
+    return from_ms(at_ms).astimezone(zone).strftime("%H:%M")
 
 
 def _net(reads: Reads, site: Site, points: Sequence[Point], grid: Ints) -> tuple[Ints, Bools]:
