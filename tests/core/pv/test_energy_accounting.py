@@ -161,6 +161,8 @@ def test_weights_name_tenants_and_order_is_priority() -> None:
     assert dict(zip(key.points, key.parts, strict=True)) == {"a1": 5000, "b1": 2000, "c1": 0}
     first = account_of_points(rows, tenant_of, "priority", {"c": 1, "b": 1})
     assert dict(zip(first.points, first.parts, strict=True)) == {"a1": 4000, "b1": 2000, "c1": 4000}
+    alike = account_of_points([Quarter(0, 6_000_000, None, (8_000_000, 9_000_000, 4_000_000))], tenant_of, "static", {})
+    assert dict(zip(alike.points, alike.parts, strict=True)) == {"a1": 2000, "b1": 2000, "c1": 2000}, "without weights"
 
 
 def test_longer_netting_shows_more_self_use() -> None:
