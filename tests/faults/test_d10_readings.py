@@ -66,7 +66,7 @@ def entered(ledger: Ledger, store: SqliteStore, correction: Correction, now_ms: 
 
 def taken_back(ledger: Ledger, store: SqliteStore, number: int, now_ms: int) -> None:
     """Withdraw it."""
-    correction = store.corrections.one(number)
+    correction = store.corrections.by_number(number)
     assert correction is not None
 
     def keep() -> int:

@@ -150,7 +150,7 @@ def found(hours: Hours, fault: Fault, load: int, day: int) -> Kind | None:
     first, until = max(0, day - BEFORE_DAYS), day + fault.within
     bounds, name = hours.bounds, hours.loads.names[load]
     watched = watch(planted(hours, fault, load, day).days(first, until))
-    kinds = [kind for n, kind, at in watched.found if n == name and at >= bounds[day]]
+    kinds = [kind for n, kind, at in watched.detected if n == name and at >= bounds[day]]
     return kinds[0] if kinds else None
 
 
@@ -162,7 +162,7 @@ def trials(hours: Hours, fault: Fault, base: Watched, seed: int, count: int = TR
         for day in random.choice(np.arange(FIRST_DAY, len(days.classes) - 12), count, replace=False).tolist():
             saturday = next(t for t in range(day, day + 7) if days.classes[t] == 1)
             first = saturday if fault.kind is Kind.WEEKEND else day
-            spans = [(at, at) for name, _, at in base.found if name == hours.loads.names[load]]
+            spans = [(at, at) for name, _, at in base.detected if name == hours.loads.names[load]]
             spans += [(end.first_ms, end.at_ms) for end in base.ended if end.load == hours.loads.names[load]]
             if not any(low - FREE_MS < days.bounds_ms[first] < high + FREE_MS for low, high in spans):
                 yield load, first
@@ -178,12 +178,12 @@ def main(seed: int) -> None:
     measured = [("site", site_a(), TRIALS), ("house", house(), TRIALS)]
     for label, hours, count in (*measured, *((f"mill {n}", mill_hours(n), 1) for n in (2500, 2501))):
         watched = watch(hours.days(0, len(hours.bounds) - 1))
-        points = [f for f in watched.found if f[0] != "site"]
+        points = [f for f in watched.detected if f[0] != "site"]
         print(
             f"{label}: {len(points)} findings in {load_years(hours):.1f} point-years;",
-            f"whole site {len(watched.found) - len(points)}",
+            f"whole site {len(watched.detected) - len(points)}",
         )
-        for name, kind, at in watched.found:
+        for name, kind, at in watched.detected:
             print(f"    {pd.Timestamp(at, unit='ms', tz='UTC').tz_convert(ZONE):%a %d %b %Y}  {name} {kind}")
         for fault in FAULTS:
             results = [found(hours, fault, load, day) for load, day in trials(hours, fault, watched, seed, count)]

@@ -91,8 +91,8 @@ class ArchiveTarget:
         with self._explained("cannot be listed"):
             if not self._fs.exists(self._path("")):
                 return []
-            found = self._fs.ls(self._path(""), detail=True)
-            return sorted(str(item["name"]).rpartition("/")[2] for item in found if item["type"] == "directory")
+            entries = self._fs.ls(self._path(""), detail=True)
+            return sorted(str(item["name"]).rpartition("/")[2] for item in entries if item["type"] == "directory")
 
     def read(self, path: str) -> bytes | None:
         """A small file whole; None if there is none."""

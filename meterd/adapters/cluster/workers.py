@@ -81,12 +81,12 @@ def _same_version(client: Any, address: str) -> None:
     """Figures are the same everywhere only if the program is."""
     try:
         client.wait_for_workers(1, timeout=ANSWER_S)
-        found = client.run(version)
+        versions = client.run(version)
     except TimeoutError as exc:
         raise StoreError(f"the cluster at {address} has no worker; start dask worker {address}") from exc
     except Exception as exc:  # an edge of the house style: whatever the other side lacks
         raise ConfigError(f"the workers of {address} cannot load meterd: {exc}; install it there too") from exc
-    for place, theirs in found.items():
+    for place, theirs in versions.items():
         if theirs != __version__:
             raise ConfigError(f"the worker {place} has meterd {theirs}, this is {__version__}; install the same one")
 

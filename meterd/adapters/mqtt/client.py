@@ -447,8 +447,8 @@ class Link:
             return
         messages, self._heard = self._heard, []
         self._holding.add(sum(message.token.qos > 0 for message in messages))
-        room = self._inbox.put_all(messages, INBOX_WAIT_S)
-        if room < len(messages):
-            self._holding.add(-sum(message.token.qos > 0 for message in messages[room:]))
+        taken = self._inbox.put_all(messages, INBOX_WAIT_S)
+        if taken < len(messages):
+            self._holding.add(-sum(message.token.qos > 0 for message in messages[taken:]))
             self._holding.missed = True
-            self._counts["dropped"] += len(messages) - room
+            self._counts["dropped"] += len(messages) - taken

@@ -33,10 +33,10 @@ class MessageQueue(queue.Queue[Message]):
         deadline, done = time.monotonic() + limit_s, 0
         with self.mutex:
             while done < len(messages):
-                room = self.maxsize - len(self.queue) if self.maxsize > 0 else len(messages)
-                if room > 0:
-                    self.queue.extend(messages[done : done + room])
-                    done += room
+                free = self.maxsize - len(self.queue) if self.maxsize > 0 else len(messages)
+                if free > 0:
+                    self.queue.extend(messages[done : done + free])
+                    done += free
                     self.not_empty.notify()
                 elif not self.not_full.wait(deadline - time.monotonic()):
                     break

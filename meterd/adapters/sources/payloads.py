@@ -141,7 +141,7 @@ def decode(group: InputGroup, payload: bytes, arrived_ms: int, retained: bool) -
 
 
 Arrival = tuple[int, bool]  # time in milliseconds, and whether the broker had retained the message
-Found = tuple[list[Reading], list[Refusal]]
+Outcome = tuple[list[Reading], list[Refusal]]
 
 
 def _reason(exc: Exception) -> str:
@@ -161,7 +161,7 @@ def _check_bytes(payload: bytes) -> None:
         raise ValueError("byte order mark before the text; send UTF-8 without it")
 
 
-def _all_plain(group: InputGroup, number: float, payload: bytes, arrival: Arrival) -> Found:
+def _all_plain(group: InputGroup, number: float, payload: bytes, arrival: Arrival) -> Outcome:
     readings: list[Reading] = []
     refused: list[Refusal] = []
     for field in group.fields:
@@ -172,7 +172,7 @@ def _all_plain(group: InputGroup, number: float, payload: bytes, arrival: Arriva
     return readings, refused
 
 
-def _all_members(group: InputGroup, payload: bytes, arrival: Arrival) -> Found:
+def _all_members(group: InputGroup, payload: bytes, arrival: Arrival) -> Outcome:
     document = _document(payload)
     records = _records(payload) if group.pack else {}
     readings: list[Reading] = []

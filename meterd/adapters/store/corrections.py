@@ -55,7 +55,7 @@ class Corrections:
         rows = self._db.execute(f"SELECT {self._columns()} FROM correction ORDER BY id")
         return [Correction(*row) for row in rows]
 
-    def one(self, number: int) -> Correction | None:
+    def by_number(self, number: int) -> Correction | None:
         """The correction of a number."""
         row = self._db.execute(f"SELECT {self._columns()} FROM correction WHERE id = ?", (number,)).fetchone()
         return None if row is None else Correction(*row)

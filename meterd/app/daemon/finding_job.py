@@ -117,7 +117,7 @@ class FindingJob:
         conditions += with_reason(plan_runtime.publisher.findings(), plan_runtime.monitors)
         conditions += set_aside_findings(state.failed, now_ms)
         conditions += plan_runtime.sharing_job.findings
-        conditions += agreement_findings(self._ingest.agreement.found)
+        conditions += agreement_findings(self._ingest.agreement.disagreements)
         conditions += self._scale_findings(now_ms)
         conditions += demand_findings(self.snapshot) if self.snapshot is not None else []
         conditions += plan_runtime.clock_changes.tick(now_ms, state.closed_to)

@@ -120,7 +120,7 @@ def _lasting(state: WatchState, bounds: Sequence[int], *, named: bool) -> list[t
     young_ms = bounds[-3] if named and len(bounds) > WHOLE_DAYS else None
     return [
         (change.suspicion, change.base)
-        for change in state.told
+        for change in state.reported
         if change.suspicion is not None
         and (young_ms is None or change.from_ms < young_ms or _names_an_instrument(change))
     ]

@@ -123,7 +123,7 @@ class OrderHandler:
         number = int(order.what)
         if self._store.corrections.carried_out(order.name) is not None:
             return f"correction {number} was withdrawn before"
-        correction = self._store.corrections.one(number)
+        correction = self._store.corrections.by_number(number)
         if correction is None or correction.withdrawn_ms is not None:
             message = "there is no correction" if correction is None else "withdrawn already: correction"
             raise ConfigError(f"{message} {number}; `meterd correct PLAN --list` lists them")

@@ -127,7 +127,7 @@ class _ReportReader:
             pv=self._pv(),
             shares=tuple(share_rows(self._store, self._site, span.from_ms, span.known_ms)),
             findings=tuple(self._findings()),
-            found=self._found(),
+            found_ms=self._found_ms(),
             forecasts=forecast_scores(self._store, self._site, span.from_ms, span.known_ms),
             corrections=self._corrections(),
             changes=tuple(Change(r, n, self._newest[r]) for r, n in sorted(self._changed.items())),
@@ -161,7 +161,7 @@ class _ReportReader:
             if row.number > 1:
                 yield from self._store.finding_tables.former(row.finding.id)
 
-    def _found(self) -> dict[tuple[str, int], int]:
+    def _found_ms(self) -> dict[tuple[str, int], int]:
         """When each of them was noted first: what happened long ago may have been found today."""
         noted: dict[tuple[str, int], int] = {}
         for row in self._store.finding_tables.all():

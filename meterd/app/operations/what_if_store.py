@@ -77,7 +77,7 @@ class WhatIfStore(SqliteStore):
         if self.channel in channels:
             j = list(channels).index(self.channel)
             for i, start in enumerate(starts.tolist()):
-                energy, flags = self._one(period, start, columns, (i, j))
+                energy, flags = self._figure(period, start, columns, (i, j))
                 columns.energy[i, j], columns.present[i, j], columns.flags[i, j] = (
                     energy or 0,
                     energy is not None,
@@ -85,7 +85,7 @@ class WhatIfStore(SqliteStore):
                 )
         return columns
 
-    def _one(self, period: Period, start: int, columns: Columns, at: tuple[int, int]) -> tuple[int | None, int]:
+    def _figure(self, period: Period, start: int, columns: Columns, at: tuple[int, int]) -> tuple[int | None, int]:
         known = int(columns.energy[at]) if columns.present[at] else None
         if period is Period.INTERVAL:
             row = self._rows.get(start)

@@ -82,7 +82,7 @@ class Agreement:
         self._found: dict[str, Disagreement] = {}
 
     @property
-    def found(self) -> Mapping[str, Disagreement]:
+    def disagreements(self) -> Mapping[str, Disagreement]:
         """Points whose registers and powers disagree now."""
         return self._found
 

@@ -202,7 +202,7 @@ class WatchState:
     loads: tuple[UnmeteredLoad, ...] = ()
 
     @property
-    def told(self) -> tuple[Change, ...]:
+    def reported(self) -> tuple[Change, ...]:
         """The changes that last and are spoken of, oldest first: no list of which a change soon after it has named one."""
         some = [change for change in self.changes if change.suspicion is not None and not change.quiet]
         return tuple(change for change in some if not any(_answers(other, change) for other in some))
@@ -210,7 +210,7 @@ class WatchState:
     @property
     def suspicions(self) -> tuple[Suspicion, ...]:
         """What is said of them."""
-        return tuple(change.suspicion for change in self.told if change.suspicion is not None)
+        return tuple(change.suspicion for change in self.reported if change.suspicion is not None)
 
 
 def _answers(later: Change, earlier: Change) -> bool:

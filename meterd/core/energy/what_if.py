@@ -101,8 +101,8 @@ def with_battery(flows: Flows, battery: Battery) -> tuple[Flows, BatteryUse]:
     net = np.where(flows.known, flows.exported - flows.imported, 0).tolist()
     for row, surplus in enumerate(net):
         if surplus > 0:
-            room = battery.capacity_mwh - stored
-            taken = min(surplus, most, room * PERMILLE // battery.permille)
+            headroom = battery.capacity_mwh - stored
+            taken = min(surplus, most, headroom * PERMILLE // battery.permille)
             arrived = taken * battery.permille // PERMILLE
             stored += arrived
             use.charged[row], use.lost[row] = taken, taken - arrived

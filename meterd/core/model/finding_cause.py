@@ -167,11 +167,11 @@ def cause_of(name: str) -> Cause | None:
     >>> cause_of("refused-import").name, cause_of("refused").name, cause_of("long-forgotten")
     ('refused-', 'refused', None)
     """
-    results = _found(name)
+    results = _cause_of(name)
     return None if results is None else results[1]
 
 
-def _found(name: str) -> tuple[int, Cause] | None:
+def _cause_of(name: str) -> tuple[int, Cause] | None:
     if name in _ROW:
         return _ROW[name]
     return next((item for key, item in _ROW.items() if key.endswith("-") and name.startswith(key)), None)
@@ -179,7 +179,7 @@ def _found(name: str) -> tuple[int, Cause] | None:
 
 def rank(name: str) -> int:
     """Place in the order of urgency, 0 = first; what is not in the table comes last."""
-    results = _found(name)
+    results = _cause_of(name)
     return len(CAUSES) if results is None else results[0]
 
 

@@ -60,7 +60,7 @@ REGISTERS: dict[str, RegisterKind] = {
 IMPORT, EXPORT, POWER = "1.8.0", "2.8.0", "16.7.0"
 # What a consumer says it could take now (consumers.csv): no register of a meter, so not among those that a point may have.
 CAN_TAKE = "can-take"
-_SAID = RegisterKind(CAN_TAKE, CAN_TAKE, "W", False)
+_REPORTED = RegisterKind(CAN_TAKE, CAN_TAKE, "W", False)
 CT_PRIMARY, CT_SECONDARY = "0.4.2", "0.4.5"  # what the meter is set to: no present value of the point
 
 # What a value may be shown in: base unit of the register, and the factor to it. A pulse count stays a count here;
@@ -93,7 +93,7 @@ UNITS: dict[str, tuple[tuple[str, ...], float]] = {
 
 def kind_of(register: str) -> RegisterKind:
     """What a code means: a register of a meter, or what a consumer says."""
-    return _SAID if register == CAN_TAKE else REGISTERS[register]
+    return _REPORTED if register == CAN_TAKE else REGISTERS[register]
 
 
 # Largest shown value kept exactly through one float64 multiplication and one rounding: 2^53 milli-units = 9 TWh.

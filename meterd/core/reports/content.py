@@ -91,7 +91,7 @@ class ReportData:
     corrections: tuple[Correction, ...]
     changes: tuple[Change, ...]
     revision: Revision
-    found: Mapping[tuple[str, int], int] = field(
+    found_ms: Mapping[tuple[str, int], int] = field(
         default_factory=dict
     )  # (finding, number of its life) -> when it was found
     forecasts: tuple[ForecastScore, ...] = ()  # how good those were that were given out in it
@@ -175,7 +175,7 @@ def make_report(site: Site, data: ReportData) -> Report:
         quality=sum((line.quality for line in lines), Quality()),
         changes=data.changes,
         corrections=_corrections_in_force(data.corrections, span),
-        findings=of_period(data.findings, data.found, span),
+        findings=of_period(data.findings, data.found_ms, span),
         revision=data.revision,
         forecasts=data.forecasts,
         cost=data.cost,

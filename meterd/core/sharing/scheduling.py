@@ -203,8 +203,8 @@ def _switch(
     band = policy.dead_band_w
     free = min(part_w - spent, budget.rise_w - band, budget.top_w) if not len(cut) else 0
     follow = int((status.most_w - policy.min_w)[np.concatenate((stay, smooth))].sum())
-    room = _Room(free, lasted_w=min(free, budget.lasted_w - band), stood_w=min(free, budget.stood_w - band))
-    started = _start(policy, status, waiting, room, follow_w=follow)
+    headroom = _Headroom(free, lasted_w=min(free, budget.lasted_w - band), stood_w=min(free, budget.stood_w - band))
+    started = _start(policy, status, waiting, headroom, follow_w=follow)
     if not len(cut):
         _try(policy, status, waiting, started=started, spare_w=min(budget.rise_w, budget.top_w))
     start, wait = waiting[started], waiting[~started]
@@ -219,7 +219,7 @@ def _switch(
 
 
 @dataclass(frozen=True, slots=True)
-class _Room:
+class _Headroom:
     """What loads may start with: what is there, what has been for a while, and for so long that it is taken for the sun."""
 
     now_w: int
@@ -227,19 +227,19 @@ class _Room:
     stood_w: int
 
 
-def _start(policy: Policy, status: ConsumerStatus, waiting: Rows, room: _Room, *, follow_w: int) -> Bools:
+def _start(policy: Policy, status: ConsumerStatus, waiting: Rows, headroom: _Headroom, *, follow_w: int) -> Bools:
     """Which waiting loads start. Between two clouds those in steps come first, then those that may go off again at once, and
     each kind only with what the ones before it (`follow_w` are those that run) cannot take: so they and not the others
     switch with every cloud, and no minimum time begins in a gap. Where some follow in steps, those that are on or off wait
     until what is there has lasted, too.
     """
-    started = _fitting(policy.min_w[waiting], room.stood_w)
+    started = _fitting(policy.min_w[waiting], headroom.stood_w)
     spent_w = int(policy.min_w[waiting[started]].sum())
     stepped = policy.max_w > policy.min_w
     bound = policy.min_on_ms > SETTLE_S * 1000
-    patient_w = room.lasted_w if (stepped & ~bound).any() else room.now_w
+    patient_w = headroom.lasted_w if (stepped & ~bound).any() else headroom.now_w
     before_w = 0  # what the kinds before can take
-    kinds = ((stepped & ~bound, room.now_w), (~stepped & ~bound, patient_w), (bound, room.now_w))
+    kinds = ((stepped & ~bound, headroom.now_w), (~stepped & ~bound, patient_w), (bound, headroom.now_w))
     for kind, there_w in kinds:
         rows = np.flatnonzero(kind[waiting] & ~started)
         fits = rows[_fitting(policy.min_w[waiting[rows]], there_w - spent_w - before_w)]

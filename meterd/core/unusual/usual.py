@@ -78,9 +78,9 @@ def advance(course: Course, loads: Loads, classes: Ints, t: int, since: Ints) ->
             course.median[t, here] = np.where(enough & regular, median, np.nan)
             course.floor[t, here] = floor
     course.own[t] = log_ratio(course.taken[t], course.median[t], course.floor[t])
-    beside = np.where(loads.kin, np.nan, course.own[t][:, None])
-    enough = np.isfinite(beside).sum(axis=0) >= LEAST_OTHERS
-    course.others[t] = np.where(enough, _median(beside), 0.0)
+    unrelated = np.where(loads.kin, np.nan, course.own[t][:, None])
+    enough = np.isfinite(unrelated).sum(axis=0) >= LEAST_OTHERS
+    course.others[t] = np.where(enough, _median(unrelated), 0.0)
 
 
 def log_ratio(taken: Floats, median: Floats, floor: Floats) -> Floats:

@@ -91,7 +91,7 @@ class Watched:
 
     unusual: tuple[Unusual, ...]
     ended: tuple[Ended, ...]
-    found: tuple[tuple[str, Kind, int], ...]  # every time something was found, with the start of that day
+    detected: tuple[tuple[str, Kind, int], ...]  # every time something was found, with the start of that day
     young: tuple[str, ...]
     days: int
     loads: int
@@ -116,7 +116,7 @@ class _State:
     night: Course
     episodes: dict[int, _Episode] = field(default_factory=dict)
     ended: list[Ended] = field(default_factory=list)
-    found: list[tuple[str, Kind, int]] = field(default_factory=list)
+    detected: list[tuple[str, Kind, int]] = field(default_factory=list)
 
     def of(self, kind: Kind) -> Course:
         return self.night if kind is Kind.NIGHT else self.day
@@ -150,7 +150,7 @@ def watch(days: UseDays, accepted: Mapping[str, Sequence[Accepted]] | None = Non
                 state, load, int(np.searchsorted(days.bounds_ms, entry.since_ms, side="right")) - 1, len(days.classes)
             )
     young = tuple(name for name, old in zip(days.loads.names, judged, strict=True) if not old)
-    return Watched(_told(state), tuple(state.ended), tuple(state.found), young, len(days.classes), len(judged))
+    return Watched(_reported(state), tuple(state.ended), tuple(state.detected), young, len(days.classes), len(judged))
 
 
 def excess(course: Course, habit: Habit, rows: slice) -> Floats:
@@ -203,7 +203,7 @@ def _look_at_nights(state: _State, free: Bools, t: int, night: Habit, *, week: F
 
 def _begin(state: _State, load: int, episode: _Episode) -> None:
     state.episodes[load] = episode
-    state.found.append((state.days.loads.names[load], episode.kind, int(state.days.bounds_ms[episode.last])))
+    state.detected.append((state.days.loads.names[load], episode.kind, int(state.days.bounds_ms[episode.last])))
     _leave_out(state, load, slice(episode.first, episode.last + 1))
     for course in (state.day, state.night):  # what was usual before it began
         for t in range(episode.first, episode.last + 1):
@@ -273,14 +273,14 @@ def _take_over(state: _State, load: int, first: int, t: int) -> None:
     _usual_from(state, load, first, t - 1)
 
 
-def _told(state: _State) -> tuple[Unusual, ...]:
+def _reported(state: _State) -> tuple[Unusual, ...]:
     """What lasts, without what a part of the load explains by half or more."""
-    told = {load: _unusual(state, load, episode) for load, episode in sorted(state.episodes.items())}
+    reported = {load: _unusual(state, load, episode) for load, episode in sorted(state.episodes.items())}
     below = state.days.loads.below
     return tuple(
         item
-        for load, item in told.items()
-        if not any(_explains(told[part], item) for part in told if below[load, part])
+        for load, item in reported.items()
+        if not any(_explains(reported[part], item) for part in reported if below[load, part])
     )
 
 

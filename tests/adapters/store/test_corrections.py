@@ -24,8 +24,8 @@ def test_a_correction_is_kept_and_withdrawn_once(store: SqliteStore) -> None:
         store.corrections.withdraw(1, 12_000, person="Cy", reason="again", order="order-4")
     first, second = store.corrections.all()
     assert first == replace(ONE, id=1, withdrawn_ms=11_000, withdrawn_by="Bo", withdrawn_reason="wrong")
-    assert second == store.corrections.one(2) == replace(ONE, id=2, until_ms=5_000, factor="2")
-    assert store.corrections.one(3) is None
+    assert second == store.corrections.by_number(2) == replace(ONE, id=2, until_ms=5_000, factor="2")
+    assert store.corrections.by_number(3) is None
     assert [store.corrections.carried_out(f"order-{n}") for n in (1, 2, 3, 4)] == [1, 2, 1, None]
 
 
@@ -74,5 +74,5 @@ def test_a_store_of_the_version_before_can_be_read_before_its_daemon_has_started
     old.close()
     store = SqliteStore.reader(path)
     (correction,) = store.corrections.all()
-    assert (correction.factor, correction.reads, store.corrections.one(1)) == ("5/4", "", correction)
+    assert (correction.factor, correction.reads, store.corrections.by_number(1)) == ("5/4", "", correction)
     store.close()

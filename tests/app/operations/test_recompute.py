@@ -39,7 +39,7 @@ def entered(ledger: Ledger, store: SqliteStore, correction: Correction, now_ms: 
 
 def withdrawn(ledger: Ledger, store: SqliteStore, number: int, now_ms: int) -> None:
     """Take a correction back."""
-    correction = store.corrections.one(number)
+    correction = store.corrections.by_number(number)
     assert correction is not None
 
     def keep() -> int:

@@ -99,4 +99,4 @@ def test_every_life_of_a_finding_is_there_with_when_it_was_found(tmp_path: Path)
     store.close()
     data = gather(load_plan(folder), path, Period.MONTH, "2026-05")
     assert sorted(row.number for row in data.findings) == [1, 2]
-    assert data.found == {(finding.id, 1): MAY + HOUR + MINUTE, (finding.id, 2): MAY + DAY + MINUTE}
+    assert data.found_ms == {(finding.id, 1): MAY + HOUR + MINUTE, (finding.id, 2): MAY + DAY + MINUTE}

@@ -48,24 +48,24 @@ def follow(minutes: int, power_w: float, wh_a_minute: float, *, every: int = 1, 
 
 
 def test_a_sound_meter_is_silent_also_while_it_exports() -> None:
-    assert not follow(600, 6_000.0, 100.0).found
-    assert not follow(600, -6_000.0, 100.0, export=True).found
+    assert not follow(600, 6_000.0, 100.0).disagreements
+    assert not follow(600, -6_000.0, 100.0, export=True).disagreements
 
 
 def test_a_register_that_counts_without_power_is_reported() -> None:
-    assert follow(600, 0.0, 100.0).found["q01"].kind is Kind.FACTOR
+    assert follow(600, 0.0, 100.0).disagreements["q01"].kind is Kind.FACTOR
 
 
 def test_a_window_with_gaps_is_not_judged() -> None:
-    assert not follow(600, 6_000.0, 0.0, every=10).found
+    assert not follow(600, 6_000.0, 0.0, every=10).disagreements
 
 
 def test_it_is_over_when_both_agree_again() -> None:
     agreement = follow(600, 6_000.0, 0.0)
-    assert agreement.found
+    assert agreement.disagreements
     for minute in range(600, 1_000):
         at = minute * MINUTE
         agreement.take([Reading("q01", POWER, at, 6_000.0, at)])
         imported = Now(50_000.0 + 100.0 * (minute - 599), at)
         agreement.compare({("q01", IMPORT): imported, ("q01", EXPORT): Now(50_000.0, at)})
-    assert not agreement.found
+    assert not agreement.disagreements

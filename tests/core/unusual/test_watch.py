@@ -44,9 +44,9 @@ def day_of(at_ms: int) -> int:
 def test_a_year_without_faults_has_at_most_one_finding_per_point() -> None:
     """Of all three kinds together, on the site and in a house where nothing follows the others."""
     for hours in (site_a(), house()):
-        points = [name for name, _, _ in watch(hours.days(0, len(hours.bounds) - 1)).found if name != "site"]
+        points = [name for name, _, _ in watch(hours.days(0, len(hours.bounds) - 1)).detected if name != "site"]
         assert len(points) / load_years(hours) <= 1.0
-    assert sum(name == "site" for name, _, _ in undisturbed().found) <= 1
+    assert sum(name == "site" for name, _, _ in undisturbed().detected) <= 1
 
 
 @pytest.mark.parametrize("fault", [fault for fault in FAULTS if fault.aim], ids=lambda fault: fault.kind)
@@ -60,7 +60,7 @@ def test_planted_faults_are_found(fault: Fault) -> None:
 def test_nothing_later_changes_what_is_said() -> None:
     """Findings up to a day are the same whatever comes after it."""
     shorter = watch(site_a().days(0, 300))
-    assert shorter.found == tuple(item for item in undisturbed().found if item[2] < site_a().bounds[300])
+    assert shorter.detected == tuple(item for item in undisturbed().detected if item[2] < site_a().bounds[300])
 
 
 def test_a_night_load_is_told_with_its_first_night_and_its_power() -> None:
@@ -107,7 +107,7 @@ def test_what_lasts_six_weeks_has_become_usual() -> None:
     watched = after(NIGHT, MONDAY, 55)
     assert of_feeder5(watched) is None
     assert [end.how for end in watched.ended if end.load == "feeder5"] == ["usual now"]
-    assert sum(name == "feeder5" for name, _, _ in watched.found) == 1
+    assert sum(name == "feeder5" for name, _, _ in watched.detected) == 1
 
 
 def test_what_is_accepted_ends_and_is_not_found_again() -> None:

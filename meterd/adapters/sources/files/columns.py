@@ -88,7 +88,7 @@ class Spreader:
         parts = [self._times(chunk.data.column(self.table.time_column), None) for chunk in chunks]
         return joined(parts)
 
-    def one(self, chunk: Chunk, channel: Channel, at: Cells) -> Part:
+    def part(self, chunk: Chunk, channel: Channel, at: Cells) -> Part:
         """One channel of a chunk of a wide file that was read with its column only; `at` are all times of the file."""
         name = next(
             name for name, meter_input in self._columns.items() if (meter_input.point, meter_input.register) == channel

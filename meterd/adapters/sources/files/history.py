@@ -104,7 +104,7 @@ class History:
         if name is None:
             return []
         at = self._times_of(table, spreader)
-        parts = [spreader.one(chunk, channel, at) for chunk in chunks(table, [name], [])]
+        parts = [spreader.part(chunk, channel, at) for chunk in chunks(table, [name], [])]
         _add(refusals, spreader.refusals.get(channel))
         return parts
 

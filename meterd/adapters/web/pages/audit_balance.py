@@ -136,14 +136,14 @@ def _stored_terms(reads: Reads, aggregation: BoardAggregation, kind: Period, sta
     wanted: list[Channel] = [*plan.imports, *plan.exports]
     columns = reads.columns(wanted, kind, np.array([start], dtype=np.int64))
 
-    def one(i: int, register: str, sign: int) -> RegisterTerm:
+    def term(i: int, register: str, sign: int) -> RegisterTerm:
         energy = int(columns.energy[0, i]) if columns.present[0, i] else None
         return RegisterTerm(
             register_code=register, sign=sign, energy_mwh=energy, flags=flag_words(int(columns.flags[0, i]))
         )
 
     count = len(plan.points)
-    return [[one(i, IMPORT, 1), *([one(count + i, EXPORT, -1)] if plan.has_export[i] else [])] for i in range(count)]
+    return [[term(i, IMPORT, 1), *([term(count + i, EXPORT, -1)] if plan.has_export[i] else [])] for i in range(count)]
 
 
 def _net(registers: list[RegisterTerm]) -> int | None:

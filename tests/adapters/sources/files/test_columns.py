@@ -142,7 +142,7 @@ def test_one_column_read_alone_is_that_of_the_whole_file(column: str) -> None:
     reader = spreader(*values)
     at = reader.all_times([Chunk(pa.table({"time": TIMES[:2]}), 1), Chunk(pa.table({"time": TIMES[2:]}), 3)])
     channel = ("t1", IMPORT) if column == "t1 kWh" else ("ovens", IMPORT)
-    first = reader.one(Chunk(pa.table({column: values[column][:2]}), 1), channel, at)
-    second = reader.one(Chunk(pa.table({column: values[column][2:]}), 3), channel, at)
+    first = reader.part(Chunk(pa.table({column: values[column][:2]}), 1), channel, at)
+    second = reader.part(Chunk(pa.table({column: values[column][2:]}), 3), channel, at)
     times = [(t - BEGIN) // 1000 for t in [*first.at_ms.tolist(), *second.at_ms.tolist()]]
     assert (times, [*first.values.tolist(), *second.values.tolist()]) == whole[channel]
