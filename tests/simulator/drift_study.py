@@ -151,11 +151,11 @@ def weighty(simulated: Simulated) -> list[str]:
     return results
 
 
-def detection(simulated: Simulated, days: list[DayStatistics], moments: list[int]) -> dict[str, list[Outcome]]:
-    """Steps of feeds by 1 % and of weighty feeders by 2 %, up and down, at each of the moments."""
+def detection(simulated: Simulated, states: Iterable[tuple[int, WatchState]]) -> dict[str, list[Outcome]]:
+    """Steps of feeds by 1 % and of weighty feeders by 2 %, up and down, at each moment that the watch has reached."""
     outcomes: dict[str, list[Outcome]] = {"feed 1 %": [], "feeder 2 %": []}
     feeds = [n for n, r in zip(simulated.net.points, simulated.net.roles, strict=True) if r.value == "feed"]
-    for first, state in warmed(simulated, days, moments):
+    for first, state in states:
         for number, point in enumerate([*feeds, *weighty(simulated)]):
             sign = 1 if (first + number) % 2 else -1
             kind, size = ("feed 1 %", 0.01) if point in feeds else ("feeder 2 %", 0.02)
@@ -219,7 +219,7 @@ def main(arguments: list[str]) -> None:
             for seed in range(max(1, round(3 * share))):
                 simulated = site(first + 100 + seed, 470, size)
                 days = statistics(simulated)
-                for kind, outcomes in detection(simulated, days, MOMENTS).items():
+                for kind, outcomes in detection(simulated, warmed(simulated, days, MOMENTS)).items():
                     every[kind] = every.get(kind, []) + outcomes
                 every["feeder -5 %"] = every.get("feeder -5 %", []) + low_feeders(simulated, days, MOMENTS)
                 late = next(s for _, s in warmed(simulated, days, [400]))

@@ -6,11 +6,14 @@ import pytest
 
 from meterd.core.drift.daily_statistics import DayStatistics
 from meterd.core.drift.gross_errors import gross
+from meterd.core.drift.monitor_state import WatchState
 from tests.simulator.drift_sites import Simulated, Wander, grid, mill
 from tests.simulator.drift_study import Outcome, detection, false_alarms, reversed_transformer, statistics, warmed
 
-MOMENTS = [75, 290]
 LENGTH = 362
+MOMENTS = [75, 290]  # of a step
+LATE = 300
+SEARCHED = range(60, LENGTH, 40)
 # loads of one power day and night: distinguished from a standing load only slowly
 CONSTANT = ("ratio server-room", "ratio ventilation-south")
 Run = tuple[Simulated, list[DayStatistics]]
@@ -23,8 +26,14 @@ def run(request: pytest.FixtureRequest) -> Run:
 
 
 @pytest.fixture(scope="module")
-def outcomes(run: Run) -> list[Outcome]:
-    return [o for kind in detection(*run, MOMENTS).values() for o in kind]
+def states(run: Run) -> dict[int, WatchState]:
+    """The watch before each day that is asked for."""
+    return dict(warmed(*run, [*MOMENTS, LATE, *SEARCHED]))
+
+
+@pytest.fixture(scope="module")
+def outcomes(run: Run, states: dict[int, WatchState]) -> list[Outcome]:
+    return [o for kind in detection(run[0], [(day, states[day]) for day in MOMENTS]).values() for o in kind]
 
 
 def test_no_false_alarm(run: Run) -> None:
@@ -55,21 +64,19 @@ def test_names_are_right_and_the_truth_is_in_the_list(outcomes: list[Outcome]) -
     assert sum(bool(o.listed) for o in results) >= 0.9 * len(results)
 
 
-def test_one_reversed_transformer_is_found_and_named_within_a_day(run: Run) -> None:
-    simulated, days = run
-    late = next(state for _, state in warmed(simulated, days, [300]))
+def test_one_reversed_transformer_is_found_and_named_within_a_day(run: Run, states: dict[int, WatchState]) -> None:
     for outcomes in (
-        reversed_transformer(simulated, [301, 330], late),
-        reversed_transformer(simulated, [3, 100], None),
+        reversed_transformer(run[0], [301, 330], states[LATE]),
+        reversed_transformer(run[0], [3, 100], None),
     ):
         varying = [o for o in outcomes if f"ratio {o.fault}" not in CONSTANT]
         assert all(o.found == 1 and o.right for o in varying)
 
 
-def test_no_gross_fault_is_seen_on_days_without_one(run: Run) -> None:
+def test_no_gross_fault_is_seen_on_days_without_one(run: Run, states: dict[int, WatchState]) -> None:
     """Every fortieth day, with the baseline of that day and without."""
-    simulated, days = run
-    for day, state in warmed(simulated, days, list(range(60, LENGTH, 40))):
-        assert state.learner is not None
-        assert gross(simulated.net, simulated.day(day)) is None
-        assert gross(simulated.net, simulated.day(day), state.learner.fit) is None
+    for day in SEARCHED:
+        today, learner = run[0].day(day), states[day].learner
+        assert learner is not None
+        assert gross(run[0].net, today) is None
+        assert gross(run[0].net, today, learner.fit) is None
