@@ -154,8 +154,8 @@ def run_daemon(plan: Path, store: Path, times: Any, payloads: list[bytes], port:
 def test_daemon_behind_a_real_broker_is_the_folder_bit_by_bit(
     tmp_path: Path, year: Any, folder: Tables, broker: Mosquitto
 ) -> None:
-    """The last quarter as messages, one per quarter hour, in accelerated time: a clock change, ends of months and the year's."""
-    first = int(np.searchsorted(year[0], to_ms(datetime(2016, 10, 1, tzinfo=ZONE))))
+    """The last weeks as messages, one per quarter hour, in accelerated time: a clock change, ends of months and the year's."""
+    first = int(np.searchsorted(year[0], to_ms(datetime(2016, 10, 24, tzinfo=ZONE))))
     times, shown = year[0][first:], {channel: values[first:] for channel, values in year[1].items()}
     plan, store = site_a.write_plan(tmp_path / "plan", broker.port), tmp_path / "live.sqlite"
     payloads = list(site_a.messages(times, shown))
