@@ -17,6 +17,7 @@ from pydantic import BaseModel
 from starlette.exceptions import HTTPException
 
 from meterd import __version__
+from meterd.adapters.runtime.people_log import FAILED
 from meterd.adapters.texts import wording
 from meterd.adapters.web import document_download, energy_file, wall
 from meterd.adapters.web.backend import UserRole, Viewer
@@ -32,7 +33,15 @@ from meterd.adapters.web.provider_login import routes as provider_login
 from meterd.adapters.web.provider_login.attempts import title_of as provider_title
 from meterd.adapters.web.provider_login.failure import LoginFailed
 from meterd.adapters.web.registry import PAGES, Page
-from meterd.adapters.web.request_context import LANGUAGE, RequestContext, context_of, keep_cookie, needs, viewer_of
+from meterd.adapters.web.request_context import (
+    LANGUAGE,
+    RequestContext,
+    address_of,
+    context_of,
+    keep_cookie,
+    needs,
+    viewer_of,
+)
 from meterd.adapters.web.users import LONGEST_PASSWORD
 from meterd.core.errors import MeterdError
 from meterd.core.model.health import Health, Verdict, alive, as_json, ready
@@ -192,21 +201,27 @@ def _login(
 ) -> Response:
     same_origin(request)
     # by both together: whoever guesses locks out neither the others behind his proxy nor the person he pretends to be
-    key = f"{request.client.host if request.client else ''} {name}"
+    address = address_of(request)
+    key = f"{address} {name}"
     if (wait := context.guesses.wait_s(key)) > 0:
         words = wording.say(viewer.language, "login.wait", wait=wording.age(viewer.language, wait))
         return page(request, viewer, "login.html", status=429, to=within(to), wrong=words)
     user = context.users.check(name, password)
     if user is None:
         context.guesses.wrong(key)
+        # never a name that nobody has: people type passwords into the wrong field
+        known = name if name in context.users.users() else ""
+        context.backend.record_act(FAILED, known, "wrong password" if known else "unknown name", address)
         words = wording.say(viewer.language, "login.wrong")
         return page(request, viewer, "login.html", status=401, to=within(to), wrong=words)
     context.guesses.right(key)
     if user.over(context.backend.now_ms()):
+        context.backend.record_act(FAILED, user.name, "the account has ended", address)
         words = wording.say(viewer.language, "login.ended")
         return page(request, viewer, "login.html", status=403, to=within(to), wrong=words)
     response = RedirectResponse(within(to), status_code=303)
     keep_cookie(request, response, context.session_cookie, context.sessions.begin(user))
+    context.backend.record_act("login", user.name, f"user account, role {user.role}", address)
     return response
 
 
@@ -218,6 +233,7 @@ def _logout(
 ) -> Response:
     own_form(request, viewer, token)
     context.sessions.end(request.cookies.get(context.session_cookie, ""))
+    context.backend.record_act("logout", viewer.name, "", address_of(request))
     response = RedirectResponse("/now", status_code=303)
     response.delete_cookie(context.session_cookie, path=context.root or "/")
     return response

@@ -168,6 +168,9 @@ class WebBackend(Protocol):
         MeterdError in words for what cannot be; ConfigError of these for a document that this site does not have.
         """
 
+    def record_act(self, kind: str, person: str, what: str, address: str) -> None:
+        """Write into the site's log of people what the page alone knows: logins, failed ones, logouts. Never fails."""
+
     def login_secret(self) -> str:
         """The client secret of the provider of [login]; empty without one, ConfigError if it cannot be had."""
 

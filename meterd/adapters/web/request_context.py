@@ -105,6 +105,11 @@ def context_of(request: Request) -> RequestContext:
     return context
 
 
+def address_of(request: Request) -> str:
+    """From where somebody asks, as a proxy that the plan names says it."""
+    return request.client.host if request.client else ""
+
+
 def viewer_of(request: Request, context: Annotated[RequestContext, Depends(context_of)]) -> Viewer:
     """Who asks, by the cookie of the session; the language by cookie, browser and plan, in this order."""
     session = context.sessions.of(request.cookies.get(context.session_cookie, ""))

@@ -3,29 +3,42 @@
 import argparse
 import getpass
 import sys
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.planfile.loader import load_plan, store_path
 from meterd.adapters.runtime.clock import WallClock
+from meterd.adapters.runtime.people_log import Act, PeopleLog, people_log_path
+from meterd.adapters.store.opening import open_to_read
 from meterd.adapters.web.backend import UserRole
 from meterd.adapters.web.users import UserFile
+from meterd.app.cli import output
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.daemon.web_backend import users_path
-from meterd.app.operations.queries import moment
+from meterd.app.operations.people import acts
+from meterd.app.operations.queries import Line, moment
 from meterd.core.errors import ConfigError
+from meterd.core.model.periods import from_ms as from_utc
 from meterd.core.model.periods import local
 
 DONE = 0
 NEVER = "never"
+ALWAYS_MS = 2**62
 
 
 def add(commands: Subparsers) -> None:
     """The command and its options."""
-    parser = command(commands, "user", run, store=True)
+    parser = command(commands, "user", run, store=True, formats=("table", "csv", "json"))
     what = parser.add_mutually_exclusive_group()
     what.add_argument("--add", metavar="NAME", help="add a user account, or set a new password and role")
     what.add_argument("--change", metavar="NAME", help="change --role or --until of a user account; the password stays")
     what.add_argument("--remove", metavar="NAME", help="remove a user account; an open session ends at once")
+    what.add_argument(
+        "--log",
+        action="store_true",
+        help="who did what: logins, accounts, findings, corrections, exchanges, documents, plans",
+    )
+    parser.add_argument("--from", metavar="WHEN", help="begin of the log, 2026-03-29 or a time; default: all there is")
     parser.add_argument(
         "--role", choices=("look", "acknowledge", "change"),
         help="look: see all; acknowledge: also deal with findings; change: everything (default: look)",
@@ -39,23 +52,65 @@ def add(commands: Subparsers) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Carry out one command; returns the exit code."""
     site = load_plan(arguments.plan).site
-    users = UserFile(users_path(site, arguments.store or store_path(arguments.plan, site)))
-    name = arguments.add or arguments.change
-    if not name and (arguments.role or arguments.until):
-        raise ConfigError("--role and --until belong to a user account; name it with --add NAME or --change NAME")
-    if arguments.change and not (arguments.role or arguments.until):
-        raise ConfigError(f"nothing to change for {arguments.change}; give --role or --until")
-    if name:
-        _keep(users, arguments, name, ZoneInfo(site.zone))
+    store, zone = arguments.store or store_path(arguments.plan, site), ZoneInfo(site.zone)
+    _sound(arguments)
+    users = UserFile(users_path(site, store))
+    if arguments.add or arguments.change:
+        did = _keep(users, arguments, arguments.add or arguments.change, zone)
+        _record(store, "account-added" if arguments.add else "account-changed", did)
     elif arguments.remove is not None:
         users.remove(arguments.remove)
-        print(f"{arguments.remove} may not log in any more")
+        did = f"{arguments.remove} may not log in any more"
+        _record(store, "account-removed", did)
+        print(did)
+    elif arguments.log:
+        _log(arguments, store, zone)
     else:
-        _list(users, ZoneInfo(site.zone))
+        _list(users, zone)
     return DONE
 
 
-def _keep(users: UserFile, arguments: argparse.Namespace, name: str, zone: ZoneInfo) -> None:
+def _sound(arguments: argparse.Namespace) -> None:
+    named, given = arguments.add or arguments.change, arguments.role or arguments.until
+    if given and not named:
+        raise ConfigError("--role and --until belong to a user account; name it with --add NAME or --change NAME")
+    if arguments.change and not given:
+        raise ConfigError(f"nothing to change for {arguments.change}; give --role or --until")
+    if not arguments.log and (getattr(arguments, "from") or arguments.format != "table"):
+        raise ConfigError("--from and --format belong to the log; add --log")
+
+
+def _log(arguments: argparse.Namespace, path: Path, zone: ZoneInfo) -> None:
+    begin = getattr(arguments, "from")
+    from_ms = moment(begin, zone, "--from") if begin else 0
+    with open_to_read(path) as store:
+        found = acts(store, path, from_ms, ALWAYS_MS)
+    table = arguments.format == "table"
+    lines: list[Line] = [
+        {
+            "time": f"{local(act.at_ms, zone):%Y-%m-%d %H:%M:%S}" if table else from_utc(act.at_ms).isoformat(),
+            "who": act.person,
+            "did": act.kind,
+            "what": act.what,
+            "from": act.address,
+        }
+        for act in found
+    ]
+    output.write(
+        lines, arguments.format, output.terminal(), title=f"Who did what, {zone.key}", empty="nobody did anything yet"
+    )
+
+
+def _record(store: Path, kind: str, did: str) -> None:
+    """In the name of the person at this machine, as its operating system knows them."""
+    try:
+        person = getpass.getuser()
+    except (KeyError, OSError):
+        person = ""
+    PeopleLog(people_log_path(store)).add(Act(WallClock().now_ms(), kind, person, did))
+
+
+def _keep(users: UserFile, arguments: argparse.Namespace, name: str, zone: ZoneInfo) -> str:
     known = users.named(name) if arguments.change else users.users().get(name)
     until_ms = _end(arguments.until, zone) if arguments.until else known.until_ms if known else None
     if arguments.change:
@@ -67,7 +122,9 @@ def _keep(users: UserFile, arguments: argparse.Namespace, name: str, zone: ZoneI
         users.keep(name, role, _password(), until_ms=until_ms)
     now_ms = WallClock().now_ms()
     verb = "may no longer log in, with" if until_ms is not None and until_ms <= now_ms else "may log in with"
-    print(f"{name} {verb} role {role}{_until(until_ms, zone)}")
+    did = f"{name} {verb} role {role}{_until(until_ms, zone)}"
+    print(did)
+    return did
 
 
 def _end(words: str, zone: ZoneInfo) -> int | None:

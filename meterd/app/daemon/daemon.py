@@ -18,6 +18,7 @@ from meterd.adapters.planfile.build import fingerprint
 from meterd.adapters.planfile.loader import Plan
 from meterd.adapters.runtime.clock import Clock, WallClock
 from meterd.adapters.runtime.logging import about
+from meterd.adapters.runtime.people_log import Act, PeopleLog, people_log_path
 from meterd.adapters.runtime.sd_notify import STOPPING, tell
 from meterd.adapters.store.presence import lost_before
 from meterd.adapters.store.recovery import open_sound
@@ -311,3 +312,5 @@ class Daemon:
         self._facts = self._facts.reloaded(RELOADED, plan.fingerprint, self.clock.now_ms())
         text = change(former, site) or "only the order of its rows"
         log.warning("a changed plan is in force: %s", text, extra=about("plan-taken", site.name))
+        # whoever changed the files is not known to the daemon: the site's log says when and what
+        PeopleLog(people_log_path(self.store_path)).add(Act(self.clock.now_ms(), "plan-taken", "", text))

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from meterd.adapters.planfile.loader import Plan
 from meterd.adapters.runtime.logging import about
+from meterd.adapters.runtime.people_log import Act, PeopleLog, people_log_path
 from meterd.adapters.sources.secret import secret
 from meterd.adapters.store.opening import open_to_read
 from meterd.adapters.store.read_store import ReadStore
@@ -42,6 +43,7 @@ class DaemonWebBackend:
 
     def __init__(self, daemon: Daemon) -> None:
         self._daemon = daemon
+        self._people = PeopleLog(people_log_path(daemon.store_path))
 
     @property
     def site(self) -> Site:
@@ -94,6 +96,10 @@ class DaemonWebBackend:
 
         plan = Plan(self.site, (), self.health().versions.plan)
         return requested_document(plan, self._daemon.store_path, request, Recipient(person, self.now_ms()))
+
+    def record_act(self, kind: str, person: str, what: str, address: str) -> None:
+        """A line in the log beside the store."""
+        self._people.add(Act(self.now_ms(), kind, person, what, address))
 
     def login_secret(self) -> str:
         """The secret of [login], read anew each time: it may be replaced while the daemon runs."""

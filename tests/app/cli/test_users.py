@@ -1,6 +1,9 @@
 """`meterd user` as the operator types it: accounts with and without an end, and what is refused."""
 
+import csv
 import io
+import re
+from datetime import datetime
 from pathlib import Path
 
 import httpx
@@ -65,6 +68,7 @@ def test_an_account_has_an_end_that_the_list_shows_and_that_can_be_moved(
         (("--add", "Bert", "--until", "2098-02-20T10:00:00"), "the time has no zone"),
         (("--change", "Bert", "--until", ENDS), "there is no user 'Bert'; known: none"),
         (("--change", "Bert"), "nothing to change for Bert; give --role or --until"),
+        (("--format", "csv"), "--from and --format belong to the log; add --log"),
         (("--until", ENDS), "name it with --add NAME or --change NAME"),
     ],
 )
@@ -75,6 +79,46 @@ def test_what_cannot_be_is_refused_and_changes_nothing(
     assert code == 2
     assert says in errors
     assert list(plan.parent.glob("*.users")) == []
+
+
+def test_who_did_what_is_one_list_of_store_page_and_commands(
+    plan: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Through the running page and the commands; a name that nobody has is not written down: it may be a password."""
+    monkeypatch.setattr("getpass.getuser", lambda: "operator")
+    store = plan.parent / "s.sqlite"
+    with serving(store) as address, httpx.Client(base_url=address) as client:
+        user(capsys, monkeypatch, plan, "--store", store, "--add", "Anna", "--role", "change")
+        client.post("/login", data={"name": "my secret word", "password": "x"})
+        client.post("/login", data={"name": "Anna", "password": "x"})
+        client.post("/login", data={"name": "Anna", "password": WORD})
+        token = re.findall('name="token" value="([^"]+)"', client.get("/findings/stale-joinery").text)[0]
+        order = {"token": token, "kind": "see", "what": "stale-joinery", "note": "on my way"}
+        assert client.post("/order", data=order).status_code == 303
+        client.post("/logout", data={"token": token})
+    wanted = ["correct", str(plan), "--store", str(store), "--point", "joinery", "--from", "2026-05-04T10:00:00Z"]
+    code, _, errors = run(capsys, *wanted, "--factor", "2", "--reason", "CT 100/5", "--person", "Bert")
+    assert code == 0, errors
+    code, out, errors = user(capsys, monkeypatch, plan, "--store", store, "--log", "--format", "csv")
+    assert code == 0, errors
+    rows = list(csv.DictReader(out.splitlines()))
+    assert [(row["who"], row["did"], row["from"]) for row in rows] == [
+        ("operator", "account-added", ""),
+        ("", "login-failed", "127.0.0.1"),
+        ("Anna", "login-failed", "127.0.0.1"),
+        ("Anna", "login", "127.0.0.1"),
+        ("Anna", "finding-seen", ""),
+        ("Anna", "logout", "127.0.0.1"),
+        ("Bert", "correct", ""),
+    ]
+    assert rows[4]["what"] == "stale-joinery: on my way"
+    assert rows[6]["what"].endswith("factor 2: CT 100/5")
+    assert "my secret word" not in out
+    assert all(datetime.fromisoformat(row["time"]).tzinfo for row in rows)
+    code, out, _ = user(capsys, monkeypatch, plan, "--store", store, "--log")
+    assert "Who did what, Europe/Vienna" in out
+    code, out, _ = user(capsys, monkeypatch, plan, "--store", store, "--log", "--format", "json", "--from", "2098")
+    assert (code, out) == (0, "[]\n")
 
 
 def test_an_open_session_of_the_running_page_ends_with_the_access(tmp_path: Path) -> None:

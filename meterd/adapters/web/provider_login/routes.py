@@ -7,11 +7,12 @@ from fastapi import Depends, FastAPI, Query, Request
 from fastapi.responses import RedirectResponse, Response
 from starlette.exceptions import HTTPException
 
+from meterd.adapters.runtime.people_log import FAILED
 from meterd.adapters.texts import wording
 from meterd.adapters.web.csrf import within
 from meterd.adapters.web.provider_login.attempts import RETURN_S, title_of
 from meterd.adapters.web.provider_login.failure import LoginFailed
-from meterd.adapters.web.request_context import RequestContext, context_of, keep_cookie
+from meterd.adapters.web.request_context import RequestContext, address_of, context_of, keep_cookie
 
 log = logging.getLogger("meterd.page")
 
@@ -31,8 +32,7 @@ def begin(request: Request, context: Annotated[RequestContext, Depends(context_o
     """To the provider, with a cookie that binds the way back to this browser."""
     _wanted(context)
     redirect_uri = f"{request.url.scheme}://{request.headers.get('host', '')}{context.root}/login/return"
-    address = request.client.host if request.client else ""
-    where, browser = context.provider_logins.begin(redirect_uri, within(to), address)
+    where, browser = context.provider_logins.begin(redirect_uri, within(to), address_of(request))
     response = RedirectResponse(where, status_code=303)
     keep_cookie(request, response, _cookie(context), browser, max_age=int(RETURN_S))
     return response
@@ -53,11 +53,16 @@ def come_back(
     try:
         arrived = context.provider_logins.finish(state, request.cookies.get(_cookie(context), ""), answer)
     except LoginFailed as exc:
+        context.backend.record_act(
+            FAILED, exc.person, f"{title_of(context.backend.site.login)}: {exc}", address_of(request)
+        )
         log.warning("login by the provider failed: %s", exc, extra={"event": "login-failed", "subject": exc.person})
         raise
     session = context.sessions.begin_by_provider(
         arrived.name, arrived.role, until_ms=arrived.until_ms, login=arrived.login
     )
+    what = f"{title_of(arrived.login)}, sub {arrived.subject}, role {arrived.role}"
+    context.backend.record_act("login", arrived.name, what, address_of(request))
     response = RedirectResponse(arrived.to, status_code=303)
     keep_cookie(request, response, context.session_cookie, session)
     response.delete_cookie(_cookie(context), path=context.root or "/")

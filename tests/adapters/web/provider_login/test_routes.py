@@ -11,6 +11,7 @@ import httpx
 import pytest
 
 from meterd.adapters.mqtt.embedded_broker import free_port
+from meterd.adapters.runtime.people_log import acts_of, people_log_path
 from meterd.adapters.web.backend import UserRole
 from meterd.adapters.web.users import UserFile
 from tests.app.commands import CONFIG
@@ -104,6 +105,11 @@ def test_a_person_with_a_role_comes_in_by_the_button(site: Site) -> None:
         token = came.text.partition('name="token" value="')[2].partition('"')[0]
         browser.post("/logout", data={"token": token})
         assert browser.get("/api/now").status_code == 401
+    acts = acts_of(people_log_path(site.log.with_name("gate-works.sqlite")))
+    assert [(act.kind, act.person, act.address) for act in acts] == [
+        (kind, "anna (Mill login)", "127.0.0.1") for kind in ("login", "logout")
+    ]
+    assert "role change" in acts[0].what
 
 
 def test_a_person_without_a_role_is_told_in_their_language(site: Site) -> None:
