@@ -341,8 +341,8 @@ def _not_logged_in(request: Request, exc: Exception) -> Response:
     """A login by the provider that failed: the reason, and the form for user accounts."""
     assert isinstance(exc, LoginFailed), "registered for it"
     context, viewer = context_of(request), viewer_of(request, context_of(request))
-    words = provider_login.words_of(exc, context, viewer.language)
-    return page(request, viewer, "login.html", status=provider_login.STATUS[exc.kind], to="/now", wrong=words)
+    code, words = provider_login.not_logged_in(exc, context, viewer.language)
+    return page(request, viewer, "login.html", status=code, to="/now", wrong=words)
 
 
 def _broke(request: Request, exc: Exception) -> Response:

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 RETURN_S = 600.0  # for a password and a second factor at the provider
 MOST_BEGUN = 2_000  # logins on their way; the oldest give way ...
 MOST_BEGUN_EACH = 100  # ... of one address, before those of others
+REPORT_S = 60.0  # between two lines of the log about the same failure of the same person: anybody can make them
+MOST_REPORTED = 100  # failures that are remembered for this; while there are so many, no new one is a line
 AT_ONCE = 4  # threads of the page that may wait for the provider: it has forty
 
 
@@ -55,6 +57,7 @@ class ProviderLogins:
         self._clock = clock
         self._begun: dict[str, _Begun] = {}
         self._provider: Provider | None = None
+        self._reported: dict[tuple[str, str], float] = {}
         self._turns = threading.BoundedSemaphore(AT_ONCE)
         self._lock = threading.Lock()
 
@@ -96,6 +99,16 @@ class ProviderLogins:
         now_ms = self._backend.now_ms()
         until_ms = now_ms + begun.login.session_s * 1000 if begun.login.session_s else person.until_ms
         return Arrived(name, person.subject, role, until_ms, begun.to, begun.login)
+
+    def worth_a_line(self, failure: LoginFailed) -> bool:
+        """Whether this failure goes into the log of the program, which must not be filled by whoever asks without end."""
+        now, key = self._clock(), (failure.kind, failure.person)
+        with self._lock:
+            self._reported = {item: at for item, at in self._reported.items() if now - at < REPORT_S}
+            if key in self._reported or len(self._reported) >= MOST_REPORTED:
+                return False
+            self._reported[key] = now
+            return True
 
     @contextmanager
     def _turn(self) -> Iterator["Provider"]:

@@ -53,10 +53,8 @@ def come_back(
     try:
         arrived = context.provider_logins.finish(state, request.cookies.get(_cookie(context), ""), answer)
     except LoginFailed as exc:
-        context.backend.record_act(
-            FAILED, exc.person, f"{title_of(context.backend.site.login)}: {exc}", address_of(request)
-        )
-        log.warning("login by the provider failed: %s", exc, extra={"event": "login-failed", "subject": exc.person})
+        what = f"{title_of(context.backend.site.login)}: {exc}"
+        context.backend.record_act(FAILED, exc.person, what, address_of(request))
         raise
     session = context.sessions.begin_by_provider(
         arrived.name, arrived.role, until_ms=arrived.until_ms, login=arrived.login
@@ -69,9 +67,13 @@ def come_back(
     return response
 
 
-def words_of(failure: LoginFailed, context: RequestContext, language: str) -> str:
-    """What a person reads when a login by the provider fails."""
-    return wording.say(language, f"provider.{failure.kind}", title=title_of(context.backend.site.login))
+def not_logged_in(failure: LoginFailed, context: RequestContext, language: str) -> tuple[int, str]:
+    """Code and words for a person whose login by the provider failed; the reason goes into the log for the operator."""
+    if context.provider_logins.worth_a_line(failure):
+        more = {"event": "login-failed", "subject": failure.person}
+        log.warning("login by the provider failed: %s", failure, extra=more)
+    words = wording.say(language, f"provider.{failure.kind}", title=title_of(context.backend.site.login))
+    return STATUS[failure.kind], words
 
 
 def _wanted(context: RequestContext) -> None:

@@ -11,6 +11,8 @@ from meterd.adapters.web.provider_login.attempts import (
     AT_ONCE,
     MOST_BEGUN,
     MOST_BEGUN_EACH,
+    MOST_REPORTED,
+    REPORT_S,
     RETURN_S,
     ProviderLogins,
     role_of,
@@ -150,6 +152,17 @@ def test_only_a_few_wait_for_the_provider_at_once(rig: Rig) -> None:
     for turn in turns:
         turn.__exit__(None, None, None)
     rig.begin()
+
+
+def test_the_same_failure_is_a_line_of_the_log_once_a_minute(rig: Rig) -> None:
+    """Of each person and kind, and of a hundred of them at most."""
+    away, anna = LoginFailed("away", "x"), LoginFailed("role", "x", person="anna")
+    assert [rig.logins.worth_a_line(item) for item in (away, away, anna, anna)] == [True, False, True, False]
+    for number in range(MOST_REPORTED):
+        rig.logins.worth_a_line(LoginFailed("role", "x", person=str(number)))
+    assert not rig.logins.worth_a_line(LoginFailed("busy", "x"))
+    rig.hands.now_s += REPORT_S
+    assert rig.logins.worth_a_line(away)
 
 
 def test_logins_on_their_way_are_bounded_and_one_address_takes_no_place_of_others(rig: Rig) -> None:

@@ -4,7 +4,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import httpx
@@ -14,6 +14,11 @@ from meterd.adapters.mqtt.embedded_broker import free_port
 from meterd.adapters.runtime.people_log import acts_of, people_log_path
 from meterd.adapters.web.backend import UserRole
 from meterd.adapters.web.users import UserFile
+from meterd.app.daemon.web_backend import served
+from meterd.core.model.login import Login
+from meterd.core.model.plan import Page
+from tests.adapters.web.provider_login.false_provider import lying
+from tests.adapters.web.web_backends import kept, small_site
 from tests.app.commands import CONFIG
 from tests.identity_provider import CLIENT, SECRET
 from tests.programs import Program
@@ -150,6 +155,40 @@ def test_the_provider_sends_nobody_back_to_a_host_that_it_does_not_know(site: Si
     sent = httpx.get(f"{site.address}/login/begin", headers={"host": "127.0.0.9"}).headers["location"]
     assert "127.0.0.9" in sent
     assert httpx.get(sent).status_code == 400
+
+
+def test_a_provider_that_is_away_is_told_at_once_the_second_time(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """In words for the person and a line for the operator; without [login] there is no way and no button."""
+    away = Login(
+        f"http://127.0.0.1:{free_port()}", "meters", title="Mill login", roles=(("staff", "look"),), timeout_s=1
+    )
+    site = small_site(Page(port=free_port(), path="/energy"))
+    with served(kept(replace(site, login=away), tmp_path / "a.sqlite")) as address:
+        for _ in range(3):
+            refused = httpx.get(f"{address}energy/login/begin")
+            assert refused.status_code == 503
+            assert "Mill login does not answer." in refused.text
+        assert 'href="/energy/login/begin?to=/now"' in refused.text
+    assert caplog.text.count("cannot be reached") == 1
+    with served(kept(site, tmp_path / "b.sqlite")) as address:
+        assert httpx.get(f"{address}login/begin").status_code == 404
+        assert "login/begin" not in httpx.get(f"{address}login").text
+
+
+def test_behind_a_proxy_the_way_back_bears_its_path_and_scheme(tmp_path: Path) -> None:
+    """As the provider has it on its list: https and the path that the proxy puts before ours."""
+    with lying() as false:
+        page = Page(port=free_port(), path="/energy", hosts=("meters.mill.example",), proxies=("127.0.0.1",))
+        site = replace(small_site(page), login=false.login)
+        with served(kept(site, tmp_path / "p.sqlite")) as address:
+            headers = {"host": "meters.mill.example", "x-forwarded-proto": "https"}
+            sent = httpx.get(f"{address}login/begin", headers=headers)
+        back = httpx.URL(sent.headers["location"]).params["redirect_uri"]
+        assert back == "https://meters.mill.example/energy/login/return"
+        assert "Secure" in sent.headers["set-cookie"]
+        assert "Path=/energy" in sent.headers["set-cookie"]
 
 
 def test_without_its_provider_the_page_and_its_accounts_go_on(site: Site) -> None:
