@@ -3,6 +3,7 @@
 import base64
 import hmac
 import json
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 
@@ -89,6 +90,7 @@ LIES: list[tuple[str, Callable[[FalseProvider], None], str, str]] = [
     ("expired", _claims(exp=NOW_S - 61), "token", "expired"),
     ("of tomorrow", _claims(iat=NOW_S + 86_400), "token", "in the future"),
     ("end in words", _claims(exp="soon"), "token", "exp"),
+    ("never ends", _claims(exp=math.inf), "token", "NumericDate"),
     ("no end", _without("exp"), "token", "exp"),
     ("nonce", _claims(nonce="of another login"), "token", "nonce"),
     ("no nonce", _without("nonce"), "token", "nonce"),
