@@ -30,6 +30,7 @@ from meterd.app.operations.drift_job import DriftJob
 from meterd.app.operations.dst_job import ClockChangeJob
 from meterd.app.operations.ledger import Ledger
 from meterd.app.operations.order_handler import OrderHandler
+from meterd.app.operations.roof_job import RoofJob
 from meterd.app.operations.unusual_job import UnusualJob
 from meterd.core.model.finding import Finding
 from meterd.core.model.plan import Broker, Site
@@ -67,6 +68,7 @@ class PlanRuntime:
     feed: LineFeed | None
     drift_job: DriftJob
     unusual_job: UnusualJob
+    roof_job: RoofJob
     sharing_job: SharingJob
     clock_changes: ClockChangeJob
     disk_space: DiskSpace
@@ -81,11 +83,12 @@ def make_plan_runtime(site: Site, runtime: Runtime, publisher: Publisher, stack:
     feed = start_feed(site, path, store, clock=clock.now_ms, stack=stack)
     ledger = Ledger(store, site, ZoneInfo(site.zone))
     monitors = [SourceMonitor(row.name, partial(source_of, row, site, clock)) for row in sources_of(site)]
-    drift_job, unusual_job = DriftJob(path, site), UnusualJob(path, site)
+    drift_job, unusual_job, roof_job = DriftJob(path, site), UnusualJob(path, site), RoofJob(path, site)
 
     def examine_again() -> None:
         drift_job.request_examination()
         unusual_job.request_examination()
+        roof_job.request_examination()
 
     order_handler = OrderHandler(store, ledger, site, examine_again)
     disk_space = DiskSpace(store, path, site, ledger)
@@ -102,6 +105,7 @@ def make_plan_runtime(site: Site, runtime: Runtime, publisher: Publisher, stack:
     stack.callback(alarm_job.close)
     stack.callback(drift_job.join, site.limits.stop_limit_s / 2)
     stack.callback(unusual_job.join, site.limits.stop_limit_s / 4)  # it takes a second
+    stack.callback(roof_job.join, site.limits.stop_limit_s / 4)  # some seconds
     clock_changes = ClockChangeJob(path, site)
     stack.callback(clock_changes.close)
     stack.callback(disk_space.close, site.limits.stop_limit_s / 2)
@@ -116,6 +120,7 @@ def make_plan_runtime(site: Site, runtime: Runtime, publisher: Publisher, stack:
         feed=feed,
         drift_job=drift_job,
         unusual_job=unusual_job,
+        roof_job=roof_job,
         sharing_job=SharingJob(site, store),
         clock_changes=clock_changes,
         disk_space=disk_space,

@@ -275,6 +275,7 @@ class Daemon:
         threads: dict[str, Callable[[], bool]] = {**output.threads(), "drift": plan_runtime.drift_job.revive}
         threads |= {f"notify {name}": revive for name, revive in plan_runtime.alarm_job.threads().items()}
         threads["unusual"] = plan_runtime.unusual_job.revive
+        threads["roof"] = plan_runtime.roof_job.revive
         threads["forecast"] = plan_runtime.forecast_job.revive
         threads["disk-space"] = plan_runtime.disk_space.revive
         if self._digests is not None:

@@ -31,7 +31,8 @@ LONG_S = 600.0  # an examination of two years of history takes a minute, most of
 STATUS_S = 10.0
 # threads of ours that wait with a limit everywhere; the embedded broker's waits for the end of its child
 _LIMITS = {"source-": STUCK_S, "mqtt-": STUCK_S, "line-store": STUCK_S, "notify ": STUCK_S, "announce": STUCK_S,
-           "plan-watch": STUCK_S, "drift": LONG_S, "unusual": LONG_S, "forecast": LONG_S, "disk-space": LONG_S}  # fmt: skip
+           "plan-watch": STUCK_S, "drift": LONG_S, "unusual": LONG_S, "roof": LONG_S, "forecast": LONG_S,
+           "disk-space": LONG_S}  # fmt: skip
 _WAITING = ("threading", "queue")  # waiting for work by choice
 _REPORT = "this is a fault of the program: report it with the log"
 

@@ -20,7 +20,13 @@ REFUSED_LIFE_MS = 3_600_000  # a count of refused values that stands still for s
 NOTES_LIMIT = 10_000  # changes waiting for a store that refuses; a site makes some dozens a day
 
 # of causes that an examination reports: after a start nothing is known of them until the days have been examined
-REPORTERS = {"drift": "drift", "balance-shift": "drift", "unusual-use": "unusual"}
+REPORTERS = {
+    "drift": "drift",
+    "balance-shift": "drift",
+    "unusual-use": "unusual",
+    "pv-loss": "roof",
+    "pv-clock": "roof",
+}
 
 _STATES = {
     "see": FindingState.SEEN,

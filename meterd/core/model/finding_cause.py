@@ -35,6 +35,7 @@ class Source(StrEnum):
     METER = "meter"
     BOARD = "board"
     LOADS = "loads"
+    PV = "pv"
 
 
 class Effect(StrEnum):
@@ -90,6 +91,9 @@ CAUSES = (
     Cause("publish-refused", Urgency.COSTS, Source.NETWORK, "make the plan smaller or the broker's limit larger"),
     Cause("overdraw", Urgency.COSTS, Source.LOADS,
           "see whether its controller follows its share, its minimum times and max_w in consumers.csv"),
+    Cause("pv-loss", Urgency.COSTS, Source.PV,
+          "see whether a string, a fuse or an inverter is off, or the modules are dirty or shaded; only qualified people open"
+          " a string: direct voltage stays as long as there is light"),
     Cause("source-away", Urgency.PART, Source.NETWORK, "see that the broker runs and can be reached", Effect.SILENT),
     Cause("subscription-refused", Urgency.PART, Source.NETWORK, "let this client read these topics"),
     Cause("nothing-received", Urgency.PART, Source.NETWORK,
@@ -120,6 +124,8 @@ CAUSES = (
           Effect.WRONG),
     Cause("power-disagrees", Urgency.METER, Source.METER, "compare with the meter's display", Effect.WRONG),
     Cause("meter-clock", Urgency.METER, Source.CLOCK, "set the clock of the meter or of its gateway", Effect.WRONG),
+    Cause("pv-clock", Urgency.METER, Source.CLOCK,
+          "set the clock of the meter or of its gateway; if it follows summer time, see that the plan says so"),
     Cause("level-change", Urgency.METER, Source.METER,
           "was the meter exchanged? enter it in instruments.csv with closing and opening reading", event=True),
     Cause("exchange-unknown", Urgency.METER, Source.METER, "enter closing_wh and opening_wh in instruments.csv", event=True),

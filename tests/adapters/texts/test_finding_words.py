@@ -54,6 +54,7 @@ ELSEWHERE = {
     ("core/checks/dst.py", "_fault_finding"): "changes of the clocks, below",
     ("core/drift/identification.py", "with_begin"): "suspicions, below",
     ("core/checks/unusual_use.py", "unusual_finding"): "every sentence in tests/core/checks/test_unusual_use.py",
+    ("core/checks/pv_loss.py", "pv_finding"): "every sentence in tests/core/checks/test_pv_loss.py",
     ("core/checks/register_scale.py", "scale_findings"): "units and directions, below",
     ("core/checks/register_scale.py", "backward_findings"): "units and directions, below",
     ("core/checks/rules.py", "_balance"): TABLE,

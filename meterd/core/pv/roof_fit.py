@@ -1,0 +1,234 @@
+"""Where a site lies and how its arrays stand, found from the days that look clear: robust least squares (Levenberg, Marquardt).
+
+Latitude and longitude are common to the arrays of a site; each has its own tilt, azimuth and power. What the simple sky lacks
+goes into them, so they are about right: good enough for the shape and season of clear days, no survey.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from meterd.core.pv.clear_sky import Floats, Ints, Place, Plane, clear_w
+
+FIT_DAYS = 400  # a year and its edges; older days say less of the present arrays
+DAYS_OF_ARRAY = 30  # that are fitted, spread over the time
+FEWEST_DAYS = 8  # clear days: below them an array is not fitted
+DARK = 0.05  # of the day's highest: below it an array sees little
+CUT = 0.96  # of the day's highest: above it an inverter, a limit or a set point may cut
+CLIPPED = 0.95  # of the highest ever: the same
+HIGHEST = 0.9995  # quantile of all slots that counts as the highest ever
+SOFT = 0.03  # of the day's highest: larger errors count less and less (pseudo-Huber)
+ROUNDS = 25
+STARTS = ((0.0, 0.0), (-60.0, 60.0))  # azimuths to begin with, for arrays in turn
+STEPS = (0.1, 0.01, 0.1, 0.1, 10.0)  # of derivatives: degrees, hours; degrees, degrees, W
+# sum of second differences over the day's highest: a day below is smooth. The first part is the corners of a day (measured)
+SMOOTH, SMOOTH_H = 0.42, 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class RoofDays:
+    """Mean powers in W of D days by S slots by A arrays; NaN = missing. `at_ms` are the middles of the slots [D, S]."""
+
+    names: tuple[str, ...]
+    at_ms: Ints
+    watt: Floats
+
+    @property
+    def slot_h(self) -> float:
+        """Length of a slot in h."""
+        return 24.0 / self.at_ms.shape[1]
+
+    def until(self, days: int) -> "RoofDays":
+        """The first so many days."""
+        return RoofDays(self.names, self.at_ms[:days], self.watt[:days])
+
+
+@dataclass(frozen=True, slots=True)
+class Roof:
+    """What was fitted: the place, and a plane for each array, None where too few days were clear."""
+
+    place: Place
+    planes: tuple[Plane | None, ...]
+    highest_w: Floats  # [A]
+
+
+def roughness(days: RoofDays) -> Floats:
+    """How uneven each day of each array is [D, A]; infinite where it is not known whole or nothing came."""
+    known = np.isfinite(days.watt).all(axis=1)
+    watt = np.where(known[:, None, :], days.watt, 0.0)
+    top = watt.max(axis=1)
+    second = np.abs(np.diff(watt, 2, axis=1)).sum(axis=1)
+    return np.where(known & (top > 0), second / np.where(top > 0, top, 1.0), np.inf)
+
+
+def smooth_limit(slot_h: float) -> float:
+    """Below it a day looks clear."""
+    return SMOOTH + SMOOTH_H * slot_h
+
+
+def highest_w(days: RoofDays) -> Floats:
+    """The highest power of each array that is no spike [A]; 0 where nothing is known."""
+    flat = days.watt.reshape(-1, days.watt.shape[2])
+    return np.array(
+        [float(np.quantile(col, HIGHEST)) if len(col := _known(flat[:, a])) else 0.0 for a in range(flat.shape[1])]
+    )
+
+
+def _known(values: Floats) -> Floats:
+    return values[np.isfinite(values)]
+
+
+def usable(watt: Floats, highest: float) -> np.ndarray:
+    """Slots of days [D, S] that say something of the array: bright, and not where something may have cut them."""
+    top = watt.max(axis=1, keepdims=True)
+    return np.asarray((watt > DARK * top) & (watt < np.minimum(CUT * top, CLIPPED * highest)))
+
+
+def fit_roof(days: RoofDays) -> Roof | None:
+    """The fit to the last 400 days; None where no array has clear days enough."""
+    return _fit(days, _errors_of_power)
+
+
+def fit_shape(days: RoofDays) -> Roof | None:
+    """The same by the shape of days alone: each has its own height, so that a string that is lost does not bend the fit.
+
+    The season says nothing then: tilts are rough, and powers are those of the highest slot.
+    """
+    return _fit(days, _errors_of_shape)
+
+
+def _fit(days: RoofDays, errors_of: "Callable[[RoofDays, Ints, int, float], Residual]") -> Roof | None:
+    recent = RoofDays(days.names, days.at_ms[-FIT_DAYS:], days.watt[-FIT_DAYS:])
+    highest = highest_w(recent)
+    clear = roughness(recent) < smooth_limit(days.slot_h)
+    rows = [_spread(np.flatnonzero(clear[:, a])) for a in range(len(days.names))]
+    fitted = [a for a, some in enumerate(rows) if len(some) >= FEWEST_DAYS]
+    if not fitted:
+        return None
+    blocks = [errors_of(recent, rows[a], a, float(highest[a])) for a in fitted]
+    best: tuple[float, Floats] | None = None
+    for azimuths in STARTS[: len(fitted)]:
+        start = [45.0, _noon_ahead_h(recent, clear)]
+        for k in range(len(fitted)):
+            start += [25.0, azimuths[k % 2], float(highest[fitted[k]])]
+        found = _least(np.array(start), blocks)
+        best = found if best is None or found[0] < best[0] else best
+    assert best is not None, "there is at least one start"
+    values = best[1]
+    planes: list[Plane | None] = [None] * len(days.names)
+    for k, a in enumerate(fitted):
+        planes[a] = Plane(*(float(value) for value in _own(values, k)))
+    return Roof(Place(float(values[0]), float(values[1])), tuple(planes), highest)
+
+
+def _spread(rows: Ints) -> Ints:
+    """So many rows, spread evenly."""
+    if len(rows) <= DAYS_OF_ARRAY:
+        return rows
+    return rows[np.linspace(0, len(rows) - 1, DAYS_OF_ARRAY).astype(np.int64)]
+
+
+def _noon_ahead_h(days: RoofDays, clear: np.ndarray) -> float:
+    """Hours that the middle of the light is before 12 UTC: where the search begins."""
+    watt = np.where(clear[:, None, :], np.nan_to_num(days.watt), 0.0).sum(axis=(0, 2))
+    hours = (days.at_ms[0] / 3_600_000.0) % 24
+    angle = np.angle((watt * np.exp(1j * np.pi * hours / 12)).sum())
+    noon = float(angle * 12 / np.pi) % 24
+    return (12 - noon + 12) % 24 - 12
+
+
+Residual = Callable[[Floats, Floats], Floats]
+
+
+def _errors_of_power(days: RoofDays, rows: Ints, array: int, highest: float) -> Residual:
+    """Errors of one array over its days, in parts of the day's highest."""
+    at_ms, watt, used, top = _slots(days, rows, array, highest)
+
+    def residual(site: Floats, own: Floats) -> Floats:
+        should = clear_w(Place(site[0], site[1]), Plane(own[0], own[1], own[2]), at_ms)
+        return np.asarray((np.where(used, should - watt, 0.0) / top).ravel())
+
+    return residual
+
+
+def _errors_of_shape(days: RoofDays, rows: Ints, array: int, highest: float) -> Residual:
+    """The same with the height of each day that fits best."""
+    at_ms, watt, used, top = _slots(days, rows, array, highest)
+    watt = np.where(used, watt, 0.0)
+
+    def residual(site: Floats, own: Floats) -> Floats:
+        should = np.where(used, clear_w(Place(site[0], site[1]), Plane(own[0], own[1], highest), at_ms), 0.0)
+        height = (should * watt).sum(axis=1, keepdims=True) / np.maximum((should**2).sum(axis=1, keepdims=True), 1e-9)
+        return np.asarray(((should * height - watt) / top).ravel())
+
+    return residual
+
+
+def _slots(days: RoofDays, rows: Ints, array: int, highest: float) -> tuple[Ints, Floats, np.ndarray, Floats]:
+    """Times, powers and use of the slots of some days, and the highest of each; of short slots every other is enough."""
+    every = 2 if days.slot_h < 0.5 else 1
+    watt = days.watt[rows][:, :, array]
+    used, top = usable(watt, highest), watt.max(axis=1, keepdims=True)
+    return days.at_ms[rows][:, ::every], watt[:, ::every], used[:, ::every], top
+
+
+def _own(values: Floats, k: int) -> Floats:
+    return values[2 + 3 * k : 5 + 3 * k]
+
+
+def _errors(values: Floats, blocks: Sequence[Residual]) -> list[Floats]:
+    return [block(values[:2], _own(values, k)) for k, block in enumerate(blocks)]
+
+
+def _cost(errors: Sequence[Floats]) -> float:
+    return float(sum((np.sqrt(1 + (error / SOFT) ** 2) - 1).sum() for error in errors))
+
+
+def _least(start: Floats, blocks: Sequence[Residual]) -> tuple[float, Floats]:
+    """The least cost from a start, and where it lies."""
+    values, damping = start, 1e-2
+    errors = _errors(values, blocks)
+    cost = _cost(errors)
+    for _ in range(ROUNDS):
+        matrix, gradient = _normal(values, errors, blocks)
+        before = cost
+        for _ in range(6):
+            step = np.linalg.solve(matrix + damping * np.diag(np.diag(matrix) + 1e-12), -gradient)
+            tried = _held(values + step)
+            tried_errors = _errors(tried, blocks)
+            if (tried_cost := _cost(tried_errors)) < cost:
+                values, errors, cost, damping = tried, tried_errors, tried_cost, damping / 3
+                break
+            damping *= 4
+        if before - cost < 1e-4 * before:
+            break
+    return cost, values
+
+
+def _normal(values: Floats, errors: Sequence[Floats], blocks: Sequence[Residual]) -> tuple[Floats, Floats]:
+    """The weighted normal equations. Each block depends on the place and on its own plane only."""
+    size = len(values)
+    matrix, gradient = np.zeros((size, size)), np.zeros(size)
+    for k, (block, error) in enumerate(zip(blocks, errors, strict=True)):
+        places = [0, 1, *range(2 + 3 * k, 5 + 3 * k)]
+        columns = []
+        for place, width in zip(places, STEPS, strict=True):
+            moved = values.copy()
+            moved[place] += width
+            columns.append((block(moved[:2], _own(moved, k)) - error) / width)
+        slope = np.stack(columns, axis=1)
+        weighted = slope / np.sqrt(1 + (error / SOFT) ** 2)[:, None]
+        matrix[np.ix_(places, places)] += weighted.T @ slope
+        gradient[places] += weighted.T @ error
+    return matrix, gradient
+
+
+def _held(values: Floats) -> Floats:
+    """Within what can be: latitudes where people live, roofs and walls, a power above zero."""
+    held = values.copy()
+    held[0] = np.clip(held[0], -66.0, 66.0)
+    held[2::3] = np.clip(held[2::3], 0.0, 90.0)
+    held[3::3] = (held[3::3] + 180.0) % 360.0 - 180.0
+    held[4::3] = np.maximum(held[4::3], 1.0)
+    return held

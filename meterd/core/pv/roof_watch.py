@@ -1,0 +1,216 @@
+"""Is the roof giving what it should? Day after day: what is lost, since when, whether it is back, and whether the clock is right.
+
+Three looks, the first that can be had for an array:
+
+    neighbours   clear days, against the other arrays of the site     dirt of the air and warmth cancel
+    alone        clear days of a single array                         a larger limit: haze does not cancel
+    bright       bright days against the others, without orientation  sees the loss of about a half
+
+Each needs some days one after the other below the median of the days before, all by about the same part. Beside them a slow
+look: the last month against the same season of the year before, for dirt and shade that grow.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+
+from meterd.core.pv.clear_sky import Floats, Ints
+from meterd.core.pv.roof_days import RIGHT_MIN, Given, given_of
+from meterd.core.pv.roof_fit import RoofDays, fit_roof, fit_shape
+
+BASE_DAYS = 12  # clear days whose median is what an array gave before
+FEWEST_BASE = 5
+BASE_SPAN = 90  # days: what is older is of another season
+OWN_LEAST = 0.04  # an array that is only passed by better neighbours has lost nothing
+ALIKE = 0.10  # by how much the days of a loss differ at most: snow that melts differs more
+BACK = 0.6  # of the limit: above it some days one after the other the loss is over
+LOSS_DAYS = 8  # from whose median the loss is told; later ones follow what happens to the neighbours
+SLOW_DAYS, YEAR_DAYS, SEASON_DAYS = 30, 365, 25
+FEWEST_SLOW = 4
+CLOCK_DAYS = 3
+
+
+class Look(StrEnum):
+    """By what something was found."""
+
+    NEIGHBOURS = "neighbours"
+    ALONE = "alone"
+    BRIGHT = "bright"
+    SEASON = "season"
+    CLOCK = "clock"
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """How many days in a row must be below the median of those before, and by how much (logarithm)."""
+
+    days: int
+    limit: float
+
+
+RULES = {Look.NEIGHBOURS: Rule(3, 0.08), Look.ALONE: Rule(3, 0.12), Look.BRIGHT: Rule(5, 0.4)}
+GREAT, GREAT_ALONE = Rule(3, 0.15), Rule(3, 0.2)  # what would bend the fit, seen with the rough fit of shapes
+SLOW_LIMIT = {Look.NEIGHBOURS: 0.08, Look.ALONE: 0.12}
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """Something about one array: `loss` is the part that is missing (0..1), of a clock how many minutes late it is.
+
+    `day` is the first day of it, `found` the day at whose end it was found, `ended` that on which it was over, `days` how many
+    clear days say so.
+    """
+
+    array: str
+    look: Look
+    day: int
+    found: int
+    loss: float
+    days: int
+    ended: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RoofState:
+    """All arrays after all days; `looks` is what each is judged by, None for one that cannot be judged yet."""
+
+    losses: tuple[Loss, ...]
+    looks: tuple[Look | None, ...]
+    given: Given
+
+
+def watch_roof(days: RoofDays) -> RoofState:
+    """All days of a history."""
+    given = given_of(days, fit_roof(restored(days)))
+    losses: list[Loss] = []
+    looks: list[Look | None] = []
+    for a, name in enumerate(days.names):
+        look = _look(given, a)
+        looks.append(look)
+        losses += _clock(name, given.shift_min[:, a])
+        if look is None:
+            continue
+        series = {Look.NEIGHBOURS: given.beside, Look.ALONE: given.own, Look.BRIGHT: given.bright}[look][:, a]
+        own = given.own[:, a] if look is Look.NEIGHBOURS else None
+        quick = [replace(loss, look=look) for loss in _episodes(name, RULES[look], series, own)]
+        losses += quick
+        if look in SLOW_LIMIT and all(loss.ended is not None for loss in quick):
+            losses += _season(name, look, series)
+    return RoofState(tuple(losses), tuple(looks), given)
+
+
+def restored(days: RoofDays) -> RoofDays:
+    """The same without its great losses, for the fit: a string that is lost in summer is no other tilt."""
+    shape = fit_shape(days)
+    if shape is None:
+        return days
+    given, watt = given_of(days, shape), days.watt.copy()
+    for a, name in enumerate(days.names):
+        alone = not np.isfinite(given.beside[:, a]).any()
+        series = given.own[:, a] if alone else given.beside[:, a]
+        for loss in _episodes(name, GREAT_ALONE if alone else GREAT, series, None):
+            watt[loss.day : loss.ended, :, a] /= 1 - loss.loss
+    return replace(days, watt=watt)
+
+
+def _look(given: Given, a: int) -> Look | None:
+    """By what an array can be judged: the finest look that has days enough."""
+    for look, values in ((Look.NEIGHBOURS, given.beside), (Look.ALONE, given.own), (Look.BRIGHT, given.bright)):
+        if np.isfinite(values[:, a]).sum() >= FEWEST_BASE + RULES[look].days:
+            return look
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Episode:
+    """What was given before, and the place of the first day of a loss among those that are known."""
+
+    base: float
+    place: int
+
+    def told(self, values: Floats) -> float:
+        """What is given since, by its first days."""
+        return float(np.median(values[self.place : self.place + LOSS_DAYS]))
+
+
+def _episodes(name: str, rule: Rule, series: Floats, own: Floats | None) -> list[Loss]:
+    """What was lost and what came back, in order of time."""
+    known = np.flatnonzero(np.isfinite(series))
+    values = series[known]
+    results: list[Loss] = []
+    open_: _Episode | None = None
+    fresh = 0  # days before this place are of before the last loss
+    for k in range(rule.days - 1, len(known)):
+        place = k - rule.days + 1
+        last = slice(place, k + 1)
+        if open_ is None:
+            base = _base(known, values, (fresh, place), int(known[k]))
+            if base is None or not _fell(values[last] - base, rule):
+                continue
+            if own is not None and not _own_fell(own, known, (fresh, place), last):
+                continue
+            open_ = _Episode(base, place)
+            results.append(Loss(name, Look.ALONE, int(known[place]), int(known[k]), 0.0, 0))
+        elif place >= open_.place + rule.days and _fell(values[last] - open_.told(values[:place]), rule):
+            results[-1] = replace(results[-1], ended=int(known[k]))  # more is lost: that has a day of its own
+            open_ = _Episode(open_.base, place)
+            results.append(Loss(name, Look.ALONE, int(known[place]), int(known[k]), 0.0, 0))
+        fell = open_.told(values[: k + 1]) - open_.base
+        results[-1] = replace(results[-1], loss=float(1 - np.exp(fell)), days=k + 1 - open_.place)
+        if (values[last] - open_.base > -BACK * rule.limit).all():
+            results[-1] = replace(results[-1], ended=int(known[k]))
+            open_, fresh = None, place
+    return results
+
+
+def _base(known: Ints, values: Floats, places: tuple[int, int], day: int) -> float | None:
+    """The median of the days before; None with too few."""
+    rows = np.arange(max(places[0], places[1] - BASE_DAYS), places[1])
+    rows = rows[known[rows] >= day - BASE_SPAN]
+    return float(np.median(values[rows])) if len(rows) >= FEWEST_BASE else None
+
+
+def _fell(deviations: Floats, rule: Rule) -> bool:
+    return bool((deviations < -rule.limit).all() and np.ptp(deviations) < max(ALIKE, rule.limit))
+
+
+def _own_fell(own: Floats, known: Ints, places: tuple[int, int], last: slice) -> bool:
+    """Whether the array itself gives less than before, not only its neighbours more."""
+    before = own[known[max(places[0], places[1] - BASE_DAYS) : places[1]]]
+    return bool(np.median(own[known[last]]) - np.median(before) < -OWN_LEAST)
+
+
+def _season(name: str, look: Look, series: Floats) -> list[Loss]:
+    """The last month against the same season of the year before, at the end of the history."""
+    now, count = len(series), SLOW_DAYS
+    recent = series[max(0, now - count) :]
+    first = now - count // 2 - YEAR_DAYS - SEASON_DAYS
+    before = series[max(0, first) : max(0, first + 2 * SEASON_DAYS)]
+    recent, before = recent[np.isfinite(recent)], before[np.isfinite(before)]
+    if min(len(recent), len(before)) < FEWEST_SLOW:
+        return []
+    change = float(np.median(recent) - np.median(before))
+    if change > -SLOW_LIMIT[look]:
+        return []
+    return [Loss(name, Look.SEASON, now - count, now - 1, 1 - float(np.exp(change)), len(recent))]
+
+
+def _clock(name: str, shift_min: Floats) -> list[Loss]:
+    """A clock that was right and is wrong on the last clear days."""
+    known = np.flatnonzero(np.isfinite(shift_min))
+    wrong = np.abs(shift_min[known]) > RIGHT_MIN
+    if len(known) < FEWEST_BASE + CLOCK_DAYS or not wrong[-CLOCK_DAYS:].all() or wrong.mean() > 0.5:
+        return []
+    right = np.flatnonzero(~wrong)
+    first = int(known[right[-1] + 1])
+    late = float(np.median(shift_min[known[right[-1] + 1 :]]))
+    return [Loss(name, Look.CLOCK, first, int(known[-1]), late, len(known) - int(right[-1]) - 1)]
+
+
+def open_losses(losses: Sequence[Loss]) -> tuple[Loss, ...]:
+    """Those that are not over; of an array with a wrong clock only that."""
+    lasting = [loss for loss in losses if loss.ended is None]
+    wrong = {loss.array for loss in lasting if loss.look is Look.CLOCK}
+    return tuple(loss for loss in lasting if loss.look is Look.CLOCK or loss.array not in wrong)
