@@ -1,5 +1,5 @@
-"""Photovoltaics: production, self-use and surplus, and the energy of a month divided among tenants.
+"""Photovoltaics: production, self-use and surplus, the energy of a month divided among tenants, and what the roof should give.
 
-Read `figures`, `netting`, `energy_accounting`.
+Read `figures`, `netting`, `energy_accounting`; then `clear_sky`, `roof_fit`, `roof_days`, `roof_watch`.
 Imports `model`, `registers` and `balance`.
 """

@@ -18,6 +18,8 @@ DARK = 0.12  # of the highest that the sky allows: morning and evening are full 
 USED_H = 2.5  # hours of a day that must be left
 SHIFTS_MIN = tuple(range(-90, 91, 15))  # how far a clock may be off
 RIGHT_MIN = 15  # off by no more than this a clock is right: the fit itself is off by minutes
+COVERED = -0.9  # logarithm: a sky that leaves less than four tenths is no clear one
+NOTHING = 0.03  # of what should come: an array that is off
 BRIGHT = 0.5  # of the best of thirty days: a day on which neighbours are compared
 NEIGHBOUR_DAYS = 30
 
@@ -45,7 +47,23 @@ def given_of(days: RoofDays, roof: Roof | None) -> Given:
         for a, plane in enumerate(roof.planes):
             if plane is not None:
                 own[:, a], shift[:, a] = _array(days, roof, a, rough[:, a])
+        own = _without_covered(own, days, roof)
     return Given(own, _beside(own), _bright(days), shift)
+
+
+def _without_covered(own: Floats, days: RoofDays, roof: Roof) -> Floats:
+    """Ratios of clear days: where the best array, against what is usual for it, gives little, the sky is covered.
+
+    An array that gives nothing while another one is clear is told as `NOTHING`.
+    """
+    if not np.isfinite(own).any():
+        return own
+    usual = np.array([np.nanmedian(column) if np.isfinite(column).any() else np.nan for column in own.T])
+    best = np.max(np.nan_to_num(own - usual, nan=-np.inf), axis=1)
+    dead = np.nan_to_num(days.watt, nan=np.inf).max(axis=1) < NOTHING * np.array(roof.highest_w)
+    told = np.where(dead & np.isnan(own) & np.isfinite(usual), np.log(NOTHING), own)
+    told[best < COVERED] = np.nan
+    return told
 
 
 def _array(days: RoofDays, roof: Roof, a: int, rough: np.ndarray) -> tuple[Floats, Floats]:

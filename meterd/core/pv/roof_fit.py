@@ -11,9 +11,10 @@ import numpy as np
 
 from meterd.core.pv.clear_sky import Floats, Ints, Place, Plane, clear_w
 
-FIT_DAYS = 400  # a year and its edges; older days say less of the present arrays
+FIT_DAYS = 400  # a year and its edges
 DAYS_OF_ARRAY = 30  # that are fitted, spread over the time
 FEWEST_DAYS = 8  # clear days: below them an array is not fitted
+AROUND_DAYS, NEAR_BEST = 20, 0.75  # a clear day gives so much of the best day around it
 DARK = 0.05  # of the day's highest: below it an array sees little
 CUT = 0.96  # of the day's highest: above it an inverter, a limit or a set point may cut
 CLIPPED = 0.95  # of the highest ever: the same
@@ -37,7 +38,7 @@ class RoofDays:
     @property
     def slot_h(self) -> float:
         """Length of a slot in h."""
-        return 24.0 / self.at_ms.shape[1]
+        return 24.0 / int(self.at_ms.shape[1])
 
     def until(self, days: int) -> "RoofDays":
         """The first so many days."""
@@ -55,7 +56,7 @@ class Roof:
 
 def roughness(days: RoofDays) -> Floats:
     """How uneven each day of each array is [D, A]; infinite where it is not known whole or nothing came."""
-    known = np.isfinite(days.watt).all(axis=1)
+    known = np.asarray(np.isfinite(days.watt).all(axis=1))
     watt = np.where(known[:, None, :], days.watt, 0.0)
     top = watt.max(axis=1)
     second = np.abs(np.diff(watt, 2, axis=1)).sum(axis=1)
@@ -65,6 +66,14 @@ def roughness(days: RoofDays) -> Floats:
 def smooth_limit(slot_h: float) -> float:
     """Below it a day looks clear."""
     return SMOOTH + SMOOTH_H * slot_h
+
+
+def _bright(days: RoofDays) -> np.ndarray:
+    """Which days are near the best of the weeks around them [D, A]: a covered sky can be as smooth as a clear one."""
+    energy = np.nan_to_num(days.watt).sum(axis=1)
+    padded = np.pad(energy, ((AROUND_DAYS, AROUND_DAYS), (0, 0)))
+    best = np.lib.stride_tricks.sliding_window_view(padded, 2 * AROUND_DAYS + 1, axis=0).max(axis=-1)
+    return np.asarray(energy > NEAR_BEST * best)
 
 
 def highest_w(days: RoofDays) -> Floats:
@@ -86,7 +95,10 @@ def usable(watt: Floats, highest: float) -> np.ndarray:
 
 
 def fit_roof(days: RoofDays) -> Roof | None:
-    """The fit to the last 400 days; None where no array has clear days enough."""
+    """The fit to the first 400 days; None where no array has clear days enough.
+
+    What happens later does not bend it; what happens in them may, where it is too small to be restored before.
+    """
     return _fit(days, _errors_of_power)
 
 
@@ -99,17 +111,17 @@ def fit_shape(days: RoofDays) -> Roof | None:
 
 
 def _fit(days: RoofDays, errors_of: "Callable[[RoofDays, Ints, int, float], Residual]") -> Roof | None:
-    recent = RoofDays(days.names, days.at_ms[-FIT_DAYS:], days.watt[-FIT_DAYS:])
-    highest = highest_w(recent)
-    clear = roughness(recent) < smooth_limit(days.slot_h)
+    first = days.until(FIT_DAYS)
+    highest = highest_w(first)
+    clear = np.asarray((roughness(first) < smooth_limit(days.slot_h)) & _bright(first))
     rows = [_spread(np.flatnonzero(clear[:, a])) for a in range(len(days.names))]
     fitted = [a for a, some in enumerate(rows) if len(some) >= FEWEST_DAYS]
     if not fitted:
         return None
-    blocks = [errors_of(recent, rows[a], a, float(highest[a])) for a in fitted]
+    blocks = [errors_of(first, rows[a], a, float(highest[a])) for a in fitted]
     best: tuple[float, Floats] | None = None
     for azimuths in STARTS[: len(fitted)]:
-        start = [45.0, _noon_ahead_h(recent, clear)]
+        start = [45.0, _noon_ahead_h(first, clear)]
         for k in range(len(fitted)):
             start += [25.0, azimuths[k % 2], float(highest[fitted[k]])]
         found = _least(np.array(start), blocks)

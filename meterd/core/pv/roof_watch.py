@@ -22,7 +22,7 @@ from meterd.core.pv.roof_fit import RoofDays, fit_roof, fit_shape
 
 BASE_DAYS = 12  # clear days whose median is what an array gave before
 FEWEST_BASE = 5
-BASE_SPAN = 90  # days: what is older is of another season
+BASE_SPAN = 60  # days: what is older is of another season
 OWN_LEAST = 0.04  # an array that is only passed by better neighbours has lost nothing
 ALIKE = 0.10  # by how much the days of a loss differ at most: snow that melts differs more
 BACK = 0.6  # of the limit: above it some days one after the other the loss is over
@@ -51,7 +51,7 @@ class Rule:
 
 
 RULES = {Look.NEIGHBOURS: Rule(3, 0.08), Look.ALONE: Rule(3, 0.12), Look.BRIGHT: Rule(5, 0.4)}
-GREAT, GREAT_ALONE = Rule(3, 0.15), Rule(3, 0.2)  # what would bend the fit, seen with the rough fit of shapes
+RESTORED = Rule(3, 0.085)  # what would bend the fit, seen with the rough fit of shapes
 SLOW_LIMIT = {Look.NEIGHBOURS: 0.08, Look.ALONE: 0.12}
 
 
@@ -102,15 +102,16 @@ def watch_roof(days: RoofDays) -> RoofState:
 
 
 def restored(days: RoofDays) -> RoofDays:
-    """The same without its great losses, for the fit: a string that is lost in summer is no other tilt."""
+    """The same without its losses against neighbours, for the fit: a string that is lost in summer is no other tilt.
+
+    The loss of an array alone stays: by the shape of days it cannot be told from a season.
+    """
     shape = fit_shape(days)
-    if shape is None:
+    if shape is None or len(days.names) == 1:
         return days
-    given, watt = given_of(days, shape), days.watt.copy()
+    beside, watt = given_of(days, shape).beside, days.watt.copy()
     for a, name in enumerate(days.names):
-        alone = not np.isfinite(given.beside[:, a]).any()
-        series = given.own[:, a] if alone else given.beside[:, a]
-        for loss in _episodes(name, GREAT_ALONE if alone else GREAT, series, None):
+        for loss in _episodes(name, RESTORED, beside[:, a], None):
             watt[loss.day : loss.ended, :, a] /= 1 - loss.loss
     return replace(days, watt=watt)
 
