@@ -48,7 +48,7 @@ def given_of(days: RoofDays, roof: Roof | None) -> Given:
             if plane is not None:
                 own[:, a], shift[:, a] = _array(days, roof, a, rough[:, a])
         own = _without_covered(own, days, roof)
-    return Given(own, _beside(own), _bright(days), shift)
+    return Given(own, beside(own, own), _bright(days), shift)
 
 
 def _without_covered(own: Floats, days: RoofDays, roof: Roof) -> Floats:
@@ -93,13 +93,13 @@ def _array(days: RoofDays, roof: Roof, a: int, rough: np.ndarray) -> tuple[Float
     return ratio, shift
 
 
-def _beside(own: Floats) -> Floats:
-    """Each column less the median of the others; NaN where there is none."""
+def beside(own: Floats, others: Floats) -> Floats:
+    """Each column of `own` less the median of the other columns of `others`; NaN where there is none."""
     result = np.full(own.shape, np.nan)
     for a in range(own.shape[1]):
-        others = np.delete(own, a, axis=1)
-        some = np.isfinite(others).any(axis=1)
-        result[some, a] = own[some, a] - np.nanmedian(others[some], axis=1)
+        beside_it = np.delete(others, a, axis=1)
+        some = np.isfinite(beside_it).any(axis=1)
+        result[some, a] = own[some, a] - np.nanmedian(beside_it[some], axis=1)
     return result
 
 

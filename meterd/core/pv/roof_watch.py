@@ -17,7 +17,7 @@ from enum import StrEnum
 import numpy as np
 
 from meterd.core.pv.clear_sky import Floats, Ints
-from meterd.core.pv.roof_days import RIGHT_MIN, Given, given_of
+from meterd.core.pv.roof_days import RIGHT_MIN, Given, beside, given_of
 from meterd.core.pv.roof_fit import RoofDays, fit_roof, fit_shape
 
 BASE_DAYS = 12  # clear days whose median is what an array gave before
@@ -82,23 +82,34 @@ class RoofState:
 
 
 def watch_roof(days: RoofDays) -> RoofState:
-    """All days of a history."""
+    """All days of a history: what was lost is given back to the neighbours of an array before it is judged once more."""
     given = given_of(days, fit_roof(restored(days)))
-    losses: list[Loss] = []
-    looks: list[Look | None] = []
+    looks = tuple(_look(given, a) for a in range(len(days.names)))
+    lost = given.own.copy()
     for a, name in enumerate(days.names):
-        look = _look(given, a)
-        looks.append(look)
-        losses += _clock(name, given.shift_min[:, a])
-        if look is None:
-            continue
-        series = {Look.NEIGHBOURS: given.beside, Look.ALONE: given.own, Look.BRIGHT: given.bright}[look][:, a]
-        own = given.own[:, a] if look is Look.NEIGHBOURS else None
-        quick = [replace(loss, look=look) for loss in _episodes(name, RULES[look], series, own)]
-        losses += quick
+        for loss in _quick(name, looks[a], given, a):
+            lost[loss.day : loss.ended, a] -= np.log(1 - loss.loss)
+    given = replace(given, beside=beside(given.own, lost))
+    losses: list[Loss] = []
+    for a, (name, look) in enumerate(zip(days.names, looks, strict=True)):
+        quick = _quick(name, look, given, a)
+        losses += [*_clock(name, given.shift_min[:, a]), *quick]
         if look in SLOW_LIMIT and all(loss.ended is not None for loss in quick):
-            losses += _season(name, look, series)
-    return RoofState(tuple(losses), tuple(looks), given)
+            losses += _season(name, look, _series(given, look, a))
+    return RoofState(tuple(losses), looks, given)
+
+
+def _series(given: Given, look: Look, a: int) -> Floats:
+    """What an array is judged by."""
+    return {Look.NEIGHBOURS: given.beside, Look.ALONE: given.own, Look.BRIGHT: given.bright}[look][:, a]
+
+
+def _quick(name: str, look: Look | None, given: Given, a: int) -> list[Loss]:
+    """Its losses of some days; none of an array that cannot be judged."""
+    if look is None:
+        return []
+    own = given.own[:, a] if look is Look.NEIGHBOURS else None
+    return [replace(loss, look=look) for loss in _episodes(name, RULES[look], _series(given, look, a), own)]
 
 
 def restored(days: RoofDays) -> RoofDays:
@@ -109,9 +120,9 @@ def restored(days: RoofDays) -> RoofDays:
     shape = fit_shape(days)
     if shape is None or len(days.names) == 1:
         return days
-    beside, watt = given_of(days, shape).beside, days.watt.copy()
+    ratios, watt = given_of(days, shape).beside, days.watt.copy()
     for a, name in enumerate(days.names):
-        for loss in _episodes(name, RESTORED, beside[:, a], None):
+        for loss in _episodes(name, RESTORED, ratios[:, a], None):
             watt[loss.day : loss.ended, :, a] /= 1 - loss.loss
     return replace(days, watt=watt)
 
