@@ -54,14 +54,14 @@ def test_what_is_counted_is_never_taken_back() -> None:
 
 
 def test_eight_of_ten_quarter_hours_of_a_real_house_end_within_the_band() -> None:
-    """Ten days of minutes (UCI 235), forecast as it would have been given out. As good as with the draw alone (144 and 146 W)."""
+    """Six days of minutes (UCI 235), forecast as it would have been given out. As good as with the draw alone (144 and 146 W)."""
     minutes = pd.read_csv(DATA / "uci_house_1min.csv.gz", usecols=["ts_utc", "main_w"])
     whole = history("uci")
     by_minute = pd.Series(minutes.main_w.to_numpy(), index=pd.to_datetime(minutes.ts_utc))
     begin = pd.Timestamp(whole.start_ms, unit="ms", tz=by_minute.index.tz)
     watt = by_minute.reindex(pd.date_range(begin, periods=len(whole.load) * 15, freq="min")).to_numpy().reshape(-1, 15)
     errors, alone, inside = [], [], []
-    for day in range(30, 40):
+    for day in range(30, 36):
         model = fit(whole.until(day * 96), [1, 96])
         for row in range(day * 96, (day + 1) * 96, 2):
             issued, known = issue(model, whole.until(row)), watt[row]
@@ -79,6 +79,6 @@ def test_eight_of_ten_quarter_hours_of_a_real_house_end_within_the_band() -> Non
                 errors.append(abs(with_it.middle_w - truth))
                 alone.append(abs(without.middle_w - truth))
                 inside.append(with_it.low_w - 0.5 <= truth <= with_it.high_w + 0.5)
-    assert len(errors) > 1000
+    assert len(errors) > 600
     assert np.mean(errors) < 1.03 * np.mean(alone)
     assert np.mean(inside) > 0.8
