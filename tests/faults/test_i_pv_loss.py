@@ -86,6 +86,7 @@ def test_a_lost_string_is_told_on_topic_and_page_in_both_languages(tmp_path: Pat
             assert told["text"].endswith("less than before under a clear sky, since 2026-05-15")
             names = [name for name in client.findings() if name.startswith("pv-")]
             assert names == ["pv-loss-roof-1"]
+            assert client.html("pv", "de").count("gegen die anderen Felder beurteilt") == 3
             page = client.html("findings", "de", id="pv-loss-roof-1")
             assert "% weniger als zuvor, seit" in page
             assert "gegen die anderen Felder" in page

@@ -86,7 +86,7 @@ class Trial:
 
 def trial(days: RoofDays, array: int, day: int, size: float) -> Trial:
     """The first finding of the array after the day."""
-    roof = fit_roof(days.until(day))
+    roof = fit_roof(days)
     assert roof is not None, "there are clear days"
     history = without(days, roof, array, day, size).until(day + WITHIN_DAYS)
     state = watch_roof(history)

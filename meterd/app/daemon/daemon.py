@@ -161,6 +161,11 @@ class Daemon:
         plan_runtime = self._plan_runtime
         return (0, 0) if plan_runtime is None else plan_runtime.unusual_job.judged
 
+    def roof_looks(self) -> dict[str, str]:
+        """By what each PV array is judged, "" for one that cannot be judged yet; nothing before the first look."""
+        plan_runtime = self._plan_runtime
+        return {} if plan_runtime is None else plan_runtime.roof_job.looks
+
     def arrivals(self) -> Mapping[str, Arrivals]:
         """What is known of the deliveries of each point since the plan was taken; any thread may ask."""
         plan_runtime = self._plan_runtime

@@ -78,6 +78,10 @@ class DaemonWebBackend:
         """How many loads have history enough for unusual use, and of how many."""
         return self._daemon.use_judged()
 
+    def roof_looks(self) -> dict[str, str]:
+        """By what each PV array is judged."""
+        return self._daemon.roof_looks()
+
     def share_rows(self, from_ms: int, until_ms: int) -> list[ShareRow]:
         """What the shares of a span came to."""
         with self.reader() as store:

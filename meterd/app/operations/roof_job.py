@@ -52,6 +52,7 @@ class RoofJob(DailyExamination):
 
     def __init__(self, path: Path, site: Site) -> None:
         super().__init__("roof", "watch over PV arrays", "roof-failed", path, site)
+        self.looks: dict[str, str] = {}  # by what each array is judged, "" for one that cannot be judged yet
 
     def examine(self, store: ReadStore) -> tuple[tuple[Finding, ...], str]:
         """All arrays of the site."""
@@ -61,5 +62,6 @@ class RoofJob(DailyExamination):
         state = watch_roof(days)
         self.ends = dict(roof_end(loss, days, self._site) for loss in state.losses if loss.ended is not None)
         findings = tuple(pv_finding(loss, days, self._site) for loss in open_losses(state.losses))
+        self.looks = {name: str(look or "") for name, look in zip(days.names, state.looks, strict=True)}
         judged = sum(look is not None for look in state.looks)
         return findings, f"{judged} of {len(days.names)} arrays judged, {len(findings)} findings"

@@ -5,7 +5,7 @@ from typing import Annotated
 
 from fastapi import Depends, Query
 
-from meterd.adapters.web.backend import Viewer
+from meterd.adapters.web.backend import Viewer, WebBackend
 from meterd.adapters.web.common import PageValues, Values, basis, month_name, month_start, months_between, snapshot_of
 from meterd.adapters.web.events import exported
 from meterd.adapters.web.pages.pv_forecast import ForecastView, ScoreLine, forecast_view, score_lines
@@ -91,6 +91,14 @@ class Effect(Values):
     switches: int
 
 
+class ArrayLine(Values):
+    """A PV point and by what a loss of it is looked for: the words of `Look`, empty while it cannot be judged."""
+
+    point: str
+    title: str
+    look: str
+
+
 class PvView(PageValues):
     """The answer."""
 
@@ -108,6 +116,7 @@ class PvView(PageValues):
     days: list[DayLine]
     nettings: list[Nettings]
     effect: Effect | None
+    arrays: list[ArrayLine]
     forecast: ForecastView | None
     scores: list[ScoreLine]
 
@@ -145,6 +154,7 @@ def view(
         if intervals
         else [],
         effect=_effect(rows, site),
+        arrays=_arrays(context.backend, site),
         forecast=forecast_view(snapshot),
         scores=score_lines(context.backend.forecast_scores(start, min(end, snapshot.now_ms))),
     )
@@ -265,3 +275,9 @@ def _effect(rows: list[ShareRow], site: Site) -> Effect | None:
         fairness=result.fairness,
         switches=sum(result.switches.values()),
     )
+
+
+def _arrays(backend: WebBackend, site: Site) -> list[ArrayLine]:
+    """The arrays in the order of the plan; none before the first look of a start."""
+    looks = backend.roof_looks()
+    return [ArrayLine(point=p.name, title=p.title, look=looks[p.name]) for p in site.points if p.name in looks]

@@ -79,3 +79,9 @@ def test_it_is_readable_for_everyone(mill: Mill, browser: Browser, size: tuple[i
         expect(page.locator("h1")).to_have_text("PV-Erzeugung und -Nutzung")
         assert accessibility_faults(page) == []
         assert not overflows(page)
+
+
+def test_arrays_say_that_they_are_not_judged_yet(mill: Mill) -> None:
+    """Sixteen days are too few to tell a clear day from a good one."""
+    assert httpx.get(f"{mill.address}/api/pv", timeout=20).json()["arrays"] == []
+    assert "a month of history" in httpx.get(f"{mill.address}/pv", timeout=20).text
