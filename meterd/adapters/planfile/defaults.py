@@ -25,8 +25,7 @@ def apply_defaults(draft: Draft) -> None:
             for entry in draft.points
         ]
     draft.instruments = _for_every_point(draft.instruments, draft)
-    inputs = [item for entry in _for_every_point(draft.inputs, draft) for item in _by_field(entry)]
-    draft.inputs = [_complete(entry, source) for entry in inputs]
+    draft.inputs = [item for entry in _for_every_point(draft.inputs, draft) for item in _by_field(entry, source)]
     mqtt = only(entry for entry in draft.sources if entry.data.protocol == "mqtt")
     draft.consumers = [_can_take_source(entry, mqtt) for entry in draft.consumers]
 
@@ -56,11 +55,15 @@ def _point(entry: Entry[M]) -> str:
     return data.point
 
 
-def _by_field(entry: Entry[InputRow]) -> list[Entry[InputRow]]:
-    """One entry per register of `fields`, or the entry itself."""
-    if not entry.data.fields:
-        return [entry]
-    return [changed(entry, register_=register, field=field, fields={}) for register, field in entry.data.fields.items()]
+def _by_field(entry: Entry[InputRow], source: str | None) -> list[Entry[InputRow]]:
+    """One entry per register of `fields`, or the entry itself, complete."""
+    data = entry.data
+    if not data.fields:
+        return [changed(entry, **_completed(entry, data.register_, data.field, source))]
+    return [
+        changed(entry, register_=register, fields={}, **_completed(entry, register, field, source))
+        for register, field in data.fields.items()
+    ]
 
 
 def _can_take_source(entry: Entry[ConsumerRow], source: str | None) -> Entry[ConsumerRow]:
@@ -70,14 +73,14 @@ def _can_take_source(entry: Entry[ConsumerRow], source: str | None) -> Entry[Con
     return changed(entry, can_take_source=source)
 
 
-def _complete(entry: Entry[InputRow], source: str | None) -> Entry[InputRow]:
+def _completed(entry: Entry[InputRow], register: str | None, field: str, source: str | None) -> dict[str, object]:
     data = entry.data
     values: dict[str, object] = {
         "address": data.address.replace("{point}", data.point),
-        "field": data.field.replace("{point}", data.point),
+        "field": field.replace("{point}", data.point),
     }
     if data.source is None and entry.sound("source"):
         values["source"] = source
-    if data.unit is None and data.register_ is not None and entry.sound("unit"):
-        values["unit"] = REGISTERS[data.register_].unit
-    return changed(entry, **values)
+    if data.unit is None and register is not None and entry.sound("unit"):
+        values["unit"] = REGISTERS[register].unit
+    return values

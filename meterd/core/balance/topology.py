@@ -337,19 +337,27 @@ def gain_prior(net: Network, load: float = ASSUMED_LOAD) -> Floats:
 
     Instruments on one CT set share its part.
     """
-    n = len(net.points)
-    prior, ct_part = np.zeros((n, n)), np.zeros(n)
-    for i, accuracy in enumerate(net.accuracies):
-        meter, ct, _ = energy_uncertainty(np.array([_at_load(accuracy, load)]), 1.0, accuracy)
-        size = float(_at_load(accuracy, load))
-        ct_part[i] = float(ct[0]) / size
-        prior[i, i] = (float(meter[0]) / size) ** 2 + ct_part[i] ** 2
+    meter, ct = gain_parts(net, load)
+    prior = np.diag(np.square(meter) + np.square(ct))
     for _, members in net.sets:
         for i in members:
             for j in members:
                 if i != j:
-                    prior[i, j] = ct_part[i] * ct_part[j]
+                    prior[i, j] = ct[i] * ct[j]
     return prior
+
+
+def gain_parts(net: Network, load: float = ASSUMED_LOAD) -> tuple[Floats, Floats]:
+    """Standard uncertainty of the relative error of each instrument [n]: of the meter, and of its current transformers."""
+    alike: dict[Accuracy, tuple[float, float]] = {}
+    parts = np.empty((2, len(net.points)))
+    for i, accuracy in enumerate(net.accuracies):
+        if accuracy not in alike:
+            size = _at_load(accuracy, load)
+            meter, ct, _ = energy_uncertainty(np.array([size]), 1.0, accuracy)
+            alike[accuracy] = (float(meter[0]) / size, float(ct[0]) / size)
+        parts[:, i] = alike[accuracy]
+    return parts[0], parts[1]
 
 
 def _at_load(accuracy: Accuracy, load: float) -> int:

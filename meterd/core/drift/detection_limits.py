@@ -6,11 +6,12 @@ it by rho: at odds of 20:1 from a step of sqrt(2 ln 20 / (1 - rho^2)) standard e
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
-from meterd.core.balance.topology import Network, Node, gain_prior
+from meterd.core.balance.topology import Network, Node, gain_parts
 from meterd.core.balance.uncertainty import ASSUMED_LOAD, COVERAGE, Floats
 from meterd.core.drift.baseline import directions, information
 from meterd.core.drift.cusum import ALLOWANCE, threshold_of
@@ -107,12 +108,14 @@ def from_plan(net: Network, *, load: float = ASSUMED_LOAD, scatter: float = DAY_
     `scatter` is the share of a node's throughput by which its residual changes from day to day. A point in several nodes is
     seen best where it is largest. Which rival looks alike cannot be known without shapes, so nothing is promised of names.
     """
-    prior = gain_prior(net, load)
+    parts = gain_parts(net, load)
     power = np.array([_power(net, i, load) for i in range(len(net.points))])
     h = threshold_of(PLAN_RUN_DAYS)
     best = [(math.inf, math.inf)] * len(net.points)
     for node in net.nodes:
-        for i, seen in zip(node.points, _in_node(node, power, prior, scatter), strict=True):
+        for i, seen in zip(
+            node.points, _in_node(node, power, variance=_variance(net, node, parts), scatter=scatter), strict=True
+        ):
             best[i] = min(best[i], seen)
     limits = []
     for name, (noise, band) in zip(net.points, best, strict=True):
@@ -126,7 +129,25 @@ def _power(net: Network, i: int, load: float) -> float:
     return math.sqrt(3) * accuracy.nominal_v * (accuracy.rated_a or 100.0) * load / 1000
 
 
-def _in_node(node: Node, power: Floats, prior: Floats, scatter: float) -> list[tuple[float, float]]:
+def _variance(net: Network, node: Node, parts: tuple[Floats, Floats]) -> Callable[[Floats], float]:
+    """The variance of a sum of signed powers of a node by its class limits; instruments on one CT set share its part."""
+    columns = list(node.points)
+    meter, ct = (part[columns] for part in parts)
+    place = {column: k for k, column in enumerate(columns)}
+    shared = [[place[i] for i in members if i in place] for _, members in net.sets]
+    alone = np.ones(len(columns), dtype=np.bool_)
+    alone[[k for some in shared for k in some]] = False
+
+    def of(signed: Floats) -> float:
+        own = float(np.square(signed * meter).sum() + np.square(signed * ct)[alone].sum())
+        return own + sum(float((signed * ct)[some].sum()) ** 2 for some in shared)
+
+    return of
+
+
+def _in_node(
+    node: Node, power: Floats, *, variance: Callable[[Floats], float], scatter: float
+) -> list[tuple[float, float]]:
     """(sd of a day's residual, class band of the residual), both over the power of each point of the node."""
     columns = list(node.points)
     sides = [sum(power[c] for c, s in zip(columns, node.signs, strict=True) if s == sign) for sign in (1, -1)]
@@ -136,5 +157,5 @@ def _in_node(node: Node, power: Floats, prior: Floats, scatter: float) -> list[t
         * np.array(node.signs)
         * np.where(np.array(node.signs) > 0, through / sides[0], through / sides[1])
     )
-    band = COVERAGE * math.sqrt(float(signed @ prior[np.ix_(columns, columns)] @ signed))
+    band = COVERAGE * math.sqrt(variance(signed))
     return [(float(scatter * through / own), float(band / own)) for own in np.abs(signed).tolist()]

@@ -1,9 +1,11 @@
 """The smallest visible error: smaller with time, never below what is worth an alarm, known before anything is bought."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from meterd.core.balance.topology import network
+from meterd.core.balance.topology import gain_prior, network
 from meterd.core.drift.daily_statistics import daily_statistics
 from meterd.core.drift.detection_limits import HORIZONS, from_history, from_plan
 from meterd.core.drift.monitor_state import begin
@@ -71,3 +73,18 @@ def test_a_meter_with_nothing_behind_it_shows_no_error() -> None:
     assert limits["feeder3"].seen == (None, None, None)
     assert "no energy has passed" in limits["feeder3"].text
     assert np.isfinite([s for s in limits["main"].seen if s is not None]).all()
+
+
+def test_instruments_on_one_set_of_transformers_err_together() -> None:
+    """The band is that of the whole covariance of all instruments, of which the program makes only the parts it needs."""
+    site = budget()
+    fitted = tuple(replace(i, ct_set="rail") if i.point in ("q01", "q02", "q03") else i for i in site.instruments)
+    net = network(replace(site, instruments=fitted), 1)
+    signed = np.array([10.0 if name == "main" else -1.0 for name in net.points])
+    band = 2 * np.sqrt(signed @ gain_prior(net) @ signed)
+    limits = {v.point: v for v in from_plan(net)}
+    assert net.sets, "three share a set"
+    assert limits["main"].without_baseline == pytest.approx(band / 10, rel=1e-9)
+    assert limits["q04"].without_baseline == pytest.approx(band, rel=1e-9)
+    apart = {v.point: v for v in from_plan(network(site, 1))}
+    assert (limits["main"].without_baseline or 0) > (apart["main"].without_baseline or 1)
