@@ -26,6 +26,7 @@ from meterd.adapters.web.corrections import submit as change_route
 from meterd.adapters.web.csrf import Refused, needs_role, own_form, same_origin, within
 from meterd.adapters.web.events import state, stream
 from meterd.adapters.web.guard import Guard
+from meterd.adapters.web.list_part import MOST_ROWS
 from meterd.adapters.web.number_column import number_column
 from meterd.adapters.web.pages.commissioning import TESTS_OF_THIS_PROCESS
 from meterd.adapters.web.pictures import Reader, steps_picture
@@ -141,6 +142,7 @@ def templates() -> Environment:
         lstrip_blocks=True,
     )  # fmt: skip
     result.globals["wording"] = wording
+    result.globals["MOST_ROWS"] = MOST_ROWS
     result.globals["state_of"] = state
     return result
 

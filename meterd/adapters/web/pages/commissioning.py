@@ -12,6 +12,7 @@ from starlette.exceptions import HTTPException
 
 from meterd.adapters.web.backend import Reads, UserRole, Viewer
 from meterd.adapters.web.common import FindingLine, PageValues, Values, basis, finding_line, snapshot_of, visible
+from meterd.adapters.web.list_part import ListPart, NamePiece, PartNumber, part_of
 from meterd.adapters.web.request_context import RequestContext, context_of, viewer_of
 from meterd.core.checks.commissioning import (
     LEAST_ROOMS,
@@ -97,10 +98,14 @@ class TestLine(Values):
 
 
 class CommissioningView(PageValues):
-    """The answer. `suspects` are open findings about meters of rooms; `all_alike`: all rows were compared, nothing is odd."""
+    """The answer. `points` are those of one `list_part`, of `waiting` in all. `suspects` are open findings about meters of rooms;
+    `all_alike`: all rows were compared, nothing is odd.
+    """
 
     counts: list[StateCount]
     points: list[PointLine]
+    list_part: ListPart
+    waiting: int
     rows: list[RowLine]
     odd: list[OutlierLine]
     suspects: list[FindingLine]
@@ -149,6 +154,8 @@ def view(
     viewer: Annotated[Viewer, Depends(viewer_of)],
     snapshot: Annotated[Snapshot, Depends(snapshot_of)],
     test: Annotated[str | None, Query(max_length=20, description="number of a switch test")] = None,
+    part: PartNumber = 1,
+    named: NamePiece = "",
 ) -> CommissioningView:
     """How far the site has come."""
     site = context.backend.site
@@ -167,7 +174,8 @@ def view(
         for p in site.points
         if p.state is not PointState.RETIRED
     ]
-    hidden = [p for p in lines if not viewer.sees(p.point, site)]
+    waiting = [p for p in lines if (p.lacks or p.state in WAITING) and viewer.sees(p.point, site)]
+    points, list_part = part_of(sorted(waiting, key=_order), part, named, lambda line: (line.point, line.title))
     shown = [row for row in site.copied if all(viewer.sees(point, site) for point in row.points)]
     with context.backend.reader() as reads:
         rows = [_compare(reads, site, row, now_ms=snapshot.now_ms, context=context) for row in shown]
@@ -185,7 +193,9 @@ def view(
     return CommissioningView(
         basis=basis(context.backend, snapshot),
         counts=[StateCount(state=str(s), count=sum(p.state is s for p in site.points)) for s in STATES],
-        points=sorted((p for p in lines if p not in hidden and (p.lacks or p.state in WAITING)), key=_order),
+        points=points,
+        list_part=list_part,
+        waiting=len(waiting),
         rows=[line for line, _ in rows],
         odd=odd,
         suspects=suspects,

@@ -10,6 +10,7 @@ from starlette.exceptions import HTTPException
 
 from meterd.adapters.web.backend import Reads, Viewer
 from meterd.adapters.web.common import FindingLine, PageValues, Values, basis, finding_line, snapshot_of
+from meterd.adapters.web.list_part import ListPart, NamePiece, PartNumber, part_of
 from meterd.adapters.web.pages.overview import read_points, silent_points
 from meterd.adapters.web.request_context import RequestContext, context_of, viewer_of
 from meterd.core.checks.staleness import Arrivals
@@ -89,7 +90,8 @@ class JobRow(Values):
 class DataView(PageValues):
     """The answer for one month, counted from `from_ms` up to `until_ms`; the worst point first.
 
-    `hidden` single rooms are left out of `points`; they are in `total`. `unheard` of `live` points have sent nothing yet.
+    `points` are those of one `list_part`; `wrong` of all points do not deliver as they should. `hidden` single rooms are left
+    out of `points`; they are in `total`. `unheard` of `live` points have sent nothing yet.
     """
 
     month: str
@@ -99,6 +101,8 @@ class DataView(PageValues):
     until_ms: int
     total: Share
     points: list[PointRow]
+    list_part: ListPart
+    wrong: int
     hidden: int
     unheard: int
     live: int
@@ -112,6 +116,8 @@ def view(
     viewer: Annotated[Viewer, Depends(viewer_of)],
     snapshot: Annotated[Snapshot, Depends(snapshot_of)],
     month: Annotated[str, Query(pattern=r"^([0-9]{4}-[0-9]{2})?$")] = "",
+    part: PartNumber = 1,
+    named: NamePiece = "",
 ) -> DataView:
     """The quality of a month, that of the present one if none is named, and the deliveries of now."""
     site = context.backend.site
@@ -125,6 +131,7 @@ def view(
         jobs = [_job(status) for status in job_statuses(site, reads.fact, snapshot.now_ms)]
     rows = _rows(site, shares, _Live(snapshot, context.backend.arrivals()))
     seen = [row for row in rows if viewer.sees(row.point, site)]
+    points, list_part = part_of(sorted(seen, key=_worst), part, named, lambda row: (row.point, row.title))
     return DataView(
         basis=basis(context.backend, snapshot),
         month=month or next(reversed(months)),
@@ -133,7 +140,9 @@ def view(
         from_ms=span[0],
         until_ms=span[1],
         total=_share(together(shares.values())),
-        points=sorted(seen, key=_worst),
+        points=points,
+        list_part=list_part,
+        wrong=sum(bool(row.wrong) for row in seen),
         hidden=len(rows) - len(seen),
         unheard=len(silent_points(snapshot)),
         live=len(read_points(snapshot)),

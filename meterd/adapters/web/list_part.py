@@ -1,0 +1,42 @@
+"""Long lists in parts: a page shows some hundred rows at once, those that are asked for by number or by a piece of a name."""
+
+from collections.abc import Callable, Sequence
+from typing import Annotated, TypeVar
+
+from fastapi import Query
+
+from meterd.adapters.web.common import Values
+
+MOST_ROWS = 200  # a row of a page is about 400 bytes: below 100 kB
+
+PartNumber = Annotated[int, Query(ge=1, le=1_000_000, description=f"part of a long list: {MOST_ROWS} rows each")]
+NamePiece = Annotated[str, Query(max_length=60, description="only points whose name or title contains this")]
+Row = TypeVar("Row")
+
+
+class ListPart(Values):
+    """Which rows of a list are shown: `first` to `last` (from 1; 0 of an empty list) of `of`, in part `part` of `parts`.
+
+    `of` counts rows whose name or title contains `named`.
+    """
+
+    part: int
+    parts: int
+    first: int
+    last: int
+    of: int
+    named: str
+
+
+def part_of(
+    rows: Sequence[Row], part: int, named: str, names: Callable[[Row], tuple[str, str]]
+) -> tuple[list[Row], ListPart]:
+    """The rows of a part of those with that piece in their `names`, in their order. A part beyond the end is the last."""
+    piece = named.casefold().strip()
+    some = [row for row in rows if any(piece in name.casefold() for name in names(row))] if piece else list(rows)
+    parts = max(1, -(-len(some) // MOST_ROWS))
+    shown = min(part, parts)
+    low = (shown - 1) * MOST_ROWS
+    here = some[low : low + MOST_ROWS]
+    span = (low + 1, low + len(here)) if here else (0, 0)
+    return here, ListPart(part=shown, parts=parts, first=span[0], last=span[1], of=len(some), named=named)
