@@ -75,6 +75,8 @@ class FleetWatch:
     def view(self) -> Fleet:
         """Every site as it is now, the same name of two brokers twice."""
         now_ms, sites, troubles = self._now_ms(), list[SiteNow](), list[str]()
+        with self._lock:
+            self._worker.revive()
         for broker in self._brokers:
             state = broker.link.state()
             if not state.subscribed or state.refused_topics:

@@ -121,12 +121,14 @@ def _site_now(row: SiteRow, broker: str, root: str, heard: Mapping[str, Heard], 
         if (value := _value(item, there_ms)) is not None
     ]
     findings = [found for topic, item in own.items() if topic.startswith("finding/") and (found := _finding(item))]
-    production, draw = (own.get(topic) for topic in ("pv/production", "site/draw"))
+    condition = _condition(row, service, age_s, ahead_ms)
+    trusted = condition in (Condition.LIVE, Condition.CLOCK)  # a service topic that says gone makes every value invalid
+    production, draw = (own.get(topic) if trusted else None for topic in ("pv/production", "site/draw"))
     return SiteNow(
-        row.site, broker, _condition(row, service, age_s, ahead_ms), version=row.version, older=False, age_s=age_s,
+        row.site, broker, condition, version=row.version, older=False, age_s=age_s,
         clock_s=None if ahead_ms is None else ahead_ms / 1000,
         findings=tuple(sorted(findings, key=lambda found: (rank(found.cause), found.text))),
-        balance=next((verdict for verdict in VERDICTS if verdict in verdicts), None),
+        balance=next((verdict for verdict in VERDICTS if trusted and verdict in verdicts), None),
         production_w=_number(production, there_ms), draw_w=_number(draw, there_ms),
     )  # fmt: skip
 

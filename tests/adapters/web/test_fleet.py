@@ -76,7 +76,7 @@ def test_many_sites_on_one_page(browser: Browser, tmp_path: Path) -> None:
             assert "Prices have ended (import): at 2 of 5 sites" in words
             for each in (
                 "not understood",
-                "stopped",
+                "gone",
                 "clock is wrong",
                 "2 h ahead",
                 "enter new [[tariff]] rows",

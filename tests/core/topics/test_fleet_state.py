@@ -97,6 +97,13 @@ def test_values_findings_and_verdicts_of_a_site() -> None:
     assert [found.cause for found in site.findings] == ["stale", "unusual-use"]
     assert (site.balance, site.production_w, site.draw_w) == ("outside", 5_000.0, None)
     assert one({"service": service()}).balance is None
+    gone = one(
+        {
+            "service": service(live=False, beat_ms=None),
+            **{k: pack("x", "inside", NOW) for k in values if "verdict" in k},
+        }
+    )
+    assert (gone.condition, gone.balance) == (Condition.GONE, None)
 
 
 def test_the_same_fault_is_one_line_by_kind_of_instrument() -> None:
