@@ -23,7 +23,7 @@ from meterd.core.registers.corrections import (
     is_estimated,
     shown_of,
 )
-from meterd.core.registers.register_line import Breakpoints, Figures, Flag, figures
+from meterd.core.registers.register_line import Breakpoints, Edge, Figures, Flag, figures
 from meterd.core.registers.tracker import Rule, Tracker
 
 QUARTER = 900_000
@@ -128,6 +128,15 @@ def test_a_correction_that_begins_in_a_gap_makes_its_interval_an_estimate() -> N
         breakpoints, rules, QUARTER, 2 * QUARTER, (CorrectionSegment(QUARTER * 4 // 3, 2 * QUARTER, Fraction(2)),)
     )
     assert later.flags.tolist() == [Flag.START | Flag.END], "also where the figures begin later"
+
+
+@pytest.mark.parametrize("edge", [Edge.ESTIMATED, Edge.BOUND])
+def test_a_moment_before_readings_of_unknown_shape_is_an_estimate_however_near_they_are(edge: Edge) -> None:
+    breakpoints = Breakpoints()
+    breakpoints.t.extend([0, 60_000, 120_000])
+    breakpoints.edge.extend([Edge.KNOWN, edge, Edge.KNOWN])
+    assert is_estimated(breakpoints, 30_000, 300_000)
+    assert not is_estimated(breakpoints, 90_000, 300_000)
 
 
 def test_what_is_missing_stays_missing() -> None:
