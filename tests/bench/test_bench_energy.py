@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Iterator
+from fractions import Fraction
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -19,12 +20,20 @@ from meterd.core.model.periods import DAY_MS, Period, bounds
 from meterd.core.model.plan import Board, Input, Page, Point, Role, Site
 from meterd.core.model.reading import IMPORT
 from meterd.core.model.results import FigureRow
+from meterd.core.model.tariff import Price, PriceKind, times_in
 from meterd.core.registers.register_line import Ints
 from tests.bench.table import Line, percentile
 
 pytestmark = [pytest.mark.bench, pytest.mark.slow, pytest.mark.timeout(1200)]
 POINTS = 100
 ZONE = ZoneInfo("Europe/Vienna")
+DAY = times_in("mon-fri 06:00-22:00")
+TARIFF = (
+    Price("day", PriceKind.IMPORT, Fraction("0.219"), times=DAY),
+    Price("night", PriceKind.IMPORT, Fraction("0.174"), not_times=DAY),
+    Price("demand", PriceKind.DEMAND, Fraction("9.8")),
+    Price("CO2", PriceKind.CARBON, Fraction(380)),
+)
 END_MS = bounds(Period.DAY, 1_777_888_800_000, ZONE, 900_000)[0]
 STEP_MS = 900_000
 
@@ -35,10 +44,17 @@ def site() -> Site:
     points = [Point("t1", "main", Role.FEED), *(Point(name, "main", Role.FEEDER) for name in names)]
     inputs = tuple(Input(point.name, IMPORT, "s", point.name) for point in points)
     return Site(
-        "bench", ZONE.key, boards=(Board("main"),), points=tuple(points), inputs=inputs, page=Page(port=free_port())
+        "bench",
+        ZONE.key,
+        boards=(Board("main"),),
+        points=tuple(points),
+        inputs=inputs,
+        page=Page(port=free_port()),
+        tariff=TARIFF,
     )
 
 
+EVERY = "t1"  # the point of which every interval is stored, for its costs
 INTERVAL_DAYS = 30  # of which intervals are stored too, and the first day: pictures of long ranges do not read them
 
 
@@ -62,7 +78,7 @@ def figures(channel: tuple[str, str], periods: dict[Period, tuple[Ints, Ints]], 
     for period, (lows, rows) in periods.items():
         sums = np.add.reduceat(energy, rows)
         for i, (start, value) in enumerate(zip(lows.tolist(), sums.tolist(), strict=True)):
-            if period != "interval" or i < 96 or i >= count - 96 * INTERVAL_DAYS:
+            if channel[0] == EVERY or period != "interval" or i < 96 or i >= count - 96 * INTERVAL_DAYS:
                 yield FigureRow(channel, period, start, value, 0)
 
 
@@ -93,6 +109,7 @@ PICTURES = {
     "duration, 100 feeders": "range=all&picture=duration",
     "hours by days, 1 feeder": "range=all&picture=heat&of=point:q003",
     "energy flow": "range=all&picture=flow",
+    "costs, 100 feeders: the bill": "range=all&picture=cost",
 }
 
 
@@ -106,7 +123,7 @@ def test_first_picture(full: bool, report: list[Line], address: str, name: str) 
         took.append(time.perf_counter() - begun)
         worked.append(time.process_time() - processor)
         assert answer.status_code == 200, answer.text[:300]
-        assert '<svg class="picture' in answer.text
+        assert ('<table class="bill"' if "cost" in PICTURES[name] else '<svg class="picture') in answer.text
         size = len(answer.content)
     median, least = 1000 * percentile(took, 0.5), 1000 * percentile(worked, 0.5)
     words = f"{least:.0f} ms of a core; {size // 1000} kB"

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
-from meterd.core.model.periods import local
+from meterd.core.model.periods import DAY_MS, offset_ms
 from meterd.core.model.tariff import Price, PriceKind, Times
 
 Ints = npt.NDArray[np.int64]
@@ -23,7 +23,8 @@ COIN_PARTS = 10_000  # amounts per unit of the currency
 PARTS_PER_COIN = 100  # of the smallest coin, which is a hundredth of the unit
 MWH_PER_KWH = 1_000_000
 MG_PER_G = 1000
-HOUR_MS = 3_600_000
+HOUR_MS, MINUTE_MS = 3_600_000, 60_000
+EPOCH_WEEKDAY = 3  # 1 January 1970 was a Thursday
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,10 +68,18 @@ class BillLine:
 
 
 def local_times(start_ms: Ints, zone: ZoneInfo) -> LocalTimes:
-    """The local clock at the begin of each interval, changes of the clocks included."""
-    moments = [local(start, zone) for start in start_ms.tolist()]
-    fields = np.array([(m.month, m.weekday(), m.hour * 60 + m.minute) for m in moments], dtype=np.int64).reshape(-1, 3)
-    return LocalTimes(start_ms, fields[:, 0], fields[:, 1], fields[:, 2])
+    """The local clock at the begin of each interval, changes of the clocks included.
+
+    The zone is asked twice for a day in UTC; only in days on which the clock changes for each interval.
+    """
+    day, place = np.unique(start_ms // DAY_MS, return_inverse=True)
+    ends = [(offset_ms(low, zone), offset_ms(low + DAY_MS - 1, zone)) for low in (day * DAY_MS).tolist()]
+    first, last = np.array(ends, dtype=np.int64).reshape(-1, 2)[place].T
+    changes = np.flatnonzero(first != last)
+    first[changes] = [offset_ms(at, zone) for at in start_ms[changes].tolist()]
+    clock = start_ms + first
+    month = clock.astype("datetime64[ms]").astype("datetime64[M]").astype(np.int64) % 12 + 1
+    return LocalTimes(start_ms, month, (clock // DAY_MS + EPOCH_WEEKDAY) % 7, clock % DAY_MS // MINUTE_MS)
 
 
 def covered(price: Price, at: LocalTimes) -> Bools:

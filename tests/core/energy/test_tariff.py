@@ -2,7 +2,7 @@
 
 import csv
 import json
-from datetime import datetime
+from datetime import UTC, datetime
 from fractions import Fraction
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -26,7 +26,7 @@ from meterd.core.energy.tariff import (
     total,
     used_as_long,
 )
-from meterd.core.model.periods import to_ms
+from meterd.core.model.periods import local, to_ms
 from meterd.core.model.tariff import Price, PriceKind, times_in
 
 QUARTER = 900_000
@@ -133,6 +133,17 @@ def test_hours_follow_the_local_clock_over_its_changes(month: int, day: int, hou
     rows = rows[0] + QUARTER * np.arange(4 * hours, dtype=np.int64)
     night = covered(price("import", 1, times=times_in("sun 00:00-06:00")), local_times(rows, BERLIN))
     assert night.sum() == 4 * (hours - 18)
+
+
+@pytest.mark.parametrize("zone", ["Europe/Berlin", "Australia/Lord_Howe", "America/St_Johns", "Asia/Kathmandu", "UTC"])
+def test_local_clock_of_every_interval_of_a_year_is_that_of_the_zone(zone: str) -> None:
+    """Asked one by one, also where clocks change by half an hour or are ahead by 5:45."""
+    place = ZoneInfo(zone)
+    rows = starts(datetime(2025, 12, 31, 22, tzinfo=UTC), 366)
+    at, clocks = local_times(rows, place), [local(ms, place) for ms in rows.tolist()]
+    assert at.month.tolist() == [clock.month for clock in clocks]
+    assert at.weekday.tolist() == [clock.weekday() for clock in clocks]
+    assert at.minute.tolist() == [clock.hour * 60 + clock.minute for clock in clocks]
 
 
 def test_hours_over_midnight_belong_to_the_day_on_which_they_begin() -> None:

@@ -23,19 +23,25 @@ from meterd.core.model.plan import Role, Site
 from meterd.core.model.tariff import PriceKind
 from meterd.core.reports.cost import peak_cost
 
-MOST_FIGURES = 1_500_000  # intervals of all registers that are priced for one answer: a year of forty points
+FEW_FIGURES = 120_000  # intervals of all registers that are priced at once: 0.1 s of a core
+MOST_FIGURES = 4_000_000  # and when somebody asks for them: 4 s, 400 days of a hundred points
 _UNITS = {PriceKind.DEMAND: "kW", PriceKind.FIXED: ""}
 _NO_COST = (Role.PV, Role.BACKUP, Role.STORAGE)  # what they give is not bought
 _SITE_COSTS = ("consumption", "self_use", "grid_import")
 
 
 def cost_view(look: EnergyLook, items: Sequence[EnergyItem], query: EnergyQuery) -> CostView | None:
-    """Costs of the closed part of a range; None outside the history, without a tariff, and where too much would be read."""
+    """Costs of the closed part of a range; None outside the history and without a tariff.
+
+    Those of each energy come later, when they are asked for, where there is much to read.
+    """
     site, span = look.site, (look.shown.from_ms, look.shown.until_ms)
     accounts = accounts_of(look.reads, site, span, look.calendar.history) if site.tariff else []
-    counted = [item for item in items if _is_bought(item, site)]
-    if not accounts or too_much(look, counted):
+    bought = [item for item in items if _is_bought(item, site)]
+    if not accounts:
         return None
+    at_once = figures_to_read(look, bought) <= (MOST_FIGURES if query.each else FEW_FIGURES)
+    counted = bought if at_once else []
     whole = look.shown.period in (Period.MONTH, Period.YEAR)
     grid = _of_accounts(accounts, lambda a: cost_of(a, a.taken, in_span(a, span)))
     given = _of_accounts(accounts, lambda a: cost_of(a, a.given, in_span(a, span), GIVEN))
@@ -64,14 +70,20 @@ def cost_view(look: EnergyLook, items: Sequence[EnergyItem], query: EnergyQuery)
         divided=[_divided(own) for own in divided],
         total=_total(rows) if len(rows) > 1 else None,
         item_lines=[_line(line, None) for line in costs[0].lines] if len(costs) == 1 else [],
-        left_out=len(counted) < len(items),
+        left_out=len(bought) < len(items),
+        later="" if at_once or too_much(look, bought) else query.address(each=True),
     )
 
 
-def too_much(look: EnergyLook, items: Sequence[EnergyItem]) -> bool:
-    """Whether a long range of many energies would have to be read interval by interval."""
+def figures_to_read(look: EnergyLook, items: Sequence[EnergyItem]) -> int:
+    """Intervals of all registers of some energies: costs depend on the hour."""
     registers = sum(max(1, len(item.channels)) for item in items)
-    return (look.known_until - look.shown.from_ms) // look.calendar.interval_ms * registers > MOST_FIGURES
+    return (look.known_until - look.shown.from_ms) // look.calendar.interval_ms * registers
+
+
+def too_much(look: EnergyLook, items: Sequence[EnergyItem]) -> bool:
+    """Whether a range is too long for the costs of so many energies."""
+    return figures_to_read(look, items) > MOST_FIGURES
 
 
 def _is_bought(item: EnergyItem, site: Site) -> bool:

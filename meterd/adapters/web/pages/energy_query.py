@@ -49,6 +49,7 @@ class EnergyQuery(BaseModel):
     picture: Literal["stacked", "lines", "bars", "duration", "heat", "flow", "cost"] = "stacked"
     against: Literal["before", "week", "year", "none"] = "before"
     table: Annotated[bool, Query(description="every figure as a table")] = False
+    each: Annotated[bool, Query(description="the cost of each energy, also where that takes seconds")] = False
 
     def pairs(self, **changed: object) -> list[tuple[str, str]]:
         """The parts of this choice's address with some of it changed; what is as by default is left out."""

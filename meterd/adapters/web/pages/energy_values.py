@@ -146,6 +146,7 @@ class CostView(Values):
     total: ItemCost | None
     item_lines: list[PriceLine]  # of the only item
     left_out: bool
+    later: str  # the address of the same with the costs of each energy, where they are not made at once
 
 
 class EnergyView(PageValues):

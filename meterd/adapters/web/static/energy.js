@@ -47,6 +47,15 @@
     save.hidden = false;
     save.addEventListener("click", savePng);
   }
+
+  // what takes seconds comes behind the first picture, into its place; without this it is a link
+  const late = document.querySelector("section[data-later]");
+  if (late) {
+    fetch(late.dataset.later).then((answer) => answer.text()).then((text) => {
+      const made = new DOMParser().parseFromString(text, "text/html").querySelector("section[aria-labelledby=item-costs]");
+      if (made) late.replaceWith(made);
+    }).catch(() => late.removeAttribute("aria-busy"));
+  }
   if (!plot || !source) return;
 
   const data = JSON.parse(source.textContent), edges = data.edges, count = edges.length - 1;

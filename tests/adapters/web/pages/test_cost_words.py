@@ -29,7 +29,7 @@ def view(*items: ItemCost) -> CostView:
         currency="EUR", billed=True, lines=lines, amount=sum(known) if items else None, missing=0, of=1, with_pv=True,
         saved=5, saved_mwh=1, earned=2_133, with_co2=True, co2_mg=2_500_000, avoided_mg=None, items=list(items),
         divided=[DividedLine(name="fixed", division="energy", at_ms=None, amount=450_000)], total=None, item_lines=[],
-        left_out=False,
+        left_out=False, later="",
     )  # fmt: skip
 
 

@@ -2,6 +2,8 @@
 
 import csv
 import io
+from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -10,11 +12,16 @@ import httpx
 import pytest
 from playwright.sync_api import Browser, expect
 
+from meterd.adapters.mqtt.embedded_broker import free_port
+from meterd.adapters.web.pages import energy_cost
+from meterd.app.daemon.web_backend import served
 from meterd.core.model.periods import local
+from meterd.core.model.plan import Page
+from meterd.core.model.tariff import Price, PriceKind
 from tests.adapters.web.browser import DESK, PHONE, accessibility_faults, opened, overflows
 from tests.adapters.web.conftest import Mill
 from tests.adapters.web.pages.test_energy import ask
-from tests.adapters.web.web_backends import serving
+from tests.adapters.web.web_backends import kept, serving, small_site
 
 pytestmark = pytest.mark.slow
 DAY_PRICE, NIGHT_PRICE, FEED_IN = 2190, 1740, 712  # 1/10,000 EUR per kWh, of config/harrow-mill
@@ -149,3 +156,34 @@ def test_a_plan_without_prices_says_how_to_add_them(tmp_path: Path, browser: Bro
     with serving(tmp_path / "s.sqlite") as address, opened(browser, f"{address}/energy?picture=cost") as page:
         expect(page.locator("section[aria-labelledby=cost]")).to_contain_text("[[tariff]]")
         assert page.locator("h2#item-costs").count() == 0
+
+
+def test_costs_of_many_energies_come_behind_the_bill(
+    tmp_path: Path, browser: Browser, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The bill at once; the page asks for the cost of each energy by itself; beyond all measure it says so."""
+    tariff = (Price("energy", PriceKind.IMPORT, Fraction("0.25")),)
+    site = replace(small_site(Page(port=free_port())), tariff=tariff)
+    with served(kept(site, tmp_path / "s.sqlite")) as root:
+        query = f"{root}energy?range=all&picture=cost"
+
+        def asked(more: str = "") -> dict[str, Any]:
+            cost: dict[str, Any] = httpx.get(query.replace("energy?", "api/energy?") + more, timeout=30).json()["cost"]
+            return cost
+
+        whole = asked()
+        assert len(whole["items"]) > 2
+        monkeypatch.setattr(energy_cost, "FEW_FIGURES", 10)
+        first = asked()
+        assert (first["items"], first["amount"]) == ([], whole["amount"])
+        assert "each=true" in first["later"]
+        assert [item["amount"] for item in asked("&each=true")["items"]] == [i["amount"] for i in whole["items"]]
+        assert len(httpx.get(query.replace("energy?", "energy.csv?") + "&each=true", timeout=30).text.splitlines()) > 4
+        with opened(browser, query) as page:
+            rows = page.locator("section[aria-labelledby=item-costs] tbody tr")
+            expect(rows).to_have_count(len(whole["items"]))
+            expect(page.locator("section[data-later]")).to_have_count(0)
+        monkeypatch.setattr(energy_cost, "MOST_FIGURES", 10)
+        with opened(browser, query) as page:
+            expect(page.locator("section[aria-labelledby=item-costs]")).to_contain_text("too long for the costs")
+            expect(page.locator("table.bill").first).to_be_visible()
