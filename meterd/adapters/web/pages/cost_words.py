@@ -51,7 +51,7 @@ class CostWords:
     lines: list[PriceRow]
     item_lines: list[PriceRow]
     items: list[CostRow]
-    divided: list[tuple[DividedLine, str]]  # each with its amount
+    divided: list[tuple[DividedLine, str, str]]  # each with its amount, and the rest where it is known
     total: CostRow | None
 
     @property
@@ -78,9 +78,14 @@ def cost_words(cost: CostView, language: str) -> CostWords:
         lines=_rows(cost.lines, language),
         item_lines=_rows([line for line in cost.item_lines if line.kind != "carbon"], language),
         items=_items(cost.items, energies, language),
-        divided=[(own, _money(own.amount, language, cost.currency)) for own in cost.divided],
+        divided=[_divided(own, language, cost.currency) for own in cost.divided],
         total=_items([cost.total], energies, language)[0] if cost.total is not None else None,
     )
+
+
+def _divided(own: DividedLine, language: str, currency: str) -> tuple[DividedLine, str, str]:
+    rest = "" if own.rest is None else _money(own.rest, language, currency)
+    return own, _money(own.amount, language, currency), rest
 
 
 def _sum(first: int | None, second: int | None) -> int | None:

@@ -1,6 +1,6 @@
 """What the chosen energies cost by the tariff of the plan, what PV saved and earned, and what the peak cost."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from meterd.adapters.web.pages.energy_query import EnergyQuery
 from meterd.adapters.web.pages.energy_ranking import EnergyLook
@@ -51,7 +51,8 @@ def cost_view(look: EnergyLook, items: Sequence[EnergyItem], query: EnergyQuery)
     divided = divided_prices(accounts[0], counted) if whole else ()
     parts = [part_of(divided, i) if divided else None for i in range(len(counted))]
     rows = [_item(item, cost, part, query) for item, cost, part in zip(counted, costs, parts, strict=True)]
-    rows.sort(key=lambda row: (-(row.amount or 0), row.key))
+    rows.sort(key=lambda row: (-(row.amount or 0) - (row.part or 0), row.key))
+    apart = _are_apart(counted, site)
     return CostView(
         currency=site.tariff[0].currency,
         billed=whole,
@@ -67,7 +68,7 @@ def cost_view(look: EnergyLook, items: Sequence[EnergyItem], query: EnergyQuery)
         co2_mg=grid.carbon,
         avoided_mg=saved.carbon,
         items=rows,
-        divided=[_divided(own) for own in divided],
+        divided=[_divided(own, apart=apart) for own in divided],
         total=_total(rows) if len(rows) > 1 else None,
         item_lines=[_line(line, None) for line in costs[0].lines] if len(costs) == 1 else [],
         left_out=len(bought) < len(items),
@@ -105,8 +106,31 @@ def _costs_of(accounts: Sequence[PeriodAccount], items: Sequence[EnergyItem], sp
     return [together(accounts[0].site, some) for some in zip(*parts, strict=True)]
 
 
-def _divided(own: DividedPrice) -> DividedLine:
-    return DividedLine(name=own.price.name, division=own.price.division, at_ms=own.at_ms, amount=own.amount)
+def _divided(own: DividedPrice, *, apart: bool) -> DividedLine:
+    rest = own.rest if apart else None
+    return DividedLine(name=own.price.name, division=own.price.division, at_ms=own.at_ms, amount=own.amount, rest=rest)
+
+
+def _are_apart(items: Sequence[EnergyItem], site: Site) -> bool:
+    """Whether no energy counts what another one counts too: then what they do not bear is a rest."""
+    chosen = [name for item in items for name in item.points]
+    if any(item.kind in (ItemKind.SITE, ItemKind.BOARD) for item in items) or len(set(chosen)) < len(chosen):
+        return False
+    return not any(above in chosen for name in chosen for above in _above(site, name))
+
+
+def _above(site: Site, name: str) -> Iterator[str]:
+    """The points that count what a point counts: what it hangs below, and what supplies its board."""
+    fed_by = {board.name: board.fed_by for board in site.boards}
+    seen: set[str] = {name}
+    place: str | None = name
+    while place is not None:
+        place = site.point(place).below or fed_by[site.point(place).board]
+        if place in seen:
+            return
+        if place is not None:
+            seen.add(place)
+            yield place
 
 
 def _item(item: EnergyItem, cost: Cost, part: int | None, query: EnergyQuery) -> ItemCost:

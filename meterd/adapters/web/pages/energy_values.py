@@ -117,12 +117,16 @@ class ItemCost(Values):
 
 
 class DividedLine(Values):
-    """A demand or fixed price that is divided, by `energy` or `peak`; `at_ms` is when the interval of the demand began."""
+    """A demand or fixed price that is divided, by `energy` or `peak`; `at_ms` is when the interval of the demand began.
+
+    `rest` is what nothing that is shown bears; None where that overlaps.
+    """
 
     name: str
     division: str
     at_ms: int | None
     amount: int | None
+    rest: int | None
 
 
 class CostView(Values):

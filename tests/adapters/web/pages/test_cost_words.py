@@ -28,7 +28,7 @@ def view(*items: ItemCost) -> CostView:
     return CostView(
         currency="EUR", billed=True, lines=lines, amount=sum(known) if items else None, missing=0, of=1, with_pv=True,
         saved=5, saved_mwh=1, earned=2_133, with_co2=True, co2_mg=2_500_000, avoided_mg=None, items=list(items),
-        divided=[DividedLine(name="fixed", division="energy", at_ms=None, amount=450_000)], total=None, item_lines=[],
+        divided=[DividedLine(name="fixed", division="energy", at_ms=None, amount=450_000, rest=-133)], total=None, item_lines=[],
         left_out=False, later="",
     )  # fmt: skip
 
@@ -44,7 +44,7 @@ def test_coins_of_the_lines_add_up_to_the_sum() -> None:
         ("0,02", "0,02", "0,04"),
         ("0,01", "0,01", "0,02"),
     ]
-    assert words.divided[0][1] == "45,00 EUR"
+    assert words.divided[0][1:] == ("45,00 EUR", "\N{MINUS SIGN}0,01 EUR")
     assert (words.carbon, words.avoided) == ("2,5 kg", "fehlt")
 
 

@@ -96,6 +96,15 @@ def test_a_month_divides_demand_and_fixed_prices(mill: Mill, browser: Browser) -
         expect(section).to_contain_text("which set the demand")
 
 
+def test_rest_of_a_division_is_said_where_nothing_overlaps(mill: Mill) -> None:
+    """Feeders side by side and their rest are the whole price; a board holds its feeders, and has no rest beside them."""
+    cost: dict[str, Any] = ask(mill, "range=month&picture=cost&of=point:laundry&of=point:cafe")["cost"]  # type: ignore[assignment]
+    whole = sum(own["amount"] for own in cost["divided"])
+    assert sum(item["part"] for item in cost["items"]) + sum(own["rest"] for own in cost["divided"]) == whole
+    both: dict[str, Any] = ask(mill, "range=month&picture=cost&of=board:north&of=point:cafe")["cost"]  # type: ignore[assignment]
+    assert [own["rest"] for own in both["divided"]] == [None, None]
+
+
 def test_an_amount_leads_to_the_prices_that_make_it(mill: Mill, browser: Browser) -> None:
     """Why this number: the energy of each price, its price, the product; and on to the energies."""
     with opened(browser, f"{mill.address}/energy?range=yesterday&picture=cost") as page:
