@@ -4,6 +4,7 @@ import csv
 import io
 import json
 from contextlib import suppress
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -15,8 +16,14 @@ from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.web.backend import UserRole
 from meterd.adapters.web.registry import PAGES
 from meterd.app.cli.main import main
+from meterd.app.daemon.daemon import Daemon
+from meterd.app.daemon.web_backend import served
+from meterd.app.operations.ledger import Ledger
+from meterd.core import live
 from meterd.core.model.periods import Period, local
+from meterd.core.model.plan import Page
 from tests.adapters.web.conftest import Mill
+from tests.adapters.web.web_backends import BEGIN_MS, small_site
 from tests.brokers import Mosquitto, free_port, until
 from tests.faults.mill import Child, write_plan
 
@@ -155,3 +162,20 @@ def test_i9_a_site_that_has_heard_nothing_has_no_page_of_errors(tmp_path: Path) 
                     assert response.status_code == 200, f"{page_entry.path}: {response.text[:300]}"
             for period in ("interval", "hour", "day", "week", "month", "year"):
                 assert httpx.get(f"{address}/balance?period={period}").status_code == 200
+
+
+def test_pages_of_a_fresh_site_say_that_nothing_is_closed(tmp_path: Path) -> None:
+    """No sums so far where there are none, no list of months without a month, and the reasons in the reader's language."""
+    site = replace(small_site(Page(port=free_port())), zone="Europe/Vienna")
+    store = SqliteStore.writer(tmp_path / "s.sqlite")
+    ledger = Ledger(store, site, ZoneInfo(site.zone))
+    ledger.tick([], BEGIN_MS)
+    daemon = Daemon(site, tmp_path / "s.sqlite")
+    daemon.snapshot = live.snapshot(ledger.state, BEGIN_MS, closed={}, pv_day=None, findings=())
+    store.close()
+    with served(daemon) as root, httpx.Client(base_url=root or "", headers={"Accept-Language": "de"}) as client:
+        energy = client.get("/energy?range=week").text
+        assert "gibt es noch keine Werte" in energy
+        assert "Bisher: Werte sind bis" not in energy
+        assert "<select" not in client.get("/pv").text
+        assert "noch kein abgeschlossenes Intervall" in client.get("/what-if").text

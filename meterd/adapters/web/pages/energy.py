@@ -132,7 +132,7 @@ def _answer(
         earlier=_to(query, earlier) if look.shown.from_ms > look.calendar.history[0] and query.range != "all" else "",
         later=_to(query, later) if look.shown.until_ms < look.calendar.history[1] and query.range != "all" else "",
         begins=look.shown.from_ms < look.calendar.history[0] < look.known_until,
-        so_far=look.shown.from_ms < look.known_until < look.shown.until_ms,
+        so_far=bool(look.due) and look.shown.from_ms < look.known_until < look.shown.until_ms,
         step=str(look.step),
         steps=[str(step) for step in steps_for(look.shown, look.calendar, items, query.picture)],
         edges=look.edges,

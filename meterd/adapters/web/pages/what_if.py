@@ -7,8 +7,10 @@ from zoneinfo import ZoneInfo
 from fastapi import Depends, Query
 from pydantic import BeforeValidator, Field
 
+from meterd.adapters.texts import wording
+from meterd.adapters.web.backend import Viewer
 from meterd.adapters.web.common import PageValues, Values, basis, snapshot_of
-from meterd.adapters.web.request_context import RequestContext, context_of
+from meterd.adapters.web.request_context import RequestContext, context_of, viewer_of
 from meterd.core.energy.what_if_year import Question, WhatIf, assumptions, figures, what_if
 from meterd.core.errors import ConfigError
 from meterd.core.model.snapshot import Snapshot
@@ -55,6 +57,7 @@ class WhatIfView(PageValues):
 def view(
     context: Annotated[RequestContext, Depends(context_of)],
     snapshot: Annotated[Snapshot, Depends(snapshot_of)],
+    viewer: Annotated[Viewer, Depends(viewer_of)],
     year: Year = None,
     contract: Size = None,
     pv: Size = None,
@@ -77,7 +80,7 @@ def view(
         with context.backend.reader() as reads:
             answer = what_if(reads, site, question, snapshot.now_ms)
     except ConfigError as exc:
-        refused = str(exc)
+        refused = wording.translated_line(viewer.language, str(exc), ZoneInfo(site.zone))
     return WhatIfView(
         basis=basis(context.backend, snapshot),
         year=None if answer is None else answer.year,
