@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from meterd.core.energy.energy_flow import Flow, FlowKind
 from meterd.core.model.plan import Site
 
-WIDTH = 1120
+WIDTH, DEEPER = 960, 160  # of a site whose boards stand side by side, and more for each board behind another
 LEFT, RIGHT = 325, 320  # room for the words of both sides
 NODE = 14  # width of a node
 SLOT = 19  # least height of a node with its words
@@ -86,6 +86,7 @@ class _FlowLayout:
     def __init__(self, site: Site, flows: Sequence[Flow], scale: float) -> None:
         self._flows, self._scale = flows, scale
         self._depth = depths(site)
+        self._width = WIDTH + DEEPER * max(self._depth.values(), default=0)
         self._boards = _in_order(site, self._depth, flows)
         self._nodes: list[Node] = []
         self._ends: dict[int, Node] = {}
@@ -96,7 +97,7 @@ class _FlowLayout:
         boards = self._place_boards()
         bottom = max([bottom, *(node.y + node.height for node in boards.values())])
         nodes = (*boards.values(), *self._ends.values())
-        return FlowChart(WIDTH, round(bottom + TOP), nodes, tuple(self._ribbons(boards)))
+        return FlowChart(self._width, round(bottom + TOP), nodes, tuple(self._ribbons(boards)))
 
     def _height(self, number: int) -> float:
         return (self._flows[number].energy_mwh or 0) * self._scale
@@ -114,7 +115,7 @@ class _FlowLayout:
             for number in self._of(board, kinds):
                 if self._flows[number].kind is FlowKind.SUPPLY:
                     continue
-                x = LEFT - NODE if side == "left" else WIDTH - RIGHT
+                x = LEFT - NODE if side == "left" else self._width - RIGHT
                 height = self._height(number)
                 slot = max(SLOT, height + 3)
                 self._ends[number] = Node(x, round(y + (slot - height) / 2, 1), round(height, 1), side, board, number)
@@ -134,7 +135,7 @@ class _FlowLayout:
             middle = sum(n.y + n.height / 2 for n in own) / len(own) if own else TOP + height / 2
             y = max(middle - height / 2, low.get(depth, TOP))
             low[depth] = y + height + BETWEEN
-            x = LEFT + (WIDTH - LEFT - RIGHT - NODE) * (depth + 1) / (most + 2)
+            x = LEFT + (self._width - LEFT - RIGHT - NODE) * (depth + 1) / (most + 2)
             results[board] = Node(round(x, 1), round(y, 1), round(height, 1), "board", board)
         return results
 

@@ -104,6 +104,18 @@ def touch_screen(page: Page) -> Iterator[Callable[[list[Place], list[Place]], fl
     session.detach()
 
 
+def test_energy_flow_is_whole_in_the_window_of_a_laptop(mill: Mill, browser: Browser) -> None:
+    """Nothing of its words has to be scrolled to."""
+    with opened(browser, f"{mill.address}/energy?range=yesterday&picture=flow") as page:
+        region = page.locator(".wide.drawing")
+        room, words = region.bounding_box(), page.locator("svg.flow text").all()
+        assert room is not None
+        assert len(words) > 10
+        boxes = [box for word in words if (box := word.bounding_box()) is not None]
+        assert max(box["x"] + box["width"] for box in boxes) <= room["x"] + room["width"]
+        assert min(box["x"] for box in boxes) >= room["x"]
+
+
 def test_a_figure_of_the_chart_leads_to_its_reasons(mill: Mill, browser: Browser) -> None:
     """With the mouse and with the keyboard alone; in the ranking too."""
     address = f"{mill.address}/energy?range=yesterday&of=point:cold-store&picture=bars"
