@@ -14,6 +14,13 @@ from tests.adapters.web.web_backends import serving
 
 pytestmark = pytest.mark.slow
 Place = tuple[float, float]
+WORDS_OUTSIDE = """() => [...document.querySelectorAll("svg.picture")].flatMap((svg) => {
+    const box = svg.getBoundingClientRect();
+    return [...svg.querySelectorAll("text")].filter((word) => {
+        const own = word.getBoundingClientRect();
+        return own.width > 0 && (own.left < box.left - 1 || own.right > box.right + 1);
+    }).map((word) => word.textContent);
+})"""
 PICTURES = ("stacked", "lines", "bars", "duration", "heat", "flow")
 
 
@@ -166,6 +173,7 @@ def test_every_picture_is_readable_for_everyone(
         expect(page.locator("svg.picture").locator("visible=true").first).to_be_visible()
         assert accessibility_faults(page) == []
         assert not overflows(page)
+        assert page.evaluate(WORDS_OUTSIDE) == []
 
 
 def test_a_fresh_site_has_an_empty_state(tmp_path: Path, browser: Browser) -> None:
