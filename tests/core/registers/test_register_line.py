@@ -190,3 +190,9 @@ def test_breakpoints_grow_while_the_call_that_read_them_is_held() -> None:
     breakpoints.add(4 * QUARTER, 11, 11, plateau=4 * QUARTER, edge=Edge.KNOWN, anchorable=1)
     breakpoints.trim(2 * QUARTER)
     assert breakpoints.t.tolist() == [QUARTER, 3 * QUARTER, 4 * QUARTER]
+
+
+def test_flags_keep_their_numbers_because_a_store_holds_them() -> None:
+    assert [(flag.name, int(flag)) for flag in Flag] == [
+        ("START", 1), ("END", 2), ("BOUND", 4), ("NO_IMPORT", 8), ("NO_EXPORT", 16),
+    ]  # fmt: skip
