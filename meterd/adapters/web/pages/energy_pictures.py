@@ -12,7 +12,7 @@ from meterd.adapters.web.common import month_name, title_of
 from meterd.adapters.web.number_column import NumberColumn, number_column
 from meterd.adapters.web.pages.cost_words import cost_words
 from meterd.adapters.web.pages.energy_query import EnergyQuery
-from meterd.adapters.web.pages.energy_values import EnergyView, FlowLine, Hours, SeriesLine
+from meterd.adapters.web.pages.energy_values import EnergyView, FlowLine, Hours, Option, SeriesLine
 from meterd.adapters.web.pictures import BROAD, LETTERS, NARROW, Both, Reader, both, picture, tick_words, unit_of
 from meterd.core.energy.energy_flow import Flow, FlowKind
 from meterd.core.energy.load_profile import HoursByDays
@@ -25,6 +25,7 @@ from meterd.core.reports.flow_chart import FlowChart, Ribbon, flow_chart
 from meterd.core.reports.heat_map import CLASSES, MISSING, HeatMap, heat_map
 
 HEAT = Size(960, 400, left=58, right=12, top=8, bottom=24)
+MOST_BESIDE = 40  # points that are offered beside a single one; all of them stand in the list to choose from
 LONGEST_NAME = 30  # beside a band of the energy flow
 THIN = 0.7  # height below which a band is a line
 OTHERS = 8  # the tone of what is drawn as one sum
@@ -85,6 +86,7 @@ def energy_pictures(view: EnergyView, site: Site, language: str) -> Mapping[str,
         "chart": chart,
         "curve": _curve(view, reader) if view.curves else None,
         "heat": _heat(view.hours, reader) if view.hours is not None else None,
+        "others": _others(view) if len(view.query.of) == 1 else [],
         "local_month": lambda ms: month_name(ms, reader.zone),
         "costs": None if view.cost is None else cost_words(view.cost, language),
         "flow": _flow(view, site, language) if view.flows else None,
@@ -99,6 +101,14 @@ def energy_pictures(view: EnergyView, site: Site, language: str) -> Mapping[str,
         "flow_rows": _flow_rows(view, site, language),
         "data": _data(view, [words for _, words in named], power=power, chart=chart),
     }
+
+
+def _others(view: EnergyView) -> list[Option]:
+    """The points that can be shown beside a single one, by one click each."""
+    options = [option for group in view.groups if group.name == "points" for option in group.options]
+    if not any(option.chosen for option in options):
+        return []
+    return [option for option in options if not option.chosen][:MOST_BESIDE]
 
 
 def name_of(key: str, title: str, language: str) -> str:

@@ -111,6 +111,18 @@ def touch_screen(page: Page) -> Iterator[Callable[[list[Place], list[Place]], fl
     session.detach()
 
 
+def test_two_feeders_in_one_chart_by_three_clicks(mill: Mill, browser: Browser) -> None:
+    """From the first page on: the page of energies, a feeder of the ranking, one more beside it."""
+    with opened(browser, f"{mill.address}/now") as page:
+        page.locator("nav a", has_text="Energy").click()
+        page.locator(".ranking a", has_text="Cold store").first.click()
+        page.locator(".chips a", has_text="Climbing hall").click()
+        expect(page.locator(".legend li").filter(has_text="Cold store")).to_be_visible()
+        expect(page.locator(".legend li").filter(has_text="Climbing hall")).to_be_visible()
+        assert "picture=lines" in page.url
+        assert accessibility_faults(page) == []
+
+
 def test_energy_flow_is_whole_in_the_window_of_a_laptop(mill: Mill, browser: Browser) -> None:
     """Nothing of its words has to be scrolled to."""
     with opened(browser, f"{mill.address}/energy?range=yesterday&picture=flow") as page:
