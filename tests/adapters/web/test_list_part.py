@@ -30,6 +30,8 @@ def twice(row: str) -> tuple[str, str]:
     ("count", "part", "shown"),
     [
         (0, 1, (1, 1, 0, 0, 0)),
+        (0, 0, (1, 1, 0, 0, 0)),
+        (MOST_ROWS + 1, 0, (1, 1, 1, MOST_ROWS + 1, MOST_ROWS + 1)),
         (1, 1, (1, 1, 1, 1, 1)),
         (MOST_ROWS, 1, (1, 1, 1, MOST_ROWS, MOST_ROWS)),
         (MOST_ROWS + 1, 2, (2, 2, MOST_ROWS + 1, MOST_ROWS + 1, MOST_ROWS + 1)),
@@ -85,6 +87,9 @@ def test_the_pages_show_a_part_and_lead_to_the_others(address: str, page: str) -
         if further:
             path = address + further[0].replace("&amp;", "&")
     assert sorted(seen) == [f"q{i:04d}" for i in range(POINTS)]
+    whole = httpx.get(f"{address}/api/{page}", timeout=30).json()  # a program that knows of no parts misses nothing
+    assert [row["point"] for row in whole["points"]] == seen
+    assert whole["list_part"]["parts"] == 1
     assert f"Rows {2 * MOST_ROWS + 1} to {POINTS} of {POINTS}." in body
 
 
