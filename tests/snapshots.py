@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+from meterd.core.model.demand import DemandOutlook
 from meterd.core.model.finding import Finding
 from meterd.core.model.forecast import Course, Quantity, SiteForecast
 from meterd.core.model.plan import Board, Input, Limits, Point, Role, Site
@@ -60,7 +61,8 @@ def snapshot(plan: Site | None = None, now_ms: int = NOW_MS, findings: tuple[Fin
     )
     forecast = SiteForecast(start_ms, QUARTER_MS, False, 60, courses)
     picture = Snapshot(plan, now_ms, instant, counters, closed, running, day, surplus, findings=findings, **sums)
-    return replace(picture, forecast=forecast, surplus_level=SurplusLevel.SOME)
+    outlook = DemandOutlook(now_ms, 350.0, 400.0, 500.0, forecast=True)
+    return replace(picture, forecast=forecast, surplus_level=SurplusLevel.SOME, demand_outlook=outlook)
 
 
 AHEAD = {Quantity.PV: 8000, Quantity.LOAD: 7000, Quantity.SURPLUS: 1000}  # W

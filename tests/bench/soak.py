@@ -27,7 +27,7 @@ OF = {
     "pv/surplus": ("t1", "pv1", "pv2", *(p for p in POINTS if p.startswith("room"))),
 }
 NOT_OF_POWERS = frozenset(
-    {"site/demand", "site/demand-projection", "pv/self-consumption", "pv/self-sufficiency"}
+    {"site/demand", "site/demand-projection", "site/demand-expected", "pv/self-consumption", "pv/self-sufficiency"}
 )  # fmt: skip
 
 

@@ -32,4 +32,5 @@ def march(tmp_path_factory: pytest.TempPathFactory) -> RequestContext:
     daemon.snapshot = live.snapshot(ledger.state, last, closed={}, pv_day=None, findings=())
     store.close()
     users = UserFile(path.with_name("users"))
-    return RequestContext(DaemonWebBackend(daemon), users, Sessions(users))
+    backend = DaemonWebBackend(daemon)
+    return RequestContext(backend, users, Sessions(users, backend.now_ms))

@@ -160,7 +160,8 @@ def _with_plan(folder: Path, site: Site) -> RequestContext:
     daemon = Daemon(site, folder / "s.sqlite")
     daemon.snapshot = live.snapshot(engine.begin(site, VIENNA, None), BEGIN, closed={}, pv_day=None, findings=())
     users = UserFile(folder / "users")
-    return RequestContext(DaemonWebBackend(daemon), users, Sessions(users))
+    backend = DaemonWebBackend(daemon)
+    return RequestContext(backend, users, Sessions(users, backend.now_ms))
 
 
 def test_figures_whose_readings_were_deleted_are_final(tmp_path: Path) -> None:

@@ -111,7 +111,7 @@ def test_what_could_not_be_seen_is_reported(third: str, browser: Browser) -> Non
     """A line for each meter, smaller after a longer time, with the source of the figures; and what no balance can see."""
     with opened(browser, f"{third}/balance") as page:
         unseen = page.locator("section[aria-labelledby=unseen]")
-        expect(unseen).to_contain_text("From the plan alone")
+        expect(unseen).to_contain_text("from the plan alone")
         expect(unseen).to_contain_text("No balance can detect an error that all meters")
         assert unseen.locator("tbody tr").count() == 15
     lines = httpx.get(f"{third}/api/balance", timeout=20).json()["unseen"]
