@@ -33,7 +33,7 @@ def test_the_warning_is_a_word_and_a_number() -> None:
 @pytest.mark.parametrize("name", ["demand-warning", "demand-expected", "demand-allowed"])
 def test_what_is_not_known_is_invalid(name: str) -> None:
     """And never "none"."""
-    assert rows()[name] == (None, "", Quality.INVALID)
+    assert rows(demand_outlook=None)[name] == (None, "", Quality.INVALID)
 
 
 def test_a_site_without_contract_has_no_warning() -> None:
