@@ -69,6 +69,8 @@ def scanned_files(arguments: argparse.Namespace, name: str, zone: str) -> dict[s
     address = scan_address(arguments.scan)
     if arguments.baud is not None and not address.serial_port:
         raise ConfigError("--baud is for a serial port of this machine; a device server has its own speed")
+    if arguments.framing != FRAMINGS[0] and (address.protocol != MODBUS or address.serial_port):
+        raise ConfigError("--framing is for Modbus through a device server; a serial port has RTU frames anyway")
     silent_s = TIMEOUT_S + PAUSE_S if address.protocol == MODBUS else 2 * TIMEOUT_S + PAUSE_S  # M-Bus: a late answer
     first, last = address.units[0], address.units[-1]
     print(f"asking {len(address.units)} units ({first} to {last}) at {address.where}; silent ones alone"

@@ -116,3 +116,9 @@ def test_a_speed_is_for_a_serial_port_alone(tmp_path: Path, capsys: Said) -> Non
     scanned = ["init", str(tmp_path / "mill"), "--scan", "mbus://h/1", "--baud", "2400", "--zone", "UTC"]
     assert main(scanned) == 2
     assert "a device server has its own speed" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("where", ["mbus://h/1", "modbus:///dev/ttyUSB0/1"])
+def test_framing_is_for_modbus_over_a_network_alone(where: str, tmp_path: Path, capsys: Said) -> None:
+    assert main(["init", str(tmp_path / "mill"), "--scan", where, "--framing", "rtu", "--zone", "UTC"]) == 2
+    assert "--framing is for Modbus through a device server" in capsys.readouterr().err
