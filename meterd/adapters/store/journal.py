@@ -44,7 +44,12 @@ UNFIT = (
 )  # fmt: skip
 
 UPSERT = "INSERT INTO fact VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value WHERE value <> excluded.value"
-_FIGURE = "SELECT start_ms, energy, flags FROM figure WHERE channel = ? AND period = ? AND energy IS NOT NULL"
+# Three texts of numbers instead of a row of Python objects for each figure: 0.4 s of a core for a million figures, not 1.0.
+# The three follow one order, whichever it is.
+_FIGURE = (
+    "SELECT group_concat(start_ms), group_concat(energy), group_concat(flags) FROM figure"
+    " WHERE channel = ? AND period = ? AND energy IS NOT NULL"
+)
 _KNOWN = "FROM figure WHERE channel = ? AND period = ? AND start_ms >= ? AND start_ms < ? AND energy IS NOT NULL"
 # What lies in a hole is not read: the same moment of 30 days is 1 % of their figures, and the hours at both ends of five
 # years are 50 of 43,800.
@@ -368,15 +373,17 @@ class SqliteStore:
         else:
             ask = f"{_FIGURE} AND start_ms BETWEEN ? AND ?"
         for j, channel in enumerate(channels):
-            number, rows = self.channel_number(channel), []
+            number = self.channel_number(channel)
             for span in bounds if number >= 0 else ():
-                rows += self._db.execute(ask, (number, period, *span)).fetchall()
-            table = np.array(rows, dtype=np.int64).reshape(-1, 3)
-            place = np.clip(np.searchsorted(starts, table[:, 0]), 0, len(starts) - 1)
-            hit = starts[place] == table[:, 0]
-            energy[place[hit], j] = table[hit, 1]
-            present[place[hit], j] = True
-            flags[place[hit], j] = table[hit, 2]
+                texts = self._db.execute(ask, (number, period, *span)).fetchone()
+                if texts[0] is None:  # no figure
+                    continue
+                at, values, marks = (np.fromstring(text, dtype=np.int64, sep=",") for text in texts)
+                place = np.minimum(np.searchsorted(starts, at), len(starts) - 1)
+                hit = starts[place] == at
+                energy[place[hit], j] = values[hit]
+                present[place[hit], j] = True
+                flags[place[hit], j] = marks[hit]
         return Columns(energy, present, flags)
 
     def known_sum(self, channel: Channel, from_ms: int, until_ms: int) -> KnownSum:

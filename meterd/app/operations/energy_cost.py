@@ -5,6 +5,7 @@ from zoneinfo import ZoneInfo
 
 from meterd.app.operations.pv_accounting import points_of_tenants
 from meterd.app.operations.queries import Line, Span, extent, span_of_store
+from meterd.core.energy.class_costs import costs_of
 from meterd.core.energy.cost import GIVEN, MONEY, Cost, PeriodAccount, cost_of, imports_of_points
 from meterd.core.energy.divided_price import DividedPrice, divided_prices, part_of
 from meterd.core.energy.stored_figures import StoredFigures
@@ -74,7 +75,7 @@ def _of_others(account: PeriodAccount, points: Sequence[str]) -> list[Line]:
     """What each took, then its parts of demand and fixed prices, then what of them is left."""
     whose = {name: [name] for name in points} or points_of_tenants(account.site)
     items = [imports_of_points(name, some) for name, some in whose.items()]
-    costs = [cost_of(account, taken) for taken in account.imports_of(items)]
+    costs = costs_of(account, items)
     lines = [_cost_line(item.name, "import", cost, account) for item, cost in zip(items, costs, strict=True)]
     prices = divided_prices(account, items) if items else ()
     for i, item in enumerate(items):

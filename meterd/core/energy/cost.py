@@ -58,6 +58,7 @@ class PeriodAccount:
         self.stored, self.site, self.period, self.start_ms, self.history = stored, site, period, start_ms, history
         self.zone, self._step = ZoneInfo(site.zone), site.interval_s * 1000
         self.end_ms = bounds(period, start_ms, self.zone, self._step)[1]
+        self._rows: dict[int, Bools] = {}
 
     @cached_property
     def part(self) -> PartialPeriod | None:
@@ -110,7 +111,10 @@ class PeriodAccount:
 
     def rows(self, price: Price) -> Bools:
         """The intervals that a price counts."""
-        return covered(price, self.at)
+        key = id(price)  # the prices of a plan are not made anew
+        if key not in self._rows:
+            self._rows[key] = covered(price, self.at)
+        return self._rows[key]
 
     def imports_of(self, items: Sequence[EnergyItem], rows: Bools | None = None) -> list[Taken]:
         """What each item took in the intervals of the period, or in some of them; the others are missing.
@@ -237,18 +241,23 @@ def cost_of(
     """
     some = np.ones(len(account.grid), dtype=np.bool_) if rows is None else rows
     known = since_first(account, taken) if account.part is not None and account.part.begins else taken
+    rows_of = np.flatnonzero(some)
+    return cost_of_cells(account, rows_of, Taken(known.energy[rows_of], known.present[rows_of]), kinds)
+
+
+def cost_of_cells(account: PeriodAccount, cells: Ints, taken: Taken, kinds: frozenset[PriceKind] = TAKEN) -> Cost:
+    """As `cost_of`, of an energy by cells: rows of the grid, each with the energy of all intervals for which it stands."""
     of_months = account.period is Period.YEAR
     lines = [
-        _priced(account, line, known, some) for line in account.bill
+        _priced(account, line, cells, taken) for line in account.bill
         if line.price.kind in kinds and (line.price.per == "year" or not of_months)
     ]  # fmt: skip
+    begins = account.grid[cells]
     for month in account.months if of_months else []:
-        place = np.searchsorted(account.grid, month.grid)
-        place = np.clip(place, 0, len(account.grid) - 1)
-        there = account.grid[place] == month.grid
-        own = Taken(np.where(there, known.energy[place], 0), there & known.present[place])
-        lines += cost_of(month, own, there & some[place], kinds).lines
-    return Cost(known.sum(some), _by_price(account.site, lines))
+        place = np.clip(np.searchsorted(month.grid, begins), 0, len(month.grid) - 1)
+        inside = month.grid[place] == begins
+        lines += cost_of_cells(month, place[inside], Taken(taken.energy[inside], taken.present[inside]), kinds).lines
+    return Cost(taken.sum(np.ones(len(cells), dtype=np.bool_)), _by_price(account.site, lines))
 
 
 def since_first(account: PeriodAccount, taken: Taken) -> Taken:
@@ -259,14 +268,15 @@ def since_first(account: PeriodAccount, taken: Taken) -> Taken:
     return Taken(taken.energy, taken.present | (np.arange(len(taken.present)) < skip))
 
 
-def _priced(account: PeriodAccount, line: BillLine, taken: Taken, rows: Bools) -> BillLine:
-    price, counted = line.price, account.rows(line.price)
+def _priced(account: PeriodAccount, line: BillLine, cells: Ints, taken: Taken) -> BillLine:
+    price, rows = line.price, account.rows(line.price)
+    counted = rows[cells]
     if price.values:
-        return stepped_amount(price, taken, counted & rows, account.grid)
-    energy = taken.sum(counted & rows)
+        return stepped_amount(price, taken, counted, account.grid[cells])
+    energy = taken.sum(counted)
     if price.above_kwh == 0 and price.up_to_kwh is None:
         return energy_amount(price, energy)
-    all_of = (account.given if price.kind is PriceKind.EXPORT else account.taken).sum(counted)
+    all_of = (account.given if price.kind is PriceKind.EXPORT else account.taken).sum(rows)
     if energy is None or line.amount is None or line.quantity is None:
         return BillLine(price, None, None)
     part = Fraction(energy, all_of) if all_of else Fraction(0)
@@ -312,8 +322,8 @@ def _always(price: Price) -> Price:
 
 def _added(lines: Sequence[BillLine]) -> BillLine | None:
     """The lines of one price; months have demands of their own, and no sum of them means anything."""
-    if not lines:
-        return None
+    if len(lines) < 2:
+        return lines[0] if lines else None
     price, amounts = lines[0].price, [line.amount for line in lines]
     amount = None if None in amounts else sum(a for a in amounts if a is not None)
     known = [line.quantity for line in lines if line.quantity is not None]

@@ -11,6 +11,7 @@ from fractions import Fraction
 
 import numpy as np
 
+from meterd.core.energy.class_costs import energies_of
 from meterd.core.energy.cost import PeriodAccount, since_first
 from meterd.core.energy.energy_items import EnergyItem, ItemKind, figures_of, site_items
 from meterd.core.energy.stored_figures import StoredFigures
@@ -83,8 +84,10 @@ def _energies(account: PeriodAccount, items: Sequence[EnergyItem]) -> list[int |
         return [_energy(account.stored, item, account.start_ms, account.period) for item in items]
     of_sites = {item: account.net_of(item) for item in items if item.kind in (ItemKind.SITE, ItemKind.BOARD)}
     others = [item for item in items if item not in of_sites]
-    taken = of_sites | dict(zip(others, account.imports_of(others), strict=True))
-    return [_known_sum(account, taken[item]) for item in items]
+    whole = dict(zip(others, energies_of(account, others), strict=True))
+    gaps = [item for item, energy in whole.items() if energy is None]
+    taken = of_sites | dict(zip(gaps, account.imports_of(gaps), strict=True))
+    return [_known_sum(account, taken[item]) if item in taken else whole[item] for item in items]
 
 
 def _known_sum(account: PeriodAccount, taken: Taken) -> int | None:

@@ -120,8 +120,9 @@ def energy_amount(price: Price, energy: int | None) -> BillLine:
         kwh = min(kwh, price.up_to_kwh)
     kwh = max(Fraction(0), kwh - price.above_kwh) if price.above_kwh else kwh
     parts = MG_PER_G if price.kind is PriceKind.CARBON else COIN_PARTS
-    sign = -1 if price.kind is PriceKind.EXPORT else 1
-    return BillLine(price, kwh, rounded(sign * kwh * price.price * parts))
+    each = -price.price if price.kind is PriceKind.EXPORT else price.price
+    # as rounded(kwh * each * parts), without a fraction for each product: bills of many energies are made of such lines
+    return BillLine(price, kwh, _nearest(kwh.numerator * each.numerator * parts, kwh.denominator * each.denominator))
 
 
 def stepped_amount(price: Price, taken: Taken, rows: Bools, start_ms: Ints) -> BillLine:
@@ -183,7 +184,11 @@ def rounded(value: Fraction) -> int:
     >>> rounded(Fraction(5, 2)), rounded(Fraction(-5, 2)), rounded(Fraction(7, 3))
     (3, -3, 2)
     """
-    whole = int(abs(value) + Fraction(1, 2))
+    return _nearest(value.numerator, value.denominator)
+
+
+def _nearest(value: int, of: int) -> int:
+    whole = (2 * abs(value) + of) // (2 * of)
     return whole if value >= 0 else -whole
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from meterd.core.energy.class_costs import costs_of
 from meterd.core.energy.cost import GIVEN, MONEY, Cost, PeriodAccount, cost_of, imports_of_points
 from meterd.core.energy.divided_price import DividedPrice, divided_prices
 from meterd.core.energy.tariff import BillLine, total
@@ -47,7 +48,7 @@ def period_cost(account: PeriodAccount, tenants: Mapping[str, Sequence[str]]) ->
     money = tuple(line for line in bill if line.price.kind in MONEY)
     given = cost_of(account, account.given, kinds=GIVEN).amount
     items = [imports_of_points(name, tenants[name]) for name in sorted(tenants)]
-    taken = zip(items, account.imports_of(items), strict=True)
+    costs = zip(items, costs_of(account, items), strict=True)
     return PeriodCost(
         currency=site.tariff[0].currency,
         bill=money,
@@ -57,7 +58,7 @@ def period_cost(account: PeriodAccount, tenants: Mapping[str, Sequence[str]]) ->
         earned=None if given is None else -given,
         carbon=cost_of(account, account.taken).carbon,
         with_carbon=any(price.kind is PriceKind.CARBON for price in site.tariff),
-        tenants=tuple((item.name, cost_of(account, energy)) for item, energy in taken),
+        tenants=tuple((item.name, cost) for item, cost in costs),
         divided=divided_prices(account, items),
     )
 

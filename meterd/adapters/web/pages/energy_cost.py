@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterator, Sequence
 from meterd.adapters.web.pages.energy_query import EnergyQuery
 from meterd.adapters.web.pages.energy_ranking import EnergyLook
 from meterd.adapters.web.pages.energy_values import CostView, DividedLine, ItemCost, PriceLine
+from meterd.core.energy.class_costs import costs_of
 from meterd.core.energy.cost import (
     GIVEN,
     MONEY,
@@ -23,8 +24,8 @@ from meterd.core.model.plan import Role, Site
 from meterd.core.model.tariff import PriceKind
 from meterd.core.reports.cost import peak_cost
 
-FEW_FIGURES = 120_000  # intervals of all registers that are priced at once: 0.1 s of a core
-MOST_FIGURES = 4_000_000  # and when somebody asks for them: 4 s, 400 days of a hundred points
+FEW_FIGURES = 600_000  # intervals of all registers that are priced at once: 0.1 s of a core
+MOST_FIGURES = 20_000_000  # and when somebody asks for them: 4 s, five years of a hundred points
 _UNITS = {PriceKind.DEMAND: "kW", PriceKind.FIXED: ""}
 _NO_COST = (Role.PV, Role.BACKUP, Role.STORAGE)  # what they give is not bought
 _SITE_COSTS = ("consumption", "self_use", "grid_import")
@@ -99,10 +100,7 @@ def _of_accounts(accounts: Sequence[PeriodAccount], cost: Callable[[PeriodAccoun
 
 
 def _costs_of(accounts: Sequence[PeriodAccount], items: Sequence[EnergyItem], span: tuple[int, int]) -> list[Cost]:
-    parts = []
-    for account in accounts:
-        rows = in_span(account, span)
-        parts.append([cost_of(account, taken, rows) for taken in account.imports_of(items, rows)])
+    parts = [costs_of(account, items, in_span(account, span)) for account in accounts]
     return [together(accounts[0].site, some) for some in zip(*parts, strict=True)]
 
 
