@@ -8,8 +8,8 @@ from tests.source_trees import PACKAGE, forget_trees, paths, trees  # noqa: F401
 
 # the order of the data: a package of core imports only what stands before it
 ORDER = (
-    "errors", "model", "registers", "balance", "pv", "energy", "forecast", "unusual", "drift", "sharing", "checks", "topics",
-    "reports", "texts", "engine", "live",
+    "errors", "model", "registers", "balance", "pv", "energy", "forecast", "unusual", "savings", "drift", "sharing", "checks",
+    "topics", "reports", "texts", "engine", "live",
 )  # fmt: skip
 ADAPTER_MAY_IMPORT = {  # beside core, runtime and texts
     "mqtt": set(),

@@ -11,6 +11,7 @@ from meterd.adapters.planfile.draft import Draft
 from meterd.adapters.planfile.price_fields import BY_TARIFF
 from meterd.adapters.planfile.schema import (
     AllocationRow,
+    BaselineRow,
     Entry,
     InputRow,
     InstrumentRow,
@@ -22,6 +23,7 @@ from meterd.adapters.planfile.times import moment_ms
 from meterd.core.model.login import Login
 from meterd.core.model.plan import (
     Allocation,
+    BaselinePeriod,
     Board,
     Broker,
     Consumer,
@@ -77,6 +79,8 @@ def build(draft: Draft) -> Site:
         copied=tuple(Copied(made.pattern, *item) for made in draft.copies for item in made.points),
         allocations=tuple(_allocation(entry.data, draft) for entry in draft.allocations),
         tariff=prices_of(draft),
+        baselines=tuple(_baseline(entry.data, draft.zone) for entry in draft.baselines),
+        outdoor_c=draft.outdoor,
         store_path=draft.store.data.path if draft.store else "",
     )
 
@@ -152,6 +156,12 @@ def _price(data: TariffRow, draft: Draft) -> Price:
         until_ms=None if data.until is None else moment_ms(data.until, draft.zone),
         **{name: getattr(data, name) for name in TariffRow.model_fields if name not in others},
     )
+
+
+def _baseline(data: BaselineRow, zone: ZoneInfo) -> BaselinePeriod:
+    until = moment_ms(data.until, zone)
+    reporting = until if data.reporting_from is None else moment_ms(data.reporting_from, zone)
+    return BaselinePeriod(data.point, moment_ms(data.from_, zone), until, reporting, data.reason)
 
 
 def _source(data: SourceRow) -> Source:

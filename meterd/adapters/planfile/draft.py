@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from meterd.adapters.planfile.schema import (
     AllocationRow,
+    BaselineRow,
     BoardRow,
     BrokerTable,
     ConsumerRow,
@@ -66,6 +67,8 @@ class Draft:
     consumers: list[Entry[ConsumerRow]] = field(default_factory=list)
     allocations: list[Entry[AllocationRow]] = field(default_factory=list)
     tariff: list[Entry[TariffRow]] = field(default_factory=list)
+    baselines: list[Entry[BaselineRow]] = field(default_factory=list)
+    outdoor: tuple[tuple[int, float], ...] = ()  # start of a day, mean temperature
     carbon: dict[str, tuple[tuple[int, Fraction | None], ...]] = field(default_factory=dict)  # by file, factors by time
     copies: list[Copies] = field(default_factory=list)
     # by kind, the names of rows that are too faulty to keep: written somewhere, so a reference to them is no second fault

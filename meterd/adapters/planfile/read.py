@@ -11,10 +11,12 @@ from meterd.adapters.planfile.draft import Draft
 from meterd.adapters.planfile.fault import Notes, Place
 from meterd.adapters.planfile.missing_files import missing_sheets
 from meterd.adapters.planfile.name_rules import SECRET_RULE, instead, is_secret, nearest
+from meterd.adapters.planfile.outdoor_values import outdoor_values
 from meterd.adapters.planfile.patterns import KINDS, Repeat, Rows, numbers, pattern_faults, stamp
 from meterd.adapters.planfile.row import Row, read_text
 from meterd.adapters.planfile.schema import (
     AllocationRow,
+    BaselineRow,
     BoardRow,
     BrokerTable,
     ConsumerRow,
@@ -60,6 +62,7 @@ TOP_KEYS = (
     "repeat",
     "allocation",
     "tariff",
+    "baseline",
     *KINDS,
 )
 
@@ -74,12 +77,15 @@ def load(path: Path, notes: Notes) -> Draft:
     _check_keys(document, TOP_KEYS, notes)
     _read_tables(document, draft, notes)
     _read_carbon(draft, folder, notes)
+    if draft.site is not None and draft.site.data.temperature:
+        draft.outdoor = outdoor_values(draft.site, folder, draft.zone, notes)
     own: Rows = {kind: tables(document, kind, notes) for kind in KINDS}
     if path.is_dir():
         draft.gaps |= missing_sheets(folder, CSV_FILES, own, notes)
         for kind, name in CSV_FILES.items():
             own[kind].extend(_csv_file(folder / name, kind, draft, notes))
-        _check_files(folder, tuple(draft.carbon), notes)
+        outdoor = (draft.site.data.temperature,) if draft.site is not None else ()
+        _check_files(folder, (*draft.carbon, *outdoor), notes)
     stamped = _stamped(document, folder, own, draft=draft, notes=notes)
     rows = {kind: own[kind] + stamped[kind] for kind in KINDS}
     draft.points = _checked(PointRow, rows["point"], "point", draft=draft, notes=notes)
@@ -160,6 +166,7 @@ def _read_tables(document: Document, draft: Draft, notes: Notes) -> None:
         AllocationRow, tables(document, "allocation", notes), "allocation", draft=draft, notes=notes
     )
     draft.tariff = _checked(TariffRow, tables(document, "tariff", notes), "tariff", draft=draft, notes=notes)
+    draft.baselines = _checked(BaselineRow, tables(document, "baseline", notes), "baseline", draft=draft, notes=notes)
     draft.sources = _checked(SourceRow, tables(document, "source", notes), "source", draft=draft, notes=notes)
     if "site" not in document.values:
         if document.whole:

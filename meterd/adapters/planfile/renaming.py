@@ -65,6 +65,7 @@ def renamed(site: Site, old: str, new: str) -> Site:
             replace(allocation, points=tuple(named(point) or "" for point in allocation.points))
             for allocation in site.allocations
         ),
+        baselines=tuple(replace(baseline, name=named(baseline.name) or "") for baseline in site.baselines),
     )
 
 

@@ -44,6 +44,7 @@ class SiteTable(Table):
     interval_s: CountFromOne = 900
     prefix: cells.Level = "energy"
     announce: OwnAddress = ""
+    temperature: Text = ""
 
 
 class BrokerTable(Table):
@@ -197,6 +198,16 @@ class TariffRow(Table):
     use_hours_from: cells.ExactCount = Fraction(0)
     use_hours_below: cells.ExactPositive | None = None
     divide: DivisionWord | None = None
+
+
+class BaselineRow(Table):
+    """[[baseline]]: before and after a measure."""
+
+    point: Name
+    from_: cells.Moment = Field(alias="from")
+    until: cells.Moment
+    reporting_from: cells.Moment | None = None
+    reason: Text
 
 
 class RepeatRow(Table):

@@ -22,6 +22,10 @@ COMMANDS = {
     "balance": ("figures", "show feed side, outgoing side, residual, band and verdict of each board"),
     "energy": ("figures", "show energies of points per interval, hour, day, week, month or year"),
     "what-if": ("what_if", "estimate the site's own year with more PV, a battery, another contract or tariff"),
+    "savings": (
+        "savings",
+        "show what a measure saved: measured days against a baseline by regression, with uncertainty",
+    ),
     "topics": ("plan", "list every topic with unit, meaning and validity"),
     "findings": ("findings", "list findings, mark them as seen, explained or closed, and announce planned work"),
     "export": ("store", "write readings and figures as Parquet or CSV, one file per month, with a description"),

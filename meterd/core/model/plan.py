@@ -372,6 +372,20 @@ class Allocation:
 
 
 @dataclass(frozen=True, slots=True)
+class BaselinePeriod:
+    """What a measure is judged by: the days before it, and from when on its saving counts.
+
+    `name` is a point, a board (its feed side) or the site (its consumption).
+    """
+
+    name: str
+    from_ms: int
+    until_ms: int
+    reporting_ms: int  # from then on
+    reason: str  # what was done
+
+
+@dataclass(frozen=True, slots=True)
 class Copied:
     """Points that are copies of one drawn point: a row of identical rooms or cabinets."""
 
@@ -414,6 +428,8 @@ class Site:
     copied: tuple[Copied, ...] = ()
     allocations: tuple[Allocation, ...] = ()
     tariff: tuple[Price, ...] = ()
+    baselines: tuple[BaselinePeriod, ...] = ()
+    outdoor_c: tuple[tuple[int, float], ...] = ()  # start of a local day, mean outdoor temperature of it
     store_path: str = ""  # relative to the plan; empty = "<site>.sqlite" beside it
     _by_name: dict[str, Point] = field(default_factory=dict, init=False, repr=False, compare=False)
     _instruments: dict[str, tuple[Instrument, ...]] = field(default_factory=dict, init=False, repr=False, compare=False)

@@ -37,6 +37,7 @@ def change(old: Site, new: Site) -> str:
         *_named("consumers", _by(old.consumers, "name"), _by(new.consumers, "name")),
         *_named("allocations", _by(old.allocations, "name"), _by(new.allocations, "name")),
         *_named("prices", _prices(old), _prices(new)),
+        *_named("baselines", _baselines(old), _baselines(new)),
     ]
     for table in _TABLES:
         before, after = getattr(old, table), getattr(new, table)
@@ -46,6 +47,8 @@ def change(old: Site, new: Site) -> str:
             texts.append(f"{table} changed: {_list(keys)}{later}")
     if old.title != new.title:
         texts.append("title changed")
+    if old.outdoor_c != new.outdoor_c:
+        texts.append("outdoor temperatures changed")
     return "; ".join(texts)
 
 
@@ -65,6 +68,12 @@ def _prices(site: Site) -> dict[str, object]:
     return {
         name: tuple(p for p in site.tariff if p.name == name) for name in dict.fromkeys(p.name for p in site.tariff)
     }
+
+
+def _baselines(site: Site) -> dict[str, object]:
+    # a point may have had several measures
+    names = dict.fromkeys(baseline.name for baseline in site.baselines)
+    return {name: tuple(row for row in site.baselines if row.name == name) for name in names}
 
 
 def _instruments(site: Site) -> dict[str, object]:

@@ -1,0 +1,44 @@
+"""What is said of a saving in both languages, for each way it can come out."""
+
+from dataclasses import replace
+
+import pytest
+
+from meterd.adapters.texts.savings_words import savings_words
+from meterd.core.energy.energy_items import EnergyItem, ItemKind
+from meterd.core.savings.savings import Outcome, Savings, SavingsQuestion
+from tests.core.savings.test_savings import FIRST, SITE, asked, course
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_each_outcome_has_its_words(language: str) -> None:
+    """Nothing but a saving or more use is called one, and no place of a text is left empty."""
+    answer = asked(course(1))
+    for outcome in Outcome:
+        words = savings_words(language, replace(answer, outcome=outcome), SITE)
+        told = {"en": "no saving is shown", "de": "keine Einsparung nachgewiesen"}[language] in words.headline
+        assert told == (outcome not in (Outcome.SAVED, Outcome.MORE))
+        assert "{" not in " ".join([words.headline, *words.remarks, *(part for pair in words.facts for part in pair)])
+
+
+def test_figures_are_written_as_the_reader_writes_them() -> None:
+    """More use is no negative saving; the formula has the sign between its terms."""
+    energy = course(1)
+    energy[366:] *= 1.1
+    words = savings_words("de", asked(energy), SITE)
+    assert words.headline.startswith("oven hat ")
+    assert "−" not in words.headline
+    assert "mehr verbraucht als erwartet" in words.headline
+    facts = dict(words.facts)
+    assert "366 von 366 Tagen bekannt" in facts["Ausgangsbasis"]
+    assert " − 6" in facts["Energie eines Tages"]
+    assert "an Samstagen und Sonntagen" in facts["Energie eines Tages"]
+
+
+def test_without_days_there_is_nothing_but_the_reason() -> None:
+    """Of the site, which is called by its title."""
+    question = SavingsQuestion(EnergyItem(ItemKind.SITE, "consumption"), (FIRST, FIRST + 1), (FIRST + 1, FIRST + 2))
+    answer = Savings(question, Outcome.TOO_FEW, None, 0, 1, days=(), known=1, estimated=0, unlike=0)
+    words = savings_words("en", answer, replace(SITE, title="Harrow Mill"))
+    assert words.headline == "Harrow Mill: no saving is shown, too few days of the baseline are known"
+    assert [name for name, _ in words.facts] == ["Baseline"]
