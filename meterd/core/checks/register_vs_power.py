@@ -22,6 +22,7 @@ COVERED = 0.9  # share of the window that must be summed
 WORST = 0.4  # relative: a load that switches between samples is summed wrong by tens of percent, not by half
 SMALLEST_WH = 10_000.0  # a window lasts until one of the two has moved this far: ten steps of a register of whole kWh
 IN_A_ROW = 2  # windows
+NO_EXPORT = Now(0.0, 0)  # of a point without that register
 NO_RATIOS: Mapping[Channel, Ratios] = {}
 STEPS = (1000.0, 100.0, 10.0, 2.0)  # factors that have a usual cause
 
@@ -108,7 +109,7 @@ class Agreement:
         """Close the windows that are over. `counters` are the newest registers in Wh, CT ratio included."""
         for point, window in self._windows.items():
             imported = counters.get((point, IMPORT))
-            exported = counters.get((point, EXPORT)) if point in self._exports else Now(0.0, 0)
+            exported = counters.get((point, EXPORT)) if point in self._exports else NO_EXPORT
             if imported is None or exported is None:
                 continue
             at_ms, net = imported.at_ms, imported.value - exported.value
