@@ -1,12 +1,13 @@
 """Which values are due: changed beyond their dead band, in a new state, or not sent for a heartbeat period."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import chain
 
 from meterd.core.topics.table import Each, Entry, TimeBasis, Value
 
 # The loop looks about once a second: what would become due before the next look is sent now.
 CHECK_S = 1.0
+# A busy loop looks less often: then also what becomes due within the time since the last look, up to this part of a period.
+AHEAD = 0.5
 # First heartbeats are spread over half a period, so that the full set does not come back as one burst for ever.
 SPREAD = 64
 
@@ -24,17 +25,27 @@ class Changes:
         self._points = sum(entry.row.each is Each.POINT for entry in entries)  # they stand first in the table
         self._next_point = 0
 
-    def due(self, values: Sequence[Value], clock_s: float) -> Iterator[tuple[int, Value]]:
-        """Positions and values to send now: site, PV and boards first, then the points in turn.
+    def due(self, values: Sequence[Value], clock_s: float, since_s: float = CHECK_S) -> Iterator[tuple[int, Value]]:
+        """Positions and values to send now: site, PV and boards first, then points whose period ends, then changed points.
 
-        Whoever stops early begins with the next point the next time, so that no point waits for ever.
+        `since_s` is how long ago the last look was. Points take turns: whoever stops early begins with the next point the
+        next time, so that no point waits for ever.
         """
         assert len(values) == len(self._sent), "one value per entry of the catalogue"
-        first, points = self._next_point, self._points
-        for place in chain(range(points, len(values)), range(first, points), range(first)):
-            value, last = values[place], self._sent[place]
-            if last is None or clock_s >= self._due_s[place] or differs(value, last):
-                yield place, value
+        before_s = clock_s + min(max(0.0, since_s - CHECK_S), AHEAD * self._period_s)
+        sent, due_s = self._sent, self._due_s
+        for place in range(self._points, len(values)):
+            last = sent[place]
+            if last is None or before_s >= due_s[place] or differs(values[place], last):
+                yield place, values[place]
+        turns = (*range(self._next_point, self._points), *range(self._next_point))
+        for place in turns:
+            if sent[place] is None or before_s >= due_s[place]:
+                yield place, values[place]
+        for place in turns:
+            last = sent[place]
+            if last is not None and before_s < due_s[place] and differs(values[place], last):
+                yield place, values[place]
 
     def due_of(self, values: Iterable[tuple[int, Value]]) -> Iterator[tuple[int, Value]]:
         """Of some positions and values those that say something new; what was never sent waits for `due`."""

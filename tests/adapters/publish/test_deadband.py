@@ -80,3 +80,21 @@ def test_the_site_goes_first_and_points_take_turns_when_time_is_short() -> None:
             counts[place] += 1
     assert counts[points:] == [4] * (len(results) - points)
     assert set(counts[:points]) == {2}
+
+
+def test_points_whose_period_ends_go_before_points_that_changed() -> None:
+    results = values(snapshot(PLAN))
+    changes = Changes(tuple(value.entry for value in results), 30.0)
+    points = sum("/point/" in value.topic for value in results)
+    still, last_s, longest_s = points // 2, [0.0] * points, 0.0
+    for look_s in (
+        8.0 * k for k in range(15)
+    ):  # there is room for half of the points, and the others change all the time
+        moved = tuple(replace(v, value=1e6 + look_s) if still <= i < points else v for i, v in enumerate(results))
+        due = [place for place, _ in changes.due(moved, look_s, 8.0)]
+        mine = [place for place in due if place < points][: still + 2] if look_s else due
+        for place in (*(place for place in due if place >= points), *mine):
+            changes.sent(place, moved[place], look_s)
+        for place in (place for place in mine if place < points):
+            longest_s, last_s[place] = max(longest_s, look_s - last_s[place]), look_s
+    assert max(longest_s, *(8.0 * 14 - at_s for at_s in last_s)) <= 30.0
