@@ -130,21 +130,22 @@ class World:
     draw: Ints = field(init=False)
     since: Ints = field(init=False)
     switches: Ints = field(init=False)
-    shares: list[Ints] = field(init=False)
+    shares: Ints = field(init=False)  # of the last seconds, each in the row of its second modulo their number
+    rows: Ints = field(init=False)
 
     def __post_init__(self) -> None:
         count = len(self.fleet.kind)
+        self.rows = np.arange(count)
         self.draw = np.zeros(count, dtype=np.int64)
         self.since = np.full(count, -(10**6), dtype=np.int64)
         self.switches = np.zeros(count, dtype=np.int64)
-        self.shares = []
+        self.shares = np.zeros((int(self.fleet.delay.max()) + 1, count), dtype=np.int64)
 
     def second(self, t: int, share_w: Ints) -> Ints:
         """What is drawn in second t; `share_w` is what is published then."""
         fleet = self.fleet
-        self.shares.append(share_w)
-        asked = np.array(self.shares[-91:])
-        heard = asked[np.maximum(len(asked) - 1 - fleet.delay, 0), np.arange(len(share_w))]
+        self.shares[t % len(self.shares)] = share_w
+        heard = self.shares[np.maximum(t - fleet.delay, 0) % len(self.shares), self.rows]
         steps = np.minimum(heard, fleet.max_w)
         wanted = np.where(heard >= fleet.min_w, fleet.min_w + (steps - fleet.min_w) // fleet.step_w * fleet.step_w, 0)
         wanted = np.where(fleet.wild, fleet.max_w, np.where(fleet.absent, 0, wanted))

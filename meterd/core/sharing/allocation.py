@@ -180,12 +180,15 @@ def allocate(
 
 def _load(state: ConsumerState, back: Feedback) -> Load:
     flexible = int(back.flexible_w.sum())
-    guessed = state.given[:, ~back.known]
+    moving = False
+    if not back.known.all():
+        guessed = state.given[:, ~back.known]
+        moving = bool((guessed != guessed[0]).any())
     return Load(
         flexible_w=flexible,
         unsure_w=flexible - int(back.firm_w.sum()),
         handed_w=int(state.share_w.sum()),
         measured_w=back.measured_w,
         measured=back.known.tobytes(),
-        moving=bool((guessed != guessed[0]).any()),
+        moving=moving,
     )

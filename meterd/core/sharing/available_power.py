@@ -144,9 +144,8 @@ def available_power(
     previous: PreviousState, inputs: Inputs, load: Load, policy: Policy, now_ms: int
 ) -> tuple[PreviousState, AvailablePower]:
     """The power for all consumers together, from the snapshot of one moment."""
-    previous, forecast = _ahead(
-        replace(previous, sign_check=follow_sign(previous.sign_check, inputs, load)), inputs, load, policy
-    )
+    history, forecast = _ahead(previous.history, inputs, load, policy)
+    previous = replace(previous, sign_check=follow_sign(previous.sign_check, inputs, load), history=history)
     keep, state, reason = _keep(
         previous, inputs, _Flow(load.flexible_w, forecast.change_w), policy=policy, now_ms=now_ms
     )
@@ -189,15 +188,12 @@ class _Flow:
     ahead_w: int
 
 
-def _ahead(previous: PreviousState, inputs: Inputs, load: Load, policy: Policy) -> tuple[PreviousState, PvForecast]:
+def _ahead(history: PvHistory, inputs: Inputs, load: Load, policy: Policy) -> tuple[PvHistory, PvForecast]:
     """While shares of consumers that are not measured move, or the mains are gone, no change can be determined from them."""
     if inputs.export_w is None or inputs.production_w is None or inputs.backup or inputs.dark or load.moving:
-        return replace(previous, history=forget_step(previous.history)), PvForecast()
+        return forget_step(history), PvForecast()
     surplus = inputs.export_w + load.flexible_w
-    history, forecast = updated_forecast(
-        previous.history, inputs.production_w, surplus_w=surplus, at_ms=inputs.at_ms, policy=policy
-    )
-    return replace(previous, history=history), forecast
+    return updated_forecast(history, inputs.production_w, surplus_w=surplus, at_ms=inputs.at_ms, policy=policy)
 
 
 def _keep(
@@ -284,4 +280,6 @@ def _ramp(previous: PreviousState, handed_w: int, policy: Policy, now_ms: int) -
 
 def spend(previous: PreviousState, handed_w: int, now_handed_w: int) -> PreviousState:
     """After a decision: a rise uses up its credit."""
-    return replace(previous, credit_w=max(0, previous.credit_w - max(0, now_handed_w - handed_w)))
+    if now_handed_w <= handed_w:
+        return previous
+    return replace(previous, credit_w=max(0, previous.credit_w - (now_handed_w - handed_w)))

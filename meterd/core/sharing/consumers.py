@@ -1,6 +1,6 @@
 """The consumers of a plan as columns, what is known of them between two decisions, and how their draw is followed."""
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +20,9 @@ class Policy:
     """What does not change between two decisions: columns (n,) of the consumers in the order of the plan.
 
     `jump_w` is the largest step a load makes at once; `classes` are the row numbers of each priority, first served first.
+    What follows from the others is determined once, not in each decision: `dead_band_w` must be to spare beyond a load
+    before it starts (as set, but at least the largest single load), `ramp_w_per_s` is how fast all shares together may rise
+    (as set, or all loads in half a minute, as fast as the sun comes out), from `runs_w` (n,) a load counts as running.
     """
 
     sharing: Sharing
@@ -35,6 +38,15 @@ class Policy:
     validity_ms: int
     interval_ms: int
     contracted_w: int | None
+    dead_band_w: int = field(init=False)
+    ramp_w_per_s: int = field(init=False)
+    runs_w: Ints = field(init=False)
+
+    def __post_init__(self) -> None:
+        most, jump = int(self.max_w.sum()), int(self.jump_w.max(initial=0))
+        object.__setattr__(self, "dead_band_w", max(self.sharing.dead_band_w, jump))
+        object.__setattr__(self, "ramp_w_per_s", self.sharing.ramp_w_per_s or max(1, most // 30))
+        object.__setattr__(self, "runs_w", np.rint(self.min_w * RUNNING_PART).astype(np.int64))
 
     @property
     def window(self) -> int:
@@ -49,16 +61,6 @@ class Policy:
     def idle_window(self) -> int:
         """Decisions for which a share must have stood before it counts as not drawn."""
         return max(1, -(-self.sharing.idle_s // self.sharing.sample_s))
-
-    @property
-    def dead_band_w(self) -> int:
-        """What must be to spare beyond a load before it starts: as set, but at least the largest single load."""
-        return max(self.sharing.dead_band_w, int(self.jump_w.max(initial=0)))
-
-    @property
-    def ramp_w_per_s(self) -> int:
-        """How fast all shares together may rise: as set, or all loads in half a minute, as fast as the sun comes out."""
-        return self.sharing.ramp_w_per_s or max(1, int(self.max_w.sum()) // 30)
 
     @property
     def sample_ms(self) -> int:
@@ -187,13 +189,14 @@ def feedback(state: ConsumerState, policy: Policy, drawn_w: Ints, measured: Bool
     """
     most, acting = state.given[: policy.window].max(axis=0), state.given[: policy.sharing.delay_samples + 1]
     among = ~measured & (most_w >= 0)
-    drawn_w = np.where(among, np.minimum(most_w, acting.max(axis=0)), drawn_w)
-    running = drawn_w >= np.rint(policy.min_w * RUNNING_PART).astype(np.int64)
-    drawn = np.where(running, np.maximum(drawn_w, 0), 0)
-    follows, seen = np.minimum(drawn, most), measured | among
-    flexible = np.where(seen, follows, acting.max(axis=0))
-    firm = np.where(measured, follows, np.minimum(flexible, acting.min(axis=0)))
-    return Feedback(flexible, firm, drawn, measured, seen)
+    if among.any():
+        drawn_w = np.where(among, np.minimum(most_w, acting.max(axis=0)), drawn_w)
+    drawn = np.where(drawn_w >= policy.runs_w, np.maximum(drawn_w, 0), 0)
+    flexible = firm = np.minimum(drawn, most)
+    if not measured.all():
+        flexible = np.where(measured | among, flexible, acting.max(axis=0))
+        firm = np.where(measured, flexible, np.minimum(flexible, acting.min(axis=0)))
+    return Feedback(flexible, firm, drawn, measured, measured | among)
 
 
 def follow_draws(
@@ -266,13 +269,17 @@ def remember(state: ConsumerState, policy: Policy, back: Feedback, share_w: Ints
     was_on, is_on = state.share_w > 0, share_w > 0
     started, ended = is_on & ~was_on, was_on & ~is_on
     reported = started | ended
+    given = np.concatenate((share_w[None, :], state.given[:-1]))
+    running = np.where(back.seen, state.running, is_on)
+    if not reported.any():
+        return replace(state, share_w=share_w, given=given, running=running)
     guess = reported & ~back.seen  # without a measurement a load counts as doing what it is told
     return replace(
         state,
         share_w=share_w,
-        given=np.concatenate((share_w[None, :], state.given[:-1])),
+        given=given,
         switched_ms=np.where(reported, now_ms, state.switched_ms),
-        running=np.where(back.seen, state.running, is_on),
+        running=running,
         on_ms=np.where(guess & started, now_ms, state.on_ms),
         off_ms=np.where(guess & ended, now_ms, state.off_ms),
     )

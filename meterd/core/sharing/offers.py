@@ -92,6 +92,8 @@ def _whole_steps(drawn_w: Ints, policy: Policy) -> Ints:
 def _took_more(state: ConsumerState, policy: Policy, drawn_w: Ints, seen: Bools) -> ConsumerState:
     """Drawing more than it last did frees a consumer: it is offered twice that, and so on while it takes all of it."""
     bound = seen & (state.cap_w < policy.max_w)
+    if not bound.any():
+        return state
     half = np.rint(_step_up(state.cap_w, policy) * RUNNING_PART)
     more = bound & ((drawn_w > state.cap_w + half) | ((state.retry_ms == NEVER) & (drawn_w > state.cap_w - half)))
     if not more.any():
@@ -118,11 +120,14 @@ def offers(state: ConsumerState, policy: Policy, able_w: Ints, now_ms: int, spar
     `able_w` is what consumers say they could take, -1 where they say nothing; who says something needs no try. A try goes
     on until it is taken or left; the next one is that of the longest wait whose step fits into `spare_w`.
     """
-    says = able_w >= 0
-    step = np.where(policy.step_w > 0, policy.step_w, 1)
-    able = np.where(able_w >= policy.min_w, policy.min_w + (able_w - policy.min_w) // step * step, 0)
-    result = np.where(says, np.clip(able, 0, policy.max_w), state.cap_w)
+    says, result = able_w >= 0, state.cap_w
+    if says.any():
+        step = np.where(policy.step_w > 0, policy.step_w, 1)
+        able = np.where(able_w >= policy.min_w, policy.min_w + (able_w - policy.min_w) // step * step, 0)
+        result = np.where(says, np.clip(able, 0, policy.max_w), result)
     doubtful = ~says & (state.cap_w < policy.max_w) & (state.barred_ms == NEVER)
+    if not doubtful.any() and not state.trying.any():
+        return state, result
     trying = state.trying & doubtful & (state.share_w > state.cap_w)
     up = _step_up(state.cap_w, policy)
     if not trying.any():

@@ -94,7 +94,6 @@ def consumer_status(
     # a clock that was set back must not make a minimum time longer than it is
     on_left = np.minimum(state.on_ms + policy.min_on_ms - now_ms, policy.min_on_ms)
     off_left = np.minimum(state.off_ms + policy.min_off_ms - now_ms, policy.min_off_ms)
-    idle_left = np.maximum(state.retry_ms - now_ms, 0)
     # what a load cannot take it does not draw: nothing is lost by taking it back
     able_to = acceptable.most_w >= np.maximum(policy.min_w, 1)
     full = ~able_to & (acceptable.able_w >= 0)
@@ -108,13 +107,15 @@ def consumer_status(
     rests = ~on & ~barred & (~state.running & (off_left > 0) | ends)
     on_left = np.where(state.running, on_left, policy.min_on_ms)
     off_left = np.where(state.running, policy.min_off_ms, off_left)
-    idle = ~held & ~barred & ~able_to & ~full
-    draft.share_w[barred] = 0 if shed else policy.fallback_w[barred]
-    draft.share_w[held] = policy.min_w[held]
-    draft.say(idle, Why.IDLE, idle_left[idle])
-    draft.say(full & ~barred, Why.ABLE, acceptable.able_w[full & ~barred])
+    if not able_to.all():
+        idle, says = ~held & ~barred & ~able_to & ~full, full & ~barred
+        draft.say(idle, Why.IDLE, np.maximum(state.retry_ms[idle] - now_ms, 0))
+        draft.say(says, Why.ABLE, acceptable.able_w[says])
     draft.say(rests, Why.RESTS, off_left[rests])
-    draft.say(barred, Why.BARRED)
+    if barred.any():
+        draft.share_w[barred] = 0 if shed else policy.fallback_w[barred]
+        draft.say(barred, Why.BARRED)
+    draft.share_w[held] = policy.min_w[held]
     draft.say(held, Why.HELD, on_left[held])
     may_start, may_run = ~on & ~barred & ~rests & able_to, on & ~held & able_to
     return ConsumerStatus(np.maximum(acceptable.most_w, draft.share_w), held, state.trying, may_start, may_run)
@@ -234,6 +235,8 @@ def _start(policy: Policy, status: ConsumerStatus, waiting: Rows, headroom: _Hea
     until what is there has lasted, too.
     """
     started = _fitting(policy.min_w[waiting], headroom.stood_w)
+    if started.all():
+        return started
     spent_w = int(policy.min_w[waiting[started]].sum())
     stepped = policy.max_w > policy.min_w
     bound = policy.min_on_ms > SETTLE_S * 1000
@@ -242,6 +245,9 @@ def _start(policy: Policy, status: ConsumerStatus, waiting: Rows, headroom: _Hea
     kinds = ((stepped & ~bound, headroom.now_w), (~stepped & ~bound, patient_w), (bound, headroom.now_w))
     for kind, there_w in kinds:
         rows = np.flatnonzero(kind[waiting] & ~started)
+        if not len(rows):
+            before_w = follow_w
+            continue
         fits = rows[_fitting(policy.min_w[waiting[rows]], there_w - spent_w - before_w)]
         started[fits] = True
         spent_w += int(policy.min_w[waiting[fits]].sum())
@@ -255,6 +261,8 @@ def _try(policy: Policy, status: ConsumerStatus, waiting: Rows, *, started: Bool
 
     (With the dead band it would never be its turn while the others use all there is.)
     """
+    if not status.tried.any():
+        return
     for i in np.flatnonzero(status.tried[waiting] & ~started).tolist():
         if policy.min_w[waiting[i]] + int(policy.min_w[waiting[started]].sum()) <= spare_w:
             started[i] = True
