@@ -144,6 +144,8 @@ class Balance:
 
     def missing_points(self, row: int) -> tuple[str, ...]:
         """Names of the points that make one row not computable, with the register where only one of two is missing."""
+        if not self.missing[row].any():
+            return ()
         result = zip(self.points, self.missing[row], self.lacks[row].tolist(), strict=True)
         return tuple(f"{name}{_LACKING.get(flags & _ONE_LACKS, '')}" for name, gone, flags in result if gone)
 

@@ -15,12 +15,15 @@ Changes = tuple[tuple[int, int], ...]  # (from when, offset in ms), the first fr
 
 def changes(zone: ZoneInfo) -> Changes:
     """The offset of a zone from 1990 to 2060: each change with the moment of its beginning."""
-    results = [(FIRST_MS, offset_ms(FIRST_MS, zone))]
+    before = offset_ms(FIRST_MS, zone)
+    results = [(FIRST_MS, before)]
     for low in range(FIRST_MS, LAST_MS, _STEP_MS):
         high = low + _STEP_MS
-        if offset_ms(high, zone) != offset_ms(low, zone):
+        after = offset_ms(high, zone)
+        if after != before:
             at = change_between(low, high, zone)
             results.append((at, offset_ms(at, zone)))
+        before = after
     return tuple(results)
 
 

@@ -187,26 +187,29 @@ class BoardAggregation:
         self, period: Period, start_ms: Ints, end_ms: Ints, *, result: Balance, estimated: Bools
     ) -> list[BalanceRow]:
         terms, rows = self.terms, []
-        for i in range(len(start_ms)):
-            known = bool(result.computable[i])
-            flows = zip(result.points, result.reconciled[i].tolist(), strict=True)
+        of_interval = period is Period.INTERVAL
+        columns = (start_ms, end_ms, result.feed, result.outgoing, result.residual, result.band)
+        present = (result.feed_present, result.outgoing_present, result.computable, estimated)
+        numbers = zip(*(column.tolist() for column in (*columns, *present)), strict=True)
+        for i, (start, end, feed, outgoing, residual, band, fed, gone, known, guessed) in enumerate(numbers):
+            flows = zip(result.points, result.reconciled[i].tolist(), strict=True) if known and of_interval else ()
             rows.append(
                 BalanceRow(
                     board=terms.board,
                     period=period,
-                    start_ms=int(start_ms[i]),
-                    end_ms=int(end_ms[i]),
-                    feed=int(result.feed[i]) if result.feed_present[i] else None,
-                    outgoing=int(result.outgoing[i]) if result.outgoing_present[i] else None,
-                    residual=int(result.residual[i]) if known else None,
-                    band=int(result.band[i]) if known else None,
+                    start_ms=start,
+                    end_ms=end,
+                    feed=feed if fed else None,
+                    outgoing=outgoing if gone else None,
+                    residual=residual if known else None,
+                    band=band if known else None,
                     verdict=result.word(i),
-                    estimated=bool(estimated[i]) and known,
+                    estimated=guessed and known,
                     missing=result.missing_points(i),
                     uncovered=terms.uncovered,
                     covered=terms.covered,
                     of=terms.of,
-                    reconciled=tuple(flows) if known and period is Period.INTERVAL else (),
+                    reconciled=tuple(flows),
                 )
             )
         return rows
