@@ -8,7 +8,8 @@ import json
 import logging
 import os
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -76,6 +77,31 @@ def acts_of(path: Path) -> list[Act]:
     return [act for line in lines if (act := _act(line)) is not None]
 
 
+def copy_people_log(store: Path, backup: Path) -> None:
+    """The log of a store beside its backup, under the same kind of name. OSError if it cannot be read or written."""
+    with suppress(FileNotFoundError):
+        _replace(people_log_path(backup), people_log_path(store).read_bytes().splitlines())
+
+
+def restore_people_log(backup: Path, store: Path) -> None:
+    """What the log beside a backup holds goes into that of a store, in order of time; nothing that stands there is lost."""
+    with suppress(FileNotFoundError):
+        old, path = people_log_path(backup).read_bytes().splitlines(), people_log_path(store)
+        now = path.read_bytes().splitlines() if path.exists() else []
+        lines = dict.fromkeys([*old, *now])  # in both only once
+        _replace(path, sorted(lines, key=lambda line: act.at_ms if (act := _act(line)) else 0))
+
+
+def _replace(path: Path, lines: Sequence[bytes]) -> None:
+    partial = path.with_name(path.name + ".partial")
+    partial.unlink(missing_ok=True)
+    with open(os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
+        file.writelines(line + b"\n" for line in lines)
+        file.flush()
+        os.fsync(file.fileno())
+    os.replace(partial, path)
+
+
 def _append(path: Path, act: Act) -> None:
     row = {
         key: value[:LONGEST] if isinstance(value, str) else value for key, value in asdict(act).items() if value != ""
@@ -87,7 +113,7 @@ def _append(path: Path, act: Act) -> None:
         os.close(handle)
 
 
-def _act(line: str) -> Act | None:
+def _act(line: str | bytes) -> Act | None:
     try:
         row = json.loads(line)
         return Act(row["at_ms"], row["kind"], row.get("person", ""), row.get("what", ""), row.get("address", ""))

@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 
 from meterd.adapters.planfile.loader import Plan, load_plan, store_path
 from meterd.adapters.runtime.clock import WallClock
-from meterd.adapters.store.backup import Copy, backup, inspect, restore
+from meterd.adapters.store.backup import Copy, inspect
 from meterd.adapters.store.dump import ArchiveReader
 from meterd.adapters.store.opening import open_to_read, open_to_write
 from meterd.adapters.store.read_store import ReadStore
 from meterd.adapters.store.schema import REMEDY
 from meterd.app.cli.commands import Subparsers, command
+from meterd.app.operations.people import backup_with_people, restore_with_people
 from meterd.app.operations.queries import moment
 from meterd.app.operations.retention_check import Cut, cut_of, verify_figures
 from meterd.core.errors import ConfigError, StoreError
@@ -108,7 +109,7 @@ def _span(arguments: argparse.Namespace, plan: Plan, store: Path) -> "Span | Non
 
 def _backup(arguments: argparse.Namespace) -> int:
     _, store = _plan_and_store(arguments)
-    print(f"{arguments.file}: {_described(backup(store, arguments.file))}")
+    print(f"{arguments.file}: {_described(backup_with_people(store, arguments.file))}")
     return DONE
 
 
@@ -173,7 +174,7 @@ def _restore(arguments: argparse.Namespace) -> int:
     if copy.points and not copy.points & points:
         some = ", ".join(sorted(copy.points)[:3])
         raise ConfigError(f"{arguments.file} is of another site: it has points such as {some}, and none of this plan")
-    copy, aside = restore(arguments.file, store, _stamp())
+    copy, aside = restore_with_people(arguments.file, store, _stamp())
     return _print_restored(store, copy, aside)
 
 

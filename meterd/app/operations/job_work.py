@@ -16,7 +16,7 @@ from datetime import date
 from pathlib import Path
 
 from meterd.adapters.notify.email import Attachment, EmailChannel, Letter, compose_documents
-from meterd.adapters.store.backup import Copy, backup, inspect
+from meterd.adapters.store.backup import Copy, inspect
 from meterd.adapters.store.opening import open_to_read
 from meterd.adapters.texts.wording import say
 from meterd.app.operations.archive import archive_months, in_words, target_of
@@ -31,6 +31,7 @@ from meterd.app.operations.documents import (
     report,
 )
 from meterd.app.operations.job_request import JobRequest
+from meterd.app.operations.people import backup_with_people, remove_backup
 from meterd.app.operations.report_data import period_of
 from meterd.app.operations.retention_job import retire
 from meterd.core.errors import MeterdError, StoreError, described
@@ -98,7 +99,7 @@ def _backup(request: JobRequest) -> str:
     folder = Path(schedule.backup_folder)
     _see_room(request.path, folder, site.limits.disk_free_mb)
     target = folder / f"{site.name}-{request.slot}.sqlite"
-    copy = backup(request.path, target)
+    copy = backup_with_people(request.path, target)
     _refuse_changed(copy, target)
     copies = _copies(folder, site.name)
     staying = kept_copies(
@@ -106,7 +107,7 @@ def _backup(request: JobRequest) -> str:
     )
     gone = [path for day, path in copies.items() if day not in staying and path != target]
     for path in gone:
-        path.unlink(missing_ok=True)
+        remove_backup(path)
     removed = f", {len(gone)} older ones removed" if gone else ""
     return f"{target.name}: {copy.readings} readings, sound; {len(copies) - len(gone)} copies{removed}"
 

@@ -1,12 +1,43 @@
-"""Who did what at a site, in one list: from the tables of its store and the log of people beside it."""
+"""Who did what at a site, in one list: from the tables of its store and the log of people beside it.
+
+A backup and its way back take that log along: a store that comes back without it would not know who was there.
+"""
 
 from collections.abc import Iterator
 from pathlib import Path
 
-from meterd.adapters.runtime.people_log import Act, acts_of, people_log_path
+from meterd.adapters.runtime.people_log import Act, acts_of, copy_people_log, people_log_path, restore_people_log
+from meterd.adapters.store.backup import Copy, backup, restore
 from meterd.adapters.store.read_store import ReadStore
+from meterd.core.errors import StoreError
 
 ALWAYS_MS = -(2**62)
+
+
+def backup_with_people(store: Path, target: Path) -> Copy:
+    """A backup of a store, and beside it its log of people as `TARGET.people`. Raises as `backup` does."""
+    result = backup(store, target)
+    try:
+        copy_people_log(store, target)
+    except OSError as exc:
+        raise StoreError(f"cannot copy {people_log_path(store)} beside {target}: {exc.strerror}") from exc
+    return result
+
+
+def restore_with_people(copy: Path, store: Path, stamp: str) -> tuple[Copy, Path | None]:
+    """A backup in the place of a store; its log of people is joined with the one that is there. Raises as `restore` does."""
+    result = restore(copy, store, stamp)
+    try:
+        restore_people_log(copy, store)
+    except OSError as exc:
+        raise StoreError(f"{store} is restored, but not {people_log_path(store)}: {exc.strerror}") from exc
+    return result
+
+
+def remove_backup(copy: Path) -> None:
+    """A backup and its log of people."""
+    copy.unlink(missing_ok=True)
+    people_log_path(copy).unlink(missing_ok=True)
 
 
 def acts(store: ReadStore, path: Path, from_ms: int, until_ms: int) -> list[Act]:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from meterd.adapters.runtime.people_log import Act, PeopleLog, acts_of, people_log_path
 from meterd.adapters.store.journal import SqliteStore
 from meterd.app.cli.main import main
 from meterd.core.model.periods import text
@@ -168,3 +169,23 @@ def test_archive_verify_and_restore(capsys: pytest.CaptureFixture[str], tmp_path
     file.unlink()
     assert main(["verify", str(plan), "--archive"]) == 1
     assert "is missing; meterd archive PLAN writes it" in capsys.readouterr().out
+
+
+def test_a_backup_takes_the_log_of_people_along(mill: tuple[str, str], capsys: pytest.CaptureFixture[str]) -> None:
+    """Made, put in the place of a store that has a log of its own, and of one on a machine that knows nobody."""
+    plan, store = mill
+    people, copy = people_log_path(Path(store)), Path(store).with_name("copy.sqlite")
+    PeopleLog(people).add(Act(MAY, "login", "Anna"))
+    assert main(["backup", plan, str(copy), "--store", store]) == 0
+    assert acts_of(people_log_path(copy)) == acts_of(people)
+    PeopleLog(people).add(Act(MAY + 2, "logout", "Anna"))
+    PeopleLog(people_log_path(copy)).add(Act(MAY + 1, "login", "Ben"))
+    elsewhere = Path(store).with_name("elsewhere.sqlite")
+    for target in (store, str(elsewhere)):
+        assert main(["restore", plan, str(copy), "--store", target]) == 0
+    assert [act.person for act in acts_of(people)] == ["Anna", "Ben", "Anna"]
+    assert [act.person for act in acts_of(people_log_path(elsewhere))] == ["Anna", "Ben"]
+    assert people_log_path(elsewhere).stat().st_mode & 0o077 == 0
+    capsys.readouterr()
+    assert main(["user", plan, "--log", "--format", "csv", "--store", str(elsewhere)]) == 0
+    assert "Ben" in capsys.readouterr().out

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from meterd.adapters.planfile.loader import Plan, load_plan
+from meterd.adapters.runtime.people_log import Act, PeopleLog, people_log_path
 from meterd.app.operations import job_work
 from meterd.app.operations.job_request import JobRequest
 from meterd.app.operations.job_work import run_job
@@ -35,17 +36,16 @@ def copies(folder: Path) -> list[str]:
 
 
 def test_copies_of_a_month(tmp_path: Path) -> None:
-    """The newest of each day, week and month stays; other files are left alone."""
+    """The newest of each day, week and month stays, with its log of people; other files are left alone."""
     site_with_jobs(tmp_path, days=2)
+    PeopleLog(people_log_path(tmp_path / "s.sqlite")).add(Act(1, "login", "Anna"))
     (tmp_path / "copies").mkdir()
     (tmp_path / "copies" / "mill-notes.sqlite").write_text("not ours", encoding="utf-8")
     for n in range(40):
         slot = (date(2026, 2, 1) + timedelta(days=n)).isoformat()
         words = run_job(request(tmp_path, "backup", slot, backup_days=2, backup_weeks=2, backup_months=2))
-    assert copies(tmp_path) == [
-        "mill-2026-02-28.sqlite", "mill-2026-03-08.sqlite", "mill-2026-03-11.sqlite", "mill-2026-03-12.sqlite",
-        "mill-notes.sqlite",
-    ]  # fmt: skip
+    left = [f"mill-2026-{day}.sqlite" for day in ("02-28", "03-08", "03-11", "03-12")]
+    assert copies(tmp_path) == sorted([*left, *(f"{name}.people" for name in left), "mill-notes.sqlite"])
     assert words.startswith("mill-2026-03-12.sqlite: ")
     assert words.endswith("readings, sound; 4 copies, 1 older ones removed")
 
