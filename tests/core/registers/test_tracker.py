@@ -52,6 +52,9 @@ CASES = {
     "duplicate value, new time (A13)": ((500, 500, 500, 510), 10_000, []),
     "one step back within resolution": ((500, 510, 509, 520), 20_000, []),
     "uneven stamps: two minutes of energy in one": ((500, 740, 745, 750), 250_000, ["hurried"]),
+    "one low reading while it stands still": ((500, 510, 510, 510, 505, 515), 15_000, ["suspect"]),
+    "reset to nothing": ((44_081, 44_082, 0, 1, 2, 3), 4_000, ["reset"]),
+    "more than the register can show is no new level": ((500, 510, 99_990, 99_995, 100_005), 10_000, []),
 }
 
 
@@ -64,6 +67,13 @@ def test_register_case(case: str) -> None:
         total,
         kinds,
     )
+
+
+def test_a_flat_stretch_that_is_held_keeps_its_ends_in_order() -> None:
+    """A reset that is believed after four readings, which stands still in between."""
+    tracker = track(minutes(44_081, 44_082, 1, 2, 2, 2, 2, 3), replace(PLAIN, confirmations=4))
+    assert [e.kind for e in tracker.events] == ["reset"]
+    assert [t // MINUTE for t in tracker.breakpoints.t] == [0, 1, 2, 3, 6, 7]
 
 
 @pytest.mark.parametrize("capacity_bits", [2**31, 2**32, 10**6, 10**5])
