@@ -45,6 +45,17 @@ def test_a_reason_in_the_column_of_what_is_missing_is_not_cut() -> None:
     assert BELOW_ZERO in written("table", [{"period": "2026-05", "missing": BELOW_ZERO}])
 
 
+def test_a_long_table_is_written_as_a_short_one() -> None:
+    """Row by row without the library: the same columns, also where a name holds other letters."""
+    few = [{**LINES[k % 2], "point": f"q{k:03d}"} for k in range(100)]
+    head, *rows = written("table", few).splitlines()[1:]
+    long = written("table", [*few, *few]).splitlines()[1:]
+    assert long == [head, *rows, *rows]
+    foreign = [{**line, "missing": "Küche"} for line in few]
+    mixed = [row.split() for row in written("table", [*few, *foreign]).splitlines()[2:]]
+    assert mixed == [row.split() for part in (few, foreign) for row in written("table", part).splitlines()[2:]]
+
+
 def test_programs_read_watt_hours_as_they_are_and_nothing_for_missing() -> None:
     rows = list(csv.DictReader(io.StringIO(written("csv"))))
     assert [row["energy_wh"] for row in rows] == ["1234.567", ""]
