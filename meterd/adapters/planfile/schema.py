@@ -32,7 +32,7 @@ from meterd.core.model.schedule import JOBS, Schedule
 class Table(BaseModel):
     """A table of the plan: frozen, unknown keys refused."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
 
 
 class SiteTable(Table):
@@ -85,7 +85,7 @@ class BoardRow(Table):
 class SourceRow(Table):
     """[[source]]; every other key is an option of the protocol."""
 
-    model_config = ConfigDict(extra="allow", frozen=True, strict=True)
+    model_config = ConfigDict(extra="allow", frozen=True, strict=True, defer_build=True)
 
     name: Name
     protocol: Text = "mqtt"
