@@ -278,6 +278,11 @@ class Here:
         """Wait for a finding."""
         return until(lambda: name in self.findings(), limit_s)
 
+    def looks(self, count: int) -> None:
+        """Wait until the loop has looked at everything so many times more and shown it."""
+        shown = self.daemon.counters.snapshots
+        assert until(lambda: self.daemon.counters.snapshots >= shown + count, 60), "the loop stands"
+
     def run(self) -> None:
         """The thread."""
         try:

@@ -44,7 +44,7 @@ def said(path: Path, *faults: Fault, days: int, change: Change | None = None) ->
     with running(site, store, WallClock(lambda: time.time_ns() // 1_000_000 + ahead)) as here:
         # the smallest visible errors of its history come with the examination, but not before there is a baseline
         assert until(lambda: here.daemon.visible_errors()[1] == "history" or bool(rows(store)), LIMIT_S)
-        until(lambda: False, 2.5)  # two looks of the loop, which keeps what the watch has found
+        here.looks(4)  # what the watch has found is kept
     return rows(store)
 
 

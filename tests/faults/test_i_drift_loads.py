@@ -86,7 +86,7 @@ def examined(folder: Path, simulated: Simulated) -> list[Finding]:
         clock = WallClock(lambda: time.time_ns() // 1_000_000 + ahead)
         with running(load_plan(plan).site, store, clock) as here:
             assert until(lambda: here.daemon.visible_errors()[1] == "history", LIMIT_S)
-            until(lambda: False, 5.0)  # some looks of the loop, which keeps what the watch has found
+            here.looks(4)  # what the watch has found is kept
             return [finding for finding in open_findings(store).values() if finding.cause in CAUSES]
 
 

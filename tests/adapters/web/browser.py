@@ -11,7 +11,8 @@ expect.set_options(timeout=WAIT_MS / 2)
 PHONE, DESK, WALL = (390, 844), (1280, 900), (2560, 1440)
 
 
-_FREE: dict[tuple[Browser, tuple[int, int], bool, str], Page] = {}  # to open a window takes as much as two pages in it
+_FREE: dict[tuple[Browser, str], Page] = {}  # to open a window takes as much as two pages in it
+_AXE = Axe().axe_script
 
 
 @contextmanager
@@ -19,8 +20,8 @@ def opened(
     browser: Browser, address: str, *, size: tuple[int, int] = DESK, dark: bool = False, language: str = "en-GB"
 ) -> Iterator[Page]:
     """A page in a window that remembers nobody; errors of scripts and refused loads fail the test."""
-    key = (browser, size, dark, language)
-    page = _FREE.pop(key, None) or _new(*key)
+    page = _FREE.pop((browser, language), None) or _new(browser, language)
+    look(page, size, dark)
     wrong: list[str] = []
 
     def error(thrown: Error) -> None:
@@ -39,16 +40,20 @@ def opened(
     page.unroute_all()
     page.context.clear_cookies()
     page.goto("about:blank")  # nothing goes on in it
-    _FREE[key] = page
+    _FREE[browser, language] = page
     assert wrong == [], wrong
 
 
-def _new(browser: Browser, size: tuple[int, int], dark: bool, language: str) -> Page:
-    context = browser.new_context(
-        viewport={"width": size[0], "height": size[1]}, color_scheme="dark" if dark else "light", locale=language
-    )
+def _new(browser: Browser, language: str) -> Page:
+    context = browser.new_context(locale=language)
     context.set_default_timeout(WAIT_MS)
     return context.new_page()
+
+
+def look(page: Page, size: tuple[int, int], dark: bool) -> None:
+    """Show what is open in a window of this size, by day or by night."""
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+    page.emulate_media(color_scheme="dark" if dark else "light")
 
 
 def log_in(page: Page, root: str, name: str, password: str) -> None:
@@ -60,10 +65,25 @@ def log_in(page: Page, root: str, name: str, password: str) -> None:
     page.wait_for_url(f"{root}/now")
 
 
-def accessibility_faults(page: Page) -> list[str]:
-    """What axe-core finds, with the place of each."""
-    result = Axe().run(page, options={"resultTypes": ["violations"]}).response["violations"]  # places of these alone
-    return [f"{item['id']}: {item['help']}: {[node['target'] for node in item['nodes'][:3]]}" for item in result]
+def accessibility_faults(page: Page, part: str = "") -> list[str]:
+    """What axe-core finds, with the place of each; in a part of the page where another test sees the rest of it."""
+    if not page.evaluate("'axe' in window"):
+        page.evaluate(_AXE)
+    options = {"resultTypes": ["violations"]}  # places of these alone
+    violations = page.evaluate(
+        "([part, options]) => axe.run(part || document, options).then((result) => result.violations)", [part, options]
+    )
+    return [f"{item['id']}: {item['help']}: {[node['target'] for node in item['nodes'][:3]]}" for item in violations]
+
+
+def unreadable(page: Page, *, at_night: tuple[int, int], by_day: tuple[int, int]) -> list[str]:
+    """What axe-core finds and what is cut off in two windows, each one with other colours, of one page that is open."""
+    faults = []
+    for size, dark in ((at_night, True), (by_day, False)):
+        look(page, size, dark)
+        faults += [f"{size[0]} wide: {fault}" for fault in accessibility_faults(page)]
+        faults += [f"{size[0]} wide: cut off"] if overflows(page) else []
+    return faults
 
 
 def overflows(page: Page) -> bool:

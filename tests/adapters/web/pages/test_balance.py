@@ -25,7 +25,7 @@ from meterd.core.drift.detection_limits import Visible
 from meterd.core.model.periods import DAY_MS, HOUR_MS
 from meterd.core.model.plan import Limits, Page, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
-from tests.adapters.web.browser import DESK, PHONE, accessibility_faults, opened, overflows
+from tests.adapters.web.browser import DESK, PHONE, look, opened, overflows, unreadable
 from tests.adapters.web.conftest import Mill
 
 pytestmark = pytest.mark.slow
@@ -132,14 +132,15 @@ def test_the_day_before_was_all_right(third: str, browser: Browser) -> None:
         expect(page.locator(".answer .big")).to_contain_text("within what the meters can explain")
 
 
-@pytest.mark.parametrize(("size", "dark"), [(PHONE, True), (DESK, False)], ids=["phone at night", "desk"])
-def test_it_is_readable_for_everyone(third: str, browser: Browser, size: tuple[int, int], dark: bool) -> None:
+def test_it_is_readable_for_everyone(third: str, browser: Browser) -> None:
     """axe-core finds nothing, and nothing is cut off, everything unfolded; in German too."""
-    with opened(browser, f"{third}/balance?period=hour", size=size, dark=dark, language="de") as page:
+    with opened(browser, f"{third}/balance?period=hour", language="de") as page:
         expect(page.locator("h1")).to_have_text("Stimmt die Bilanz?")
         expect(page.locator("svg.single-line text.mark")).to_have_text(["▲ verdächtig"])
-        assert accessibility_faults(page) == []
+        assert unreadable(page, at_night=PHONE, by_day=DESK) == []
         page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+        assert not overflows(page)
+        look(page, PHONE, dark=True)
         assert not overflows(page)
 
 

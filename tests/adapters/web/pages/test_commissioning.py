@@ -14,7 +14,7 @@ from meterd.adapters.web.pages.commissioning import view
 from meterd.core.model.finding import Finding
 from meterd.core.model.plan import Copied, Input, Page, Point, Role
 from meterd.core.model.reading import IMPORT
-from tests.adapters.web.browser import DESK, PHONE, accessibility_faults, log_in, opened, overflows
+from tests.adapters.web.browser import DESK, PHONE, log_in, opened, unreadable
 from tests.adapters.web.conftest import PASSWORD, Mill
 from tests.adapters.web.request_contexts import BEGIN, SITE, context_of, shot, steady
 
@@ -48,15 +48,13 @@ def test_a_switch_test_says_that_nothing_went_out(mill: Mill, browser: Browser) 
         expect(result).to_contain_text(re.compile("No point lost its supply|Wrong: (?!.*Server room)"), timeout=90_000)
 
 
-@pytest.mark.parametrize(("size", "dark"), [(PHONE, True), (DESK, False)], ids=["phone at night", "desk"])
-def test_it_is_readable_for_everyone(mill: Mill, browser: Browser, size: tuple[int, int], dark: bool) -> None:
+def test_it_is_readable_for_everyone(mill: Mill, browser: Browser) -> None:
     """axe-core finds nothing, and nothing is cut off; in German too."""
-    with opened(browser, f"{mill.address}/login", size=size, dark=dark, language="de") as page:
+    with opened(browser, f"{mill.address}/login", language="de") as page:
         log_in(page, mill.address, "acknowledge", PASSWORD)
         page.goto(f"{mill.address}/commissioning")
         expect(page.locator("h1")).to_contain_text("in Betrieb")
-        assert accessibility_faults(page) == []
-        assert not overflows(page)
+        assert unreadable(page, at_night=PHONE, by_day=DESK) == []
 
 
 def test_an_open_switch_test_looks_again_by_itself(mill: Mill, browser: Browser) -> None:

@@ -18,7 +18,7 @@ from meterd.app.daemon.web_backend import served
 from meterd.core.model.periods import local
 from meterd.core.model.plan import Page
 from meterd.core.model.tariff import Price, PriceKind
-from tests.adapters.web.browser import DESK, PHONE, accessibility_faults, opened, overflows
+from tests.adapters.web.browser import DESK, PHONE, opened, unreadable
 from tests.adapters.web.conftest import Mill
 from tests.adapters.web.pages.test_energy import ask
 from tests.adapters.web.web_backends import kept, serving, small_site
@@ -150,14 +150,12 @@ def test_the_file_of_costs(mill: Mill) -> None:
     assert {row["currency"] for row in rows if row["amount"]} == {"EUR"}
 
 
-@pytest.mark.parametrize(("size", "dark"), [(PHONE, True), (DESK, False)], ids=["phone at night", "desk"])
-def test_costs_are_readable_for_everyone(mill: Mill, browser: Browser, size: tuple[int, int], dark: bool) -> None:
+def test_costs_are_readable_for_everyone(mill: Mill, browser: Browser) -> None:
     """axe-core finds nothing, nothing is cut off; in German with a decimal comma."""
-    with opened(browser, f"{mill.address}/energy?range=week&picture=cost", size=size, dark=dark, language="de") as page:
+    with opened(browser, f"{mill.address}/energy?range=week&picture=cost", language="de") as page:
         expect(page.locator("h2#cost")).to_have_text("Kosten")
         expect(page.locator("table.bill tbody tr").first).to_contain_text("0,2190 / kWh")
-        assert accessibility_faults(page) == []
-        assert not overflows(page)
+        assert unreadable(page, at_night=PHONE, by_day=DESK) == []
 
 
 def test_a_plan_without_prices_says_how_to_add_them(tmp_path: Path, browser: Browser) -> None:

@@ -8,7 +8,7 @@ from playwright.sync_api import Browser, expect
 
 from meterd.adapters.web.pages.point import view
 from meterd.core.model.finding import Finding
-from tests.adapters.web.browser import DESK, PHONE, accessibility_faults, opened, overflows
+from tests.adapters.web.browser import DESK, PHONE, opened, unreadable
 from tests.adapters.web.conftest import Mill
 from tests.adapters.web.request_contexts import LAST, MINUTE, SOMEBODY, context_of, shot, steady
 
@@ -72,17 +72,14 @@ def test_an_old_name_leads_to_the_point_with_all_its_instruments(mill: Mill, bro
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("size", "dark"), [(PHONE, True), (DESK, False)], ids=["phone at night", "desk"])
-def test_it_is_readable_for_everyone(mill: Mill, browser: Browser, size: tuple[int, int], dark: bool) -> None:
+def test_it_is_readable_for_everyone(mill: Mill, browser: Browser) -> None:
     """axe-core finds nothing, and nothing is cut off; in German, with every part of a page that a feed fills."""
-    with opened(browser, f"{mill.address}/point?point=t1", size=size, dark=dark, language="de-AT") as page:
+    with opened(browser, f"{mill.address}/point?point=t1", language="de-AT") as page:
         expect(page.locator("h1")).to_have_text("Was ist Transformer T1?")
         expect(page.locator("section[aria-labelledby=phases]")).to_contain_text("Unsymmetrie")
-        assert accessibility_faults(page) == []
-        assert not overflows(page)
+        assert unreadable(page, at_night=PHONE, by_day=DESK) == []
         page.goto(f"{mill.address}/point")
-        assert accessibility_faults(page) == []
-        assert not overflows(page)
+        assert unreadable(page, at_night=PHONE, by_day=DESK) == []
 
 
 @pytest.mark.slow
