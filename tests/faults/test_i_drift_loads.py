@@ -107,9 +107,12 @@ def test_i7_a_load_without_a_meter_is_reported_as_such_and_no_meter_is_named(
         assert "unmetered standing load of board house +" in findings[0].text
 
 
-def test_i7_a_load_where_losses_had_changed_before_is_reported_since_it_came(tmp_path: Path) -> None:
-    """Losses that grow after 60 days stay open; 8 kW come to the same board 52 days later. They were dated like the losses."""
-    came = WARM + 52
+@pytest.mark.parametrize("later", [20, 52])
+def test_i7_a_load_where_losses_had_changed_before_is_reported_since_it_came(tmp_path: Path, later: int) -> None:
+    """Losses that grow after 60 days stay open; 8 kW come to the same board later on. They were dated like the losses, and
+    after 20 days they were not reported for 26 days, as a part of the losses.
+    """
+    came = WARM + later
     simulated = block(900, came + 7, kind="constant", size_kw=8.0, from_day=came)
     feed, rows = simulated.net.points.index("main"), slice(WARM * simulated.per_day, None)
     through = np.delete(simulated.energy[rows], feed, axis=1).sum(axis=1)

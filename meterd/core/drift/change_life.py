@@ -178,7 +178,9 @@ def _settled(state: WatchState, change: Change) -> bool:
     """Whether a load has looked like one for two weeks; where an instrument fits too, not while days before it are left."""
     if state.recent[-1].end_ms - change.from_ms < SETTLED_DAYS * DAY_MS:
         return False
-    return bool(_name(change)) or change.from_ms - state.recent[0].start_ms < SETTLED_DAYS * DAY_MS
+    if change.suspicion is not None and not any(fits.points for fits in change.suspicion.candidates):
+        return True
+    return change.from_ms - state.recent[0].start_ms < SETTLED_DAYS * DAY_MS
 
 
 def _calm(state: WatchState) -> bool:

@@ -25,7 +25,9 @@ from meterd.core.drift.monitor_state import (
 
 WEEK = 7  # days for an end: a load that rests on some days of the week is not gone
 MORE = 0.5  # of its power: when a week has so much more or less, another load has come or half of it is gone
+STEADY = 0.15  # of the mean of a week: its newest days are not further from it
 LEFT = 0.25  # of its power on the mean of a week: less is nothing
+SHORTEST = 3  # days that show how a week goes on
 RUNS = 0.5  # of its power: more on a day, and it has run
 
 
@@ -70,12 +72,15 @@ def gone(state: WatchState, load: UnmeteredLoad) -> int | None:
 
 
 def otherwise(state: WatchState, load: UnmeteredLoad) -> int | None:
-    """The start of the last week if a load has drawn much more or less in it than is known of it."""
+    """The start of the last week if a load has drawn much more or less in it than is known of it, and so have its last days.
+
+    A week that has only begun to differ would give a part of the power.
+    """
     days = [d for d in state.recent[-WEEK:] if d.start_ms >= load.owner]
-    power = _mean(state, days, load)
-    if len(days) < WEEK or power is None or abs(power / load.power_kw - 1) < MORE:
+    power, newest = _mean(state, days, load), _mean(state, days[-SHORTEST:], load)
+    if len(days) < WEEK or power is None or newest is None or abs(power / load.power_kw - 1) < MORE:
         return None
-    return days[0].start_ms
+    return days[0].start_ms if abs(newest / power - 1) < STEADY else None
 
 
 def _ran(state: WatchState, day: DayStatistics, load: UnmeteredLoad) -> bool:

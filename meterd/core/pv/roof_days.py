@@ -26,10 +26,11 @@ NEIGHBOUR_DAYS = 30
 
 @dataclass(frozen=True, slots=True)
 class Given:
-    """Logarithms [D, A], NaN where a day says nothing: `own` of what came over what should have come, `beside` of it against
+    """What each of A arrays gave on each of D days [D, A]; NaN where a day says nothing.
 
-    the median of the other arrays, `bright` of a day's energy against that of the others, without a fit. `shift_min` is how
-    many minutes late a day came by its clock.
+    Logarithms: `own` of what came over what should have come, `beside` of this against the median of the other arrays,
+    `bright` of a day's energy against that of the others, without a fit. `shift_min` is how many minutes late a day came by
+    its clock.
     """
 
     own: Floats
