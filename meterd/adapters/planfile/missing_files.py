@@ -31,6 +31,17 @@ def missing_sheets(
     return missed
 
 
+def sheets_beside(
+    main: Path, files: Mapping[str, str], written: Mapping[str, Sequence[object]], notes: Notes
+) -> set[str]:
+    """All kinds of rows where the main file of a plan folder was named instead of the folder, which is noted as a fault."""
+    if written["point"] or not main.with_name(files["point"]).is_file():
+        return set()
+    words = f"{files['point']} lies beside it and is not read: this is one file of a plan folder"
+    notes.fault(Place(main.name), words, f"name the folder: {main.parent}")
+    return set(files)
+
+
 def _instead(name: str, there: Sequence[str]) -> str | None:
     """A file that stands in the place of the one the plan reads."""
     stem = Path(name).stem

@@ -9,7 +9,7 @@ from meterd.adapters.planfile.checks.site import zone_of
 from meterd.adapters.planfile.csv_reader import read_csv_file
 from meterd.adapters.planfile.draft import Draft
 from meterd.adapters.planfile.fault import Notes, Place
-from meterd.adapters.planfile.missing_files import missing_sheets
+from meterd.adapters.planfile.missing_files import missing_sheets, sheets_beside
 from meterd.adapters.planfile.name_rules import SECRET_RULE, instead, is_secret, nearest
 from meterd.adapters.planfile.outdoor_values import outdoor_values
 from meterd.adapters.planfile.patterns import KINDS, Repeat, Rows, numbers, pattern_faults, stamp
@@ -86,6 +86,8 @@ def load(path: Path, notes: Notes) -> Draft:
             own[kind].extend(_csv_file(folder / name, kind, draft, notes))
         outdoor = (draft.site.data.temperature,) if draft.site is not None else ()
         _check_files(folder, (*draft.carbon, *outdoor), notes)
+    elif main.name == SITE_FILE:
+        draft.gaps |= sheets_beside(path, CSV_FILES, own, notes)
     stamped = _stamped(document, folder, own, draft=draft, notes=notes)
     rows = {kind: own[kind] + stamped[kind] for kind in KINDS}
     draft.points = _checked(PointRow, rows["point"], "point", draft=draft, notes=notes)

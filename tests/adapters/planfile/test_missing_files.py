@@ -29,6 +29,12 @@ def test_a_missing_list_of_points_is_one_fault(mill: Path) -> None:
     ]
 
 
+def test_the_main_file_named_instead_of_its_folder_is_one_fault(mill: Path) -> None:
+    """Found with "the plan has no feed", though points.csv lies beside it."""
+    words = "points.csv lies beside it and is not read: this is one file of a plan folder"
+    assert faults(mill / "site.toml") == [f"site.toml: {words}; name the folder: {mill}"]
+
+
 @pytest.mark.parametrize(
     ("kind", "there", "right"),
     [
