@@ -5,6 +5,7 @@ the program and raises; `tests/adapters/texts/test_wording.py` compares the lang
 """
 
 import tomllib
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -17,6 +18,7 @@ from babel import Locale
 from babel.dates import format_date, format_datetime, format_time
 
 from meterd.core.model.periods import from_ms, to_ms
+from meterd.core.model.plan import Board, Point, Site
 from meterd.core.texts.finding_translation import Kind, Part, Parts, Phrases
 
 LANGUAGES = ("en", "de")
@@ -25,6 +27,7 @@ _DAYS = {"en": "d MMM yyyy", "de": "d. MMM yyyy"}
 _SEPARATORS = {"en": str.maketrans("", ""), "de": str.maketrans(",.", ".,")}
 MINUS = "−"  # as wide as a plus, and never a hyphen
 _STEPS = ((1e9, "G"), (1e6, "M"), (1e3, "k"))
+_NO_TITLES: Mapping[str, str] = {}
 _SENTENCES = 4096  # of findings kept taken apart: a few hundred are open, and each says another number of minutes
 
 
@@ -61,15 +64,16 @@ def has(language: str, key: str) -> bool:
     return key in catalogue(language)
 
 
-def translated(language: str, sentence: str, zone: ZoneInfo) -> list[Piece]:
+def translated(language: str, sentence: str, zone: ZoneInfo, titles: Mapping[str, str] = _NO_TITLES) -> list[Piece]:
     """A sentence of a finding, which is stored in English, for a reader: numbers by locale, times in the site's zone.
 
+    Names of the plan are given by their `titles`.
     A sentence of which nothing is recognised is one piece in English (words/*/finding_*.toml).
     """
     pieces: list[Piece] = []
     for part in _taken_apart(language, sentence):
         own = LANGUAGES[0] if part.kind is Kind.FOREIGN else language
-        words = _written(language, part, zone)
+        words = _titled(part.words, titles) if part.kind is Kind.NAMES else _written(language, part, zone)
         if pieces and pieces[-1].language == own:
             pieces[-1] = Piece(pieces[-1].words + words, own)
         else:
@@ -77,9 +81,23 @@ def translated(language: str, sentence: str, zone: ZoneInfo) -> list[Piece]:
     return pieces
 
 
-def translated_line(language: str, sentence: str, zone: ZoneInfo) -> str:
+def translated_line(language: str, sentence: str, zone: ZoneInfo, titles: Mapping[str, str] = _NO_TITLES) -> str:
     """The same in one line, for where languages cannot be marked: inside another text, on paper."""
-    return "".join(piece.words for piece in translated(language, sentence, zone))
+    return "".join(piece.words for piece in translated(language, sentence, zone, titles))
+
+
+def titles_of(site: Site) -> Mapping[str, str]:
+    """What the names in sentences of findings are called: points, boards, and the site where they are not named alike."""
+    named: list[Site | Board | Point] = [site, *site.boards, *site.points]
+    alike = {name for name, count in Counter(item.name for item in named).items() if count > 1}
+    return {item.name: item.title for item in named if item.title and item.name not in alike}
+
+
+def _titled(words: str, titles: Mapping[str, str]) -> str:
+    """Names with commas between them as their titles, which have commas of their own; a code after a name stays."""
+    names = [name.partition(" ") for name in words.split(", ")]
+    shown = [titles.get(name, name) + space + code for name, space, code in names]
+    return ("; " if any("," in title for title in shown) else ", ").join(shown)
 
 
 @lru_cache(maxsize=_SENTENCES)
@@ -101,12 +119,18 @@ def _written(language: str, part: Part, zone: ZoneInfo) -> str:
             case Kind.TIME:
                 return moment(language, to_ms(datetime.fromisoformat(part.words)), zone)
             case Kind.DAY:
-                day_ = date.fromisoformat(part.words)
-                return str(format_date(day_, format=_DAYS[language], locale=_LOCALES[language]))
+                return date_words(language, part.words)
+            case Kind.WORDS:
+                return part.words.replace("+-", "±")  # sentences are stored in ASCII
             case _:
                 return part.words
     except ValueError:
         return part.words  # a 30 February in a damaged store is shown as it is stored
+
+
+def date_words(language: str, iso: str) -> str:
+    """A date such as 2026-05-04 as a reader writes it."""
+    return str(format_date(date.fromisoformat(iso), format=_DAYS[language], locale=_LOCALES[language]))
 
 
 def figure(language: str, plain: str) -> str:

@@ -71,7 +71,7 @@ def application(look: Callable[[], FleetView]) -> FastAPI:
     def html(request: Request, fleet: Annotated[FleetView, Depends(view)]) -> HTMLResponse:
         language = _language(request)
         body = environment.get_template("fleet.html").render(
-            view=fleet, language=language, fmt=wording, zone=UTC, version=__version__, root="",
+            view=fleet, language=language, fmt=wording, zone=UTC, titles={}, version=__version__, root="",
             t=lambda key, **more: wording.say(language, key, **more), titled=_cause_title(language),
         )  # fmt: skip
         return HTMLResponse(body, headers={"cache-control": "no-store", "content-language": language})

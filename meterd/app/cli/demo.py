@@ -28,7 +28,10 @@ def add(commands: Subparsers) -> None:
     demo.add_argument("--list-faults", action="store_true", help="list the faults that can be planted, and end")
     demo.add_argument("--port", type=int, default=0, help="port of the embedded broker (default: a free one)")
     demo.add_argument(
-        "--days", type=int, default=7, help="of history before the start, a reading every five minutes (default: 7)"
+        "--days",
+        type=int,
+        default=7,
+        help="of history before the start (default: 7), a reading every 5 minutes, every 15 in long ones",
     )
     demo.add_argument("--seed", type=int, help="of the simulated site; the default has passing clouds")
     demo.add_argument("--speed", type=float, default=1.0, help="times real time (default: 1)")

@@ -70,7 +70,8 @@ class FindingJob:
             keeper.report("unusual", findings, plan_runtime.unusual_job.ends)
         if (findings := plan_runtime.roof_job.tick(state.closed_to)) is not None:
             keeper.report("roof", findings, plan_runtime.roof_job.ends)
-        events = [f for channel, event in state.events if (f := event_finding(channel, event)) is not None]
+        site = plan_runtime.site
+        events = [f for channel, event in state.events if (f := event_finding(site, channel, event)) is not None]
         events = [finding for finding in events if finding.cause != "suspect" or finding.subject not in self._backward]
         events += step_runner.events
         if not events and time.monotonic() < self._due_s:

@@ -120,11 +120,11 @@ def statement(plan: Plan, path: Path, asked: CalendarPeriod, tenant: str, *, lan
 
 def _translated(made: Report, site: Site, lang: str) -> Report:
     """The report with its findings in the language of the document, as the page says them."""
-    zone = ZoneInfo(site.zone)
+    zone, titles = ZoneInfo(site.zone), wording.titles_of(site)
     rows = []
     for report_finding in made.findings:
         finding = report_finding.row.finding
-        text, remedy = (wording.translated_line(lang, words, zone) for words in (finding.text, finding.remedy))
+        text, remedy = (wording.translated_line(lang, words, zone, titles) for words in (finding.text, finding.remedy))
         rows.append(
             replace(report_finding, row=replace(report_finding.row, finding=replace(finding, text=text, remedy=remedy)))
         )
@@ -202,14 +202,16 @@ def _acceptance_data(
 
 def _doubts(site: Site, rows: Sequence[FindingRow], names: set[str], lang: str) -> tuple[str, ...]:
     """Open findings about unit, ratio or direction of some points, with what to do, in the language of the document."""
-    zone = ZoneInfo(site.zone)
+    zone, titles = ZoneInfo(site.zone), wording.titles_of(site)
     mine = [
         row.finding
         for row in rows
         if row.closed_ms is None and row.finding.cause in SCALE_CAUSES and names & set(row.finding.points)
     ]
     return tuple(
-        " \N{EN DASH} ".join(wording.translated_line(lang, words, zone) for words in (finding.text, finding.remedy))
+        " \N{EN DASH} ".join(
+            wording.translated_line(lang, words, zone, titles) for words in (finding.text, finding.remedy)
+        )
         for finding in mine
     )
 

@@ -17,14 +17,16 @@ from meterd.core.model.schedule import JobRecord, JobState
 from meterd.core.model.snapshot import Now, Snapshot
 from meterd.core.registers.tracker import Event
 
-# words for what the tracker decides, with the figures before and after in kWh as shown
+# words for what the tracker decides, with the figures before and after as shown
 _EVENTS = {
-    "reset": "the {register} register fell from {before} to {shown} and counts on from there",
-    "level-change": "the {register} register went from {before} to {shown} with no possible power; the energy across is unknown",
-    "ambiguous": "the {register} register went from {before} to {shown} after a gap in which it may have turned more than once",
-    "frozen": "the {register} register stood at {before} and then caught up to {shown}; the shape in between is estimated",
+    "reset": "the {register} register fell from {before} to {shown} {unit} and counts on from there",
+    "level-change": "the {register} register went from {before} to {shown} {unit} with no possible power; the energy across is"
+    " unknown",
+    "ambiguous": "the {register} register went from {before} to {shown} {unit} after a gap in which it may have turned more"
+    " than once",
+    "frozen": "the {register} register stood at {before} and then caught up to {shown} {unit}; the shape in between is estimated",
     "exchange-unknown": "the instrument was exchanged without closing and opening reading; the energy across is unknown",
-    "suspect": "the {register} register showed {shown} where {before} stood; that value is not used",
+    "suspect": "the {register} register showed {shown} where {before} {unit} stood; that value is not used",
 }
 _SILENT_EVENTS = ("rollover", "hurried", "exchange")  # as they should be
 FAULT, UNSTORED = "fault", "unkept"  # of this program: a step that went wrong; a reading that cannot be stored
@@ -35,17 +37,24 @@ DELETED = "readings-deleted"  # old readings went by themselves, because the dis
 _REPORT = "this is a fault of the program, not of the site: report it with this text; nothing that was read is lost"
 
 
-def event_finding(channel: Channel, event: Event) -> Finding | None:
+def event_finding(site: Site, channel: Channel, event: Event) -> Finding | None:
     """The finding of something a tracker decided, or None for what is as it should be."""
     if event.kind in _SILENT_EVENTS:
         return None
     words = _EVENTS[event.kind]
     point, register = channel
-    shown, before = (f"{value / 1_000_000:.3f} k" for value in (event.shown, event.before))
-    sentence = words.format(register=REGISTERS[register].name, shown=shown, before=before)
+    shown, before = (f"{value / 1_000_000:.3f}" for value in (event.shown, event.before))
+    sentence = words.format(register=REGISTERS[register].name, shown=shown, before=before, unit=_counted(site, channel))
     return Finding(
         event.kind, point, event.at_ms, f"{point}: {sentence} (at {text(event.at_ms)})", remedy(event.kind), (point,)
     )
+
+
+def _counted(site: Site, channel: Channel) -> str:
+    """What a register counts as it is shown, a thousand at a time."""
+    if any(row.unit == "imp" for row in site.inputs_of(channel[0]) if row.register == channel[1]):
+        return "thousand pulses"
+    return f"k{REGISTERS[channel[1]].unit}"
 
 
 def stale_points(

@@ -22,9 +22,10 @@ MOST_JOINED = 6  # clauses tried as one phrase: none of ours has more semicolons
 
 
 class Kind(StrEnum):
-    """What a part of a sentence is: words for the reader, words as they were stored, or a value for the page to write."""
+    """What a part of a sentence is: words for the reader, names of the plan, words as they were stored, or a value."""
 
     WORDS = "words"
+    NAMES = "names"
     FOREIGN = "foreign"
     NUMBER = "number"
     TIME = "time"
@@ -43,11 +44,11 @@ Parts = tuple[Part, ...]
 
 _NAME = r"[^\s,;]+"
 _SLOTS: dict[str, tuple[str, Kind]] = {
-    "": (_NAME, Kind.WORDS),  # a name of the plan
-    "names": (rf"{_NAME}(?:, {_NAME})*", Kind.WORDS),
+    "": (_NAME, Kind.NAMES),  # a name of the plan
+    "names": (rf"{_NAME}(?:, {_NAME})*", Kind.NAMES),
     "missing": (
         rf"{_NAME}(?: [0-9]+(?:\.[0-9]+)+)?(?:, {_NAME}(?: [0-9]+(?:\.[0-9]+)+)?)*",
-        Kind.WORDS,
+        Kind.NAMES,
     ),  # with OBIS codes
     "kept": (r".*?", Kind.WORDS),  # the same in every language: a file, a command, an address
     "said": (r".*?", Kind.FOREIGN),  # words of somebody else: a database, a library, a meter

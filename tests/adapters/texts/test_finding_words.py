@@ -25,7 +25,7 @@ from meterd.core.drift.identification import Candidate, Evidence, Suspicion, Win
 from meterd.core.drift.load_shape import Profile, ShapeEvidence
 from meterd.core.model.finding import Finding
 from meterd.core.model.periods import DAY_MS, HOUR_MS, Period
-from meterd.core.model.plan import Input, Site
+from meterd.core.model.plan import Board, Input, Point, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.texts.finding_translation import Kind, Phrases
 from tests.core.checks.test_dst import ms
@@ -378,6 +378,7 @@ def test_every_change_of_the_clocks_has_a_german_form(zone: str, before: str) ->
         "mail: what should be told cannot be delivered: timed out",
         "mill: the running interval comes to a mean of 120.0 kW if the draw stays, the contract has 100.0 kW; the rest may"
         " have 80.0 kW",
+        "q01: the import register fell from 12.500 k to 3.000 k and counts on from there (at 2026-03-29T01:00:00Z)",
         "one balance detects and never names: compare the points of the board with their usual shape",
     ],
 )
@@ -388,6 +389,28 @@ def test_sentences_that_older_programs_stored_stay_readable(sentence: str) -> No
 
 
 # -- as a reader sees them ---------------------------------------------------------------------------------------------
+
+
+def test_names_in_a_sentence_are_given_by_their_titles() -> None:
+    """In lists too, where a title has a comma of its own; a code after a name stays; who has no title keeps the name."""
+    boards = (Board("north", title="Main distribution"), Board("alike", title="Board"))
+    points = (
+        Point("q01", "north", Role.FEEDER, title="Bakery, ovens"),
+        Point("q02", "north", Role.FEEDER),
+        Point("alike", "north", Role.FEEDER, title="Point"),
+    )
+    titles = wording.titles_of(Site("mill", VIENNA.key, boards=boards, points=points))
+    sentences = {
+        "q01: no value yet": "Bakery, ovens: noch kein Wert",
+        "not covered: q02, q01": "noch nicht gezählt: q02; Bakery, ovens",
+        "board north: the balance from 2026-07-01T12:00:00Z is not computable, missing q02 2.8.0, q01": None,
+        "alike: no value yet": "alike: noch kein Wert",
+    }
+    for kept, wanted in sentences.items():
+        shown = wording.translated_line("de", kept, VIENNA, titles)
+        assert shown == wanted or (
+            wanted is None and "Main distribution" in shown and "q02 2.8.0; Bakery, ovens" in shown
+        )
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,7 @@
 """What should be looked at becomes a sentence with figures, once per cause; what is as it should be says nothing."""
 
+from dataclasses import replace
+
 import pytest
 
 from meterd.core.checks.rules import (
@@ -47,7 +49,7 @@ def balance(verdict: str, **other: object) -> BalanceRow:
 @pytest.mark.parametrize("kind", ["reset", "level-change", "ambiguous", "frozen", "exchange-unknown", "suspect"])
 def test_what_a_register_did_is_reported_with_what_it_showed(kind: str) -> None:
     """Both figures as the meter shows them, when, of which register, and what to do."""
-    finding = event_finding(("q1", IMPORT), Event(kind, NOW, 1_500_000, 44_081_250_000))
+    finding = event_finding(SITE, ("q1", IMPORT), Event(kind, NOW, 1_500_000, 44_081_250_000))
     assert finding is not None
     assert (finding.cause, finding.subject, finding.at_ms, finding.points) == (kind, "q1", NOW, ("q1",))
     assert finding.cause in EVENTS
@@ -55,13 +57,22 @@ def test_what_a_register_did_is_reported_with_what_it_showed(kind: str) -> None:
     assert finding.remedy
     if kind != "exchange-unknown":
         assert "import" in finding.text
-        assert "44081.250 k" in finding.text
-        assert "1.500 k" in finding.text
+        assert "44081.250 " in finding.text
+        assert "1.500 " in finding.text
+        assert " kWh" in finding.text
+
+
+def test_register_of_pulses_is_reported_in_pulses() -> None:
+    """The weight of a pulse is dated and comes later."""
+    site = replace(SITE, inputs=(Input("q1", IMPORT, "s", "q1", unit="imp"),))
+    finding = event_finding(site, ("q1", IMPORT), Event("reset", NOW, 1_500_000, 44_081_250_000))
+    assert finding is not None
+    assert "fell from 44081.250 to 1.500 thousand pulses and" in finding.text
 
 
 @pytest.mark.parametrize("kind", ["rollover", "hurried", "exchange"])
 def test_what_is_as_it_should_be_is_no_finding(kind: str) -> None:
-    assert event_finding(("q1", IMPORT), Event(kind, NOW, 1, 2)) is None
+    assert event_finding(SITE, ("q1", IMPORT), Event(kind, NOW, 1, 2)) is None
 
 
 def test_a_point_is_stale_when_nothing_new_has_come() -> None:

@@ -41,7 +41,14 @@ PHRASES = Phrases(ENGLISH, GERMAN)
 
 def words(sentence: str, phrases: Phrases = PHRASES) -> str:
     """The sentence for the reader, foreign words in brackets, values in angles."""
-    marks = {Kind.FOREIGN: "[{}]", Kind.NUMBER: "<{}>", Kind.TIME: "<{}>", Kind.DAY: "<{}>", Kind.WORDS: "{}"}
+    marks = {
+        Kind.FOREIGN: "[{}]",
+        Kind.NUMBER: "<{}>",
+        Kind.TIME: "<{}>",
+        Kind.DAY: "<{}>",
+        Kind.WORDS: "{}",
+        Kind.NAMES: "{}",
+    }
     return "".join(marks[part.kind].format(part.words) for part in phrases.read(sentence))
 
 
