@@ -14,13 +14,14 @@ from meterd.adapters.web.request_context import RequestContext, context_of, view
 from meterd.core.energy.what_if_year import Question, WhatIf, assumptions, figures, what_if
 from meterd.core.errors import ConfigError
 from meterd.core.model.snapshot import Snapshot
+from meterd.core.model.written import plain_number
 
 MOST = 100_000  # kW, kWh, kWp: no low-voltage site comes near
 
 
 def _given(words: object) -> object:
-    """A field of the form that is left empty asks for nothing."""
-    return None if words == "" else words
+    """A field of the form that is left empty asks for nothing; a size may have a decimal comma."""
+    return plain_number(words) or None if isinstance(words, str) else words
 
 
 Given = BeforeValidator(_given)

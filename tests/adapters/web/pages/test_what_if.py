@@ -14,10 +14,11 @@ def test_a_battery_and_more_pv_are_answered_with_assumptions(mill: Mill, browser
     """Filled in and sent, as a person does; German, on a phone, nothing cut off."""
     with opened(browser, f"{mill.address}/what-if", size=PHONE, language="de-AT") as page:
         page.fill("input[name=pv]", "50")
-        page.fill("input[name=battery]", "40")
+        page.fill("input[name=battery]", "40,5")
         page.click("form.choice button")
         expect(page.locator("section[aria-labelledby=answer]")).to_contain_text("Verlust im Speicher")
-        expect(page.locator("section[aria-labelledby=answer] li").nth(2)).to_contain_text("höchstens 20 kW")
+        expect(page.locator("section[aria-labelledby=answer] li").nth(2)).to_contain_text("höchstens 20,25 kW")
+        expect(page.locator("input[name=battery]")).to_have_value("40,5")
         assert accessibility_faults(page) == []
         assert not overflows(page)
 
@@ -33,7 +34,9 @@ def test_figures_keep_the_consumption(mill: Mill) -> None:
 
 
 def test_what_cannot_be_is_refused_in_words(mill: Mill) -> None:
-    """A size below zero is no question; a year without figures is one without an answer."""
+    """A size below zero is no question, nor one with two readings; a year without figures is one without an answer."""
     assert httpx.get(f"{mill.address}/api/what-if", params={"battery": -1}, timeout=20).status_code == 422
     view = httpx.get(f"{mill.address}/api/what-if", params={"year": 1999}, timeout=20).json()
     assert "no interval of 1999" in view["refused"]
+    for size in ("1,000", "7,5,1"):  # two readings, and none
+        assert httpx.get(f"{mill.address}/api/what-if", params={"battery": size}, timeout=20).status_code == 422
