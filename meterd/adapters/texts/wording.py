@@ -59,6 +59,11 @@ def say(language: str, key: str, **values: object) -> str:
     return catalogue(language)[key].format(**values)
 
 
+def role_words(language: str, role: str) -> str:
+    """What a role of the page is called, with the word that commands and the plan have for it."""
+    return say(language, f"role_name.{role}")
+
+
 def has(language: str, key: str) -> bool:
     """Whether the catalogue has the key; for causes of findings, which are open-ended."""
     return key in catalogue(language)

@@ -362,4 +362,6 @@ def _refusal_page(request: Request, code: int, words: str, back: str = "/now") -
     if code == 401 and request.method == "GET":
         asked = request.url.path + (f"?{request.url.query}" if request.url.query else "")
         return RedirectResponse(f"/login?to={quote(asked, safe='/')}", status_code=303)
+    context: RequestContext = request.app.state.context
+    words = wording.translated_line(viewer.language, words, context.zone(), wording.titles_of(context.backend.site))
     return page(request, viewer, "error.html", status=code, code=code, words=words, back=back)

@@ -44,4 +44,6 @@ def own_form(request: Request, viewer: Viewer, token: str) -> None:
 def needs_role(viewer: Viewer, role: UserRole) -> None:
     """403 for a viewer who may not do it."""
     if not viewer.role.covers(role):
-        raise HTTPException(403, wording.say(viewer.language, "error.role", role=str(role)))
+        raise HTTPException(
+            403, wording.say(viewer.language, "error.role", role=wording.role_words(viewer.language, role))
+        )

@@ -47,7 +47,9 @@ def document(
         return RedirectResponse("/documents", status_code=303)  # where a login leads that began here
     role = UserRole.LOOK if wanted.kind in OF_THE_PLAN else figures_role(context.backend.site)
     if not viewer.role.covers(role):
-        raise HTTPException(403, wording.say(viewer.language, "error.role", role=str(role)))
+        raise HTTPException(
+            403, wording.say(viewer.language, "error.role", role=wording.role_words(viewer.language, role))
+        )
     if wanted.kind in (*OF_A_PERIOD, "statement"):
         check_period(context, wanted.period, viewer.language)
     if not context.document_lock.acquire(blocking=False):

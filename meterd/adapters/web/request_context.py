@@ -155,6 +155,8 @@ def needs(role: UserRole) -> Callable[[Request, Viewer, RequestContext], None]:
             return
         if not viewer.name:
             raise HTTPException(401, wording.say(viewer.language, "error.login"))
-        raise HTTPException(403, wording.say(viewer.language, "error.role", role=str(least)))
+        raise HTTPException(
+            403, wording.say(viewer.language, "error.role", role=wording.role_words(viewer.language, least))
+        )
 
     return gate

@@ -69,7 +69,12 @@ def _channel(site: Site, name: str, register: str, viewer: Viewer) -> Channel:
         counting = ", ".join(obis for obis, kind in REGISTERS.items() if kind.cumulative)
         raise HTTPException(422, wording.say(viewer.language, "why.no_energy", register=register, known=counting))
     if not viewer.sees(point.name, site):
-        raise HTTPException(403, wording.say(viewer.language, "point.hidden_more", role=site.page.rooms))
+        raise HTTPException(
+            403,
+            wording.say(
+                viewer.language, "point.hidden_more", role=wording.role_words(viewer.language, site.page.rooms)
+            ),
+        )
     if not any((row.point, row.register) == (point.name, register) for row in site.inputs):
         raise HTTPException(404, wording.say(viewer.language, "why.not_read", point=point.name, register=register))
     return point.name, register

@@ -117,7 +117,9 @@ def chosen_items(asked: Sequence[str], known: Choosable, site: Site, language: s
             continue
         item = known.item(key)
         if key in known.restricted:
-            raise HTTPException(403, wording.say(language, "point.hidden_more", role=site.page.rooms))
+            raise HTTPException(
+                403, wording.say(language, "point.hidden_more", role=wording.role_words(language, site.page.rooms))
+            )
         if item is None:
             every = [i.key for items in known.groups.values() for i in items] + list(GROUPS)
             near = ", ".join(get_close_matches(key, every, n=3) or GROUPS)

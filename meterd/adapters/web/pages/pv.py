@@ -67,12 +67,15 @@ class DayLine(Values):
 
 
 class Nettings(Values):
-    """The month's PV, netted over one length; 0: not netted, each direction as the meters counted it, as stored."""
+    """The month's PV, netted over one length; 0: not netted, each direction as the meters counted it, as stored.
+
+    None where no period is known.
+    """
 
     length_s: int
-    production: int
-    export: int
-    self_use: int
+    production: int | None
+    export: int | None
+    self_use: int | None
     self_consumption: float | None
     self_sufficiency: float | None
     known: int
@@ -248,11 +251,12 @@ def _rooms(snapshot: Snapshot, site: Site, viewer: Viewer) -> list[RoomShares]:
 
 
 def _netting(netted: Netted) -> Nettings:
+    some = netted.known > 0
     return Nettings(
         length_s=netted.length_s,
-        production=netted.production,
-        export=netted.export,
-        self_use=netted.self_use,
+        production=netted.production if some else None,
+        export=netted.export if some else None,
+        self_use=netted.self_use if some else None,
         self_consumption=netted.self_consumption,
         self_sufficiency=netted.self_sufficiency,
         known=netted.known,

@@ -193,7 +193,7 @@ def test_the_planted_fault_is_listed_and_readable(mill: Mill, browser: Browser) 
                 break
             page.wait_for_timeout(1000)
             page.reload()
-        expect(entry).to_contain_text("lifts-north: letzter Wert vom")
+        expect(entry).to_contain_text("Lifts north: letzter Wert vom")
         expect(entry).to_contain_text("Was zu tun ist: den Zähler und seine Datenverbindung prüfen")
         assert unreadable(page, at_night=PHONE, by_day=DESK) == []
         entry.locator("a").first.click()

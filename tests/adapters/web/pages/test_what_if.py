@@ -40,3 +40,5 @@ def test_what_cannot_be_is_refused_in_words(mill: Mill) -> None:
     assert "no interval of 1999" in view["refused"]
     for size in ("1,000", "7,5,1"):  # two readings, and none
         assert httpx.get(f"{mill.address}/api/what-if", params={"battery": size}, timeout=20).status_code == 422
+    german = httpx.get(f"{mill.address}/point?point=nobody", headers={"accept-language": "de"}, timeout=20)
+    assert (german.status_code, "der Messplan hat keine Messstelle nobody" in german.text) == (404, True)
