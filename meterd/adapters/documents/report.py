@@ -35,6 +35,7 @@ from meterd.adapters.documents.report_cost import cost_blocks, money
 from meterd.adapters.documents.report_courses import course_blocks
 from meterd.adapters.documents.report_forecast import forecast_blocks
 from meterd.adapters.documents.report_quality import cautions, quality_blocks
+from meterd.adapters.documents.report_savings import savings_blocks
 from meterd.adapters.documents.texts import Words
 from meterd.core.model.connection import connection_feeds
 from meterd.core.model.periods import Period
@@ -69,7 +70,7 @@ def report_document(site: Site, report: Report, lang: str) -> Document:
     blocks = (
         *_head(builder), *_glance(builder), *_comparison(builder), *_balance(builder), *_points(builder),
         *_groups(builder), *_demand(builder), *_pv(builder), *cost_blocks(report.cost, words, builder.zone),
-        *forecast_blocks(report, words), *quality_blocks(report, words), *cautions(words),
+        *savings_blocks(site, report, words), *forecast_blocks(report, words), *quality_blocks(report, words), *cautions(words),
     )  # fmt: skip
     foot = words("foot", site=site.name, plan=report.revision.plan[:12], program=report.revision.program)
     return Document(title, words("report"), lang, site.zone, foot, words.pattern("page"), blocks)

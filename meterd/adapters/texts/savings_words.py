@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.texts import wording
-from meterd.core.energy.energy_items import ItemKind
+from meterd.core.energy.energy_items import EnergyItem, ItemKind
 from meterd.core.model.plan import Site
 from meterd.core.savings.baseline import COOLING_ABOVE_C, HEATING_BELOW_C, Baseline, Term
 from meterd.core.savings.savings import MOST_CV, Outcome, Savings, formula, remarks
@@ -34,7 +34,7 @@ def savings_words(language: str, answer: Savings, site: Site) -> SavingsWords:
     part = None if answer.part is None else abs(answer.part)
     head = say(
         answer.outcome,
-        title=title_of(answer, site),
+        title=title_of(answer.question.item, site),
         saved=energy(saved),
         band=energy(answer.band),
         part=wording.percent(language, part),
@@ -59,9 +59,8 @@ def savings_words(language: str, answer: Savings, site: Site) -> SavingsWords:
     return SavingsWords(head, tuple(facts), tuple(notes))
 
 
-def title_of(answer: Savings, site: Site) -> str:
+def title_of(item: EnergyItem, site: Site) -> str:
     """What people call the point, the board or the site."""
-    item = answer.question.item
     return site.title or site.name if item.kind is ItemKind.SITE else item.title or item.name
 
 

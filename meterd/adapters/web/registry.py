@@ -25,6 +25,7 @@ from meterd.adapters.web.pages import (
 from meterd.adapters.web.pages import data_quality as data
 from meterd.adapters.web.pages import documents as documents_page
 from meterd.adapters.web.pages import overview as now
+from meterd.adapters.web.pages import savings as savings_page
 from meterd.adapters.web.pages import search as find
 from meterd.adapters.web.pages import what_if as what_if_page
 from meterd.core.model.plan import Site
@@ -70,6 +71,7 @@ PAGES: tuple[Page, ...] = (
     Page("demand", demand.view, demand.DemandView),
     Page("pv", pv.view, pv.PvView),
     Page("what-if", what_if_page.view, what_if_page.WhatIfView),
+    Page("savings", savings_page.view, savings_page.SavingsView),
     Page("data", data.view, data.DataView),
     Page("findings", findings.view, findings.FindingsView),
     Page("find", find.view, find.FindView),

@@ -35,6 +35,7 @@ from meterd.core.reports.comparison import PeriodFigures, compared_with, period_
 from meterd.core.reports.content import Change, ReportData, Revision, Span
 from meterd.core.reports.cost import period_cost
 from meterd.core.reports.figures import Intervals
+from meterd.core.savings.savings import planned_savings
 
 WITH_CORRECTIONS = 5  # schema of the store; an older one has no corrections, and only its daemon brings it up to date
 _PARTS = {Period.MONTH: Period.DAY, Period.YEAR: Period.MONTH}
@@ -133,6 +134,7 @@ class _ReportReader:
             changes=tuple(Change(r, n, self._newest[r]) for r, n in sorted(self._changed.items())),
             cost=period_cost(self._account, points_of_tenants(self._site)),
             compared=tuple(self._compared()),
+            savings=planned_savings(self._store, self._site, (span.from_ms, span.known_ms)),
             revision=Revision(self._plan.fingerprint, __version__, self._archive.schema),
         )
 

@@ -6,8 +6,8 @@ from zoneinfo import ZoneInfo
 
 from meterd.app.operations.queries import moment
 from meterd.core.errors import ConfigError
-from meterd.core.model.plan import BaselinePeriod, Site
-from meterd.core.savings.savings import SavingsQuestion, name_of, savings_item, savings_items
+from meterd.core.model.plan import Site
+from meterd.core.savings.savings import SavingsQuestion, name_of, planned_baseline, savings_item, savings_items
 
 _RIGHT = "write its first day and the day after its last one, such as 2025-01-01..2026-01-01"
 
@@ -24,7 +24,7 @@ class SavingsRequest:
 
 def asked_question(site: Site, request: SavingsRequest, now_ms: int) -> SavingsQuestion:
     """The question. ConfigError says what is wrong with the words."""
-    zone, planned = ZoneInfo(site.zone), _planned(site, request.name)
+    zone, planned = ZoneInfo(site.zone), planned_baseline(site, request.name)
     item = savings_item(site, request.name)
     if item is None:
         names = [name_of(item, site) for item in savings_items(site)]
@@ -46,8 +46,3 @@ def asked_question(site: Site, request: SavingsRequest, now_ms: int) -> SavingsQ
         begin = moment(request.begin, zone, "--from")
     until = moment(request.until, zone, "--until") if request.until else max(now_ms, begin + 1)
     return SavingsQuestion(item, learned, (begin, until))
-
-
-def _planned(site: Site, name: str) -> BaselinePeriod | None:
-    """The newest baseline of a name in the plan."""
-    return next((row for row in reversed(site.baselines) if row.name == name), None)

@@ -31,6 +31,7 @@ from meterd.core.reports.figures import (
     point_line,
     steps,
 )
+from meterd.core.savings.savings import PlannedSaving
 from meterd.core.sharing.history import ShareRow, SharingEffect, sharing_effect
 
 TOP_PEAKS = 5
@@ -97,6 +98,7 @@ class ReportData:
     forecasts: tuple[ForecastScore, ...] = ()  # how good those were that were given out in it
     cost: PeriodCost | None = None  # None without a tariff
     compared: tuple[PeriodFigures, ...] = ()  # the period and earlier ones, those that are whole
+    savings: tuple[PlannedSaving, ...] = ()  # of the measures of the plan, in the period
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +156,7 @@ class Report:
     hours: HoursByDays | None = None  # the consumption of the site
     feeders: FeederCourse | None = None
     compared: tuple[PeriodFigures, ...] = ()
+    savings: tuple[PlannedSaving, ...] = ()
 
 
 def make_report(site: Site, data: ReportData) -> Report:
@@ -180,6 +183,7 @@ def make_report(site: Site, data: ReportData) -> Report:
         forecasts=data.forecasts,
         cost=data.cost,
         compared=data.compared,
+        savings=data.savings,
         load=load_course(data.intervals, site, span.period, (span.since_ms, end_ms)),
         hours=load_hours(data.intervals, site, (span.since_ms, end_ms)),
         feeders=feeder_course(data.intervals, site, data.begins, end_ms),

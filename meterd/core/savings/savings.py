@@ -28,7 +28,7 @@ from meterd.core.energy.energy_items import EnergyItem, ItemKind, board_items, f
 from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.errors import ConfigError
 from meterd.core.model.periods import Period, day_of, starts
-from meterd.core.model.plan import Site
+from meterd.core.model.plan import BaselinePeriod, Site
 from meterd.core.registers.register_line import Flag
 from meterd.core.savings.baseline import LEAST_DAYS, Baseline, DayFacts, Term, baseline_of, has_temperatures
 from meterd.core.unusual.days import Bools, Floats, Ints, classes_of
@@ -117,6 +117,11 @@ def savings_items(site: Site) -> list[EnergyItem]:
     """All that can be asked for."""
     whole = [item for item in site_items(site) if item.name == "consumption"]
     return [*whole, *board_items(site), *point_items(site)]
+
+
+def planned_baseline(site: Site, name: str) -> BaselinePeriod | None:
+    """The newest baseline of a name in the plan."""
+    return next((row for row in reversed(site.baselines) if row.name == name), None)
 
 
 def name_of(item: EnergyItem, site: Site) -> str:
@@ -227,6 +232,25 @@ def _differences(baseline: Baseline, after: _Days, compared: Bools) -> Iterator[
         day = int(expected[i]) if compared[i] else None
         saved += day - measured if day is not None and measured is not None else 0
         yield SavingDay(start, measured, day, saved, int(band[i]))
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedSaving:
+    """The saving of a measure that the plan names, in a period."""
+
+    reason: str
+    answer: Savings
+
+
+def planned_savings(stored: StoredFigures, site: Site, span: tuple[int, int]) -> tuple[PlannedSaving, ...]:
+    """Of every baseline of the plan whose saving counts in the span; of energies that the plan reads."""
+    results = []
+    for row in site.baselines:
+        item, begin = savings_item(site, row.name), max(span[0], row.reporting_ms)
+        if item is not None and begin < span[1]:
+            question = SavingsQuestion(item, (row.from_ms, row.until_ms), (begin, span[1]))
+            results.append(PlannedSaving(row.reason, savings_of(stored, site, question)))
+    return tuple(results)
 
 
 # -- what page, command and report say of it ---------------------------------------------------------------------------
