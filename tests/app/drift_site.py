@@ -71,6 +71,7 @@ class History:
     days: int = 0
     shown: dict[tuple[str, str], int] = field(default_factory=dict)
     rows: list[dict[str, str]] = field(default_factory=list)
+    own: dict[str, str] = field(default_factory=dict)  # by point: its limits of unusual use, as in points.csv
 
     @property
     def plan(self) -> Path:
@@ -98,7 +99,10 @@ class History:
     def write_plan(self) -> None:
         """The files of the plan, with the instruments as they are now."""
         self.rows = self.rows or [_instrument(name) for name in GRID_RATING]
-        points = [f"{n},main-board,{'feed' if n == 'main' else 'feeder'},{a:g}" for n, a in GRID_RATING.items()]
+        points = [
+            f"{n},main-board,{'feed' if n == 'main' else 'feeder'},{a:g},{self.own.get(n, ',')}"
+            for n, a in GRID_RATING.items()
+        ]
         inputs = [
             f"{n},{register},meters,m/{n},/{way},Wh,/t"
             for n in GRID_RATING
@@ -110,7 +114,7 @@ class History:
         table.writerows(self.rows)
         files = {
             "site.toml": SITE.format(port=self.port),
-            "points.csv": "\n".join(["point,board,role,rating_a", *points, ""]),
+            "points.csv": "\n".join(["point,board,role,rating_a,unusual_percent,night_max_w", *points, ""]),
             "inputs.csv": "\n".join(["point,register,source,address,field,unit,time_field", *inputs, ""]),
             "instruments.csv": out.getvalue(),
         }

@@ -59,13 +59,19 @@ def report_of_april(history: History, path: Path) -> str:
 def test_a_week_of_more_use_is_told_on_topic_and_page_and_ends_when_accepted(
     quiet: History, broker: Mosquitto, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Feeder 5 takes 70 % more for eight days: one finding, about a load and no meter; accepted, it is not found again."""
+    """Feeder 5 takes 70 % more for eight days: one finding, about a load and no meter; accepted, it is not found again.
+
+    So does feeder 1, for which the plan says that only a doubling matters.
+    """
     history = quiet.copied(tmp_path / "case", broker.port)
-    history.add(8, loads={"feeder5": 1.7})
+    history.own["feeder1"] = "100,"
+    history.write_plan()
+    history.add(8, loads={"feeder5": 1.7, "feeder1": 1.7})
     with ExitStack() as stack:
         seen = stack.enter_context(hearing(broker, "energy/solved-grid/#"))
         client = begun(history, stack)
         assert client.has(ID, LIMIT_S)
+        assert "unusual-use-feeder1" not in client.findings()
         assert until(lambda: seen.get(TOPIC, [b""])[-1], LIMIT_S)
         text = json.loads(seen[TOPIC][-1])["text"]
         assert "feeder5" in text
@@ -92,8 +98,11 @@ def test_a_week_of_more_use_is_told_on_topic_and_page_and_ends_when_accepted(
 
 
 def test_a_young_history_says_nothing_and_says_that_it_is_young(broker: Mosquitto, tmp_path: Path) -> None:
-    """Thirty days, the last ten of them with 70 % more: no finding, and the page says why."""
-    history = History(tmp_path / "case", broker.port)
+    """Thirty days, the last ten of them with 70 % more: no finding, and the page says why.
+
+    Feeder 1 has a limit for its nights in the plan, which needs no history.
+    """
+    history = History(tmp_path / "case", broker.port, own={"feeder1": ",100"})
     history.folder.mkdir()
     history.write_plan()
     history.add(20)
@@ -104,3 +113,5 @@ def test_a_young_history_says_nothing_and_says_that_it_is_young(broker: Mosquitt
         assert client.looks_again()
         assert ID not in client.findings()
         assert "0 of 8 loads" in client.html("findings", "en")
+        assert "more than its limit of 0.100 kW" in client.findings()["unusual-use-feeder1"]["text"]
+        assert "mehr als seine Grenze von 0,100 kW" in client.html("findings", "de")

@@ -106,6 +106,8 @@ class PointRow(Table):
     rating_a: Positive | None = None
     aliases: cells.Names = ()
     unmetered_below: cells.YesOrNo = False
+    unusual_percent: CountFromOne | None = None
+    night_max_w: Positive | None = None
 
 
 class InstrumentRow(Table):

@@ -54,7 +54,7 @@ def _new_keys(release: Release) -> list[tuple[str, object]]:
         table, _, name = key.partition(".")
         model = _table(table)
         names = schema.columns(model) if name == "*" else (name,)
-        if table in ("tariff", "consumer", "baseline"):
+        if table in ("tariff", "consumer", "baseline", "point"):
             results.append((f"[[{table}]]" if name == "*" else key, None))
             continue
         results += [(f"{table}.{own}", model.model_fields[own].default) for own in names]

@@ -17,6 +17,7 @@ from meterd.core.model.periods import DAY_MS, Period, starts
 from meterd.core.model.plan import Point, Role, Site
 from meterd.core.pv.figures import flexible_points
 from meterd.core.unusual.days import Loads, UseDays, use_days
+from meterd.core.unusual.night_limits import with_night_limits
 from meterd.core.unusual.watch import Accepted, Watched, watch
 
 LONGEST_DAYS = (
@@ -51,7 +52,8 @@ def loads_of(site: Site) -> Loads:
                 below[names.index(parent), row] = True
             parent = above.get(parent)
     base_only = np.append(np.zeros(len(names), dtype=np.bool_), True)
-    return Loads((*names, site.name), below, base_only)
+    own = [np.nan if p.unusual_percent is None else np.log1p(p.unusual_percent / 100) for p in points]
+    return Loads((*names, site.name), below, base_only, np.array([*own, np.nan]))
 
 
 def read_use(store: ReadStore, site: Site) -> UseDays | None:
@@ -94,7 +96,8 @@ def examine_use(store: ReadStore, site: Site) -> Watched | None:
     for acceptance in accepted_before(store, UNUSUAL_ACCEPTED):
         for name in acceptance.points:
             accepted.setdefault(now_called.get(name, name), []).append(Accepted(acceptance.since_ms, acceptance.at_ms))
-    return watch(days, accepted)
+    limits = {point.name: point.night_max_w for point in watched_points(site) if point.night_max_w is not None}
+    return with_night_limits(watch(days, accepted), days, limits, accepted)
 
 
 class UnusualJob(DailyExamination):

@@ -19,8 +19,15 @@ SUCH = {Kind.WEEK: "week", Kind.WEEKEND: "weekend"}
 def unusual_finding(item: Unusual, site: Site) -> Finding:
     """One load that takes more than usual. Its subject is the point, or the site."""
     points = () if item.load == site.name else (item.load,)
-    text = f"{_sentence(item, site)}; {_figures(item)}"
+    text = _beyond_limit(item, site) if item.kind is Kind.LIMIT else f"{_sentence(item, site)}; {_figures(item)}"
     return Finding(UNUSUAL, item.load, item.first_ms, text, remedy(UNUSUAL), points, tuple(_evidence(item)))
+
+
+def _beyond_limit(item: Unusual, site: Site) -> str:
+    day = day_of(item.first_ms, ZoneInfo(site.zone))
+    return (
+        f"{item.load} takes {_kilo(item.taken)} kW by night since {day}, more than its limit of {_kilo(item.usual)} kW"
+    )
 
 
 def _sentence(item: Unusual, site: Site) -> str:

@@ -76,6 +76,8 @@ class Point:
     rating_a: float | None = None
     aliases: tuple[str, ...] = ()
     unmetered_below: bool = False
+    unusual_percent: int | None = None  # above the usual, from which its use is unusual; None: as its history says
+    night_max_w: float | None = None  # mean of a night (0 to 5 o'clock) beyond which it is unusual
 
     @property
     def counts(self) -> bool:

@@ -25,12 +25,14 @@ WORKDAY, SATURDAY, SUNDAY = 0, 1, 2  # the classes of days
 class Loads:
     """Points whose use is looked at. `below[i, j]`: load j is a part of load i.
 
-    `base_only` marks the load of the whole site: nothing is beside it, so only its nights say something.
+    `base_only` marks the load of the whole site: nothing is beside it, so only its nights say something. `own_excess` is the
+    excess from which a load is unusual, as a logarithm, where a person has set it; NaN = as its history says.
     """
 
     names: tuple[str, ...]
     below: Bools
     base_only: Bools
+    own_excess: Floats | None = None
 
     @property
     def kin(self) -> Bools:

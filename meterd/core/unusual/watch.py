@@ -6,8 +6,9 @@ Three looks at the excess (see `usual`), each at the end of a day:
     week      the mean of the last 4, 5, 6 or 7 days beyond its limit            since a day
     weekend   the mean of Saturday and Sunday beyond its limit
 
-The limit is a number of spreads, and at least a share of what is usual. What is unusual does not become usual by itself within
-six weeks: until then its days are not counted, and what was usual before it began is what it is compared with.
+The limit is a number of spreads, and at least a share of what is usual; or a share that a person has set. What is unusual does
+not become usual by itself within six weeks: until then its days are not counted, and what was usual before it began is what it
+is compared with.
 """
 
 from collections.abc import Mapping, Sequence
@@ -44,6 +45,7 @@ class Kind(StrEnum):
     NIGHT = "night"
     WEEK = "week"
     WEEKEND = "weekend"
+    LIMIT = "limit"  # nights beyond the limit of the plan: see `night_limits`
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,14 +169,20 @@ def _look(state: _State, judged: Bools, t: int) -> None:
     judged = judged & ~state.days.loads.base_only
     for days, share in WINDOWS.items():
         mean, least = week[-days:].mean(axis=0), week[-days:].min(axis=0)
-        limit = np.maximum(WEEK_SPREADS * share * day.spread, WEEK_LEAST)
+        limit = _limit(state, WEEK_SPREADS * share * day.spread, WEEK_LEAST)
         for load in np.flatnonzero(_free(state, judged) & (mean > limit) & (least > STEADY * mean)).tolist():
             _begin(state, load, _Episode(Kind.WEEK, t - days + 1, t, float(mean[load]), float(day.follows[load])))
     if state.days.classes[t] == SUNDAY:
         mean, least = week[-2:].mean(axis=0), week[-2:].min(axis=0)
-        limit = np.maximum(WEEKEND_SPREADS * WEEKEND_SPREAD * day.spread, WEEKEND_LEAST)
+        limit = _limit(state, WEEKEND_SPREADS * WEEKEND_SPREAD * day.spread, WEEKEND_LEAST)
         for load in np.flatnonzero(_free(state, judged) & (mean > limit) & (least > OVER * limit)).tolist():
             _begin(state, load, _Episode(Kind.WEEKEND, t - 1, t, float(mean[load]), float(day.follows[load])))
+
+
+def _limit(state: _State, spreads: Floats, least: float) -> Floats:
+    """The limit of each load: a number of its spreads and at least a share, or what a person has set."""
+    learned, own = np.maximum(spreads, least), state.days.loads.own_excess
+    return np.asarray(learned if own is None else np.where(np.isfinite(own), own, learned))
 
 
 def _free(state: _State, judged: Bools) -> Bools:
@@ -188,7 +196,7 @@ def _look_at_nights(state: _State, free: Bools, t: int, night: Habit, *, week: F
     """A base load adds the same by day and by night. Where the days rose by more than the nights, the whole load did."""
     nights = excess(state.night, night, slice(t - NIGHTS + 1, t + 1))
     mean, days = nights.mean(axis=0), week[-NIGHTS:].mean(axis=0)
-    limit = np.maximum(NIGHT_SPREADS * night.spread, NIGHT_LEAST)
+    limit = _limit(state, NIGHT_SPREADS * night.spread, NIGHT_LEAST)
     rows = range(t - NIGHTS + 1, t + 1)
     for load in np.flatnonzero(free & (mean > limit) & (nights.min(axis=0) > STEADY * mean)).tolist():
         by_night = sum(

@@ -31,6 +31,8 @@ CASES = [
               " usual 412 kWh by 6 comparable weeks, taken 569 kWh"),
     (NIGHT, "the night-time base load of ovens rose by 4.04 kW on 2026-05-05;"
             " usual 2.01 kW by 6 comparable weeks, taken 6.05 kW"),
+    (replace(NIGHT, kind=Kind.LIMIT, usual=2_000.0), "ovens takes 6.05 kW by night since 2026-05-05,"
+                                                      " more than its limit of 2.00 kW"),
     (replace(NIGHT, load="mill"), "the site's night-time base load rose by 4.04 kW on 2026-05-05;"
                                   " usual 2.01 kW by 6 comparable weeks, taken 6.05 kW"),
 ]  # fmt: skip
@@ -48,7 +50,7 @@ def german_of(sentence: str) -> str:
     return "".join(part.words for part in parts)
 
 
-@pytest.mark.parametrize(("item", "text"), CASES, ids=["week", "ran-through", "weekend", "night", "site"])
+@pytest.mark.parametrize(("item", "text"), CASES, ids=["week", "ran-through", "weekend", "night", "limit", "site"])
 def test_the_sentence_says_what_since_when_and_by_how_much(item: Unusual, text: str) -> None:
     """Its subject is the point; that of the whole site names no point. It can be read in German."""
     finding = unusual_finding(item, SITE)

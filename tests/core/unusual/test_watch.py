@@ -174,3 +174,17 @@ def test_what_a_part_explains_is_told_of_the_part_alone() -> None:
     energy[np.ix_(late, [0, 1 + FEEDER5, len(names) - 1])] += 25_000_000
     whole = Hours(loads, hours.starts, energy, np.ones(energy.shape, dtype=np.bool_))
     assert {item.load for item in watch(whole.days(0, MONDAY + 6)).unusual} == {"room"}
+
+
+def test_a_share_that_a_person_has_set_takes_the_place_of_the_learned_limit() -> None:
+    """60 % more for a week: found, not found where only a doubling matters; 8 % more is found where 5 % matter."""
+    small = replace(WEEK, factor=1.08)
+    for fault, own, expected in ((WEEK, 1.0, False), (WEEK, None, True), (small, 0.05, True), (small, None, False)):
+        hours = planted(site_a(), fault, FEEDER5, MONDAY)
+        share = np.full(len(hours.loads.names), np.nan)
+        if own is not None:
+            share[FEEDER5] = np.log1p(own)
+        hours = replace(hours, loads=replace(hours.loads, own_excess=share))
+        watched = watch(hours.days(0, MONDAY + 8))
+        begun = [at for name, _, at in watched.detected if name == "feeder5" and at >= int(hours.bounds[MONDAY])]
+        assert bool(begun) == expected, (fault.factor, own)

@@ -174,9 +174,28 @@ def check_points(draft: Draft, notes: Notes) -> None:
             notes.fault(row.at("board"), what, instead(data.board, draft.named("board")))
         if entry.sound("role", "below"):
             _check_below(entry, draft, notes)
+        _check_own_limits(entry, draft, notes)
         if data.designation and not DESIGNATION.match(data.designation):
             what = f"{data.designation!r} is not a reference designation of IEC 81346"
             notes.warn(row.at("designation"), what, "write levels of = - + and a code, such as =E1-Q11")
+
+
+def _check_own_limits(entry: Entry[PointRow], draft: Draft, notes: Notes) -> None:
+    """Limits of unusual use that nobody would look at: of other roles, flexible loads and single rooms."""
+    data, row = entry.data, entry.row
+    flexible = any(c.data.point == data.point and c.data.alone for c in draft.consumers)
+    rooms = {name for made in draft.copies for _, copies in made.points for name in copies}
+    why = ""
+    if data.role not in (Role.FEEDER, Role.SUB):
+        why = f"role {data.role}"
+    elif flexible:
+        why = "a flexible load"
+    elif data.point in rooms:
+        why = "a single room"
+    for column in ("unusual_percent", "night_max_w"):
+        if why and getattr(data, column) is not None and entry.sound("role", column):
+            what = f"{column} of {data.point} does nothing: unusual use is not looked for in {why}"
+            notes.warn(row.at(column), what, "leave it out")
 
 
 def _check_below(entry: Entry[PointRow], draft: Draft, notes: Notes) -> None:

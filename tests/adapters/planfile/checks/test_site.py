@@ -1,9 +1,12 @@
 """Boards, points and consumers of a plan: each fault with its place and what would be right."""
 
+import shutil
 from pathlib import Path
 
 import pytest
 
+from meterd.adapters.planfile.loader import load_plan
+from tests.app.commands import CONFIG
 from tests.plan_faults import Case, label, refused
 
 CASES: list[Case] = [
@@ -52,3 +55,22 @@ CASES: list[Case] = [
 @pytest.mark.parametrize("case", CASES, ids=label)
 def test_each_rule_is_refused_with_place_reason_and_remedy(tmp_path: Path, case: Case) -> None:
     refused(tmp_path, case)
+
+
+def test_a_limit_that_nobody_looks_at_is_named(tmp_path: Path) -> None:
+    """Of a feed, of a flexible load, of a room; once for all copies of a drawn room. Of a feeder it is taken."""
+    shutil.copytree(CONFIG / "harrow-mill", tmp_path / "mill")
+    points, studio = tmp_path / "mill" / "points.csv", tmp_path / "mill" / "patterns" / "studio.toml"
+    lines = points.read_text().splitlines()
+    limits = {"t1": "2000", "heat-pump": "900", "bakery-boiler": "50"}
+    rows = [lines[0] + ",night_max_w"] + [f"{line},{limits.get(line.partition(',')[0], '')}" for line in lines[1:]]
+    points.write_text("\n".join(rows) + "\n")
+    studio.write_text(studio.read_text().replace("[[point]]\n", "[[point]]\nnight_max_w = 500\n", 1))
+    loaded = load_plan(tmp_path / "mill")
+    assert loaded.site.point("heat-pump").night_max_w == 900
+    told = [fault.what for fault in loaded.warnings if "night_max_w" in fault.what]
+    assert [what.partition(": ")[0] for what in told if "studio" not in what] == [
+        "night_max_w of t1 does nothing",
+        "night_max_w of bakery-boiler does nothing",
+    ]
+    assert len([what for what in told if "a single room" in what]) == 1
