@@ -21,8 +21,8 @@ CHECKS = "not_a_server_error,status_code_conformance,content_type_conformance,re
 def test_the_document_names_every_page_and_describes_its_answers(tmp_path: Path) -> None:
     """OpenAPI 3.1 with a description for each answer, nothing of it from elsewhere."""
     with serving(tmp_path / "s.sqlite") as address:
-        document = httpx.get(f"{address}/api/openapi.json").json()
-        shown = httpx.get(f"{address}/docs").status_code
+        document = httpx.get(f"{address}/api/openapi.json", timeout=60).json()
+        shown = httpx.get(f"{address}/docs", timeout=60).status_code
     assert document["openapi"].startswith("3.")
     for page_entry in PAGES:
         answer = document["paths"][f"/api{page_entry.path}"]["get"]["responses"]["200"]
