@@ -27,7 +27,7 @@ import numpy as np
 from meterd.core.energy.energy_items import EnergyItem, ItemKind, board_items, figures_of, point_items, site_items
 from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.errors import ConfigError
-from meterd.core.model.periods import Period, day_of, starts
+from meterd.core.model.periods import DAY_MS, Period, day_of, starts
 from meterd.core.model.plan import BaselinePeriod, Site
 from meterd.core.registers.register_line import Flag
 from meterd.core.savings.baseline import LEAST_DAYS, Baseline, DayFacts, Term, baseline_of, has_temperatures
@@ -38,6 +38,7 @@ MOST_CV = (
     0.25  # ASHRAE Guideline 14 for energy of a whole building (common practice): above it the formula does not fit
 )
 MARGIN_C = 2.0  # a straight line goes on so far; how much less is known there is in the band
+MOST_DAYS = 3660
 SEASON_DAYS = 15  # of the year, to both sides
 DAYS_OF_YEAR = 366
 MWH_PER_WH = 1000
@@ -138,8 +139,11 @@ def savings_of(stored: StoredFigures, site: Site, question: SavingsQuestion) -> 
     if begin < high and low < end:
         raise ConfigError("the reporting period overlaps the baseline; let it begin where the baseline ends, or later")
     closed = stored.span(Period.DAY)
+    end = min(end, begin if closed is None else closed[1] + 1)
+    if max(high - low, end - begin) > MOST_DAYS * DAY_MS:
+        raise ConfigError("a period is longer than ten years; what was then says nothing of today")
     before = _Days(stored, site, question.item, question.baseline_ms)
-    after = _Days(stored, site, question.item, (begin, min(end, begin if closed is None else closed[1] + 1)))
+    after = _Days(stored, site, question.item, (begin, end))
     warm = has_temperatures(before.energy, before.facts)
     learned = before.energy if warm else np.where(alike(before.dates, after.dates), before.energy, np.nan)
     baseline = baseline_of(learned, before.facts)
@@ -187,10 +191,10 @@ def alike(days: Ints, others: Ints) -> Bools:
     >>> alike(np.array([1, 100, 360]), np.array([10, 150])).tolist()
     [True, False, True]
     """
-    if not len(others):
-        return np.zeros(len(days), dtype=np.bool_)
-    apart = np.abs(days[:, None] - others[None, :])
-    return np.asarray(np.minimum(apart, DAYS_OF_YEAR - apart).min(axis=1) <= SEASON_DAYS)
+    near = np.zeros(DAYS_OF_YEAR, dtype=np.bool_)
+    for shift in range(-SEASON_DAYS, SEASON_DAYS + 1):
+        near[(others - 1 + shift) % DAYS_OF_YEAR] = True
+    return np.asarray(near[days - 1])
 
 
 def _within(outdoor_c: tuple[float, float], after: "_Days") -> Bools:

@@ -184,8 +184,13 @@ def test_temperatures_carry_a_formula_into_days_that_it_knows() -> None:
 
 
 def test_periods_are_in_their_order() -> None:
-    """An empty period and one inside the other are refused."""
-    for learn, report in (((0, 0), (YEAR, LAST)), ((0, YEAR), (LAST, YEAR)), ((0, YEAR), (10, LAST))):
+    """An empty period, one inside the other and one of eleven years are refused."""
+    for learn, report in (
+        ((0, 0), (YEAR, LAST)),
+        ((0, YEAR), (LAST, YEAR)),
+        ((0, YEAR), (10, LAST)),
+        ((-4000, 0), (0, 9)),
+    ):
         with pytest.raises(ConfigError):
             asked(course(1), learn=learn, report=report)
 
