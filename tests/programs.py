@@ -15,7 +15,13 @@ from pathlib import Path
 
 from meterd.app.cli.main import main
 
-_LOADED = ["meterd.app.cli.main", "meterd.app.cli.run", "meterd.app.daemon.daemon", "meterd.app.daemon.web_backend"]
+_LOADED = [
+    "meterd.app.cli.main",
+    "meterd.app.cli.run",
+    "meterd.app.daemon.daemon",
+    "meterd.app.daemon.web_backend",
+    "meterd.adapters.web.server",  # half of what the start of a daemon with a page takes
+]
 _CONTEXT = multiprocessing.get_context("forkserver")
 _CONTEXT.set_forkserver_preload(_LOADED)
 

@@ -73,7 +73,7 @@ class UserFile:
         self.path = path
         self._hasher = PasswordHasher()
         self._hashing = threading.BoundedSemaphore(HASHES_AT_ONCE)
-        self._nobody = self._hasher.hash(secrets.token_hex(16))  # unknown names take as long as known ones
+        self._nobody = ""  # unknown names take as long as known ones: made by the first login, whoever tries it
         self._stamp: tuple[int, int] | None = None
         self._users: dict[str, User] = {}
 
@@ -141,6 +141,7 @@ class UserFile:
         """The user if the password is right. Takes the same time whether the name is known or not."""
         user = self.users().get(name)
         with self._hashing:
+            self._nobody = self._nobody or self._hasher.hash(secrets.token_hex(16))
             try:
                 self._hasher.verify(self._nobody if user is None else user.hashed, password[:LONGEST_PASSWORD])
             except (VerifyMismatchError, VerificationError, InvalidHashError):
