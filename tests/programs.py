@@ -20,7 +20,7 @@ _LOADED = [
     "meterd.app.cli.run",
     "meterd.app.daemon.daemon",
     "meterd.app.daemon.web_backend",
-    "meterd.adapters.web.server",  # half of what the start of a daemon with a page takes
+    "tests.forked",
 ]
 _CONTEXT = multiprocessing.get_context("forkserver")
 _CONTEXT.set_forkserver_preload(_LOADED)

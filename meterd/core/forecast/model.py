@@ -4,6 +4,7 @@
 straight line between their forecasts. Nothing that comes after the end of the history enters either.
 """
 
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -211,5 +212,5 @@ def _between(targets: Ints, leads: list[int], tables: list[Floats], day: int) ->
 
 def _course(table: Floats) -> Course:
     """Whole W; None where nothing is known."""
-    low, middle, high = (tuple(round(v) if np.isfinite(v) else None for v in column) for column in table.T.tolist())
+    low, middle, high = (tuple(round(v) if math.isfinite(v) else None for v in column) for column in table.T.tolist())
     return Course(low, middle, high)
