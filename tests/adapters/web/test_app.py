@@ -43,7 +43,7 @@ def open_page(store: Path) -> Iterator[str]:
 @contextmanager
 def came_in(address: str, name: str) -> Iterator[httpx.Client]:
     """A client that has logged in."""
-    with httpx.Client(base_url=address) as client:
+    with httpx.Client(base_url=address, timeout=60) as client:
         answer = client.post("/login", data={"name": name, "password": WORD})
         assert answer.status_code == 303, answer.text
         yield client
@@ -58,7 +58,7 @@ def token_of(client: httpx.Client) -> str:
 
 def test_every_page_answers_people_and_programs(open_page: str) -> None:
     """HTML without a script in it, and the same values as JSON."""
-    with httpx.Client(base_url=open_page) as client:
+    with httpx.Client(base_url=open_page, timeout=60) as client:
         for page_entry in PAGES:
             if page_entry.role is not UserRole.OPEN:
                 continue
@@ -216,7 +216,10 @@ def test_a_closed_page_shows_nothing_without_login(store: Path) -> None:
 def test_a_link_that_is_opened_without_login_leads_to_the_login_with_its_hint_and_then_to_its_page(store: Path) -> None:
     """As a link in a mail: who has no account reads whom to ask, and no command of the machine; who has one gets there."""
     link = "/findings?id=stale-joinery"
-    with serving(store, open=False) as address, httpx.Client(base_url=address, follow_redirects=True) as client:
+    with (
+        serving(store, open=False) as address,
+        httpx.Client(base_url=address, timeout=60, follow_redirects=True) as client,
+    ):
         english = client.get(link)
         assert (english.status_code, english.url.path) == (200, "/login")
         assert "Ask the operator of this site for one." in english.text

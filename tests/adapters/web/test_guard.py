@@ -27,7 +27,7 @@ def store(tmp_path: Path) -> Path:
 @pytest.mark.parametrize("before", ["", ROOT], ids=["the proxy takes it off", "the proxy leaves it"])
 def test_every_way_bears_the_path_of_the_proxy(store: Path, before: str) -> None:
     """Links, forms, files, redirects and cookies; the health check of the machine itself goes on without it."""
-    with serving(store, path=ROOT) as address, httpx.Client(base_url=address) as client:
+    with serving(store, path=ROOT) as address, httpx.Client(base_url=address, timeout=60) as client:
         for page_name in (
             "/now",
             "/balance",
