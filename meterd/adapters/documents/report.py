@@ -1,6 +1,6 @@
 """The month's or year's report as a document."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
@@ -37,6 +37,7 @@ from meterd.adapters.documents.report_forecast import forecast_blocks
 from meterd.adapters.documents.report_quality import cautions, quality_blocks
 from meterd.adapters.documents.report_savings import savings_blocks
 from meterd.adapters.documents.texts import Words
+from meterd.adapters.texts import wording
 from meterd.core.model.connection import connection_feeds
 from meterd.core.model.periods import Period
 from meterd.core.model.plan import Role, Site
@@ -56,6 +57,10 @@ class _ReportBuilder:
     @property
     def zone(self) -> ZoneInfo:
         return ZoneInfo(self.site.zone)
+
+    def titled(self, names: Iterable[str]) -> str:
+        """Points and boards by their titles."""
+        return wording.titled_names(", ".join(names), wording.titles_of(self.site))
 
     @property
     def name(self) -> str:
@@ -222,9 +227,9 @@ def _board_detail(builder: _ReportBuilder, line: BoardLine) -> str:
         )
     ]  # fmt: skip
     if row.missing:
-        parts.append(words("board-missing", points=", ".join(row.missing)))
+        parts.append(words("board-missing", points=builder.titled(row.missing)))
     if row.uncovered:
-        parts.append(words("board-not-live", points=", ".join(row.uncovered)))
+        parts.append(words("board-not-live", points=builder.titled(row.uncovered)))
     return " ".join(parts)
 
 
@@ -315,8 +320,8 @@ def _group_table(builder: _ReportBuilder, key: str, groups: Sequence[Group]) -> 
             group.name or words(f"no-{key}"),
             amount(group.net, words),
             _part_of(group.net.mwh, whole, words),
-            ", ".join(group.points),
-            ", ".join(group.missing),
+            builder.titled(group.points),
+            builder.titled(group.missing),
         )
         for group in groups
     ]

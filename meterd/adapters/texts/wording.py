@@ -78,7 +78,7 @@ def translated(language: str, sentence: str, zone: ZoneInfo, titles: Mapping[str
     pieces: list[Piece] = []
     for part in _taken_apart(language, sentence):
         own = LANGUAGES[0] if part.kind is Kind.FOREIGN else language
-        words = _titled(part.words, titles) if part.kind is Kind.NAMES else _written(language, part, zone)
+        words = titled_names(part.words, titles) if part.kind is Kind.NAMES else _written(language, part, zone)
         if pieces and pieces[-1].language == own:
             pieces[-1] = Piece(pieces[-1].words + words, own)
         else:
@@ -98,8 +98,12 @@ def titles_of(site: Site) -> Mapping[str, str]:
     return {item.name: item.title for item in named if item.title and item.name not in alike}
 
 
-def _titled(words: str, titles: Mapping[str, str]) -> str:
-    """Names with commas between them as their titles, which have commas of their own; a code after a name stays."""
+def titled_names(words: str, titles: Mapping[str, str]) -> str:
+    """Names with commas between them as their titles, which have commas of their own; a code after a name stays.
+
+    >>> titled_names("q01, q02 2.8.0", {"q01": "Bakery, ovens"})
+    'Bakery, ovens; q02 2.8.0'
+    """
     names = [name.partition(" ") for name in words.split(", ")]
     shown = [titles.get(name, name) + space + code for name, space, code in names]
     return ("; " if any("," in title for title in shown) else ", ").join(shown)

@@ -31,7 +31,7 @@ def test_changes_are_in_per_cent_of_the_earlier_period() -> None:
     assert isinstance(change, Number)
     assert round(change.value, 6) == 10
     assert rows["Einspeisung ins Netz [kWh]"][2] == "nicht definiert"
-    assert rows["Kosten der Energie nach dem Tarif [EUR]"] == (Number(12.345, 2), "fehlt", "")
+    assert rows["Energiekosten nach dem Tarif [EUR]"] == (Number(12.345, 2), "fehlt", "")
     assert not [name for name in rows if "PV" in name]
 
 
