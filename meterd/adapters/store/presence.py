@@ -4,7 +4,7 @@ import os
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from meterd.adapters.store.backup import flush
@@ -18,7 +18,7 @@ PIECE = 2_000  # pages, of 4 kB: some hundredths of a second
 
 @dataclass(frozen=True, slots=True)
 class Presence:
-    """The files of a store as they were right after it was opened and written to."""
+    """The files of a store as they were right after it was opened."""
 
     path: Path
     file: int  # number of the file on its disk
@@ -29,6 +29,10 @@ class Presence:
     def of(cls, path: Path) -> "Presence":
         """What is there now."""
         return cls(path, _number(path), _number(path.with_name(path.name + LOG)), _disk(path))
+
+    def with_log(self) -> "Presence":
+        """The same with the log, which comes with the first commit."""
+        return self if self.log else replace(self, log=_number(self.path.with_name(self.path.name + LOG)))
 
     @property
     def nameless(self) -> bool:

@@ -194,7 +194,7 @@ class StorePlace:
 
     def __init__(self, store: WriteStore, path: Path, goes_on: Callable[[], None]) -> None:
         self._store, self._path, self._goes_on = store, path, goes_on
-        self._there: Presence | None = None
+        self._there = Presence.of(path)  # now, not with the first look: a store may be deleted before that
         self._deleted: list[str] = []
         self._refused = ""
         self._try_s = self._mark_s = 0.0
@@ -202,8 +202,7 @@ class StorePlace:
 
     def tick(self, site: str, now_ms: int) -> list[Finding]:
         """Call about once a second: what holds now."""
-        if self._there is None:
-            self._there = Presence.of(self._path)  # after the first commit the log is there too
+        self._there = self._there.with_log()
         if time.monotonic() >= self._mark_s:
             self._mark_s = time.monotonic() + MARK_S
             set_mark(self._store, self._path)
@@ -245,7 +244,7 @@ class StorePlace:
     def close(self) -> None:
         """At the end of the loop: what was written to a file that was deleted goes to its place."""
         set_mark(self._store, self._path)
-        if self._there is None or self._path.name not in self._there.missing():
+        if self._path.name not in self._there.missing():
             return
         if self.renewed or not self._path.exists():
             write_out(self._store, self._path, self._goes_on)

@@ -1,12 +1,14 @@
 """A source is supervised: its absence, its refusals, a twin with its client id, its dead threads."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 from meterd.adapters.mqtt.link_state import LinkCounters, LinkState
+from meterd.adapters.store.journal import SqliteStore
 from meterd.app.daemon import source_monitor as watch_module
-from meterd.app.daemon.source_monitor import SourceMonitor, clock_finding, store_finding, with_reason
+from meterd.app.daemon.source_monitor import SourceMonitor, StorePlace, clock_finding, store_finding, with_reason
 from meterd.core.model.finding import Finding
 from tests.faults.test_b_broker import Quiet
 
@@ -52,3 +54,18 @@ def test_short_connections_in_a_row_mean_a_twin_and_rest_ends_with_a_fresh_sourc
 def test_other_findings_name_their_subject() -> None:
     assert clock_finding("jumped", "mill", NOW).id == "clock-jumped-mill"
     assert "7 readings wait" in store_finding("mill", "cannot write", 7, NOW).text
+
+
+def test_a_store_that_is_deleted_before_the_first_look_is_written_anew(tmp_path: Path) -> None:
+    """Found with a test on a busy machine: a start, readings and a deletion within a second, and nothing was told."""
+    path = tmp_path / "s.sqlite"
+    store = SqliteStore.writer(path)
+    place = StorePlace(store, path, lambda: None)
+    for side in ("", "-wal", "-shm"):
+        path.with_name(path.name + side).unlink()
+    assert place.tick("mill", NOW) == []
+    assert place.renewed
+    assert path.exists()
+    (finding,) = place.done("mill", NOW)
+    assert "deleted while it was written: s.sqlite, s.sqlite-wal" in finding.text
+    store.close()
