@@ -30,7 +30,7 @@ from meterd.core.model.finding import Finding
 from meterd.core.model.periods import Period, starts
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import EXPORT, IMPORT, POWER, Reading
-from tests.brokers import until
+from tests.brokers import crowd, until
 from tests.programs import Program
 
 ZONE = ZoneInfo("Europe/Vienna")
@@ -239,7 +239,7 @@ class Child:
         """End without a word."""
         assert self.process is not None, "start it first"
         self.process.kill()
-        self.process.wait(10)
+        self.process.wait(10 * crowd())
 
     def stop(self, limit_s: float = 15.0) -> int:
         """SIGTERM; the exit code."""
@@ -249,7 +249,7 @@ class Child:
     def wait(self, limit_s: float = 15.0) -> int:
         """Exit code once it has ended."""
         assert self.process is not None, "start it first"
-        return self.process.wait(limit_s)
+        return self.process.wait(limit_s * crowd())
 
     @property
     def runs(self) -> bool:
@@ -303,7 +303,7 @@ def running(
         yield here
     finally:
         here.stop.set()
-        thread.join(plan.limits.stop_limit_s + 5)
+        thread.join((plan.limits.stop_limit_s + 5) * crowd())
         assert not thread.is_alive(), "the daemon did not stop"
     assert may_fail or not here.failures, here.failures
 

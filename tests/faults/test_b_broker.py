@@ -23,7 +23,7 @@ from meterd.app.daemon.source_monitor import SourceMonitor
 from meterd.core.model.periods import Period
 from meterd.core.model.reading import IMPORT
 from meterd.core.topics.message import parse_service
-from tests.brokers import Mosquitto, until
+from tests.brokers import Mosquitto, crowd, until
 from tests.faults.mill import (
     MAY,
     QUARTER,
@@ -95,17 +95,17 @@ def test_b1_a_killed_broker_is_found_again_with_subscriptions_values_and_catalog
             publish(out, live("q01"))
             assert until(lambda: reading_count(store) == 2)
             broker.restart()  # without persistence: it has forgotten sessions and retained values
-            assert until(out.connected, 15)
+            assert until(out.connected)
 
             def taken() -> bool:
                 publish(out, live("q01", wh=5_001))
                 return reading_count(store) > 3
 
-            assert until(taken, 15)
+            assert until(taken)
             begun = time.monotonic()
             with hearing(broker) as seen:
                 assert until(lambda: f"{ROOT}/catalogue" in seen and len(seen) > 34, 12)
-            assert time.monotonic() - begun < 12
+            assert time.monotonic() - begun < 12 * crowd()
             assert parse_service(seen[f"{ROOT}/service"][-1]) is not None
 
 
@@ -149,11 +149,11 @@ def test_b2_a_daemon_without_its_broker_goes_on_and_stays_small(tmp_path: Path, 
     with running(plan, store) as here:
         assert until(lambda: here.daemon.published() > 20)
         broker.kill()
-        assert here.has("broker-silent-mill", 10)
+        assert here.has("broker-silent-mill")
         before = here.daemon.counters.snapshots
         assert until(lambda: here.daemon.counters.snapshots > before + 2)
         broker.start()
-        assert until(lambda: "broker-silent-mill" not in here.findings(), 20)
+        assert until(lambda: "broker-silent-mill" not in here.findings())
 
 
 def test_b4_a_message_that_comes_twice_counts_once(tmp_path: Path, broker: Mosquitto) -> None:
@@ -215,7 +215,7 @@ def test_b7_after_a_kill_the_broker_says_gone_and_values_carry_their_validity(
             service = parse_service(seen[f"{ROOT}/service"][-1])
             return service is not None and not service.live
 
-        assert until(gone, 10)
+        assert until(gone)
 
 
 def test_b8_two_daemons_with_one_client_id_are_reported(tmp_path: Path, broker: Mosquitto) -> None:
@@ -223,10 +223,10 @@ def test_b8_two_daemons_with_one_client_id_are_reported(tmp_path: Path, broker: 
     with running(first, tmp_path / "a.sqlite") as a:
         assert until(lambda: a.daemon.published() > 20)
         with running(second, tmp_path / "b.sqlite") as b:
-            assert b.has("second-publisher-mill", 10)
+            assert b.has("second-publisher-mill")
             assert b.has("client-id-twice-meters", 40)
             assert "give this one its own client_id" in b.findings()["client-id-twice-meters"].remedy
-            assert until(lambda: "does not read" in b.findings()["client-id-twice-meters"].text, 10)
+            assert until(lambda: "does not read" in b.findings()["client-id-twice-meters"].text)
             assert b.daemon.published() == 0
         with sending(broker.port) as out:
             publish(out, live("q01"))
@@ -240,11 +240,11 @@ def test_b9_a_second_daemon_of_a_site_stays_passive_and_takes_over_when_the_firs
     second = site(broker.port, limits=QUICK, options=', client_id = "spare"')
     with running(second, tmp_path / "b.sqlite") as b:
         with running(first, tmp_path / "a.sqlite") as a:
-            assert until(lambda: a.daemon.published() + b.daemon.published() > 34, 20)
+            assert until(lambda: a.daemon.published() + b.daemon.published() > 34)
             both = {id(here) for here in (a, b) if here.has("second-publisher-mill", 3)}
             assert len(both) == 1
         before = b.daemon.published()
-        assert until(lambda: b.daemon.published() > before, 20)
+        assert until(lambda: b.daemon.published() > before)
 
 
 def test_b10_a_frozen_broker_is_reported_within_two_heartbeats(tmp_path: Path, broker: Mosquitto) -> None:
@@ -256,7 +256,7 @@ def test_b10_a_frozen_broker_is_reported_within_two_heartbeats(tmp_path: Path, b
             assert here.has("broker-silent-mill", 8)
         finally:
             broker.thaw()
-        assert until(lambda: "broker-silent-mill" not in here.findings(), 20)
+        assert until(lambda: "broker-silent-mill" not in here.findings())
 
 
 def test_b11_b13_nonsense_payloads_are_counted_and_the_next_value_is_used(tmp_path: Path, broker: Mosquitto) -> None:
@@ -321,7 +321,7 @@ def test_b16_a_wild_publisher_does_not_crowd_out_the_meters(tmp_path: Path, brok
             wild.publish("m/q03", b'{"import": nonsense}', qos=0)
             if i % 20 == 0:
                 publish(out, [("m/q01", message(base + i * 10, **{"import": 100 + i / 10}))])
-        assert until(lambda: reading_count(store) == 100, 20)
+        assert until(lambda: reading_count(store) == 100)
         assert here.daemon.counters.failures == 0
         assert until(lambda: any(n.startswith("refused") and n.endswith("q03") for n in here.findings()))
 
@@ -335,7 +335,7 @@ def test_b17_many_controllers_at_once_get_the_retained_set_without_asking_the_da
         before = here.daemon.published()
         with ExitStack() as crowd:
             all_seen = [crowd.enter_context(hearing(broker, f"{ROOT}/pv/#")) for _ in range(120)]
-            assert until(lambda: all(f"{ROOT}/pv/surplus" in seen for seen in all_seen), 20)
+            assert until(lambda: all(f"{ROOT}/pv/surplus" in seen for seen in all_seen))
         assert here.daemon.published() - before < 60  # heartbeats only
 
 
@@ -405,7 +405,7 @@ def test_b18_a_broker_that_moved_is_found_again_by_its_name(monkeypatch: pytest.
         assert until(link.connected)
         home["broker.mill.example"] = "127.0.0.2"
         old.kill()
-        assert until(lambda: link.state().counters.connects == 2 and link.connected(), 15)
+        assert until(lambda: link.state().counters.connects == 2 and link.connected())
 
 
 def test_b19_meters_without_controllers_are_read_and_the_newest_is_reported_on_return(tmp_path: Path) -> None:
@@ -420,5 +420,5 @@ def test_b19_meters_without_controllers_are_read_and_the_newest_is_reported_on_r
             assert until(lambda: reading_count(store) == 40)
             outside.start()
             with hearing(outside) as seen:
-                assert until(lambda: power_of(seen, "q01") == 1900.0, 20)
+                assert until(lambda: power_of(seen, "q01") == 1900.0)
         assert set(open_findings(store)) & {"store-mill"} == set()

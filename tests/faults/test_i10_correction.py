@@ -1,8 +1,6 @@
 """A correction of many months is worked out in pieces beside the live work (I10): no topic waits for it."""
 
 import json
-import subprocess
-import sys
 import time
 from pathlib import Path
 
@@ -18,6 +16,7 @@ from tests.app.operations.test_late_readings import BROKER, asked, meters
 from tests.app.operations.test_late_readings import waiting as late_work
 from tests.brokers import Mosquitto, until
 from tests.faults.mill import CHANNELS, DAY, QUARTER, ZONE, Child, now_ms, sending, site, write_plan
+from tests.programs import Program
 
 DAYS = 64  # a whole month lies in it on any day: 31 days and 33 more
 Q02, Q03 = ("q02", IMPORT), ("q03", IMPORT)
@@ -50,23 +49,23 @@ def test_i10_a_correction_of_months_stops_no_topic_and_a_kill_in_its_middle_lose
         filled(store, broker.port, end)
         since = np.datetime_as_string(np.datetime64(end - DAYS * DAY, "ms"), unit="s") + "Z"
         words = ["--point", "q02", "--from", since, "--factor", "1.25", "--reason", "ratio plate", "--person", "Ada"]
-        command = [sys.executable, "-m", "meterd.app.cli.main", "correct", str(plan), "--store", str(store), *words]
+        command = ["correct", str(plan), "--store", str(store), *words]
         with Child(plan, store) as child:
             assert until(out.connected)
             with meters(broker, out) as live:
                 assert until(lambda: live.count > 5, 200), child.said()
                 begun = time.monotonic()
-                with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT) as asking:
-                    assert until(lambda: waiting(store) or asking.poll() is not None, 120), child.said()
-                    assert asking.poll() is None, asking.communicate()
-                    assert until(lambda: corrected(store) > 300, 120), child.said()
-                    live.assert_no_gap(begun)
-                    child.kill()
-                    assert corrected(store) < DAYS * 96
-                    child.start()
-                    begun = time.monotonic()
-                    assert until(lambda: not waiting(store), 300), child.said()
-                    assert asking.wait(120) == 0, asking.communicate()
+                asking = Program(command, said := tmp_path / "asking.log")
+                assert until(lambda: waiting(store) or asking.poll() is not None, 120), child.said()
+                assert asking.poll() is None, said.read_text("utf-8")
+                assert until(lambda: corrected(store) > 300, 120), child.said()
+                live.assert_no_gap(begun)
+                child.kill()
+                assert corrected(store) < DAYS * 96
+                child.start()
+                begun = time.monotonic()
+                assert until(lambda: not waiting(store), 300), child.said()
+                assert asking.wait(120) == 0, said.read_text("utf-8")
                 assert until(lambda: live.count > 5, 200), child.said()
             assert child.stop() == 0
         there = SqliteStore.reader(store)
@@ -109,32 +108,32 @@ def test_i10_a_reading_of_long_ago_is_corrected_beside_the_present(tmp_path: Pat
         plan, store = write_plan(tmp_path / "plan", broker.port, limits="publish_every_s = 4"), tmp_path / "s.sqlite"
         at = np.datetime_as_string(np.datetime64(standing(store, broker.port, end), "ms"), unit="s") + "Z"
         words = ["--point", "q03", "--at", at, "--reads", "6900", "--reason", "typed", "--person", "Ada"]
-        command = [sys.executable, "-m", "meterd.app.cli.main", "correct", str(plan), "--store", str(store)]
+        command, said = ["correct", str(plan), "--store", str(store)], tmp_path / "asking.log"
         with Child(plan, store) as child:
             assert until(out.connected)
             with meters(broker, out) as live:
                 assert until(lambda: live.count > 5, 200), child.said()
-                with subprocess.Popen([*command, *words], stdout=subprocess.PIPE, stderr=subprocess.STDOUT) as asking:
-                    assert until(lambda: late_work(store) or asking.poll() is not None, 120), child.said()
-                    child.kill()
-                    left = late_work(store)
-                    assert '"registers":[["q03"' in left, left
-                    assert moved(store) < STOOD // QUARTER - 100
-                    child.start()
-                    assert until(lambda: late_work(store) != left, 120), child.said()
-                    stopped = time.monotonic()
-                    assert child.stop() == 0, child.said()
-                    assert time.monotonic() - stopped < site().limits.stop_limit_s
-                    child.start()
-                    assert until(lambda: not waiting(store), 300), child.said()
-                    assert asking.wait(120) == 0, asking.communicate()
+                asking = Program([*command, *words], said)
+                assert until(lambda: late_work(store) or asking.poll() is not None, 120), child.said()
+                child.kill()
+                left = late_work(store)
+                assert '"registers":[["q03"' in left, left
+                assert moved(store) < STOOD // QUARTER - 100
+                child.start()
+                assert until(lambda: late_work(store) != left, 120), child.said()
+                stopped = time.monotonic()
+                assert child.stop() == 0, child.said()
+                assert time.monotonic() - stopped < site().limits.stop_limit_s
+                child.start()
+                assert until(lambda: not waiting(store), 300), child.said()
+                assert asking.wait(120) == 0, said.read_text("utf-8")
                 assert moved(store) > STOOD // QUARTER - 100
                 assert first_energies(store) == [900_000, 100_000, 0]
                 heard = live.count
                 assert until(lambda: live.count > heard + 5, 200), child.said()
                 begun = time.monotonic()
                 back = [*command, "--withdraw", "1", "--reason", "was right", "--person", "Ada"]
-                subprocess.run(back, check=True, capture_output=True, timeout=300)
+                assert Program(back, said).wait(300) == 0, said.read_text("utf-8")
                 live.assert_no_gap(begun)
                 assert moved(store) == 0
                 assert first_energies(store) == [1_000_000, 0, 0]

@@ -47,8 +47,8 @@ def test_it_wakes_again_and_again_and_when_asked(monkeypatch: pytest.MonkeyPatch
     """Each look is reported once."""
     monkeypatch.setattr(job_calendar, "LOOK_S", 0.2)
     with started("UTC") as calendar:
-        assert until(calendar.woken, 20)
-        assert until(calendar.woken, 20)
+        assert until(calendar.woken)
+        assert until(calendar.woken)
     calendar.woken()
     assert not calendar.woken()
     calendar.wake()
@@ -67,7 +67,7 @@ def test_a_thread_that_died_is_started_again(monkeypatch: pytest.MonkeyPatch) ->
         died._event.set()
         died._thread.join(20)
         assert calendar.revive()
-        assert until(calendar.woken, 20)
+        assert until(calendar.woken)
     assert not any(thread.name == "APScheduler" and thread.is_alive() for thread in threading.enumerate()) or until(
         lambda: not any(thread.name == "APScheduler" for thread in threading.enumerate()), 20
     )

@@ -41,7 +41,7 @@ def test_a_running_daemon_takes_everything_up(capsys: pytest.CaptureFixture[str]
         plan, path = filled(tmp_path, port=broker.port)
         keep(plan, path, [*readings(MAY + 2 * DAY, OUT - STEP), *after_exchange(OUT, END)], END + MINUTE)
         with Child(plan, path) as child:
-            assert until(lambda: _held(path, child), 20)
+            assert until(lambda: _held(path, child))
             assert main(["correct", str(plan), *CORRECTED, "Ada"]) == 0
             assert main(["correct", str(plan), "--withdraw", "3", "--reason", "r", "--person", "Ada"]) == 2
             paper = IssueRecord("day-report", "2026-05-04", MAY, MAY + DAY, 1, "Cleo", "ab" * 32, (("q01", IMPORT, 1),))
@@ -51,7 +51,7 @@ def test_a_running_daemon_takes_everything_up(capsys: pytest.CaptureFixture[str]
             assert main(["rename", str(plan), "--point", "q01", "--to", "ovens", "--person", "Ada"]) == 0
             assert until(lambda: "ovens" in _points(path), 30)
         with Child(plan, path) as child:
-            assert until(lambda: _held(path, child), 20)
+            assert until(lambda: _held(path, child))
             results = _energies(path, "ovens")
             assert (results[:24], results[24:96], results[96:192]) == (
                 [2_400_000] * 24,

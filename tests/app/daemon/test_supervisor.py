@@ -104,13 +104,13 @@ def test_a_thread_inside_one_call_for_too_long_is_reported_with_its_place(
     threads = [Worker("source-idle", done).thread, threading.Thread(target=hang, name="source-meters", daemon=True)]
     threads[1].start()
     with looking(tmp_path) as supervisor:
-        assert until(lambda: supervisor.tick("mill", NOW), 5)
+        assert until(lambda: supervisor.tick("mill", NOW))
         (finding,) = supervisor.tick("mill", NOW)
         assert finding.id == "thread-hangs-mill"
         assert "source-meters (for 0 s at tests.app.daemon.test_supervisor:" in finding.text
         assert "source-idle" not in finding.text
         far.send(b"x")
-        assert until(lambda: not supervisor.tick("mill", NOW), 5)
+        assert until(lambda: not supervisor.tick("mill", NOW))
     done.set()
     threads[1].join(2)
     near.close()
@@ -124,7 +124,7 @@ def drain(manager: socket.socket) -> int:
     with suppress(BlockingIOError):
         while manager.recv(1000):
             count += 1
-    manager.settimeout(2)
+    manager.settimeout(30)
     return count
 
 
@@ -134,7 +134,7 @@ def test_signs_of_life_come_only_while_the_loop_goes_on(tmp_path: Path, monkeypa
     monkeypatch.setattr(module, "HUNG_S", 0.4)
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
         manager.bind(str(tmp_path / "notify"))
-        manager.settimeout(2)
+        manager.settimeout(30)
         monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
         with looking(tmp_path) as supervisor:
             time.sleep(0.1)
@@ -142,15 +142,15 @@ def test_signs_of_life_come_only_while_the_loop_goes_on(tmp_path: Path, monkeypa
             supervisor.step_runner.counters.snapshots = 1
             assert manager.recv(1000) == b"READY=1\nSTATUS=all well"
             assert b"WATCHDOG=1" in (manager.recv(1000), manager.recv(1000))
-            assert until(lambda: supervisor.hangs, 5)
+            assert until(lambda: supervisor.hangs)
             mark = supervisor.mark  # written after it was counted
-            assert until(lambda: mark.exists() and "stands in the step readings" in mark.read_text(), 5)
+            assert until(lambda: mark.exists() and "stands in the step readings" in mark.read_text())
             drain(manager)
             time.sleep(0.15)
             assert drain(manager) == 0
             supervisor.step_runner.begin("wait")
-            assert until(lambda: not supervisor.hangs, 5)
-            assert not supervisor.mark.exists()
+            assert until(lambda: not supervisor.hangs)
+            assert until(lambda: not mark.exists())  # taken away after it was counted
             assert manager.recv(1000) == b"WATCHDOG=1"
 
 
