@@ -4,7 +4,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -50,8 +50,14 @@ class Site:
 
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    """For tests that leave its provider alone."""
+    with site_in(tmp_path_factory.mktemp("site")) as result:
+        yield result
+
+
+@contextmanager
+def site_in(folder: Path) -> Iterator[Site]:
     """The small plan with a login by a provider, and a user account."""
-    folder = tmp_path_factory.mktemp("site")
     page, issuer = free_port(), free_port()
     plan = folder / "site.toml"
     text = (
@@ -194,10 +200,10 @@ def test_behind_a_proxy_the_way_back_bears_its_path_and_scheme(tmp_path: Path) -
         assert "Path=/energy" in sent.headers["set-cookie"]
 
 
-def test_without_its_provider_the_page_and_its_accounts_go_on(site: Site) -> None:
-    """Last of this file: the provider is ended. Who is in stays in."""
-    site.at_the_keyboard("anna")
-    with site.browser() as anna, site.browser() as ada:
+def test_without_its_provider_the_page_and_its_accounts_go_on(tmp_path: Path) -> None:
+    """Who is in stays in."""
+    with site_in(tmp_path) as site, site.browser() as anna, site.browser() as ada:
+        site.at_the_keyboard("anna")
         anna.get("/login/begin")
         assert anna.get("/api/now").status_code == 200
         site.provider.kill()
