@@ -317,7 +317,7 @@ def test_d10_a_person_corrects_one_reading_beside_the_running_daemon(
         before, read = energies(path, begun), journal(path)
         item = ("correct", str(plan), "--point", "q01", "--at", text(begun + 2 * HOUR))
         with Child(plan, path) as child:
-            assert until(lambda: _held(path, child), 20)
+            assert until(lambda: _held(path, child))
             stored = dict(read_of(path))[begun + 2 * HOUR]
             wanted = str((stored + 60_000) // 1000)
             assert main([*item, "--reads", wanted, *WHO]) == 0

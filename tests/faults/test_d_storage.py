@@ -77,12 +77,12 @@ def test_d6_a_full_disk_is_reported_on_the_network_without_a_crash_loop(tmp_path
             wanted = [("m/q02", message(now_ms() - 200_000 + i, **{"import": i, "power": i})) for i in range(4_000)]
             for topic, payload in wanted:
                 out.publish(topic, payload)
-            assert until(lambda: f"{ROOT}/finding/store-mill" in seen, 20), child.said()
+            assert until(lambda: f"{ROOT}/finding/store-mill" in seen), child.said()
             assert child.runs
             before = reading_count(store)
             filler.unlink()
             assert until(lambda: reading_count(store) >= before + 1000, 30)
-            assert until(lambda: seen[f"{ROOT}/finding/store-mill"][-1] == b"", 10)
+            assert until(lambda: seen[f"{ROOT}/finding/store-mill"][-1] == b"")
             assert child.stop() == 0
             assert "Traceback" not in child.said()
 

@@ -15,7 +15,7 @@ from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.runtime.clock import WallClock
 from meterd.core.model.reading import Quality
 from meterd.core.topics.message import Parsed, parse
-from tests.brokers import Mosquitto, until
+from tests.brokers import Mosquitto, crowd, until
 from tests.faults.mill import message, now_ms, publish, running, sending
 from tests.faults.test_b_broker import BROKER, hearing
 
@@ -136,10 +136,10 @@ def test_g1_without_powers_of_one_moment_shares_and_surplus_are_zero_within_thei
         meters.silent = silent
         begun = time.monotonic()
         assert until(lambda: meters.bare("share/boiler-1") == meters.bare("share/boiler-2") == 0, 4 * AGE_S)
-        assert time.monotonic() - begun <= AGE_S + 1.5, "the shares stood longer than the powers are believed"
+        assert time.monotonic() - begun <= AGE_S + 1.5 * crowd(), "the shares stood longer than the powers are believed"
         assert until(lambda: meters.pack("pv/surplus") is not None and meters.surplus() is None, 4 * AGE_S)
-        assert time.monotonic() - begun <= AGE_S + 2.5
-        assert until(lambda: meters.seen["energy/mill/pv/surplus/time"][-1] == b"0", 10)
+        assert time.monotonic() - begun <= AGE_S + 2.5 * crowd()
+        assert until(lambda: meters.seen["energy/mill/pv/surplus/time"][-1] == b"0")
 
 
 def test_g1_meters_that_are_heard_only_once_are_believed_no_longer_than_others(tmp_path: Path) -> None:
@@ -152,7 +152,7 @@ def test_g1_meters_that_are_heard_only_once_are_believed_no_longer_than_others(t
             publish(out, [(f"m/{p}", message(at_ms, power=w)) for p, w in SENT.items()])
             assert until(lambda: meters.surplus() == 8_000.0, 30)
             assert until(lambda: meters.surplus() is None, 4 * AGE_S)
-            assert time.monotonic() - begun <= AGE_S + 1.5, "meters that were heard once were believed longer"
+            assert time.monotonic() - begun <= AGE_S + 1.5 * crowd(), "meters that were heard once were believed longer"
             assert meters.bare("pv/surplus") == 0
 
 
@@ -186,7 +186,7 @@ def test_one_who_overdraws_is_no_flexible_load_for_the_surplus_either(tmp_path: 
         assert until(lambda: meters.bare("share/boiler-1") == 2_000, 40)
         meters.draws = {"room-1": 5_000.0, "room-2": 0.0}
         assert until(lambda: "energy/mill/finding/overdraw-boiler-1" in meters.seen, 40)
-        assert until(lambda: meters.surplus() == 8_000.0 - 5_000.0 + 500.0, 20), meters.surplus()
+        assert until(lambda: meters.surplus() == 8_000.0 - 5_000.0 + 500.0), meters.surplus()
 
 
 def test_g4_loads_told_a_sample_late_are_never_added_to_the_export_of_another_sample(tmp_path: Path) -> None:
@@ -252,8 +252,8 @@ def test_g3_i1_powers_of_different_moments_are_no_round_and_own_phases_are(tmp_p
             at_ms = now_ms()
             publish(out, [(f"m/{p}", message(at_ms, power=w)) for p, w in SENT.items() if p != "roof"])
             publish(out, [("m/roof", message(at_ms - 11_000, power=SENT["roof"]))])
-            assert until(lambda: (parsed := meters.pack("site/draw")) is not None and parsed.value == -8_000.0, 20)
-            assert until(lambda: (parsed := meters.pack("pv/production")) is not None and parsed.value == 20_000.0, 20)
+            assert until(lambda: (parsed := meters.pack("site/draw")) is not None and parsed.value == -8_000.0)
+            assert until(lambda: (parsed := meters.pack("pv/production")) is not None and parsed.value == 20_000.0)
             assert meters.surplus() is None
             assert meters.bare("pv/surplus") == 0
             begun = now_ms()
@@ -262,7 +262,7 @@ def test_g3_i1_powers_of_different_moments_are_no_round_and_own_phases_are(tmp_p
                     stamp = begun + 500 * step + 125 * place
                     time.sleep(max(0.0, (stamp - now_ms()) / 1000))
                     publish(out, [(f"m/{point}", message(stamp, power=power))])
-            assert until(lambda: meters.surplus() == 8_000.0, 20)
+            assert until(lambda: meters.surplus() == 8_000.0)
             records = json.loads(seen["energy/mill/pv/surplus"][-1])
             apart = next(r["v"] for r in records if r.get("n") == ":apart")
             assert 0.25 <= apart <= 0.5
@@ -283,9 +283,9 @@ def test_what_is_allowed_is_never_more_than_the_contract(tmp_path: Path) -> None
             start = here - here % 900_000
             rows = [("m/t1", message(at, power=0.0, **{"import": 100})) for at in (start - 60_000, start + 1000, here)]
             publish(out, rows)
-            assert until(lambda: meters.bare("site/demand-remaining") > 0, 20)
+            assert until(lambda: meters.bare("site/demand-remaining") > 0)
             assert meters.bare("site/demand-remaining") > 5_000_000
-            assert until(lambda: meters.bare("site/demand-allowed") == 500_000, 10)
+            assert until(lambda: meters.bare("site/demand-allowed") == 500_000)
 
 
 def test_the_warning_of_the_demand_comes_before_the_contract_is_passed(tmp_path: Path) -> None:
@@ -308,12 +308,12 @@ def test_the_warning_of_the_demand_comes_before_the_contract_is_passed(tmp_path:
                 pack = meters.pack("site/demand-warning")
                 return None if pack is None else pack.text
 
-            assert until(lambda: word(21_000.0, 2250) == "none", 20)
-            assert until(lambda: word(25_000.0, 2250) == "likely", 20)
+            assert until(lambda: word(21_000.0, 2250) == "none")
+            assert until(lambda: word(25_000.0, 2250) == "likely")
             expected = meters.pack("site/demand-expected")
             assert expected is not None
             assert expected.state is Quality.PARTIAL, "there is no forecast yet"
-            assert until(lambda: word(25_000.0, 5100) == "certain", 20)
+            assert until(lambda: word(25_000.0, 5100) == "certain")
             assert until(
                 lambda: b"unless load is taken off now" in seen["energy/mill/finding/demand-limit-mill"][-1], 20
             )

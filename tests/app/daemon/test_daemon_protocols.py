@@ -105,7 +105,7 @@ def test_all_field_protocols_side_by_side(tmp_path: Path) -> None:
         thread = threading.Thread(target=daemon.run, args=(stop,))
         thread.start()
         try:
-            assert until(lambda: store.exists() and journal(store).keys() >= EXPECTED.keys(), 20)
+            assert until(lambda: store.exists() and journal(store).keys() >= EXPECTED.keys())
         finally:
             stop.set()
             thread.join(20)

@@ -102,13 +102,13 @@ def test_d6_on_a_full_disk_old_readings_go_once_verified_and_new_ones_are_taken_
         reserve = disk / "s.sqlite.reserve"
         with running(load_plan(plan).site, path) as here, hearing(broker) as seen:
             assert until(out.connected)
-            assert until(lambda: reserve.exists() and reserve.stat().st_size == RESERVE, 10)
+            assert until(lambda: reserve.exists() and reserve.stat().st_size == RESERVE)
             filler = fill(disk)
-            assert until(lambda: not reserve.exists(), 10)
-            assert until(lambda: quiet_root.level == logging.WARNING, 5)
+            assert until(lambda: not reserve.exists())
+            assert until(lambda: quiet_root.level == logging.WARNING)
             assert until(lambda: f"{ROOT}/finding/readings-deleted-mill" in seen, 30), here.findings()
             publish(out, [("m/q01", message(now_ms(), **{"import": 24 * DAYS * 1000 + 5}))])
-            assert until(lambda: newest(path)["q01", IMPORT] != last["q01", IMPORT], 20)
+            assert until(lambda: newest(path)["q01", IMPORT] != last["q01", IMPORT])
             assert filler.exists(), "there is still no room on the disk but what the store has made itself"
         assert reading_count(path) < count - 6 * 24 * 5
         assert before <= set(figures(path))
