@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from contextlib import contextmanager
 from html import unescape
 from pathlib import Path
 from typing import Literal
@@ -95,14 +96,20 @@ def test_a_change_of_drift_can_be_accepted_and_nothing_else_can(tmp_path: Path) 
 # -- in a browser, at a small site of its own: what is marked here must not change what others see ---------------------
 
 
-@pytest.fixture(scope="module")
-def works(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+@contextmanager
+def small_works(path: Path) -> Iterator[str]:
     """The small site with one open finding, and a user per role."""
-    path = tmp_path_factory.mktemp("findings") / "gate-works.sqlite"
     users = UserFile(path.with_name(path.name + ".users"))
     for role in (UserRole.LOOK, UserRole.ACKNOWLEDGE):
         users.keep(str(role), role, PASSWORD)
     with serving(path) as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
+def works(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """A site for tests that change nothing."""
+    with small_works(tmp_path_factory.mktemp("findings") / "gate-works.sqlite") as address:
         yield address
 
 
@@ -138,9 +145,9 @@ def test_who_may_only_look_sees_who_may_do_more(works: str, browser: Browser) ->
 
 
 @pytest.mark.slow
-def test_a_finding_is_explained_in_the_name_of_whoever_is_logged_in(works: str, browser: Browser) -> None:
+def test_a_finding_is_explained_in_the_name_of_whoever_is_logged_in(tmp_path: Path, browser: Browser) -> None:
     """From the list to the finding, seen, then explained: its state, name and note stand there at once."""
-    with opened(browser, f"{works}/findings") as page:
+    with small_works(tmp_path / "gate-works.sqlite") as works, opened(browser, f"{works}/findings") as page:
         log_in(page, works, "acknowledge", PASSWORD)
         page.goto(f"{works}/findings")
         page.locator("article.finding a", has_text="stale-joinery").click()
