@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from meterd.adapters.mqtt.embedded_broker import free_port
 from meterd.adapters.planfile.loader import Plan, load_plan
 from meterd.adapters.runtime.clock import WallClock
 from meterd.adapters.store.journal import SqliteStore
@@ -28,10 +29,11 @@ LOOK_S = 0.2  # instead of half a minute
 
 
 def site_with_jobs(folder: Path, schedule: str = SCHEDULE, days: float = 59) -> Path:
-    """The plan, with January and February in its store."""
+    """The plan with a port of its own, and January and February in its store."""
     path = folder / "mill.toml"
     fill(folder, days)
-    path.write_text(PLAN + schedule, encoding="utf-8")
+    plan = PLAN.replace("embedded = true", f"embedded = true, port = {free_port()}")
+    path.write_text(plan + schedule, encoding="utf-8")
     return path
 
 
