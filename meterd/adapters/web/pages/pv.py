@@ -23,7 +23,10 @@ HEARTBEAT_S = 60.0  # the round trip through the broker is taken every few secon
 
 
 class Signal(Values):
-    """Whether controllers can rely on what is published: `alive`, `standing-by` or `dead`, and the figures behind it."""
+    """Whether controllers can rely on what is published, and the figures behind it.
+
+    `state`: `alive`, `connected` (nothing has come back yet), `standing-by` or `dead`.
+    """
 
     state: str
     published_s: float | None  # age of the newest heartbeat that came back through the broker
@@ -172,7 +175,9 @@ def _signal(health: Health, snapshot: Snapshot) -> Signal:
     age = link.heartbeat_age_s
     if link.connected and not link.publishes:
         state = "standing-by"
-    elif link.connected and (age is None or age < HEARTBEAT_S):
+    elif link.connected and age is None:
+        state = "connected"
+    elif link.connected and age is not None and age < HEARTBEAT_S:
         state = "alive"
     else:
         state = "dead"

@@ -8,7 +8,9 @@ import pytest
 from playwright.sync_api import Browser, expect
 
 from meterd.adapters.mqtt.embedded_broker import free_port
+from meterd.app.daemon.daemon import Daemon
 from meterd.app.daemon.web_backend import served
+from meterd.core.model.health import LinkHealth
 from meterd.core.model.plan import Page
 from tests.adapters.web.browser import DESK, PHONE, log_in, opened, unreadable
 from tests.adapters.web.conftest import PASSWORD, Mill
@@ -28,6 +30,21 @@ def test_the_signal_is_alive_and_every_share_has_its_reason(mill: Mill, browser:
             words.strip() for words in page.locator("section[aria-labelledby=shares] td.reason").all_inner_texts()
         )
         expect(page.locator("section[aria-labelledby=shares]")).to_contain_text("consumers of the pattern studio")
+
+
+def test_the_signal_is_no_word_of_what_has_not_come_back_yet(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Found on a fresh site: the output "works: published values come back" above "No heartbeat has come back yet"."""
+    site = kept(small_site(Page(port=free_port())), tmp_path / "s.sqlite")
+    health = site.health()
+    for link, state in (
+        (LinkHealth(), "dead"),
+        (LinkHealth(connected=True), "standing-by"),
+        (LinkHealth(connected=True, publishes=True), "connected"),
+        (LinkHealth(connected=True, publishes=True, heartbeat_age_s=2.0), "alive"),
+    ):
+        monkeypatch.setattr(Daemon, "health", lambda _, link=link: replace(health, link=link))
+        with served(site) as address:
+            assert httpx.get(f"{address}api/pv", timeout=60).json()["signal"]["state"] == state
 
 
 def test_single_rooms_are_shown_after_login(mill: Mill, browser: Browser) -> None:
