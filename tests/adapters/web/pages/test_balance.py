@@ -96,7 +96,7 @@ def test_the_planted_fault_is_where_a_person_looks(third: str, browser: Browser)
     with opened(browser, f"{third}/balance?period=day") as page:
         expect(page.locator(".answer .big")).to_contain_text("No: the residual is larger")
         suspects = page.locator("section[aria-labelledby=suspects]")
-        expect(suspects.locator(".finding")).to_contain_text("bakery-ovens reads 0.33")
+        expect(suspects.locator(".finding")).to_contain_text("Bakery, ovens reads 0.33")
         expect(suspects.locator(".finding")).to_contain_text("one current transformer reversed")
         expect(suspects).to_contain_text("Begin with Bakery, ovens (-Q11-P1, Bakery)")
         expect(suspects.locator("ol li").first).to_contain_text("display")
