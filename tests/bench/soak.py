@@ -128,6 +128,14 @@ class Listener:
         topics = {*list(self.packs), *list(self.plain)}
         self.before = {t: (len(self.packs.get(t, ())) - 1, len(self.plain.get(t, ())) - 1) for t in topics}
 
+    def heard(self) -> bool:
+        """Whether three samples of every meter have come back, so that the daemon knows how often each sends."""
+        for point in POINTS:
+            newest = [parse(pack) for pack in self.packs.get(f"point/{point}/power", [])[-12:]]
+            if len({parsed.at_ms for parsed in newest if parsed.value is not None}) < 3:
+                return False
+        return True
+
     def judged(self) -> tuple[dict[str, list[bytes]], dict[str, list[tuple[float, float]]]]:
         """Packs and bare numbers to be judged, by their topics."""
         packs = {t: some[max(self.before.get(t, (0, 0))[0], 0) :] for t, some in list(self.packs.items())}

@@ -52,10 +52,8 @@ def soak(cases: tuple[Case, ...], folder: Path, seconds: float) -> dict[str, Out
             first = 4 * max(max(case.periods_s) for case in cases) + 240  # daemons begin slowly on a busy machine
             heard = [listeners[case.name].plain for case in cases]
             assert until(lambda: all(len(item.get("pv/surplus", [])) > 2 for item in heard), first), "no surplus at all"
-            every = [samples for item in meters.values() for samples in item.sent.values()]
-            assert until(lambda: all(len(samples) > 2 for samples in every), first), (
-                "a meter does not send"
-            )  # and the second is heard
+            # on a busy machine a daemon may begin later than the meters: what they have sent is not what it has heard
+            assert until(lambda: all(item.heard() for item in listeners.values()), first), "a meter is not heard"
             assert until(lambda: all(item["pv/surplus"][-1][1] > 0 for item in heard), first), "no surplus any more"
             for item in listeners.values():
                 item.begin()

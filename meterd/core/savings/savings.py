@@ -188,7 +188,7 @@ def savings_of(stored: StoredFigures, site: Site, question: SavingsQuestion) -> 
 def alike(days: Ints, others: Ints) -> Bools:
     """Which days of the year (1 to 366) lie within SEASON_DAYS of one of the others, also over the turn of the year.
 
-    >>> alike(np.array([1, 100, 360]), np.array([10, 150])).tolist()
+    >>> alike(np.array([1, 100, 361]), np.array([10, 150])).tolist()
     [True, False, True]
     """
     near = np.zeros(DAYS_OF_YEAR, dtype=np.bool_)
