@@ -1,14 +1,53 @@
-"""Rows of balances and PV figures as values: the columns that hold one, behind its start, and the value made of them."""
+"""Rows of figures, balances and PV figures as values: what is asked for, and the values made of it."""
 
 import json
+import sqlite3
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+import numpy as np
+
+from meterd.core.energy.rollup import Columns, runs
 from meterd.core.model.periods import Period
 from meterd.core.model.results import BalanceRow, PvRow
+from meterd.core.registers.register_line import Ints
 
 BALANCE = "end_ms, feed, outgoing, residual, band, verdict, estimated, missing, uncovered, covered, of, reconciled"
 PV = "end_ms, production, grid_import, grid_export, self_use, consumption, estimated"
+# Three texts of numbers instead of a row of Python objects for each figure: 0.4 s of a core for a million figures, not 1.0.
+# The three follow one order, whichever it is.
+_FIGURE = (
+    "SELECT group_concat(start_ms), group_concat(energy), group_concat(flags) FROM figure"
+    " WHERE channel = ? AND period = ? AND energy IS NOT NULL"
+)
+# What lies in a hole is not read: the same moment of 30 days is 1 % of their figures, and the hours at both ends of five
+# years are 50 of 43,800.
+HOLES_MS = {Period.INTERVAL: 21_600_000, Period.HOUR: 21_600_000, Period.DAY: 30 * 86_400_000}
+
+
+def columns_of(connection: sqlite3.Connection, numbers: Sequence[int], period: Period, starts: Ints) -> Columns:
+    """Newest figures in mWh of T periods by n registers, -1 for one that the store has not; missing where there is none."""
+    energy = np.zeros((len(starts), len(numbers)), dtype=np.int64)
+    present = np.zeros_like(energy, dtype=np.bool_)
+    flags = np.zeros_like(energy, dtype=np.uint8)
+    spans = runs(starts, HOLES_MS.get(period, 2**62))
+    bounds: list[tuple[int, ...]] = [*spans]
+    if len(spans) == len(starts):  # one question for scattered moments; the numbers are ours
+        ask, bounds = f"{_FIGURE} AND start_ms IN ({', '.join(map(str, starts.tolist()))})", [()]
+    else:
+        ask = f"{_FIGURE} AND start_ms BETWEEN ? AND ?"
+    for j, number in enumerate(numbers):
+        for span in bounds if number >= 0 else ():
+            texts = connection.execute(ask, (number, period, *span)).fetchone()
+            if texts[0] is None:  # no figure
+                continue
+            at, values, marks = (np.fromstring(text, dtype=np.int64, sep=",") for text in texts)
+            place = np.minimum(np.searchsorted(starts, at), len(starts) - 1)
+            hit = starts[place] == at
+            energy[place[hit], j] = values[hit]
+            present[place[hit], j] = True
+            flags[place[hit], j] = marks[hit]
+    return Columns(energy, present, flags)
 
 
 def balances_of(board: str, period: Period, rows: Iterable[Sequence[Any]]) -> list[BalanceRow]:

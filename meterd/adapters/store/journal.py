@@ -15,7 +15,7 @@ from meterd.adapters.store.change_feed import Outbox
 from meterd.adapters.store.corrections import Corrections
 from meterd.adapters.store.digest_writer import DigestWriter
 from meterd.adapters.store.drift_statistics import DriftDays
-from meterd.adapters.store.figure_rows import BALANCE, PV, balances_of, pv_of
+from meterd.adapters.store.figure_rows import BALANCE, PV, balances_of, columns_of, pv_of
 from meterd.adapters.store.findings import FindingTables
 from meterd.adapters.store.forecasts import Forecasts
 from meterd.adapters.store.issued_documents import IssuedTable
@@ -24,7 +24,7 @@ from meterd.adapters.store.maintenance_log import Records
 from meterd.adapters.store.schema import connection_of, reason, refuse_newer
 from meterd.adapters.store.versioned_tables import Entry, VersionedTables
 from meterd.core.energy.completeness import StoredEnergies
-from meterd.core.energy.rollup import Columns, runs
+from meterd.core.energy.rollup import Columns
 from meterd.core.errors import StoreError
 from meterd.core.model.periods import Period
 from meterd.core.model.reading import Reading
@@ -44,16 +44,7 @@ UNFIT = (
 )  # fmt: skip
 
 UPSERT = "INSERT INTO fact VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value WHERE value <> excluded.value"
-# Three texts of numbers instead of a row of Python objects for each figure: 0.4 s of a core for a million figures, not 1.0.
-# The three follow one order, whichever it is.
-_FIGURE = (
-    "SELECT group_concat(start_ms), group_concat(energy), group_concat(flags) FROM figure"
-    " WHERE channel = ? AND period = ? AND energy IS NOT NULL"
-)
 _KNOWN = "FROM figure WHERE channel = ? AND period = ? AND start_ms >= ? AND start_ms < ? AND energy IS NOT NULL"
-# What lies in a hole is not read: the same moment of 30 days is 1 % of their figures, and the hours at both ends of five
-# years are 50 of 43,800.
-HOLES_MS = {Period.INTERVAL: 21_600_000, Period.HOUR: 21_600_000, Period.DAY: 30 * 86_400_000}
 AT_ONCE = 20_000  # rows of a history that are Python objects at the same time
 _compact = json.JSONEncoder(separators=(",", ":")).encode  # `json.dumps` would make an encoder for each row
 ONE_BY_ONE = 8  # readings below which a savepoint is not worth its two statements
@@ -364,28 +355,7 @@ class SqliteStore:
 
     def columns(self, channels: Sequence[Channel], period: Period, starts: Ints) -> Columns:
         """Newest figures of T periods by n channels; missing where there is none."""
-        energy = np.zeros((len(starts), len(channels)), dtype=np.int64)
-        present = np.zeros_like(energy, dtype=np.bool_)
-        flags = np.zeros_like(energy, dtype=np.uint8)
-        spans = runs(starts, HOLES_MS.get(period, 2**62))
-        bounds: list[tuple[int, ...]] = [*spans]
-        if len(spans) == len(starts):  # one question for scattered moments; the numbers are ours
-            ask, bounds = f"{_FIGURE} AND start_ms IN ({', '.join(map(str, starts.tolist()))})", [()]
-        else:
-            ask = f"{_FIGURE} AND start_ms BETWEEN ? AND ?"
-        for j, channel in enumerate(channels):
-            number = self.channel_number(channel)
-            for span in bounds if number >= 0 else ():
-                texts = self._db.execute(ask, (number, period, *span)).fetchone()
-                if texts[0] is None:  # no figure
-                    continue
-                at, values, marks = (np.fromstring(text, dtype=np.int64, sep=",") for text in texts)
-                place = np.minimum(np.searchsorted(starts, at), len(starts) - 1)
-                hit = starts[place] == at
-                energy[place[hit], j] = values[hit]
-                present[place[hit], j] = True
-                flags[place[hit], j] = marks[hit]
-        return Columns(energy, present, flags)
+        return columns_of(self._db, [self.channel_number(channel) for channel in channels], period, starts)
 
     def known_sum(self, channel: Channel, from_ms: int, until_ms: int) -> KnownSum:
         """The interval figures of a register that are known in [from, until), added up."""
