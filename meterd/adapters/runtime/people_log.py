@@ -78,9 +78,15 @@ def acts_of(path: Path) -> list[Act]:
 
 
 def copy_people_log(store: Path, backup: Path) -> None:
-    """The log of a store beside its backup, under the same kind of name. OSError if it cannot be read or written."""
-    with suppress(FileNotFoundError):
-        _replace(people_log_path(backup), people_log_path(store).read_bytes().splitlines())
+    """The log of a store beside its backup, under the same kind of name. OSError if it cannot be read or written.
+
+    A store without a log leaves none there: that of an older backup of this name would be restored with it.
+    """
+    path, target = people_log_path(store), people_log_path(backup)
+    if path.exists():
+        _replace(target, path.read_bytes().splitlines())
+    else:
+        target.unlink(missing_ok=True)
 
 
 def restore_people_log(backup: Path, store: Path) -> None:

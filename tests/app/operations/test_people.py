@@ -15,8 +15,10 @@ STAMP = "20260504T100000Z"
 def test_a_backup_without_a_log_leaves_the_log_that_is_there(tmp_path: Path) -> None:
     """An older backup has none; one that cannot be copied is an error with the names of both files."""
     store, copy = tmp_path / "mill.sqlite", tmp_path / "copies" / "mill.sqlite"
+    copy.parent.mkdir()
     with open_to_write(store):
         pass
+    PeopleLog(people_log_path(copy)).add(Act(3, "login", "Ben"))  # of an older backup of that name
     backup_with_people(store, copy)
     assert not people_log_path(copy).exists()
     PeopleLog(people_log_path(store)).add(Act(7, "login", "Anna"))
