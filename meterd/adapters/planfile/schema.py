@@ -27,6 +27,7 @@ from meterd.adapters.planfile.row import Row
 from meterd.core.model.login import Login
 from meterd.core.model.plan import Limits, LineStore, Notify, Page, PointState, Role, Sharing
 from meterd.core.model.schedule import JOBS, Schedule
+from meterd.core.model.tariff import CURRENCY
 
 
 class Table(BaseModel):
@@ -175,7 +176,7 @@ class AllocationRow(Table):
     weights: cells.Weights = ()
     tenants: cells.Texts = ()
     price: PriceOrTariff | None = None
-    currency: Text = "EUR"
+    currency: Text = CURRENCY
 
 
 class TariffRow(Table):
@@ -185,7 +186,7 @@ class TariffRow(Table):
     kind: PriceKindWord
     price: cells.Exact | None = None
     values: Text = ""
-    currency: Text = "EUR"
+    currency: Text = CURRENCY
     per: cells.MonthOrYear = "month"
     months: Months = frozenset()
     times: HoursOfWeek = ()

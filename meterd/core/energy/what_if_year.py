@@ -29,7 +29,7 @@ from meterd.core.model.connection import connection_feeds
 from meterd.core.model.periods import HOUR_MS, Period, bounds, day_of, local, starts
 from meterd.core.model.plan import Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
-from meterd.core.model.tariff import Price
+from meterd.core.model.tariff import CURRENCY, Price, PriceKind
 
 FULL_POWER = Fraction(85, 100)  # of the kWp the best interval of a year comes to (common practice for a roof)
 HOURS_OF_CHARGE = 2  # a battery of 40 kWh takes and gives 20 kW where nothing else is said (common practice)
@@ -46,6 +46,25 @@ class Question:
     battery_kwh: Fraction = Fraction(0)
     battery_kw: Fraction | None = None
     tariff: tuple[Price, ...] | None = None
+
+
+def plain_tariff(site: Site, prices: dict[PriceKind, Fraction | None]) -> tuple[Price, ...] | None:
+    """A tariff of one price of each kind in the currency of the plan; None without any price.
+
+    Prices are per kWh (import, export), per kW of the year's highest interval mean (demand) and per month (fixed).
+    """
+    currency = currency_of(site)
+    rows = [
+        Price(kind.value, kind, price, currency, per="year" if kind is PriceKind.DEMAND else "month")
+        for kind, price in prices.items()
+        if price is not None
+    ]
+    return tuple(rows) or None
+
+
+def currency_of(site: Site) -> str:
+    """The currency of the tariff of the plan, or the one that holds where it names none."""
+    return site.tariff[0].currency if site.tariff else CURRENCY
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
+CURRENCY = "EUR"  # where the plan names none
 DAY_MINUTES = 24 * 60
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
@@ -61,7 +62,7 @@ class Price:
     name: str
     kind: PriceKind
     price: Fraction
-    currency: str = "EUR"
+    currency: str = CURRENCY
     per: str = "month"
     months: frozenset[int] = frozenset()
     times: tuple[Times, ...] = ()

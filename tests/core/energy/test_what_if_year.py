@@ -9,12 +9,13 @@ import numpy as np
 import pytest
 
 from meterd.core.energy.rollup import Columns
-from meterd.core.energy.what_if_year import Question, assumptions, figures, what_if
+from meterd.core.energy.what_if_year import Question, assumptions, figures, plain_tariff, what_if
 from meterd.core.errors import ConfigError
 from meterd.core.model.periods import Period
 from meterd.core.model.plan import Board, Input, Limits, Point, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.model.results import BalanceRow, Channel, PvRow
+from meterd.core.model.tariff import Price, PriceKind
 from meterd.core.registers.register_line import Ints
 
 HOUR = 3_600_000
@@ -126,3 +127,14 @@ def test_an_empty_store_is_said() -> None:
     """Before the first closed interval."""
     with pytest.raises(ConfigError, match="no closed interval"):
         what_if(Empty(), SITE, Question(), NOW)
+
+
+def test_plain_prices_are_a_tariff_of_the_currency_of_the_plan() -> None:
+    """What is empty costs nothing; a demand price is for the peak of the year, here 10 kW."""
+    known = replace(SITE, tariff=(Price("old", PriceKind.IMPORT, Fraction(1), "CHF"),))
+    tariff = plain_tariff(known, {PriceKind.IMPORT: None, PriceKind.DEMAND: Fraction(9), PriceKind.FIXED: None})
+    assert tariff is not None
+    assert [(row.kind, row.currency, row.per) for row in tariff] == [(PriceKind.DEMAND, "CHF", "year")]
+    answer = what_if(Figures(), known, Question(tariff=tariff), BEGIN + 400 * HOUR)
+    assert answer.after.amount == 90 * 10_000
+    assert plain_tariff(SITE, dict.fromkeys(PriceKind)) is None

@@ -1,19 +1,20 @@
-"""Page "what-if": the site's own year with more PV, a battery or another contract."""
+"""Page "what-if": the site's own year with more PV, a battery, another contract or other prices."""
 
 from fractions import Fraction
 from typing import Annotated
 from zoneinfo import ZoneInfo
 
 from fastapi import Depends, Query
-from pydantic import BeforeValidator, Field
+from pydantic import BaseModel, BeforeValidator, Field
 
 from meterd.adapters.texts import wording
 from meterd.adapters.web.backend import Viewer
 from meterd.adapters.web.common import PageValues, Values, basis, snapshot_of
 from meterd.adapters.web.request_context import RequestContext, context_of, viewer_of
-from meterd.core.energy.what_if_year import Question, WhatIf, assumptions, figures, what_if
+from meterd.core.energy.what_if_year import Question, WhatIf, assumptions, currency_of, figures, plain_tariff, what_if
 from meterd.core.errors import ConfigError
 from meterd.core.model.snapshot import Snapshot
+from meterd.core.model.tariff import PriceKind
 from meterd.core.model.written import plain_number
 
 MOST = 100_000  # kW, kWh, kWp: no low-voltage site comes near
@@ -25,8 +26,28 @@ def _given(words: object) -> object:
 
 
 Given = BeforeValidator(_given)
-Size = Annotated[Annotated[float, Field(ge=0, le=MOST)] | None, Given, Query()]
-Year = Annotated[Annotated[int, Field(ge=1970, le=9999)] | None, Given, Query(description="local calendar year")]
+Size = Annotated[Annotated[float, Field(ge=0, le=MOST)] | None, Given]
+PRICES = {
+    "import_price": PriceKind.IMPORT,
+    "export_price": PriceKind.EXPORT,
+    "demand_price": PriceKind.DEMAND,
+    "fixed_price": PriceKind.FIXED,
+}
+
+
+class Asked(BaseModel):
+    """What is to be different: kW, kWp and kWh; prices in the currency of the plan. None = as it is."""
+
+    year: Annotated[Annotated[int, Field(ge=1970, le=9999, description="local calendar year")] | None, Given] = None
+    contract: Size = None
+    pv: Size = None
+    installed: Size = None
+    battery: Size = None
+    power: Size = None
+    import_price: Size = None
+    export_price: Size = None
+    demand_price: Size = None
+    fixed_price: Size = None
 
 
 class FigureLine(Values):
@@ -52,6 +73,7 @@ class WhatIfView(PageValues):
     figures: list[FigureLine]
     assumptions: list[AssumptionLine]
     refused: str
+    currency: str
     asked: dict[str, float | None]
 
 
@@ -59,22 +81,20 @@ def view(
     context: Annotated[RequestContext, Depends(context_of)],
     snapshot: Annotated[Snapshot, Depends(snapshot_of)],
     viewer: Annotated[Viewer, Depends(viewer_of)],
-    year: Year = None,
-    contract: Size = None,
-    pv: Size = None,
-    installed: Size = None,
-    battery: Size = None,
-    power: Size = None,
+    asked: Annotated[Asked, Query()],
 ) -> WhatIfView:
-    """The year as it was and as it would have been; sizes in kW, kWp and kWh."""
+    """The year as it was and as it would have been; sizes in kW, kWp and kWh, prices in the currency of the plan."""
     site = context.backend.site
+    sizes = asked.model_dump(exclude={"year"})
+    exact = {key: None if size is None else Fraction(str(size)) for key, size in sizes.items()}
     question = Question(
-        year=year,
-        contract_kw=_exact(contract),
-        more_kwp=_exact(pv) or Fraction(0),
-        installed_kwp=_exact(installed),
-        battery_kwh=_exact(battery) or Fraction(0),
-        battery_kw=_exact(power),
+        year=asked.year,
+        contract_kw=exact["contract"],
+        more_kwp=exact["pv"] or Fraction(0),
+        installed_kwp=exact["installed"],
+        battery_kwh=exact["battery"] or Fraction(0),
+        battery_kw=exact["power"],
+        tariff=plain_tariff(site, {kind: exact[key] for key, kind in PRICES.items()}),
     )
     refused, answer = "", None
     try:
@@ -88,12 +108,9 @@ def view(
         figures=[] if answer is None else _figures(answer),
         assumptions=[] if answer is None else _assumptions(answer, ZoneInfo(site.zone)),
         refused=refused,
-        asked={"contract": contract, "pv": pv, "installed": installed, "battery": battery, "power": power},
+        currency=currency_of(site),
+        asked=sizes,
     )
-
-
-def _exact(size: float | None) -> Fraction | None:
-    return None if size is None else Fraction(str(size))
 
 
 def _figures(answer: WhatIf) -> list[FigureLine]:

@@ -33,6 +33,28 @@ def test_figures_keep_the_consumption(mill: Mill) -> None:
     assert figures["imported"]["after"] < figures["imported"]["before"]
 
 
+def test_other_prices_make_another_bill(mill: Mill, browser: Browser) -> None:
+    """Typed with a decimal comma; the bill of the year is import and export at them, to the cent, and nothing else changes."""
+    view = httpx.get(
+        f"{mill.address}/api/what-if", params={"import_price": "0,30", "export_price": "0.08"}, timeout=30
+    ).json()
+    figures = {figure["key"]: figure for figure in view["figures"]}
+    wh = {key: figures[key]["after"] for key in ("imported", "exported")}
+    assert figures["bill"]["after"] == pytest.approx(
+        wh["imported"] / 1000 * 0.30 - wh["exported"] / 1000 * 0.08, abs=0.01
+    )
+    assert figures["bill"]["before"] != figures["bill"]["after"]
+    assert all(one["before"] == one["after"] for key, one in figures.items() if key != "bill")
+    with opened(browser, f"{mill.address}/what-if", size=PHONE, language="de-AT") as page:
+        page.fill("input[name=import_price]", "0,35")
+        page.click("form.choice button")
+        expect(page.locator("input[name=import_price]")).to_have_value("0,35")
+        expect(page.locator("section[aria-labelledby=answer]")).to_contain_text("Rechnung nach dem Tarif")
+        assert accessibility_faults(page) == []
+        assert not overflows(page)
+    assert httpx.get(f"{mill.address}/api/what-if", params={"import_price": -1}, timeout=20).status_code == 422
+
+
 def test_what_cannot_be_is_refused_in_words(mill: Mill) -> None:
     """A size below zero is no question, nor one with two readings; a year without figures is one without an answer."""
     assert httpx.get(f"{mill.address}/api/what-if", params={"battery": -1}, timeout=20).status_code == 422
