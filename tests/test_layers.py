@@ -51,6 +51,7 @@ LATE = {  # what may be imported inside a function, and the large library that a
     "meterd.app.operations.document_request": "reportlab, with the first document",
     "meterd.app.operations.documents": "reportlab, with the first document",
     "meterd.app.operations.export": "pyarrow",
+    "meterd.app.operations.finding_orders": "numpy: what writes a store; a list of findings needs none of it",
     "meterd.app.operations.history": "pyarrow",
     "meterd.app.operations.job_by_hand": "pyarrow and reportlab: a list of jobs needs none of them",
     "meterd.app.operations.old_readings": "pandas, for files of other shapes",

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from meterd import __version__
-from meterd.adapters.store.schema import SCHEMA_VERSION
+from meterd.adapters.store.reading_connection import SCHEMA_VERSION
 from meterd.app.cli.main import main
 from meterd.core.model.releases import RELEASES
 from tests.brokers import until

@@ -13,8 +13,8 @@ from meterd.adapters.runtime.clock import WallClock
 from meterd.adapters.store import digest_writer
 from meterd.adapters.store.digests import KINDS
 from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.reading_connection import SCHEMA_VERSION
 from meterd.adapters.store.recovery import find_damage
-from meterd.adapters.store.schema import SCHEMA_VERSION
 from meterd.app.cli.main import main
 from meterd.app.daemon.digest_check import at_start
 from meterd.core.errors import StoreError

@@ -10,7 +10,7 @@ import pytest
 
 from meterd.adapters.store.backup import inspect as check
 from meterd.adapters.store.journal import SqliteStore
-from meterd.adapters.store.schema import SCHEMA_VERSION
+from meterd.adapters.store.reading_connection import SCHEMA_VERSION
 from meterd.app.daemon import source_monitor
 from meterd.core.errors import StoreInUse
 from meterd.core.model.reading import IMPORT

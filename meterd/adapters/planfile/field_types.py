@@ -16,11 +16,10 @@ from pydantic_core import PydanticCustomError
 
 from meterd.adapters.planfile.name_rules import NAME_RULE, instead, is_name, suggestion
 from meterd.adapters.planfile.row import Cell
-from meterd.core.model.plan import BASES, PointState, Role
+from meterd.core.model.plan import BASES, METHODS, PointState, Role
 from meterd.core.model.reading import LARGEST_MILLI, REGISTERS, UNITS
 from meterd.core.model.schedule import OFF
 from meterd.core.model.schedule import clock_time as hour_and_minute
-from meterd.core.pv.energy_accounting import METHODS
 
 # Accuracy classes of meters: IEC 62053-21 (1, 2), IEC 62053-22 (0.1S, 0.2S, 0.5S, 0.5); A, B, C of EN 50470-3 (MID).
 METER_CLASSES = ("0.1S", "0.2S", "0.5S", "0.5", "1", "2", "A", "B", "C")

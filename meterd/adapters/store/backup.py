@@ -9,7 +9,7 @@ from pathlib import Path
 from meterd.adapters.store.digest_comparison import head, undigested, verify
 from meterd.adapters.store.digests import FIRST_VERSION
 from meterd.adapters.store.lock import take_lock
-from meterd.adapters.store.schema import NO_TEXT, SCHEMA_VERSION, reason
+from meterd.adapters.store.reading_connection import NO_TEXT, SCHEMA_VERSION, reason
 from meterd.adapters.store.store_mark import remove_mark
 from meterd.core.errors import StoreError
 

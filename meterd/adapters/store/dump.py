@@ -4,7 +4,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from meterd.adapters.store.schema import reason, refuse_newer
+from meterd.adapters.store.reading_connection import reason, refuse_newer
 from meterd.core.errors import StoreError
 from meterd.core.model.periods import Period
 from meterd.core.model.results import Channel

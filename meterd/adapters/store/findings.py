@@ -2,9 +2,13 @@
 
 import json
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import closing, contextmanager
+from pathlib import Path
 from typing import Any
 
+from meterd.adapters.store.reading_connection import connect_to_read
+from meterd.core.errors import StoreError
 from meterd.core.model.finding import Finding, FindingNote, FindingRow, Suppression
 from meterd.core.texts.notification_digest import SentNotification
 
@@ -43,6 +47,18 @@ class FindingTables:
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._db = connection
+
+    @classmethod
+    @contextmanager
+    def reader(cls, path: Path) -> Iterator["FindingTables"]:
+        """Only the findings of a store, to read; StoreError if there is none, or not of this version."""
+        with closing(connect_to_read(path)) as connection:
+            try:
+                yield cls(connection)
+            except sqlite3.Error as exc:
+                raise StoreError(
+                    f"cannot read findings: {exc}; a store of an earlier version is brought forward when the daemon starts"
+                ) from exc
 
     # -- findings ------------------------------------------------------------------------------------------------------
 

@@ -21,7 +21,8 @@ from meterd.adapters.store.forecasts import Forecasts
 from meterd.adapters.store.issued_documents import IssuedTable
 from meterd.adapters.store.lock import OPEN, is_ours, take_lock
 from meterd.adapters.store.maintenance_log import Records
-from meterd.adapters.store.schema import connection_of, reason, refuse_newer
+from meterd.adapters.store.reading_connection import connect_to_read, reason
+from meterd.adapters.store.schema import connection_of
 from meterd.adapters.store.versioned_tables import Entry, VersionedTables
 from meterd.core.energy.completeness import StoredEnergies
 from meterd.core.energy.rollup import Columns
@@ -93,13 +94,10 @@ class SqliteStore:
     @classmethod
     def reader(cls, path: Path) -> "SqliteStore":
         """A reading store; StoreError if there is none."""
-        if not path.exists():
-            raise StoreError(f"there is no store at {path}; has the daemon or a replay written one yet?")
         with ExitStack() as undo:
+            connection = connect_to_read(path)
+            undo.callback(connection.close)
             try:
-                connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
-                undo.callback(connection.close)
-                refuse_newer(connection, path)
                 store = cls(connection, None)
             except (sqlite3.Error, UnicodeDecodeError) as exc:
                 raise StoreError(f"cannot read the store {path}: {reason(exc)}") from exc

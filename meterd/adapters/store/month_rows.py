@@ -12,7 +12,8 @@ from contextlib import closing
 from itertools import islice
 from pathlib import Path
 
-from meterd.adapters.store.schema import connection_of, reason, refuse_newer
+from meterd.adapters.store.reading_connection import reason, refuse_newer
+from meterd.adapters.store.schema import connection_of
 from meterd.core.errors import StoreError
 from meterd.core.model.periods import Period
 from meterd.core.model.results import Channel

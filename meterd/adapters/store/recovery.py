@@ -15,7 +15,8 @@ from typing import Any
 from meterd.adapters.store import leaf_pages
 from meterd.adapters.store.journal import DEVICE_TIME, OLD, SqliteStore
 from meterd.adapters.store.lock import take_lock
-from meterd.adapters.store.schema import NO_TEXT, SCHEMA_VERSION, differently_described, tables_of
+from meterd.adapters.store.reading_connection import NO_TEXT, SCHEMA_VERSION
+from meterd.adapters.store.schema import differently_described, tables_of
 from meterd.adapters.store.schema_repair import UNREADABLE, repair_schema
 from meterd.core.model.reading import REGISTERS, Reading
 from meterd.core.model.results import Channel

@@ -12,12 +12,9 @@ from meterd.adapters.store.findings import VERSION_2
 from meterd.adapters.store.forecasts import FORECASTS
 from meterd.adapters.store.issued_documents import ISSUED
 from meterd.adapters.store.maintenance_log import RECORDS
+from meterd.adapters.store.reading_connection import SCHEMA_VERSION, refuse_newer
 from meterd.adapters.store.reading_digests import reading_hash
 from meterd.core.errors import StoreError
-
-SCHEMA_VERSION = 9
-REMEDY = "if it is damaged, start the daemon, which saves what can be read, or restore a backup"
-NO_TEXT = "the description of its tables cannot be read"
 
 # The newest version of a figure stands in `figure`, superseded ones in `figure_old`: reading a year touches no old rows.
 _FIGURE = """channel INTEGER NOT NULL, period TEXT NOT NULL, start_ms INTEGER NOT NULL, version INTEGER NOT NULL,
@@ -52,16 +49,6 @@ _STEPS = {1: _SCHEMA, 2: VERSION_2, 3: VERSION_3, 4: VERSION_4, 5: VERSION_5, 6:
           9: FORECASTS}  # fmt: skip
 
 
-def refuse_newer(connection: sqlite3.Connection, path: Path) -> int:
-    """The version of a store; StoreError for one that only a newer program understands."""
-    version = int(connection.execute("PRAGMA user_version").fetchone()[0])
-    if version > SCHEMA_VERSION:
-        raise StoreError(
-            f"the store {path} has schema {version}, this version knows {SCHEMA_VERSION}; run the newer version"
-        )
-    return version
-
-
 def prepare(connection: sqlite3.Connection, path: Path) -> None:
     """Set what we rely on, and create or check the schema."""
     connection.execute("PRAGMA journal_mode = WAL")
@@ -84,13 +71,6 @@ def connection_of(path: Path) -> sqlite3.Connection:
             raise StoreError(f"cannot open the store {path}: {exc}; move the file away to begin a new one") from exc
         undo.pop_all()
         return connection
-
-
-def reason(exc: Exception) -> str:
-    """Why a file cannot be read, in the database's words, and what to do if it is damaged and not merely busy or forbidden."""
-    if isinstance(exc, UnicodeDecodeError):  # the database names something that is no text any more
-        return f"{NO_TEXT}; {REMEDY}"
-    return f"{exc}; {REMEDY}" if type(exc) is sqlite3.DatabaseError else str(exc)
 
 
 def tables_of(version: int) -> set[str]:

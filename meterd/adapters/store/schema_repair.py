@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from meterd.adapters.store.leaf_pages import FILE_HEADER, page_size
-from meterd.adapters.store.schema import SCHEMA_VERSION, described
+from meterd.adapters.store.reading_connection import SCHEMA_VERSION
+from meterd.adapters.store.schema import described
 
 # what a damaged file answers; its own words about names that are no text any more cannot be read either
 UNREADABLE = (sqlite3.DatabaseError, UnicodeDecodeError)

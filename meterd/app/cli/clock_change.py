@@ -12,7 +12,7 @@ from meterd.adapters.runtime.clock import WallClock
 from meterd.adapters.store.opening import open_to_read
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.operations.dst_job import CLOSED_TO, check
-from meterd.app.operations.queries import moment
+from meterd.app.operations.question import moment
 from meterd.core.checks.dst import (
     AffectedPeriods,
     Change,

@@ -29,7 +29,7 @@ from meterd.app.operations.preview import (
     impact_of,
     preview_correction,
 )
-from meterd.app.operations.queries import moment, some_points
+from meterd.app.operations.question import moment, some_points
 from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.periods import from_ms, text
 from meterd.core.model.plan import Site

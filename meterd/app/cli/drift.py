@@ -19,7 +19,7 @@ from meterd.app.cli.output import terminal
 from meterd.app.operations.drift_evidence import evidence_of
 from meterd.app.operations.drift_job import examine, parts
 from meterd.app.operations.drift_job import run_drill as work
-from meterd.app.operations.queries import moment, some_points
+from meterd.app.operations.question import moment, some_points
 from meterd.core.balance.topology import NOT_OBSERVABLE
 from meterd.core.drift.detection_limits import HORIZONS, Visible, from_history, from_plan
 from meterd.core.drift.identification import Suspicion

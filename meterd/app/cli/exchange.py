@@ -31,7 +31,7 @@ from meterd.app.operations.meter_exchange import (
 )
 from meterd.app.operations.order_handler import carry_out
 from meterd.app.operations.orders import new_order
-from meterd.app.operations.queries import FIRST_YEAR, LAST_YEAR, some_points
+from meterd.app.operations.question import FIRST_YEAR, LAST_YEAR, some_points
 from meterd.core.errors import ConfigError
 from meterd.core.model.periods import text, to_ms
 from meterd.core.model.plan import Site

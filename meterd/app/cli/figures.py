@@ -10,6 +10,7 @@ from meterd.app.cli.commands import CAUTIONS, Subparsers, command
 from meterd.app.cli.output import terminal, write
 from meterd.app.operations import queries as query
 from meterd.app.operations.energy_cost import cost_lines
+from meterd.app.operations.question import as_of, some_boards, some_points
 from meterd.core.model.periods import Period
 
 DONE = 0
@@ -57,8 +58,8 @@ def _energy(arguments: argparse.Namespace) -> int:
     site = load_plan(arguments.plan).site
     monthly = arguments.demand or (arguments.cost and arguments.period == "day")  # the default suits neither
     period = Period.MONTH if monthly else Period(arguments.period)
-    points = query.some_points(site, arguments.point)
-    past = query.as_of(arguments.as_of, site)
+    points = some_points(site, arguments.point)
+    past = as_of(arguments.as_of, site)
     with open_to_read(arguments.store or store_path(arguments.plan, site), past) as store:
         wanted = (getattr(arguments, "from"), arguments.until)
         span = query.parse_span(wanted, period, site, query.span_of_store(store, site), WallClock().now_ms())
@@ -80,8 +81,8 @@ def _balance(arguments: argparse.Namespace) -> int:
 
     site = load_plan(arguments.plan).site
     period = Period(arguments.period)
-    boards = query.some_boards(site, arguments.board)
-    past = query.as_of(arguments.as_of, site)
+    boards = some_boards(site, arguments.board)
+    past = as_of(arguments.as_of, site)
     with open_to_read(arguments.store or store_path(arguments.plan, site), past) as store:
         wanted = (getattr(arguments, "from"), arguments.until)
         span = query.parse_span(wanted, period, site, query.span_of_store(store, site), WallClock().now_ms())

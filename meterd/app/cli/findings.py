@@ -4,8 +4,7 @@ import argparse
 import getpass
 import sys
 import zoneinfo
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from difflib import get_close_matches
 from fnmatch import fnmatchcase
@@ -15,13 +14,10 @@ from typing import TYPE_CHECKING
 from meterd.adapters.planfile.loader import load_plan, store_path
 from meterd.adapters.runtime.clock import WallClock
 from meterd.adapters.store.findings import FindingTables
-from meterd.adapters.store.journal import Failure
-from meterd.adapters.store.opening import open_to_read
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.cli.output import Line, terminal, write
-from meterd.app.operations.finding_orders import carry_out
 from meterd.app.operations.orders import new_order
-from meterd.app.operations.queries import moment, some_points
+from meterd.app.operations.question import moment, some_points
 from meterd.core.errors import ConfigError, NotifyError, StoreError
 from meterd.core.model.finding import FindingRow, FindingState
 from meterd.core.model.periods import from_ms, text, to_ms
@@ -93,7 +89,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def finding_lines(path: Path, points: Sequence[str], *, closed: bool) -> list[Line]:
     """One line per finding, newest first; only of some points, if any are named."""
-    with _stored(path) as tables:
+    with FindingTables.reader(path) as tables:
         rows = tables.all()
     wanted = [row for row in rows if closed or row.state != FindingState.CLOSED]
     if points:
@@ -121,7 +117,7 @@ def _finding_line(row: FindingRow) -> Line:
 
 def history_lines(path: Path, name: str) -> list[Line]:
     """Every change of one finding, oldest first; ConfigError if there is none of that name."""
-    with _stored(path) as tables:
+    with FindingTables.reader(path) as tables:
         notes = tables.notes(name)
         known = bool(notes) or any(row.finding.id == name for row in tables.all())
     if not known:
@@ -131,7 +127,7 @@ def history_lines(path: Path, name: str) -> list[Line]:
 
 def suppression_lines(path: Path, now_ms: int) -> list[Line]:
     """Planned work that has not ended."""
-    with _stored(path) as tables:
+    with FindingTables.reader(path) as tables:
         windows = tables.suppressions(now_ms)
     return [
         {
@@ -140,18 +136,6 @@ def suppression_lines(path: Path, now_ms: int) -> list[Line]:
         }
         for w in windows
     ]  # fmt: skip
-
-
-@contextmanager
-def _stored(path: Path) -> Iterator[FindingTables]:
-    """The findings of a store for reading; StoreError if there is none, or none of this version."""
-    try:
-        with open_to_read(path) as store:
-            yield store.finding_tables
-    except Failure as exc:
-        raise StoreError(
-            f"cannot read findings: {exc}; a store of an earlier version is brought forward when the daemon starts"
-        ) from exc
 
 
 def _write(lines: Sequence[Line], kind: str, title: str, zone: zoneinfo.ZoneInfo) -> None:
@@ -194,6 +178,8 @@ def _table(lines: Sequence[Line], title: str, zone: zoneinfo.ZoneInfo) -> "Table
 
 
 def _order(arguments: argparse.Namespace, kind: str, path: Path, site: Site) -> int:
+    from meterd.app.operations.finding_orders import carry_out
+
     zone = zoneinfo.ZoneInfo(site.zone)
     if kind in _NEEDS_NOTE and not arguments.note:
         raise ConfigError(f"--{kind} needs --note: the next person wants to know why")
@@ -218,7 +204,7 @@ def _known(what: str, path: Path, site: Site) -> None:
     names = {*(p.name for p in site.points), *(b.name for b in site.boards), *(s.name for s in site.sources)}
     names |= {site.name, *(c.name for c in site.consumers)}
     if path.exists():
-        with _stored(path) as tables:
+        with FindingTables.reader(path) as tables:
             names |= {row.finding.subject for row in tables.all()}
     if any(fnmatchcase(name, what) for name in names):
         return

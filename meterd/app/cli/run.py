@@ -15,7 +15,7 @@ from meterd.app.cli.commands import CAUTIONS, Subparsers, command
 from meterd.app.daemon.daemon import Daemon
 from meterd.app.daemon.plan_reload import read_plan
 from meterd.app.daemon.web_backend import served
-from meterd.app.operations.queries import moment
+from meterd.app.operations.question import moment
 from meterd.core.model.schedule import NO_SCHEDULE
 
 DONE = 0

@@ -14,7 +14,7 @@ from meterd.app.cli.commands import Subparsers, command
 from meterd.app.cli.output import Line, terminal, write
 from meterd.app.daemon.sharing_job import NEWEST
 from meterd.app.operations.pv_accounting import participants, quarters_of, share_rows
-from meterd.app.operations.queries import moment
+from meterd.app.operations.question import moment
 from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.errors import ConfigError
 from meterd.core.model.facts import Facts

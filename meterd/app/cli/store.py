@@ -13,10 +13,10 @@ from meterd.adapters.store.backup import Copy, inspect
 from meterd.adapters.store.dump import ArchiveReader
 from meterd.adapters.store.opening import open_to_read, open_to_write
 from meterd.adapters.store.read_store import ReadStore
-from meterd.adapters.store.schema import REMEDY
+from meterd.adapters.store.reading_connection import REMEDY
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.operations.people import backup_with_people, restore_with_people
-from meterd.app.operations.queries import moment
+from meterd.app.operations.question import moment
 from meterd.app.operations.retention_check import Cut, cut_of, verify_figures
 from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.periods import text

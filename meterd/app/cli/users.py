@@ -16,7 +16,7 @@ from meterd.app.cli import output
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.daemon.web_backend import users_path
 from meterd.app.operations.people import acts
-from meterd.app.operations.queries import Line, moment
+from meterd.app.operations.question import moment
 from meterd.core.errors import ConfigError
 from meterd.core.model.periods import from_ms as from_utc
 from meterd.core.model.periods import local
@@ -86,7 +86,7 @@ def _log(arguments: argparse.Namespace, path: Path, zone: ZoneInfo) -> None:
     with open_to_read(path) as store:
         found = acts(store, path, from_ms, ALWAYS_MS)
     table = arguments.format == "table"
-    lines: list[Line] = [
+    lines: list[output.Line] = [
         {
             "time": f"{local(act.at_ms, zone):%Y-%m-%d %H:%M:%S}" if table else from_utc(act.at_ms).isoformat(),
             "who": act.person,

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from meterd import __version__
-from meterd.adapters.store.schema import SCHEMA_VERSION
+from meterd.adapters.store.reading_connection import SCHEMA_VERSION
 from meterd.app.daemon.assembly import PlanRuntime, Runtime
 from meterd.app.daemon.source_monitor import SourceMonitor
 from meterd.app.daemon.zone_update import rules_version

@@ -31,7 +31,8 @@ from meterd.app.operations.cost_statements import channels_of, shares_in, statem
 from meterd.app.operations.order_handler import record_issued
 from meterd.app.operations.pv_accounting import points_of_tenants
 from meterd.app.operations.queries import Span as Wanted
-from meterd.app.operations.queries import some_boards, some_points, span_of_store
+from meterd.app.operations.queries import span_of_store
+from meterd.app.operations.question import some_boards, some_points
 from meterd.app.operations.report_data import gather, period_of
 from meterd.core.checks.register_scale import SCALE_CAUSES
 from meterd.core.energy.rollup import Columns

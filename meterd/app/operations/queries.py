@@ -2,23 +2,21 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
-from difflib import get_close_matches
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from meterd.adapters.store.read_store import ReadStore
+from meterd.app.operations.question import moment
 from meterd.core.energy.aggregation import board_aggregations
 from meterd.core.energy.partial_period import PartialPeriod, balance_in, partial_period_of, pv_in
 from meterd.core.energy.rollup import mean_power_w
 from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.errors import ConfigError
-from meterd.core.model.periods import Period, bounds, from_ms, label, local, starts, text, to_ms
+from meterd.core.model.periods import Period, bounds, from_ms, label, local, starts, text
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import EXPORT, IMPORT, REGISTERS
 from meterd.core.model.results import BalanceRow, Channel, FigureRow, PvRow
-from meterd.core.model.written import iso_date
 from meterd.core.pv.figures import ratio
 from meterd.core.registers.clock_offsets import METER_CLOCKS, clocks_in
 from meterd.core.registers.register_line import Flag
@@ -57,34 +55,6 @@ def parse_span(
     if low >= until:
         raise ConfigError(f"--from {text(low)} is not before --until {text(until)}")
     return Span(bounds(period, low, zone, site.interval_s * 1000)[0], until)
-
-
-FIRST_YEAR, LAST_YEAR = 1970, 2200  # no meter was read before, and no store holds what comes after
-
-
-def moment(words: str, zone: ZoneInfo, option: str) -> int:
-    """A moment as a person writes it, in ms UTC; ConfigError says what would be right."""
-    words = iso_date(words)
-    wrong = f"cannot read {option} {words!r}"
-    right = "write 2026, 2026-03, 2026-03-29, 29.03.2026 or 2026-03-29T10:00:00Z"
-    year = words[:4]
-    if year.isascii() and year.isdigit() and not FIRST_YEAR <= int(year) <= LAST_YEAR:
-        raise ConfigError(f"{wrong}: the year is not one of {FIRST_YEAR} to {LAST_YEAR}; {right}")
-    try:
-        if len(words) == 4:
-            return bounds(Period.YEAR, to_ms(datetime(int(words), 7, 1, tzinfo=UTC)), zone, 900_000)[0]
-        if len(words) == 7:
-            middle = datetime(int(year), int(words[5:]), 15, tzinfo=UTC)
-            return bounds(Period.MONTH, to_ms(middle), zone, 900_000)[0]
-        if len(words) == 10:
-            day = date.fromisoformat(words)
-            return bounds(Period.DAY, to_ms(datetime(day.year, day.month, day.day, 12, tzinfo=zone)), zone, 900_000)[0]
-        result = datetime.fromisoformat(words)
-    except (ValueError, OverflowError) as exc:  # the calendar ends at both ends, and zones reach beyond it
-        raise ConfigError(f"{wrong}: no such date or time; {right}") from exc
-    if result.tzinfo is None:
-        raise ConfigError(f"{wrong}: the time has no zone; {right}")
-    return to_ms(result)
 
 
 def span_of_store(store: StoredFigures, site: Site) -> Span | None:
@@ -307,33 +277,3 @@ def _wh(mwh: int | None) -> float | None:
 
 def _rounded(value: float | None) -> float | None:
     return None if value is None else round(value, 4)
-
-
-def some_points(site: Site, wanted: Sequence[str]) -> list[str]:
-    """The points asked for, by name or alias; all that count if none is named. ConfigError for an unknown one."""
-    if not wanted:
-        return [p.name for p in site.points if p.counts]
-    known = {name: p.name for p in site.points for name in (p.name, *p.aliases)}
-    for name in wanted:
-        if name not in known:
-            near = get_close_matches(name, known, n=3) or [item for item in known if name in item][:3]
-            hint = f"did you mean {' or '.join(near)}?" if near else "its names stand in points.csv or under [[point]]"
-            raise ConfigError(f"the plan has no point {name}; {hint}")
-    return [known[name] for name in wanted]
-
-
-def some_boards(site: Site, wanted: Sequence[str]) -> list[str]:
-    """The boards asked for; all of them if none is named. ConfigError for an unknown one."""
-    names = [board.name for board in site.boards]
-    for name in wanted:
-        if name not in names:
-            raise ConfigError(f"the plan has no board {name}; it has {', '.join(names)}")
-    return list(wanted) or names
-
-
-# -- writing -----------------------------------------------------------------------------------------------------------
-
-
-def as_of(words: str | None, site: Site) -> int | None:
-    """The moment of `--as-of`, if it was given."""
-    return None if words is None else moment(words, ZoneInfo(site.zone), "--as-of")

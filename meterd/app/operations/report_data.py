@@ -18,7 +18,7 @@ from meterd.adapters.store.opening import open_to_read
 from meterd.adapters.store.read_store import ReadStore
 from meterd.app.operations.forecast_history import forecast_scores
 from meterd.app.operations.pv_accounting import points_of_tenants, share_rows
-from meterd.app.operations.queries import moment
+from meterd.app.operations.question import moment
 from meterd.core.energy.aggregation import Parent, board_aggregations, sum_pv
 from meterd.core.energy.cost import PeriodAccount
 from meterd.core.energy.rollup import Columns

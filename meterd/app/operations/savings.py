@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from zoneinfo import ZoneInfo
 
-from meterd.app.operations.queries import moment
+from meterd.app.operations.question import moment
 from meterd.core.errors import ConfigError
 from meterd.core.model.plan import Site
 from meterd.core.savings.savings import SavingsQuestion, name_of, planned_baseline, savings_item, savings_items

@@ -16,7 +16,8 @@ from zoneinfo import ZoneInfo
 
 from meterd.adapters.planfile.loader import Plan
 from meterd.adapters.store.opening import open_to_write
-from meterd.adapters.store.schema import SCHEMA_VERSION, reason, refuse_newer, tables_of
+from meterd.adapters.store.reading_connection import SCHEMA_VERSION, reason, refuse_newer
+from meterd.adapters.store.schema import tables_of
 from meterd.adapters.store.write_store import WriteStore
 from meterd.app.operations.plan_changes import changed_instruments
 from meterd.app.operations.retention_check import differing_figures

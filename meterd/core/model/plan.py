@@ -349,6 +349,7 @@ class Page:
     wall_s: int = 30  # each of them: enough to read a picture and its ranking from some distance
 
 
+METHODS = ("static", "pro-rata", "hybrid", "equal", "priority")  # of PV energy accounting
 BASES = ("use", "area", "fixed", "mixed")
 
 

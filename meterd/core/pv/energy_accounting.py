@@ -21,7 +21,6 @@ from fractions import Fraction
 
 from meterd.core.model.fair_division import largest_remainder
 
-METHODS = ("static", "pro-rata", "hybrid", "equal", "priority")
 MWH_PER_WH = 1000
 
 Exact = list[Fraction]

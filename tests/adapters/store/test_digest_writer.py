@@ -13,9 +13,9 @@ from meterd.adapters.store.digests import KINDS, REACH
 from meterd.adapters.store.drift_statistics import DriftDay
 from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.store.obsolete_periods import withdraw
+from meterd.adapters.store.reading_connection import SCHEMA_VERSION
 from meterd.adapters.store.renames import adopt
 from meterd.adapters.store.retention import prunable, prune
-from meterd.adapters.store.schema import SCHEMA_VERSION
 from meterd.core.errors import StoreError
 from meterd.core.model.finding import Finding, FindingRow
 from meterd.core.model.periods import DAY_MS, Period

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from meterd.adapters.store.journal import SqliteStore
-from meterd.adapters.store.schema import SCHEMA_VERSION
+from meterd.adapters.store.reading_connection import SCHEMA_VERSION
 from meterd.core.errors import StoreError
 from meterd.core.model.finding import Finding, FindingNote, FindingRow, Suppression
 from meterd.core.model.periods import Period

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from meterd.adapters.store.digest_comparison import verify
 from meterd.adapters.store.journal import SqliteStore
-from meterd.adapters.store.schema import SCHEMA_VERSION
+from meterd.adapters.store.reading_connection import SCHEMA_VERSION
 from meterd.core.errors import StoreError
 from meterd.core.model.periods import Period
 from meterd.core.model.reading import EXPORT, IMPORT, POWER, Reading

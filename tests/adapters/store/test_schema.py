@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from meterd.adapters.store.journal import SqliteStore
-from meterd.adapters.store.schema import SCHEMA_VERSION
+from meterd.adapters.store.reading_connection import SCHEMA_VERSION
 
 VECTORS = Path(__file__).parents[2] / "vectors"
 EARLIER = range(1, SCHEMA_VERSION)

@@ -11,8 +11,9 @@ import pytest
 
 from meterd.adapters.store import recovery
 from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.store.reading_connection import SCHEMA_VERSION
 from meterd.adapters.store.recovery import open_sound
-from meterd.adapters.store.schema import SCHEMA_VERSION, described
+from meterd.adapters.store.schema import described
 from meterd.adapters.store.schema_repair import repair_schema
 from meterd.core.model.reading import IMPORT, POWER, Reading
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from meterd.adapters.store.schema import SCHEMA_VERSION
+from meterd.adapters.store.reading_connection import SCHEMA_VERSION
 from meterd.app.cli.main import main
 from meterd.app.operations import upgrade
 from tests.released import unpack

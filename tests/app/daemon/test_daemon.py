@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
-from meterd.adapters.store.schema import SCHEMA_VERSION
+from meterd.adapters.store.reading_connection import SCHEMA_VERSION
 from meterd.adapters.web.metrics import openmetrics
 from meterd.app.daemon.daemon import Daemon
 from meterd.app.daemon.run_record import FIRST, SIGNAL

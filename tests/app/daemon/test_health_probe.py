@@ -11,7 +11,7 @@ from meterd import __version__
 from meterd.adapters.mqtt.link_state import LinkCounters, LinkState
 from meterd.adapters.runtime.clock import TrialClock
 from meterd.adapters.sources import Delivery
-from meterd.adapters.store.schema import SCHEMA_VERSION
+from meterd.adapters.store.reading_connection import SCHEMA_VERSION
 from meterd.app.daemon.health_probe import RunFacts, gather
 from meterd.core.model.finding import Finding, FindingState, Life
 from meterd.core.model.health import Health, SourceState, alive, ready

@@ -19,17 +19,8 @@ from meterd.app.operations import archive as archive_module
 from meterd.app.operations import history
 from meterd.app.operations.archive import archive_months, newest_months
 from meterd.app.operations.history import Answer, MonthPiece, Place, Question, ask, figures_of
-from meterd.app.operations.queries import (
-    Line,
-    Span,
-    balance_lines,
-    demand_lines,
-    energy_lines,
-    moment,
-    pv_lines,
-    some_boards,
-    some_points,
-)
+from meterd.app.operations.queries import Line, Span, balance_lines, demand_lines, energy_lines, pv_lines
+from meterd.app.operations.question import moment, some_boards, some_points
 from meterd.core.errors import ConfigError
 from meterd.core.model.periods import Period
 from tests.app.operations.archived_site import NOW, place, site_with_months

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from meterd.core.model.plan import METHODS
 from meterd.core.pv.energy_accounting import (
-    METHODS,
     RULES,
     Quarter,
     account,

@@ -60,7 +60,7 @@ def one_context(tmp_path_factory: pytest.TempPathFactory) -> RequestContext:
 
 def test_moments_are_those_of_the_command(one_context: RequestContext) -> None:
     """Years, months and dates begin where they begin on site; local times besides."""
-    from meterd.app.operations.queries import moment
+    from meterd.app.operations.question import moment
 
     zone = one_context.zone()
     for words in ("2026", "2026-03", "2026-03-29", "2026-03-29T10:00:00Z", "2026-03-29T10:00:00+02:00"):
