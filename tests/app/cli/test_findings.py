@@ -313,3 +313,14 @@ def test_life_of_a_finding_with_a_running_daemon(capsys: pytest.CaptureFixture[s
         listener.close()
         meters.disconnect()
         meters.loop_stop()
+
+
+def test_a_list_needs_no_arrays(plan: Path) -> None:
+    """Every question costs its start: numpy is a third of it, and a list of findings computes nothing."""
+    code = (
+        "import sys; from meterd.app.cli.main import main\n"
+        f"main(['findings', {str(plan)!r}, '--format', 'csv']); sys.exit('numpy' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert "joinery: nothing [comes]" in done.stdout
+    assert done.returncode == 0, done.stderr
