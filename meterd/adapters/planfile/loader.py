@@ -84,7 +84,7 @@ def load_tariff(path: Path, site: Site) -> tuple[Price, ...]:
     return prices_of(draft)
 
 
-_FILE_KEYS = ("password_file", "ca_file", "cert_file", "key_file", "path")
+_FILE_KEYS = ("password_file", "ca_file", "cert_file", "key_file")
 _LOGIN_FILES = ("client_secret_file", "ca_file")
 _PAGE_FILES = ("users_file", "cert_file", "key_file")
 _LINE_STORE_FILES = ("token_file", "ca_file")
@@ -100,7 +100,7 @@ def _rooted(site: Site, folder: Path) -> Site:
         replace(
             source,
             options=tuple(
-                (key, str(folder / value) if key in _FILE_KEYS and isinstance(value, str) and value else value)
+                (key, str(folder / value) if _names_a_file(key) and isinstance(value, str) and value else value)
                 for key, value in source.options
             ),
         )
@@ -127,6 +127,11 @@ def _rooted(site: Site, folder: Path) -> Site:
         login=replace(site.login, **access),
         schedule=replace(schedule, **places),
     )
+
+
+def _names_a_file(option: str) -> bool:
+    """Whether the value of this option of a source is a path."""
+    return option == "path" or option.endswith("_file")
 
 
 def _check(draft: Draft, notes: Notes) -> None:

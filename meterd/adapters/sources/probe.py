@@ -224,7 +224,7 @@ def _mbus(row: SourceRow, inputs: tuple[Input, ...], site: Site) -> tuple[Sectio
             if not line.is_open():
                 line.open()
             frames, _ = line.ask(station)
-            telegrams = [parse(frame) for frame in frames]
+            telegrams = [parse(frame, line.keys) for frame in frames]
             chosen = {
                 mbus.parse_address(meter_input.address)[1]: meter_input.register
                 for meter_input in inputs

@@ -3,17 +3,20 @@
 import itertools
 import sqlite3
 import threading
+from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
 
 from meterd.adapters.planfile.loader import load_plan
+from meterd.adapters.sources.serial.mbus import short
 from meterd.app.daemon.daemon import Daemon
-from tests.adapters.sources.devices import ModbusServer, TcpDevice, words
+from tests.adapters.sources.devices import ModbusServer, Piece, TcpDevice, words
 from tests.adapters.sources.modbus.test_sunspec import COMMON, END, MARK, METER
 from tests.adapters.sources.serial.test_dlms_push import SEGMENTS, SEGMENTS_KEY
 from tests.adapters.sources.serial.test_mbus import Meters, Selectable, body
+from tests.adapters.sources.serial.test_mbus_encryption import KEY, sealed
 from tests.adapters.sources.telegrams import meter
 from tests.adapters.sources.test_contract import read_out
 from tests.brokers import Mosquitto, free_port, until
@@ -25,12 +28,14 @@ board = [{{ name = "main" }}]
 point = [
     {{ point = "grid", role = "feed" }}, {{ point = "joinery" }}, {{ point = "offices" }}, {{ point = "roof", role = "pv" }},
     {{ point = "light" }}, {{ point = "heat-pump" }}, {{ point = "tenant" }}, {{ point = "old" }}, {{ point = "gone" }},
+    {{ point = "cellar" }},
 ]
 source = [
     {{ name = "board-line", protocol = "modbus", host = "127.0.0.1", port = {modbus}, framing = "rtu", {fast} }},
     {{ name = "inverter", protocol = "sunspec", host = "127.0.0.1", port = {sunspec}, {fast} }},
     {{ name = "bus", protocol = "mbus", host = "127.0.0.1", port = {mbus}, {fast} }},
     {{ name = "second-bus", protocol = "mbus", host = "127.0.0.1", port = {second}, {fast} }},
+    {{ name = "sealed-bus", protocol = "mbus", host = "127.0.0.1", port = {sealed}, {sealed_keys}, {fast} }},
     {{ name = "head", protocol = "sml", host = "127.0.0.1", port = {sml}, {fast} }},
     {{ name = "readout", protocol = "iec62056-21", host = "127.0.0.1", port = {iec}, {fast} }},
     {{ name = "port", protocol = "dlms-push", host = "127.0.0.1", port = {push}, {key}, {fast} }},
@@ -46,6 +51,7 @@ input = [
     {{ point = "heat-pump", register = "1.8.0", source = "web", address = "/status", field = "/total", unit = "kWh" }},
     {{ point = "tenant", register = "1.8.0", source = "port", address = "1.8.0" }},
     {{ point = "old", register = "1.8.0", source = "second-bus", address = "00123456/1.8.0" }},
+    {{ point = "cellar", register = "1.8.0", source = "sealed-bus", address = "5/1.8.0" }},
     {{ point = "gone", register = "1.8.0", source = "dead", address = "1/holding/0/uint32" }},
 ]
 """
@@ -59,9 +65,15 @@ EXPECTED = {
     "heat-pump": 2_250_000,
     "tenant": 12_937_000,
     "old": 9000,
+    "cellar": 4_321_000,
 }
 
 STATUS = b'HTTP/1.1 200 OK\r\nContent-Length: 15\r\n\r\n{"total": 2.25}'
+
+
+def sealed_meter(request: bytes) -> Iterator[Piece]:
+    """A meter at primary address 5 that answers in security mode 5."""
+    yield b"\xe5" if request == short(0x40, 5) else sealed(body(4321))
 
 
 def journal(store: Path) -> dict[str, int]:
@@ -86,6 +98,7 @@ def test_all_field_protocols_side_by_side(tmp_path: Path) -> None:
             "modbus": stack.enter_context(ModbusServer({3: {72: words(12.5)}}, "rtu")).port,
             "sunspec": stack.enter_context(ModbusServer({1: {40_000: [*MARK, *COMMON, *METER, *END]}})).port,
             "mbus": stack.enter_context(TcpDevice(Meters({5: [body(7)]}))).port,
+            "sealed": stack.enter_context(TcpDevice(sealed_meter)).port,
             "sml": stack.enter_context(TcpDevice(greeting=lambda: itertools.cycle((meter(12), 0.1)))).port,
             "iec": stack.enter_context(TcpDevice(read_out)).port,
             "second": stack.enter_context(TcpDevice(Selectable({"0012345624400102": lambda: body(9)}))).port,
@@ -94,12 +107,13 @@ def test_all_field_protocols_side_by_side(tmp_path: Path) -> None:
             "dead": free_port(),
         }
         path, store = tmp_path / "works.toml", tmp_path / "works.sqlite"
-        key = tmp_path / "port.key"
-        key.write_text(SEGMENTS_KEY, encoding="utf-8")
-        path.write_text(
-            PLAN.format(broker=broker.port, fast=FAST, key=f'framing = "mbus", encryption_key_file = "{key}"', **ports),
-            encoding="utf-8",
-        )
+        (tmp_path / "port.key").write_text(SEGMENTS_KEY, encoding="utf-8")
+        (tmp_path / "meters.keys").write_text(f"12345678 {KEY.hex()}\n", encoding="utf-8")
+        keys = {
+            "key": 'framing = "mbus", encryption_key_file = "port.key"',
+            "sealed_keys": 'encryption_keys_file = "meters.keys"',
+        }
+        path.write_text(PLAN.format(broker=broker.port, fast=FAST, **keys, **ports), encoding="utf-8")
         stop = threading.Event()
         daemon = Daemon(load_plan(path).site, store)
         thread = threading.Thread(target=daemon.run, args=(stop,))

@@ -14,11 +14,13 @@ import re
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from importlib.util import find_spec
 from typing import Literal
 
 from meterd.adapters.sources import inputs_of, sample, settings_from, wall_ms
 from meterd.adapters.sources.modbus.registers import AddressFault, number
 from meterd.adapters.sources.polling import Garbage, Pace, PolledSource, common_faults, refuse
+from meterd.adapters.sources.serial.mbus_encryption import NO_KEYS, Keys, keys_in
 from meterd.adapters.sources.serial.mbus_records import ACK, BadTelegram, Record, Telegram, find_frame, parse
 from meterd.adapters.sources.serial_port import LineOptions
 from meterd.adapters.sources.tcp import NoAnswer, OverWire, Wire
@@ -51,12 +53,16 @@ class MbusSettings(LineOptions):
     period_s: float = 60.0  # a meter at 2400 baud takes about a second to answer, and some run on batteries
     timeout_s: float = 2.0
     retry_max_s: float = 300.0
+    encryption_keys_file: str = ""  # a line for each meter: its eight digits and its key
 
 
 def settings_for(row: SourceRow, _site: Site | None = None) -> MbusSettings:
     """The options of a source, checked. ConfigError names every fault."""
     settings = settings_from(MbusSettings, row, {})
-    refuse(row.name, common_faults(settings))
+    faults = common_faults(settings)
+    if settings.encryption_keys_file and find_spec("cryptography") is None:
+        faults.append("the package cryptography is missing; pip install 'meterd[encrypted]'")
+    refuse(row.name, faults)
     return settings
 
 
@@ -105,12 +111,12 @@ def items_of(records: Iterable[Record]) -> dict[str, Item]:
     return items
 
 
-def decode(frames: Iterable[bytes], inputs: tuple[Wanted, ...], at_ms: int) -> AnswerValues:
+def decode(frames: Iterable[bytes], inputs: tuple[Wanted, ...], at_ms: int, keys: Keys = NO_KEYS) -> AnswerValues:
     """Readings of the telegrams of one meter, true at `at_ms`. Never raises for any bytes."""
     records: list[Record] = []
     for frame in frames:
         try:
-            records += parse(frame).records
+            records += parse(frame, keys).records
         except BadTelegram as exc:
             return AnswerValues(refusals=tuple(Refusal(o.point, o.register, str(exc), sample(frame)) for o in inputs))
     return take(inputs, items_of(records), at_ms)
@@ -121,6 +127,7 @@ class MbusLine(OverWire[Wire]):
 
     def __init__(self, settings: MbusSettings, inputs: tuple[Input, ...], site: Site, clock: Callable[[], int]) -> None:
         super().__init__(Wire(settings))
+        self.keys = keys_in(settings.encryption_keys_file)
         self._timeout_s = settings.timeout_s
         self._clock = clock
         self._count_bit: dict[str, int] = {}  # per meter that has answered on this connection
@@ -144,7 +151,7 @@ class MbusLine(OverWire[Wire]):
     def read(self, station: str) -> AnswerValues:
         """All telegrams of one meter."""
         frames, at_ms = self.ask(station)
-        return decode(frames, self._inputs[station], at_ms)
+        return decode(frames, self._inputs[station], at_ms, self.keys)
 
     def ask(self, meter: str) -> tuple[tuple[bytes, ...], int]:
         """The telegrams of one meter and the time the first of them came."""
@@ -187,7 +194,7 @@ class MbusLine(OverWire[Wire]):
         self._wire.send(short(REQUEST | self._count_bit[meter], SELECTED if secondary else int(meter)))
         frame = self._frame()
         try:
-            telegram = parse(frame)
+            telegram = parse(frame, self.keys)
         except BadTelegram as exc:
             raise Garbage(f"meter {meter}: {exc}") from exc
         answered = telegram.secondary if secondary else str(telegram.address)

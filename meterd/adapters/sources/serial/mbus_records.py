@@ -11,12 +11,14 @@ import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+from meterd.adapters.sources.serial.mbus_encryption import AFL, NO_KEYS, BadEncryption, Keys, afl_of, decrypted
 from meterd.adapters.sources.values import Item
 
 ACK = b"\xe5"
 LONG, SHORT, STOP = 0x68, 0x10, 0x16
 RESPONSE = 0x08  # C field of user data from a meter; bits 4 and 5 (ACD, DFC) may be set
-VARIABLE = {0x72: 12, 0x7A: 4, 0x78: 0}  # CI field -> bytes of the header that follows
+LONG_HEADER = 0x72
+VARIABLE = {LONG_HEADER: 12, 0x7A: 4, 0x78: 0}  # CI field -> bytes of the header that follows
 FIXED = 0x73  # CI field of the fixed data structure: identity, access number, status, two units, two counters
 FIXED_LENGTH = 16
 BINARY, STORED = 0x01, 0x02  # bits of its status: counters in binary, counters of a fixed date
@@ -112,8 +114,11 @@ def find_frame(data: bytes) -> tuple[int, bytes | None]:
     return len(data), None
 
 
-def parse(frame: bytes) -> Telegram:
-    """The telegram in a long frame. BadTelegram for a wrong check sum, another kind of frame, or records cut short."""
+def parse(frame: bytes, keys: Keys = NO_KEYS) -> Telegram:
+    """The telegram in a long frame, decrypted with the key of its meter.
+
+    BadTelegram for a wrong check sum, another kind of frame, records cut short, or a key that is missing or wrong.
+    """
     if len(frame) < 9 or frame[0] != LONG or frame_length(frame) != len(frame) or frame[-1] != STOP:
         raise BadTelegram("no long frame")
     if sum(frame[4:-2]) & 0xFF != frame[-2]:
@@ -124,16 +129,31 @@ def parse(frame: bytes) -> Telegram:
     data = frame[7:-2]
     if kind == FIXED:
         return Telegram(address, data[3::-1].hex(), _counters(data), False)
+    try:
+        secondary, body = _opened(kind, data, keys)
+    except BadEncryption as exc:
+        raise BadTelegram(str(exc)) from exc
+    records, more = _records(body)
+    return Telegram(address, secondary, records, more)
+
+
+def _opened(kind: int, data: bytes, keys: Keys) -> tuple[str, bytes]:
+    """(secondary address, records as bytes) of the variable data structure, without its headers and decrypted."""
+    afl = None
+    if kind == AFL:
+        afl, data = afl_of(data)
+        kind, data = (data[0], data[1:]) if data else (0, data)
     if kind not in VARIABLE:
         raise BadTelegram(f"data structure {kind:02x} is not known here, only 72, 73, 78 and 7a")
     header, body = data[: VARIABLE[kind]], data[VARIABLE[kind] :]
     if len(header) < VARIABLE[kind]:
         raise BadTelegram("header cut short")
+    secondary = header[3::-1].hex() + header[4:8].hex() if kind == LONG_HEADER else ""
     if header and header[-1] & 0x1F:  # mode of encryption in the configuration word
-        raise BadTelegram("encrypted telegrams are not read here")
-    secondary = header[3::-1].hex() + header[4:8].hex() if kind == 0x72 else ""
-    records, more = _records(body)
-    return Telegram(address, secondary, records, more)
+        if not secondary:
+            raise BadEncryption("the telegram is encrypted and does not say which meter sent it")
+        body = decrypted(header, body, keys, afl)
+    return secondary, body
 
 
 def _counters(data: bytes) -> tuple[Record, ...]:
