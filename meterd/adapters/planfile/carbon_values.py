@@ -6,10 +6,9 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.planfile import field_types as cells
-from meterd.adapters.planfile.csv_reader import read_csv_file
+from meterd.adapters.planfile.beside_plan import BesidePlan
 from meterd.adapters.planfile.fault import Notes, Place
-from meterd.adapters.planfile.row import read_text
-from meterd.adapters.planfile.schema import Entry, Table, TariffRow, check, csv_columns
+from meterd.adapters.planfile.schema import Entry, Table, TariffRow
 from meterd.adapters.planfile.times import moment_ms
 
 Steps = tuple[tuple[int, Fraction | None], ...]
@@ -26,20 +25,15 @@ class CarbonRow(Table):
 def carbon_values(entry: Entry[TariffRow], folder: Path, zone: ZoneInfo | None, notes: Notes) -> Steps:
     """From when on each factor holds; the last one as long as the one before it, and nothing behind it."""
     name = entry.data.values
-    path = folder / name
-    if Path(name).name != name or not path.is_file():
-        what = f"{name} with the values of {entry.data.name} is no file beside the plan"
-        notes.fault(entry.row.at("values"), what, "name a file in the folder of the plan, such as carbon.csv")
-        return ()
-    written = read_text(path, name, notes)
-    rows = [] if written is None else read_csv_file(written, name, csv_columns(CarbonRow), notes)
+    file = BesidePlan(folder, name, entry.row.at("values"), f"the values of {entry.data.name}", "carbon.csv")
+    known = len(notes.faults)
+    rows = file.rows(CarbonRow, notes)
+    if len(notes.faults) > known:
+        return ()  # said already
     if len(rows) > MOST_ROWS:
         notes.fault(Place(name), f"{len(rows)} rows are too many", f"write at most {MOST_ROWS}, such as one per hour")
         return ()
-    checked = [made for row in rows if (made := check(CarbonRow, row, notes)) is not None]
-    if len(checked) < len(rows) or any(fault.file == name for fault in notes.faults):
-        return ()  # said already
-    steps = [(moment_ms(made.data.time, zone), made) for made in checked]
+    steps = [(moment_ms(made.data.time, zone), made) for made in rows]
     for (before, _), (at, made) in pairwise(steps):
         if at <= before:
             notes.fault(made.row.at("time"), "the time is not after the one above it", "sort the rows by time")

@@ -5,10 +5,9 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.planfile import field_types as cells
-from meterd.adapters.planfile.csv_reader import read_csv_file
+from meterd.adapters.planfile.beside_plan import BesidePlan
 from meterd.adapters.planfile.fault import Notes
-from meterd.adapters.planfile.row import read_text
-from meterd.adapters.planfile.schema import Entry, SiteTable, Table, check, csv_columns
+from meterd.adapters.planfile.schema import Entry, SiteTable, Table
 from meterd.adapters.planfile.times import moment_ms
 from meterd.core.model.periods import HOUR_MS, Period, bounds
 
@@ -26,18 +25,9 @@ def outdoor_values(
     entry: Entry[SiteTable], folder: Path, zone: ZoneInfo | None, notes: Notes
 ) -> tuple[tuple[int, float], ...]:
     """Starts of days with their temperatures. Days that are not in the file are not known."""
-    name = entry.data.temperature
-    path = folder / name
-    if Path(name).name != name or not path.is_file():
-        what = f"{name} with the outdoor temperatures is no file beside the plan"
-        notes.fault(entry.row.at("temperature"), what, "name a file in the folder of the plan, such as outdoor.csv")
-        return ()
-    written = read_text(path, name, notes)
-    rows = [] if written is None else read_csv_file(written, name, csv_columns(OutdoorRow), notes)
-    checked = [made for row in rows if (made := check(OutdoorRow, row, notes)) is not None]
-    if len(checked) < len(rows) or any(fault.file == name for fault in notes.faults):
-        return ()  # said already
-    days = [(_day_of(made, zone), made) for made in checked]
+    name, named_at = entry.data.temperature, entry.row.at("temperature")
+    rows = BesidePlan(folder, name, named_at, "the outdoor temperatures", "outdoor.csv").rows(OutdoorRow, notes)
+    days = [(_day_of(made, zone), made) for made in rows]
     for (before, _), (at, made) in pairwise(days):
         if at <= before:
             notes.fault(made.row.at("day"), "the day is not after the one above it", "write one row per day, in order")
