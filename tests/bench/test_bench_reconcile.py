@@ -9,8 +9,6 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from scipy import linalg
-from statsmodels.regression.linear_model import GLS
 
 from meterd.core.balance.network_reconciliation import Intervals, reconcile_network, spread
 from meterd.core.balance.topology import Network, network
@@ -19,6 +17,7 @@ from meterd.core.drift.monitor import monitor_day
 from meterd.core.drift.monitor_state import begin
 from meterd.core.model.plan import Board, Instrument, Point, Role, Site
 from tests.bench.table import Line
+from tests.late import linalg, linear_model
 
 pytestmark = [pytest.mark.bench, pytest.mark.slow]
 YEAR, QUARTER_MS = 35_136, 900_000
@@ -73,7 +72,8 @@ def test_a_year_of_forty_points_on_five_boards(report: list[Line], full: bool) -
         return y - parts.own * (np.linalg.solve(H, (y @ A.T)[..., None])[..., 0] @ A)
 
     N, some = linalg.null_space(A), 500 if full else 10
-    gls = fastest(lambda: [GLS(y[i], N, sigma=V[i]).fit().fittedvalues for i in range(some)], 1) * rows / some
+    fit = linear_model.GLS
+    gls = fastest(lambda: [fit(y[i], N, sigma=V[i]).fit().fittedvalues for i in range(some)], 1) * rows / some
     ours = fastest(lambda: reconcile_network(net, data, parts))
     whole = fastest(lambda: reconcile_network(net, data))
     bare, least = fastest(dense, 3), fastest(diagonal)

@@ -13,13 +13,13 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow.parquet as pq
 
-from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.simulator.history import true_history
 from meterd.adapters.simulator.instruments import ratio_of
 from meterd.core.balance.network_reconciliation import Intervals
 from meterd.core.balance.topology import Network, network
 from meterd.core.model.periods import to_ms
 from meterd.core.model.plan import Board, Instrument, Point, Role, Site
+from tests.example_plans import example
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -175,7 +175,7 @@ def grid(seed: int, days: int, size: Wander = Wander(), *, twin: bool = False) -
 
 def mill(seed: int, days: int, size: Wander = Wander()) -> Simulated:
     """Harrow Mill as the demo simulates it, in steps of a quarter hour, with its instruments' own errors."""
-    site = load_plan(CONFIG / "harrow-mill").site
+    site = example("harrow-mill")
     net = network(site, BEGIN)
     rows = [[p.name for p in site.points].index(name) for name in net.points]
     blocks = true_history(site, seed, BEGIN, BEGIN + days * DAY * QUARTER_MS - 1, step_s=900)

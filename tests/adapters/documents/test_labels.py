@@ -2,7 +2,6 @@
 
 import io
 from dataclasses import replace
-from pathlib import Path
 
 import pypdf
 from reportlab.graphics.barcode.qr import QrCodeWidget
@@ -11,10 +10,10 @@ from reportlab.pdfbase.pdfmetrics import stringWidth
 from meterd.adapters.documents.acceptance import PlanRevision
 from meterd.adapters.documents.fonts import PLAIN, letters
 from meterd.adapters.documents.labels import label_pdf, labels_of, wrapped
-from meterd.adapters.planfile.loader import load_plan
 from meterd.core.model.plan import PointState
+from tests.example_plans import example
 
-MILL = load_plan(Path(__file__).parents[3] / "config" / "harrow-mill").site
+MILL = example("harrow-mill")
 
 
 def test_label_says_who_where_what_and_carries_the_topic() -> None:

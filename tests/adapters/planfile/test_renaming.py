@@ -3,15 +3,15 @@
 from pathlib import Path
 
 from meterd.adapters.planfile.edit import PlanFiles
-from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.planfile.renaming import rename, renamed, same
+from tests.example_plans import example
 
 CONFIG = Path(__file__).parents[3] / "config"
 
 
 def test_every_point_of_the_example_can_be_renamed(tmp_path: Path) -> None:
     """Each change of Harrow Mill means the same site with one name changed, or is refused in words."""
-    site = load_plan(CONFIG / "harrow-mill").site
+    site = example("harrow-mill")
     for point in ("t1", "riser-east", "cold-store", "bakery-proving", "pv-hall"):
         files = PlanFiles(CONFIG / "harrow-mill")
         rename(files, site, point, "quite-new")

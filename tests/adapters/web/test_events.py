@@ -3,17 +3,16 @@
 import json
 import re
 from collections.abc import Iterator
-from pathlib import Path
 
 import httpx
 import pytest
 
-from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.web.registry import PAGES
 from tests.adapters.web.conftest import PASSWORD, Mill
+from tests.example_plans import example
 
 pytestmark = pytest.mark.slow
-SITE = load_plan(Path(__file__).parents[3] / "config" / "harrow-mill").site
+SITE = example("harrow-mill")
 ROOMS = {point for row in SITE.copied for point in row.points}
 NAMES = ROOMS | {consumer.name for consumer in SITE.consumers if consumer.point in ROOMS}
 PLAN = {

@@ -8,11 +8,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.store.journal import SqliteStore
 from meterd.app.operations.ledger import Ledger
 from meterd.core.model.reading import EXPORT, IMPORT, Reading
 from tests.app.commands import CONFIG, run
+from tests.example_plans import example
 
 BEGIN = 1_767_222_000_000  # 2025-12-31 23:00 UTC: the year 2026 in Vienna
 QUARTER = 900_000
@@ -22,7 +22,7 @@ QUARTER = 900_000
 def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two days and an hour of the small plan: the grid gives 1 kWh a quarter hour, five feeders take 0.2 kWh each."""
     path = tmp_path_factory.mktemp("store") / "s.sqlite"
-    site = load_plan(CONFIG / "small.toml").site
+    site = example("small.toml")
     stored = SqliteStore.writer(path)
     ledger = Ledger(stored, site, ZoneInfo(site.zone))
     rises = {"grid": 1_000_000, "roof": 0, "light": 0} | dict.fromkeys(
@@ -89,7 +89,7 @@ def test_of_a_register_that_was_never_read_every_interval_is_missing(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     """Imported files that lack the export, and begin at ten: 0 of 56, not 0 of 0."""
-    path, site = tmp_path / "s.sqlite", load_plan(CONFIG / "small.toml").site
+    path, site = tmp_path / "s.sqlite", example("small.toml")
     stored = SqliteStore.writer(path)
     ledger, first = Ledger(stored, site, ZoneInfo(site.zone)), BEGIN + 40 * QUARTER
     ledger.tick([Reading("grid", IMPORT, first + i * QUARTER, 1_000_000 * i, BEGIN) for i in range(57)], first)

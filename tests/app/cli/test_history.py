@@ -10,13 +10,13 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from distributed import Client
 
 from meterd.app.cli.main import main
 from meterd.app.operations import archive as archive_module
 from meterd.app.operations.archive import archive_months
 from tests.app.operations.archived_site import NOW, place, site_with_months
 from tests.brokers import until
+from tests.late import distributed
 
 
 @pytest.fixture
@@ -99,7 +99,7 @@ def cluster(folder: Path) -> Iterator[str]:
             running.append(subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL))
         until(lambda: place.exists() and bool(place.read_text(encoding="utf-8")), 60)
         address = json.loads(place.read_text(encoding="utf-8"))["address"]
-        with Client(address) as client:
+        with distributed.Client(address) as client:
             client.wait_for_workers(1, timeout=120)
         yield address
     finally:

@@ -1,13 +1,12 @@
 """Which points count for which tenant."""
 
 from dataclasses import replace
-from pathlib import Path
 
-from meterd.adapters.planfile.loader import load_plan
 from meterd.app.operations.pv_accounting import participants, points_of_tenants
 from meterd.core.model.plan import Point, Role
+from tests.example_plans import example
 
-SMALL = load_plan(Path(__file__).parents[3] / "config" / "small.toml").site
+SMALL = example("small.toml")
 
 
 def test_points_of_tenants_are_in_order_and_count_nothing_twice() -> None:

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
 
 from meterd.core.balance.uncertainty import Floats, product
+from tests.late import stats
 
 Bools = npt.NDArray[np.bool_]
 

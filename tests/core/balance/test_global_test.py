@@ -2,12 +2,12 @@
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from meterd.core.balance.global_test import GlobalTest, chi_squared_quantile, global_findings, global_test
 from meterd.core.balance.network_reconciliation import Intervals, reconcile_network
 from meterd.core.balance.topology import network
 from meterd.core.model.plan import Board, Instrument, Point, Role, Site
+from tests.late import stats
 
 QUARTER = 900_000
 POINTS = (

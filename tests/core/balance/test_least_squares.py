@@ -9,8 +9,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import linalg, optimize, stats
-from statsmodels.regression.linear_model import GLS
 
 from meterd.core.balance.least_squares import Checkability, classify, inseparable, reduce_network
 from meterd.core.balance.uncertainty import Floats
@@ -25,6 +23,7 @@ from tests.core.balance.matrix_form import (
     quality,
     reconcile,
 )
+from tests.late import linalg, linear_model, optimize, stats
 
 VECTORS = Path(__file__).parents[2] / "vectors"
 
@@ -194,7 +193,7 @@ def test_statsmodels_on_a_null_space_basis() -> None:
     root = np.random.default_rng(5).normal(size=(len(y), len(y)))
     V = np.diag(column(rows, "sd") ** 2) + 0.1 * root @ root.T
     N = linalg.null_space(A)
-    fit = GLS(y, N, sigma=V).fit(cov_type="fixed scale")
+    fit = linear_model.GLS(y, N, sigma=V).fit(cov_type="fixed scale")
     reconciled = reconcile(A, y, covariance=V)
     assert reconciled.x == pytest.approx(fit.fittedvalues, rel=1e-8)
     spread = N @ np.linalg.inv(N.T @ np.linalg.solve(V, N)) @ N.T

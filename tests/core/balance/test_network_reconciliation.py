@@ -7,8 +7,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy import linalg
-from statsmodels.regression.linear_model import GLS
 
 from meterd.core.balance.network_reconciliation import Intervals, clock_part, reconcile_network, solve, spread
 from meterd.core.balance.topology import Network, network
@@ -18,6 +16,7 @@ from meterd.core.drift.daily_statistics import daily_statistics
 from meterd.core.model.plan import Board, Instrument, Point, Role, Site
 from tests.core.balance.matrix_form import reconcile
 from tests.core.balance.test_topology import two_boards
+from tests.late import linalg, linear_model
 
 VECTORS = Path(__file__).parents[2] / "vectors"
 QUARTER_MS = 900_000
@@ -57,7 +56,7 @@ def test_same_as_the_dense_equations_with_losses_as_streams() -> None:
         assert flows.x[row] == pytest.approx(reconciled.x[:n], rel=1e-9)
         assert float(flows.J[row]) == pytest.approx(float(reconciled.J), rel=1e-9)
         N = linalg.null_space(A)
-        other = GLS(y, N, sigma=V).fit().fittedvalues
+        other = linear_model.GLS(y, N, sigma=V).fit().fittedvalues
         assert flows.x[row] == pytest.approx(other[:n], rel=1e-6)
 
 

@@ -1,12 +1,10 @@
 """Putting into service: rows of rooms with an odd one and an exchanged pair, breakers that feed something else."""
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-from meterd.adapters.planfile.loader import load_plan
 from meterd.core.checks.commissioning import (
     LEAST_ROOMS,
     MissingItem,
@@ -17,6 +15,7 @@ from meterd.core.checks.commissioning import (
     switch_test,
 )
 from meterd.core.model.plan import Copied, PointState, Site
+from tests.example_plans import example
 
 NOW = 1_782_907_200_000
 ROW = Copied("studio", "studio-{n}", tuple(f"studio-{n:02d}" for n in range(1, 25)))
@@ -25,7 +24,7 @@ ROW = Copied("studio", "studio-{n}", tuple(f"studio-{n:02d}" for n in range(1, 2
 @pytest.fixture(scope="module")
 def mill() -> Site:
     """Harrow Mill."""
-    return load_plan(Path(__file__).parents[3] / "config" / "harrow-mill").site
+    return example("harrow-mill")
 
 
 def tenants(seed: int) -> dict[str, int | None]:

@@ -5,13 +5,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from statsmodels.regression.linear_model import GLS
 
 from meterd.core.balance.topology import network
 from meterd.core.drift.baseline import Fit, Noise, directions, fit, hypotheses, information, places, prior, update
 from meterd.core.drift.daily_statistics import NodeSums
 from meterd.core.drift.identification import evidence
 from tests.core.balance.test_topology import two_boards
+from tests.late import linear_model
 from tests.simulator.drift_sites import ar1
 
 VECTORS = Path(__file__).parents[2] / "vectors"
@@ -74,9 +74,9 @@ def test_updating_day_by_day_is_updating_at_once() -> None:
 def test_statsmodels_with_pseudo_observations_is_a_second_route() -> None:
     """A normal prior is one more observation of each unknown (generalised least squares, 17 rows)."""
     design, seen = np.vstack([Z, np.eye(5)]), np.concatenate([R, PRIOR.mean])
-    fitted = GLS(seen, design, sigma=np.concatenate([np.full(12, SIGMA**2), np.diagonal(PRIOR.covariance)])).fit(
-        cov_type="fixed scale"
-    )
+    fitted = linear_model.GLS(
+        seen, design, sigma=np.concatenate([np.full(12, SIGMA**2), np.diagonal(PRIOR.covariance)])
+    ).fit(cov_type="fixed scale")
     result = update(PRIOR, *sums(slice(None)))
     assert result.mean == pytest.approx(fitted.params, rel=1e-8)
     assert np.sqrt(np.diagonal(result.covariance)) == pytest.approx(fitted.bse, rel=1e-8)

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from meterd.core.drift.baseline import Fit, Hypothesis
 from meterd.core.drift.identification import GAP, THIN, Evidence, Window, evidence, shortlist, suspicion
 from meterd.core.drift.load_shape import Profile, ShapeEvidence
+from tests.late import stats
 
 VECTORS = Path(__file__).parents[2] / "vectors"
 with (VECTORS / "separability.csv").open(newline="", encoding="utf-8") as lines:

@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from meterd.core.drift.baseline import Fit
 from meterd.core.drift.monitor_state import log_evidence, part_of, posterior, sums_before
+from tests.late import stats
 from tests.simulator.drift_sites import grid
 from tests.simulator.drift_study import replay, statistics
 

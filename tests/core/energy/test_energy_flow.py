@@ -1,17 +1,15 @@
 """What flows into a board flows out of it; what the feeders did not count is a band of its own."""
 
-from pathlib import Path
-
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterd.adapters.planfile.loader import load_plan
 from meterd.core.energy.energy_flow import Flow, FlowKind, board_flows, site_flows
 from meterd.core.model.plan import Board, Input, Point, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.model.results import Channel
+from tests.example_plans import example
 
-MILL = load_plan(Path(__file__).parents[3] / "config" / "harrow-mill").site
+MILL = example("harrow-mill")
 IN = (FlowKind.SOURCE, FlowKind.EXCESS)
 
 

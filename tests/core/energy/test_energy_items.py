@@ -6,7 +6,6 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.store.journal import SqliteStore
 from meterd.app.operations.ledger import Ledger
 from meterd.core.energy.energy_items import (
@@ -22,10 +21,11 @@ from meterd.core.energy.energy_items import (
 from meterd.core.model.periods import Period
 from meterd.core.model.plan import Point, Role
 from meterd.core.model.reading import EXPORT, IMPORT, Reading
+from tests.example_plans import example
 
 CONFIG = Path(__file__).parents[3] / "config"
-MILL = load_plan(CONFIG / "harrow-mill").site
-SMALL = load_plan(CONFIG / "small.toml").site
+MILL = example("harrow-mill")
+SMALL = example("small.toml")
 BEGIN_MS = 1_777_888_800_000
 QUARTER_MS = 900_000
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.optimize import linprog
 
 from meterd.core.energy.what_if import Battery, Flows, above, more_pv, summary, with_battery
+from tests.late import optimize
 
 QUARTER = 900_000
 ENERGIES = st.lists(st.tuples(*(st.integers(0, 40_000_000) for _ in range(3)), st.booleans()), min_size=1, max_size=60)
@@ -79,7 +79,9 @@ def test_no_plan_could_save_more_import_than_the_battery_does() -> None:
     rows = np.vstack([np.hstack([down, -down]), np.hstack([-down, down])])
     limits = np.concatenate([np.full(96, float(battery.capacity_mwh)), np.zeros(96)])
     caps = [(0, min(most, max(0, int(s)))) for s in surplus] + [(0, min(most, max(0, -int(s)))) for s in surplus]
-    best = linprog(np.concatenate([np.zeros(96), -np.ones(96)]), A_ub=rows, b_ub=limits, bounds=caps, method="highs")
+    best = optimize.linprog(
+        np.concatenate([np.zeros(96), -np.ones(96)]), A_ub=rows, b_ub=limits, bounds=caps, method="highs"
+    )
     least = int(flows.imported.sum()) + best.fun
     assert int(after.imported.sum()) == pytest.approx(least, rel=1e-9)
 

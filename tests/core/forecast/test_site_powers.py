@@ -2,18 +2,17 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 
-from meterd.adapters.planfile.loader import load_plan
 from meterd.core.energy.rollup import Columns
 from meterd.core.forecast.site_powers import forecast_inputs, history_from, step_of
 from meterd.core.model.plan import Role
+from tests.example_plans import example
 
-SMALL = load_plan(Path(__file__).parents[3] / "config" / "small.toml").site
+SMALL = example("small.toml")
 QUARTER_MS = 900_000
 
 

@@ -7,7 +7,6 @@ from pathlib import Path
 
 import pytest
 
-from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.store.journal import SqliteStore
 from meterd.core.energy.cost import PeriodAccount
 from meterd.core.model.periods import Period, to_ms
@@ -15,8 +14,9 @@ from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.model.results import FigureRow, PvRow
 from meterd.core.model.tariff import Price, PriceKind
 from meterd.core.reports.comparison import compared_with, period_figures
+from tests.example_plans import example
 
-SMALL = load_plan(Path(__file__).parents[3] / "config" / "small.toml").site
+SMALL = example("small.toml")
 FEED = next(p.name for p in SMALL.points if p.role == "feed")
 PRICE = Price("energy", PriceKind.IMPORT, Fraction("0.2"))
 SITE = replace(SMALL, zone="Europe/Vienna", interval_s=3600, tariff=(PRICE,))

@@ -6,7 +6,6 @@ from pathlib import Path
 
 import pytest
 
-from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.store.journal import SqliteStore
 from meterd.core.energy.cost import PeriodAccount
 from meterd.core.model.periods import Period
@@ -15,10 +14,11 @@ from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.model.results import FigureRow
 from meterd.core.model.tariff import Price, PriceKind
 from meterd.core.reports.cost import period_cost
+from tests.example_plans import example
 
 HOUR = 3_600_000
 BEGIN, MARCH, END = 1_770_159_600_000, 1_772_319_600_000, 1_774_908_000_000  # 4 Feb, 1 March, 31 March 2026 in Vienna
-SMALL = load_plan(Path(__file__).parents[3] / "config" / "small.toml").site
+SMALL = example("small.toml")
 FEED = next(p.name for p in SMALL.points if p.role == "feed")
 
 

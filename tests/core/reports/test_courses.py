@@ -1,19 +1,18 @@
 """Courses of a report: means and sums of the intervals, the largest feeders first, missing where an interval is."""
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 
-from meterd.adapters.planfile.loader import load_plan
 from meterd.core.energy.rollup import Columns
 from meterd.core.model.periods import Period
 from meterd.core.model.plan import Point, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.reports.courses import feeder_course, load_course
 from meterd.core.reports.figures import Intervals
+from tests.example_plans import example
 
-SMALL = load_plan(Path(__file__).parents[3] / "config" / "small.toml").site
+SMALL = example("small.toml")
 HOUR, DAY = 3_600_000, 86_400_000
 BEGIN = 1_772_319_600_000  # 1 March 2026 in Vienna
 BOARD = SMALL.boards[0].name

@@ -8,7 +8,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterd.adapters.planfile.loader import load_plan
 from meterd.core.model.plan import Board, Point, PointState, Role, Site
 from meterd.core.reports.single_line_diagram import (
     LETTERS,
@@ -22,9 +21,10 @@ from meterd.core.reports.single_line_diagram import (
     draw,
     wrapped,
 )
+from tests.example_plans import example
 
 CONFIG = Path(__file__).parents[3] / "config"
-SITES = {name: load_plan(CONFIG / name).site for name in ("harrow-mill", "small.toml")}
+SITES = {name: example(name) for name in ("harrow-mill", "small.toml")}
 BOARDS = [(name, board.name) for name, site in SITES.items() for board in site.boards]
 
 

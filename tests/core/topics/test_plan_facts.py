@@ -1,15 +1,14 @@
 """Facts of a plan that rows need: which registers are read, and which boards have a loading."""
 
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
-from meterd.adapters.planfile.loader import load_plan
 from meterd.core.model.plan import PointState
 from meterd.core.topics.plan_facts import plan_facts_of
+from tests.example_plans import example
 
-SITE = load_plan(Path(__file__).parents[3] / "config" / "harrow-mill").site
+SITE = example("harrow-mill")
 
 
 def test_a_board_with_a_rating_has_a_loading_by_its_counting_feeds() -> None:
