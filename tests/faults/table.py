@@ -14,6 +14,7 @@ import sys
 import tempfile
 import xml.etree.ElementTree as ET
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
@@ -59,10 +60,12 @@ def kinds() -> set[str]:
     return set(_KIND.findall(DOCUMENT.read_text(encoding="utf-8")))
 
 
-def functions(path: Path) -> set[str]:
-    """Names of the tests in a file."""
+@cache
+def functions(path: Path) -> frozenset[str]:
+    """Names of the tests in a file, which is parsed once."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
-    return {node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef) and node.name.startswith("test_")}
+    names = (node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef))
+    return frozenset(name for name in names if name.startswith("test_"))
 
 
 def named_after(name: str) -> tuple[str, ...]:
