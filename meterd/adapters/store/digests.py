@@ -155,13 +155,13 @@ def keep_digests(connection: sqlite3.Connection, reading_hash: Callable[..., int
     connection.create_function(READING_HASH, -1, reading_hash, deterministic=True)
     connection.execute("PRAGMA recursive_triggers = ON")  # without it a row that is replaced goes without a word
     for covered in COVERED:
+        names = columns_of(connection, covered.table)
         events = [("gone", "DELETE", "O"), ("other", "UPDATE", "ON")]
         if not covered.in_bulk:
             events.append(("new", "INSERT", "N"))
         for name, event, rows in events:
             steps = "".join(
-                _step(connection, covered, "OLD", "-") if row == "O" else _step(connection, covered, "NEW", "+")
-                for row in rows
+                _step(covered, names, "OLD", "-") if row == "O" else _step(covered, names, "NEW", "+") for row in rows
             )
             if covered.table == READING and event == "DELETE":
                 steps += _LOWER_REACH
@@ -177,11 +177,11 @@ _LOWER_REACH = (
 )
 
 
-def _step(connection: sqlite3.Connection, covered: Covered, row: str, sign: str) -> str:
+def _step(covered: Covered, names: list[str], row: str, sign: str) -> str:
     # the policy of the statement that fires a trigger holds inside it too, so nothing here may depend on one of its own
     subject = f"{row}.{covered.subject}" if covered.subject else "''"
     day = f"{row}.{covered.time} / {DAY_MS}" if covered.time else "0"
-    values = ", ".join(f"{row}.{name}" for name in columns_of(connection, covered.table))
+    values = ", ".join(f"{row}.{name}" for name in names)
     hashed = f"{HASH}({values})"
     if covered.table == READING:
         hashed = f"{READING_HASH}((SELECT subject FROM {REACH} WHERE kind = '{READING}'), {values})"
