@@ -1,17 +1,34 @@
 """What people did, for the watches: exchanges, corrections, changes taken as the new normal."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
-from meterd.adapters.store.read_store import ReadStore
 from meterd.app.operations.acceptances import Acceptance, accepted_before
 from meterd.core.drift.change_life import accepted, corrected, exchanged, free
 from meterd.core.drift.daily_statistics import DayStatistics
 from meterd.core.drift.identification import Suspicion
 from meterd.core.drift.monitor import monitor_day
 from meterd.core.drift.monitor_state import Change, WatchState
+from meterd.core.model.facts import Facts
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import EXPORT, IMPORT
+from meterd.core.registers.corrections import Correction
+
+
+class CorrectionList(Protocol):
+    """Corrections, wherever they are stored."""
+
+    def all(self) -> Sequence[Correction]:
+        """Every correction ever, oldest first, withdrawn ones included."""
+
+
+class Entered(Facts, Protocol):
+    """What people have entered: corrections, and acceptances among the facts."""
+
+    @property
+    def corrections(self) -> CorrectionList:
+        """Dated corrections of factors and readings."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,9 +40,7 @@ class Event:
     mixed: bool = False
 
 
-def events(
-    store: ReadStore, site: Site, points: tuple[str, ...], finding_id: Callable[[Suspicion], str]
-) -> list[Event]:
+def events(store: Entered, site: Site, points: tuple[str, ...], finding_id: Callable[[Suspicion], str]) -> list[Event]:
     """All that was done to the instruments of some points, in order of time."""
     results = [*_exchanges(site, points), *_corrections(store, points)]
     results += [_acceptance(acceptance, points, finding_id) for acceptance in accepted_before(store)]
@@ -39,7 +54,7 @@ def _exchanges(site: Site, points: tuple[str, ...]) -> Iterable[Event]:
             yield Event(new.from_ms, lambda state, at_ms, point=point: exchanged(state, [point], at_ms), mixed=True)  # type: ignore[misc]
 
 
-def _corrections(store: ReadStore, points: tuple[str, ...]) -> Iterable[Event]:
+def _corrections(store: Entered, points: tuple[str, ...]) -> Iterable[Event]:
     for correction in store.corrections.all():
         if (
             correction.point in points

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
+from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.store.drift_statistics import DriftDay
@@ -17,7 +18,7 @@ from meterd.adapters.store.read_store import ReadStore
 from meterd.adapters.store.write_store import WriteStore
 from meterd.app.operations.daily_examination import DailyExamination
 from meterd.app.operations.drift_diagnosis import diagnosed, intervals_of, reactive_of
-from meterd.app.operations.drift_events import events, followed_through
+from meterd.app.operations.drift_events import Entered, events, followed_through
 from meterd.core.balance.network_reconciliation import Intervals
 from meterd.core.balance.topology import Network, network, separate
 from meterd.core.checks.proposed_correction import SAYS
@@ -42,6 +43,10 @@ LONGEST_DAYS = (
 )
 DAYS_AT_ONCE = 31  # of figures in memory
 WHOLE_DAYS = 2  # a list of fewer holds a day that is half right
+
+
+class WatchedStore(StoredFigures, Entered, Protocol):
+    """What the watch asks a store, or an archive, for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,23 +83,45 @@ def bounds_of(store: StoredFigures, site: Site, part: Network) -> list[int]:
     return starts(Period.DAY, first, until + 1, ZoneInfo(site.zone), site.interval_s * 1000)
 
 
+Made = Iterator[tuple[DayStatistics, DriftDay | None]]  # statistics of days, with what is to be stored
+
+
 def examine(store: ReadStore, site: Site) -> tuple[MonitoredPart, ...]:
     """Every part of the site through the watch, and its last day through the search for gross faults."""
+    return _examined(store, site, lambda part, bounds: _statistics(store, site, part, _days(store, site, part, bounds)))
+
+
+def examine_anew(store: WatchedStore, site: Site) -> tuple[MonitoredPart, ...]:
+    """The same from figures that are kept anywhere: the statistics of every day are made of its figures."""
+
+    def made(part: Network, bounds: Sequence[int]) -> Made:
+        return ((daily_statistics(part, table), None) for table in days_of(store, site, part, bounds))
+
+    return _examined(store, site, made)
+
+
+def _examined(
+    store: WatchedStore, site: Site, made: Callable[[Network, Sequence[int]], Made]
+) -> tuple[MonitoredPart, ...]:
     stored = store.span(Period.INTERVAL)
     if stored is None:
         return ()
     networks = parts(site, stored[1])
-    return tuple(_examine(store, site, part, FALSE_ALARMS_PER_YEAR / len(networks)) for part in networks)
+    return tuple(
+        _examined_part(store, site, part, wanted=FALSE_ALARMS_PER_YEAR / len(networks), made=made) for part in networks
+    )
 
 
-def _examine(store: ReadStore, site: Site, part: Network, wanted: float) -> MonitoredPart:
+def _examined_part(
+    store: WatchedStore, site: Site, part: Network, *, wanted: float, made: Callable[[Network, Sequence[int]], Made]
+) -> MonitoredPart:
     bounds = bounds_of(store, site, part)
     fresh: list[DriftDay] = []
 
     def statistics() -> Iterator[DayStatistics]:
-        for day, made in _statistics(store, site, part, _days(store, site, part, bounds)):
-            if made is not None:
-                fresh.append(made)
+        for day, to_store in made(part, bounds):
+            if to_store is not None:
+                fresh.append(to_store)
             yield day
 
     happened = events(store, site, part.points, lambda suspicion: finding_id(suspicion, site))
@@ -180,9 +207,7 @@ def _days(store: ReadStore, site: Site, part: Network, bounds: Sequence[int]) ->
     return _Days(key, bounds, marks, stored)
 
 
-def _statistics(
-    store: ReadStore, site: Site, part: Network, days: _Days
-) -> Iterator[tuple[DayStatistics, DriftDay | None]]:
+def _statistics(store: ReadStore, site: Site, part: Network, days: _Days) -> Made:
     """Statistics of all days: stored ones where their figures are the same, the others made anew, with what is to be stored."""
     for stored, group in groupby(range(len(days.stored)), days.stored.__getitem__):
         places = list(group)
@@ -193,9 +218,7 @@ def _statistics(
             yield from _made(store, site, part, days=days, places=places)
 
 
-def _made(
-    store: ReadStore, site: Site, part: Network, *, days: _Days, places: Sequence[int]
-) -> Iterator[tuple[DayStatistics, DriftDay | None]]:
+def _made(store: ReadStore, site: Site, part: Network, *, days: _Days, places: Sequence[int]) -> Made:
     """Statistics of consecutive days, made of their figures."""
     tables = days_of(store, site, part, days.bounds[places[0] : places[-1] + 2])
     for i, table in zip(places, tables, strict=True):
