@@ -8,7 +8,7 @@ from meterd.adapters.documents.model import Block, Cell, Column, Heading, Number
 from meterd.adapters.documents.texts import Words
 from meterd.core.energy.tariff import COIN_PARTS
 from meterd.core.model.periods import Period
-from meterd.core.reports.comparison import PeriodFigures
+from meterd.core.reports.comparison import PeriodFigures, change_percent
 
 _FIGURES = (
     ("grid-import", "kWh", "imported", MWH_PER_KWH, 1),
@@ -52,7 +52,8 @@ def _row(name: str, values: Sequence[float | None], decimals: int, words: Words)
     for then in values[1:]:
         change: Cell = ""
         if now is not None and then is not None:
-            change = Number(100 * (now / then - 1), 1) if then > 0 else words("undefined")
+            percent = change_percent(now, then)
+            change = words("undefined") if percent is None else Number(percent, 1)
         cells += [_cell(then, decimals, words), change]
     return tuple(cells)
 

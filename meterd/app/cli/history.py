@@ -26,7 +26,11 @@ TITLES = {
     "balance": "Feed side against outgoing side per {period}; band: what the instruments explain (k = 2)",
     "demand": "Maximum demand per month, mean of an interval",
     "pv": "PV per {period}",
+    "drift": "Drift: which meter is suspect at each site",
+    "comparison": "Energies of the sites per {period}, the largest first, beside the {period} before",
 }
+STUDIES = ("drift", "comparison")  # of whole sites, with their plans
+COMPARED = (Period.MONTH, Period.YEAR)
 
 
 def add(commands: Subparsers) -> None:
@@ -37,8 +41,9 @@ def add(commands: Subparsers) -> None:
     )
     parser.add_argument("--show", choices=tuple(TITLES), default="energy", help="default: energy")
     parser.add_argument(
-        "--plan", action="append", default=[], type=Path, metavar="PLAN",
-        help="make the figures of its site once more from the archived readings by this plan, and compare; repeat for more",
+        "--plan", action="extend", nargs="+", default=[], type=Path, metavar="PLAN",
+        help="plans of sites; drift and comparison need them; else the figures of these sites are made once more from the "
+        "archived readings by their plans, and compared",
     )  # fmt: skip
     parser.add_argument("--site", action="append", default=[], metavar="NAME", help="only this site; repeat for more")
     parser.add_argument(
@@ -69,7 +74,12 @@ def _history(arguments: argparse.Namespace) -> int:
         _month(getattr(arguments, "from"), "--from"),
         _month(arguments.until, "--until"),
     )
-    if arguments.plan and question.period not in OF_A_MONTH:
+    study = question.show in STUDIES
+    if study and not arguments.plan:
+        raise ConfigError(f"--show {question.show} needs the plans of the sites: add --plan PLAN PLAN ...")
+    if question.show == "comparison" and question.period not in COMPARED:
+        raise ConfigError(f"--show comparison and --period {question.period}: write one of {', '.join(COMPARED)}")
+    if not study and arguments.plan and question.period not in OF_A_MONTH:
         raise ConfigError(f"--plan and --period {question.period}: write one of {', '.join(OF_A_MONTH)}")
     login = Login(arguments.username, _password(arguments.password_file))
     places = [Place(_absolute(url), login) for url in arguments.archives]
@@ -87,7 +97,7 @@ def _history(arguments: argparse.Namespace) -> int:
     write(lines, arguments.format, terminal(), title=f"{title} (local to each site)", empty="no figures in that span")
     for words in dict.fromkeys(troubles):
         print(words, file=sys.stderr)
-    if arguments.plan:
+    if arguments.plan and not study:
         print(f"{compared} interval figures made once more, {len(differing)} differ from the archive", file=sys.stderr)
     for words in differing[:NAMED]:
         print(f"  {words}", file=sys.stderr)

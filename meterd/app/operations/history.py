@@ -11,26 +11,32 @@ lines. What cannot be read is named beside the figures of the others.
 
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
-import pyarrow as pa
 
 from meterd.adapters.archive.target import ArchiveTarget, Login
 from meterd.adapters.cluster.workers import Spread
 from meterd.adapters.planfile.loader import load_plan
-from meterd.adapters.store.figure_rows import balances_of, pv_of
 from meterd.adapters.store.month_rows import READINGS, STATE
+from meterd.app.operations.acceptances import ACCEPTED
 from meterd.app.operations.archive import newest_months
 from meterd.app.operations.archive_check import TRIES_NEXT, fetched
-from meterd.app.operations.archive_tables import read_columns, read_rows
+from meterd.app.operations.archive_tables import read_rows
+from meterd.app.operations.archived_figures import (
+    ArchivedFigures,
+    balance_rows,
+    energy_columns,
+    pv_rows,
+    rows_of,
+)
 from meterd.app.operations.archived_readings import ArchivedReadings, MonthFiles, by_channel, files_of
+from meterd.app.operations.drift_job import examine_anew
 from meterd.app.operations.queries import Line, balance_line, energy_line, pv_line
 from meterd.app.operations.remade_figures import (
     Basis,
@@ -42,6 +48,7 @@ from meterd.app.operations.remade_figures import (
     pv_lines,
     remade,
 )
+from meterd.app.operations.site_studies import comparison_lines, drift_lines, ranked
 from meterd.core.errors import ConfigError, MeterdError
 from meterd.core.model.archived_month import ArchivedFile, ArchivedMonth
 from meterd.core.model.periods import Period, bounds
@@ -140,8 +147,12 @@ def ask(
 
     With plans, by the names of their sites, of those sites alone.
     """
+    site_pieces = _sites(places, sites or list(plans or ()), question, plans or {})
+    if question.show in STUDIES:
+        yield from _studied(question, spread(study_of, site_pieces))
+        return
     pieces: list[MonthPiece] = []
-    for found, troubles in spread(months_of, _sites(places, sites or list(plans or ()), question, plans or {})):
+    for found, troubles in spread(months_of, site_pieces):
         pieces += found
         if troubles:
             yield Answer(troubles=troubles)
@@ -162,25 +173,93 @@ def _sites(
     return pieces
 
 
+def _studied(question: Question, answers: Iterator[Answer]) -> Iterator[Answer]:
+    """Answers of sites; of a comparison all lines together, each with its rank."""
+    lines = list[Line]()
+    for answer in answers:
+        yield replace(answer, lines=()) if question.show == COMPARISON else answer
+        lines += answer.lines
+    if question.show == COMPARISON:
+        yield Answer(tuple(ranked(lines)))
+
+
+def study_of(piece: SitePiece) -> Answer:
+    """The lines of a study of one site, from its figures of all its months. Without its plan there is none."""
+    name, target = piece.site, piece.place.target
+    try:
+        if piece.plan is None:
+            raise ConfigError(f"--show {piece.question.show} needs the plan of {name}; give --plan")
+        site, months = _site_of(piece.plan), newest_months(target, name)
+        wanted, troubles = _wanted(piece, months)
+        if not wanted:
+            return Answer(troubles=troubles)
+        basis, span = _basis(target, months[-1]), (wanted[0].from_ms, wanted[-1].until_ms)
+        with TemporaryDirectory(prefix="meterd-") as work:
+
+            def fetch(file: ArchivedFile) -> Path:
+                path = Path(work) / "rows.parquet"
+                fetched(target, file, path)
+                return path
+
+            lines = STUDIES[piece.question.show](_Study(site, months, basis, fetch, piece.question.period, span))
+    except MeterdError as exc:
+        return Answer(troubles=(f"{name}: {exc}",))
+    return Answer(tuple({"site": name, **line} for line in lines), troubles)
+
+
+@dataclass(frozen=True, slots=True)
+class _Study:
+    """What a study is made from."""
+
+    site: Site
+    months: Sequence[ArchivedMonth]
+    basis: Basis
+    fetch: Callable[[ArchivedFile], Path]
+    period: Period
+    span: tuple[int, int]
+
+
+def _drift(study: _Study) -> list[Line]:
+    """As at the end of the span: what was fitted, corrected or accepted later has no effect."""
+    low, high = study.span
+    months = [month for month in study.months if low <= month.from_ms < high]
+    site, basis = study.site, study.basis
+    if high != study.months[-1].until_ms:
+        basis = basis.before(high)
+        site = replace(site, instruments=tuple(item for item in site.instruments if item.from_ms < high))
+    return drift_lines(examine_anew(ArchivedFigures(months, basis, study.fetch), site), site)
+
+
+def _comparison(study: _Study) -> list[Line]:
+    figures = ArchivedFigures(study.months, study.basis, study.fetch)
+    return comparison_lines(figures, study.site, study.period, study.span)
+
+
 def months_of(piece: SitePiece) -> tuple[list[MonthPiece], tuple[str, ...]]:
     """The newest version of each archived month that is asked for; what is wrong with them, in words."""
-    where = f"{piece.site} in {piece.place.url}"
     try:
         months = newest_months(piece.place.target, piece.site)
         basis = None if piece.plan is None or not months else _basis(piece.place.target, months[-1])
     except MeterdError as exc:
         return [], (str(exc),)
+    wanted, troubles = _wanted(piece, months)
+    pieces = [
+        MonthPiece(piece.place, month, piece.question, _again(piece.plan, basis, months, months.index(month)))
+        for month in wanted
+    ]
+    return pieces, troubles
+
+
+def _wanted(piece: SitePiece, months: Sequence[ArchivedMonth]) -> tuple[list[ArchivedMonth], tuple[str, ...]]:
+    """The months that are asked for, and which are missing in between, in words."""
+    where = f"{piece.site} in {piece.place.url}"
     wanted = [month for month in months if _asked(month.month, piece.question)]
     troubles = [
         f"{where}: no month between {month.month} and {following.month}; {TRIES_NEXT}"
         for month, following in pairwise(wanted)
         if month.until_ms != following.from_ms
     ]
-    pieces = [
-        MonthPiece(piece.place, month, piece.question, _again(piece.plan, basis, months, months.index(month)))
-        for month in wanted
-    ]
-    return pieces, tuple(troubles)
+    return wanted, tuple(troubles)
 
 
 def _basis(target: ArchiveTarget, newest: ArchivedMonth) -> Basis:
@@ -196,8 +275,8 @@ def _basis(target: ArchiveTarget, newest: ArchivedMonth) -> Basis:
     corrections = [
         Correction(**{name: row[name] for name in known if name in row}) for table, row in rows if table == "correction"
     ]
-    clocks = [row["value"] for table, row in rows if table == "fact" and row["name"] == METER_CLOCKS]
-    return Basis(tuple(corrections), clocks[0] if clocks else "")
+    facts = {row["name"]: row["value"] for table, row in rows if table == "fact"}
+    return Basis(tuple(corrections), facts.get(METER_CLOCKS, ""), facts.get(ACCEPTED, ""))
 
 
 def _again(plan: PlanFile | None, basis: Basis | None, months: Sequence[ArchivedMonth], place: int) -> Again | None:
@@ -267,15 +346,6 @@ def _site_of(plan: PlanFile) -> Site:
 
 # -- the figures of one month ------------------------------------------------------------------------------------------
 
-_ENERGY = ("start", "point", "register", "energy_mwh", "flags")
-_BALANCE = (
-    "board", "start", "end", "feed_mwh", "outgoing_mwh", "residual_mwh", "band_mwh", "verdict", "estimated", "missing",
-    "uncovered", "covered", "of", "reconciled",
-)  # fmt: skip
-_PV = (
-    "start", "end", "production_mwh", "grid_import_mwh", "grid_export_mwh", "self_use_mwh", "consumption_mwh", "estimated",
-)  # fmt: skip
-
 
 def _energies(path: Path, month: ArchivedMonth, period: Period) -> list[Line]:
     zone, step = ZoneInfo(month.zone), month.interval_s * 1000
@@ -283,27 +353,21 @@ def _energies(path: Path, month: ArchivedMonth, period: Period) -> list[Line]:
         energy_line(
             FigureRow((point, register), period, start, energy, flags), bounds(period, start, zone, step)[1], zone
         )
-        for start, point, register, energy, flags in _rows(read_columns(path, "energy", _ENERGY, period))
+        for start, point, register, energy, flags in rows_of(energy_columns(path, period))
     ]
 
 
 def _balances(path: Path, month: ArchivedMonth, period: Period) -> list[Line]:
-    rows = _rows(read_columns(path, "balance", _BALANCE, period))
-    return [
-        balance_line(row, ZoneInfo(month.zone))
-        for board, *stored in rows
-        for row in balances_of(board, period, [stored])
-    ]
+    return [balance_line(row, ZoneInfo(month.zone)) for row in balance_rows(path, period)]
 
 
 def _pv(path: Path, month: ArchivedMonth, period: Period) -> list[Line]:
-    rows = _rows(read_columns(path, "pv", _PV, period))
-    return [pv_line(row, ZoneInfo(month.zone)) for row in pv_of(period, rows)]
+    return [pv_line(row, ZoneInfo(month.zone)) for row in pv_rows(path, period)]
 
 
 def _demands(path: Path, month: ArchivedMonth, period: Period) -> list[Line]:
     """Of a month, whatever the period."""
-    table = read_columns(path, "energy", ("start", "point", "register", "energy_mwh"), Period.INTERVAL)
+    table = energy_columns(path, Period.INTERVAL)
     return [
         demand_line(
             month,
@@ -315,10 +379,6 @@ def _demands(path: Path, month: ArchivedMonth, period: Period) -> list[Line]:
         for (point, register), rows in by_channel(table)
         if register == IMPORT
     ]
-
-
-def _rows(table: pa.Table) -> Iterator[tuple[Any, ...]]:
-    return zip(*(column.to_pylist() for column in table.columns), strict=True)
 
 
 AGAIN: Mapping[str, Callable[[RemadeMonth, ArchivedMonth, Period], list[Line]]] = {
@@ -334,3 +394,6 @@ SHOW: Mapping[str, tuple[str, Callable[[Path, ArchivedMonth, Period], list[Line]
     "demand": ("energy", _demands),
     "pv": ("pv", _pv),
 }
+COMPARISON = "comparison"
+# what is asked of the whole history of a site, with its plan
+STUDIES: Mapping[str, Callable[[_Study], list[Line]]] = {"drift": _drift, COMPARISON: _comparison}

@@ -97,7 +97,7 @@ def energy_line(row: FigureRow, end_ms: int, zone: ZoneInfo, part: str = "") -> 
         "end": text(end_ms),
         "point": row.channel[0],
         "register": REGISTERS[row.channel[1]].name,
-        "energy_wh": _wh(row.energy),
+        "energy_wh": wh(row.energy),
         "mean_w": mean_w,
         "quality": part or ("missing" if row.energy is None else quality(row.flags)),
     }
@@ -225,10 +225,10 @@ def balance_line(row: BalanceRow, zone: ZoneInfo) -> Line:
         "start": text(row.start_ms),
         "end": text(row.end_ms),
         "board": row.board,
-        "feed_wh": _wh(row.feed),
-        "outgoing_wh": _wh(row.outgoing),
-        "residual_wh": _wh(row.residual),
-        "band_wh": _wh(row.band),
+        "feed_wh": wh(row.feed),
+        "outgoing_wh": wh(row.outgoing),
+        "residual_wh": wh(row.residual),
+        "band_wh": wh(row.band),
         "verdict": row.verdict,
         "estimated": row.estimated,
         "covered": f"{row.covered} of {row.of}",
@@ -259,11 +259,11 @@ def pv_line(row: PvRow, zone: ZoneInfo) -> Line:
         "period": label(row.period, row.start_ms, zone),
         "start": text(row.start_ms),
         "end": text(row.end_ms),
-        "production_wh": _wh(row.production),
-        "import_wh": _wh(row.grid_import),
-        "export_wh": _wh(row.grid_export),
-        "self_use_wh": _wh(row.self_use),
-        "consumption_wh": _wh(row.consumed),
+        "production_wh": wh(row.production),
+        "import_wh": wh(row.grid_import),
+        "export_wh": wh(row.grid_export),
+        "self_use_wh": wh(row.self_use),
+        "consumption_wh": wh(row.consumed),
         "self_consumption": _rounded(ratio(row.self_use, row.production)),
         "self_sufficiency": _rounded(ratio(row.self_use, row.consumed)),
         "estimated": row.estimated,
@@ -271,7 +271,7 @@ def pv_line(row: PvRow, zone: ZoneInfo) -> Line:
     }
 
 
-def _wh(mwh: int | None) -> float | None:
+def wh(mwh: int | None) -> float | None:
     return None if mwh is None else mwh / 1000
 
 

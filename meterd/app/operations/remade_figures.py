@@ -5,6 +5,7 @@
 The interval figures are compared with the archived ones.
 """
 
+import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -32,10 +33,17 @@ from meterd.core.registers.register_line import Bools, Ints
 
 @dataclass(frozen=True, slots=True)
 class Basis:
-    """What figures of a site rest on beside its readings: corrections, and how far clocks were off (as stored)."""
+    """What figures of a site rest on beside its readings: corrections, how far clocks were off, accepted changes (as stored)."""
 
     corrections: tuple[Correction, ...] = ()
     clocks: str = ""
+    accepted: str = ""
+
+    def before(self, at_ms: int) -> "Basis":
+        """Without corrections of later time, and without what was accepted later."""
+        corrections = tuple(item for item in self.corrections if item.from_ms < at_ms)
+        accepted = [item for item in json.loads(self.accepted or "[]") if item["at_ms"] < at_ms]
+        return Basis(corrections, self.clocks, json.dumps(accepted))
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,3 +63,12 @@ def compared_with(account: PeriodAccount) -> Sequence[PeriodAccount]:
             year_ago = before(year_ago)
         results.append(year_ago)
     return results
+
+
+def change_percent(now: float | None, then: float | None) -> float | None:
+    """The change from an earlier value in percent, to one decimal; None where one is missing, or the earlier one is not above 0.
+
+    >>> change_percent(110, 100)
+    10.0
+    """
+    return None if now is None or then is None or then <= 0 else round(100 * (now / then - 1), 1)
