@@ -15,7 +15,6 @@ from meterd.core.model.periods import Period, bounds, day_of, label, starts, tex
 from meterd.core.model.plan import Site
 from meterd.core.reports.comparison import PeriodFigures, change_percent, compared_with, period_figures
 
-COMPARED = (Period.MONTH, Period.YEAR)
 _FIGURES = {
     "grid import": "imported",
     "grid export": "exported",
