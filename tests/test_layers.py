@@ -48,6 +48,7 @@ LATE = {  # what may be imported inside a function, and the large library that a
     "meterd.app.cli.fleet_page": "fastapi, where the fleet is a page",
     "meterd.app.operations.archive": "pyarrow",
     "meterd.app.operations.archive_check": "pyarrow",
+    "meterd.app.operations.batch_import": "the ledger and the drift watch, where old readings go into a store",
     "meterd.app.operations.document_request": "reportlab, with the first document",
     "meterd.app.operations.documents": "reportlab, with the first document",
     "meterd.app.operations.export": "pyarrow",

@@ -16,8 +16,9 @@ from meterd.adapters.planfile.loader import load_plan, store_path
 from meterd.adapters.runtime.clock import WallClock
 from meterd.adapters.store.opening import open_to_read
 from meterd.app.cli.commands import Subparsers, command
-from meterd.app.cli.exchange import local, readings
+from meterd.app.cli.exchange import local
 from meterd.app.cli.output import Line, terminal, write
+from meterd.app.cli.shown_registers import readings
 from meterd.app.operations.impact import affected_figures, findings_of
 from meterd.app.operations.order_handler import carry_out, described, order_of
 from meterd.app.operations.preview import (

@@ -2,13 +2,11 @@
 
 import argparse
 import json
-import re
 import sys
 import tomllib
 import zoneinfo
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
-from decimal import Decimal
 from pathlib import Path
 
 from meterd.adapters.planfile.csv_editor import CsvText
@@ -17,6 +15,7 @@ from meterd.adapters.planfile.loader import PlanError, load_plan, store_path
 from meterd.adapters.runtime.clock import WallClock
 from meterd.app.cli.check import render_faults
 from meterd.app.cli.commands import Subparsers, command
+from meterd.app.cli.shown_registers import readings
 from meterd.app.operations.meter_exchange import (
     CSV_FILE,
     SAME,
@@ -35,12 +34,11 @@ from meterd.app.operations.question import FIRST_YEAR, LAST_YEAR, some_points
 from meterd.core.errors import ConfigError
 from meterd.core.model.periods import text, to_ms
 from meterd.core.model.plan import Site
-from meterd.core.model.reading import REGISTERS, UNITS
-from meterd.core.model.written import iso_date, plain_number
+from meterd.core.model.reading import REGISTERS
+from meterd.core.model.written import iso_date
 from meterd.core.registers.meter_exchange import ExchangeEntry
 
 DONE = 0
-MOST_SHOWN = 10**18  # thousandths: what is stored has 64 bits
 Ask = Callable[[str], str]
 
 
@@ -147,44 +145,6 @@ def local(words: str, zone: zoneinfo.ZoneInfo) -> int:
     if item != other:
         raise ConfigError(f"{words} occurs twice or not at all when the clocks change: write it with its offset")
     return item
-
-
-def readings(words: str, registers: list[str], option: str) -> dict[str, int]:
-    """What registers showed, in thousandths, by OBIS code: `123.4kWh` or `import=123.4kWh export=0`."""
-    codes = {kind.name: kind.obis for kind in REGISTERS.values()} | {obis: obis for obis in REGISTERS}
-    results: dict[str, int] = {}
-    for part in re.sub(rf"(?<=[0-9]) +(?=(?:{'|'.join(ENERGIES)})(?: |$))", "", words).split():
-        name, sign, figure = part.rpartition("=")
-        register = codes.get(name) if sign else registers[0]
-        if register not in registers or register in results:
-            raise ConfigError(f"{option} {part}: the plan reads here, once each, {', '.join(registers)}")
-        results[register] = _milli(figure, option)
-    missing = [REGISTERS[r].name for r in registers if r not in results]
-    if missing:
-        raise ConfigError(
-            f"{option} lacks {', '.join(missing)}: without it the energy across the exchange is not known"
-        )
-    return results
-
-
-ENERGIES = ("MWh", "kWh", "Wh", "Mvarh", "kvarh", "varh", "imp")
-
-
-def _milli(figure: str, option: str) -> int:
-    unit = next((unit for unit in ENERGIES if figure.endswith(unit)), "")
-    try:
-        number = plain_number(figure.removesuffix(unit))
-    except ValueError as exc:
-        raise ConfigError(f"{option} {figure}: {exc}") from exc
-    try:
-        exact = Decimal(number) * 1000 * Decimal(UNITS[unit or "Wh"][1])
-        if exact < 0 or exact != exact.to_integral_value():
-            raise ConfigError(f"{option} {figure}: write 0 or more, down to a thousandth of Wh")
-        if exact >= MOST_SHOWN:
-            raise ConfigError(f"{option} {figure}: no register shows that much; write less than 1000 TWh")
-        return int(exact)
-    except ArithmeticError as exc:  # also what is no number at all
-        raise ConfigError(f"{option} {figure}: write a number such as 123456 (Wh) or 123.4 kWh") from exc
 
 
 # -- the plan ----------------------------------------------------------------------------------------------------------

@@ -23,6 +23,14 @@ def terminal() -> "Console":
     return Console(soft_wrap=not sys.stdout.isatty(), highlight=False, width=None if sys.stdout.isatty() else 200)
 
 
+def say(words: str) -> None:
+    """A line as it is: wrapped between words on a terminal, not in a pipe."""
+    if sys.stdout.isatty():
+        terminal().print(words, markup=False)
+    else:
+        print(words)
+
+
 def write(lines: Sequence[Line], kind: str, console: "Console", *, title: str, empty: str) -> None:
     """Lines as a table for people (kWh), as CSV or as JSON (Wh)."""
     if kind == "json":

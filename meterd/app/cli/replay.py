@@ -2,27 +2,28 @@
 
 import argparse
 import csv
+import json
+import sys
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import astuple, fields
 from pathlib import Path
 
-from rich.console import Console
-from rich.progress import Progress
-
-from meterd.adapters.planfile.loader import load_plan
+from meterd.adapters.planfile.loader import Plan, load_plan
 from meterd.adapters.planfile.read import MAPPING_FILE
 from meterd.adapters.runtime.clock import WallClock
 from meterd.app.cli.commands import CAUTIONS, Subparsers, command
-from meterd.app.cli.exchange import readings
-from meterd.app.cli.output import terminal
-from meterd.app.cli.store import write_report
-from meterd.app.operations import batch_import as replay
+from meterd.app.cli.output import say
+from meterd.app.cli.shown_registers import readings
 from meterd.app.operations.history_files import Shape, column_map
+from meterd.app.operations.replay_tables import into_folder
+from meterd.app.operations.replay_work import Report, Step, Work, prepare
 from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.periods import text
 from meterd.core.model.reading import EXPORT, REGISTERS, LeftOut
-from meterd.core.reports.import_report import open_end
+from meterd.core.registers.corrections import Correction
+from meterd.core.reports.import_report import ImportReport, open_end
 
 DONE = 0
 SET_HELP = "one key of a mapping file, such as date_order=day-month-year, decimal=, or label=end; repeat"
@@ -76,31 +77,51 @@ def _replay(arguments: argparse.Namespace) -> int:
     if arguments.report is not None and arguments.into is None:
         raise ConfigError("--report describes an import: give it together with --into")
     plan = load_plan(arguments.plan)
-    corrections = () if arguments.corrections is None else replay.corrections_of(arguments.corrections)
+    corrections = _corrections(arguments.corrections)
     columns = column_map(arguments.map)
     standing = _no_export(arguments.no_export)
     shape = _shape(arguments)
-    work = replay.prepare(
-        plan, arguments.files, arguments.source, columns, corrections, no_export=standing, shape=shape
-    )
+    work = prepare(plan, arguments.files, arguments.source, columns, corrections, no_export=standing, shape=shape)
     for line in work.history.mappings:
         print(line)
-    screen = Console(stderr=True)
-    with work.history, Progress(console=screen, disable=not screen.is_terminal) as progress:
-        task = progress.add_task("registers", total=len(work.channels))
-
-        def step(channel: tuple[str, str]) -> None:
-            progress.update(task, advance=1, description=channel[0])
-
+    with work.history, _progress(len(work.channels)) as step:
         if arguments.out is not None:
-            report = replay.into_folder(work, arguments.out, arguments.format, step)
+            report = into_folder(work, arguments.out, arguments.format, step)
         else:
-            report = replay.into_store(work, arguments.into, WallClock().now_ms(), step)
+            report = _into_store(work, arguments.into, step)
     _say_replay(report, arguments.out or arguments.into)
     _list_left_out(report, arguments.out, arguments.into)
     if arguments.report is not None:
-        write_report(plan, report, arguments.report)
+        _write_report(plan, report, arguments.report)
     return DONE
+
+
+def _corrections(store: Path | None) -> tuple[Correction, ...]:
+    if store is None:
+        return ()
+    from meterd.app.operations.batch_import import corrections_of
+
+    return corrections_of(store)
+
+
+def _into_store(work: Work, store: Path, step: Step) -> Report:
+    from meterd.app.operations.batch_import import into_store
+
+    return into_store(work, store, WallClock().now_ms(), step)
+
+
+@contextmanager
+def _progress(registers: int) -> Iterator[Step]:
+    """A bar that goes on with each register, where a person can see it."""
+    if not sys.stderr.isatty():
+        yield lambda _channel: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True)) as progress:
+        task = progress.add_task("registers", total=registers)
+        yield lambda channel: progress.update(task, advance=1, description=channel[0])
 
 
 def _shape(arguments: argparse.Namespace) -> Shape:
@@ -120,39 +141,37 @@ def _no_export(words: Sequence[str]) -> dict[str, int | None]:
     }
 
 
-def _say_replay(report: replay.Report, where: Path) -> None:
+def _say_replay(report: Report, where: Path) -> None:
 
-    console = terminal()
-    console.print(f"{report.readings} readings from {text(report.first_ms)} to {text(report.until_ms)} -> {where}")
+    say(f"{report.readings} readings from {text(report.first_ms)} to {text(report.until_ms)} -> {where}")
     if words := open_end(report.last_ms, report.until_ms):
-        console.print(words)
+        say(words)
     if report.events:
-        console.print("decided: " + ", ".join(f"{kind} {count}" for kind, count in sorted(report.events.items())))
+        say("decided: " + ", ".join(f"{kind} {count}" for kind, count in sorted(report.events.items())))
     for finding in report.checks:
-        console.print(f"check: {finding.text}", markup=False)
-        console.print(f"  {finding.remedy}", markup=False)
+        say(f"check: {finding.text}")
+        say(f"  {finding.remedy}")
     if report.refused:
-        console.print(f"refused: {report.refused} values, for example")
+        say(f"refused: {report.refused} values, for example")
         for sample in report.samples[:10]:
-            console.print(f"  {sample}", markup=False)
+            say(f"  {sample}")
     for (point, register), count in report.beyond.items():
         words = (
             f"{point} {REGISTERS[register].name}: {count} readings are at or above register_max_wh and count nothing"
         )
-        console.print(f"{words}; correct it in instruments.csv if the register has more digits")
+        say(f"{words}; correct it in instruments.csv if the register has more digits")
     for name, rows in list(report.strangers.items())[:10]:
-        console.print(f"not in the plan: {name}, {rows} rows left out")
+        say(f"not in the plan: {name}, {rows} rows left out")
 
 
-def _list_left_out(report: replay.Report, folder: Path | None, store: Path | None) -> None:
+def _list_left_out(report: Report, folder: Path | None, store: Path | None) -> None:
     """Every cell and row that is not read as a CSV file in the folder or beside the store, and how many of which kind."""
     if not report.left_out:
         return
     path = folder / "left-out.csv" if folder else store.with_name(f"{store.stem}.left-out.csv") if store else Path()
     kinds = Counter((cell.reason, bool(cell.column)) for cell in report.left_out)
-    console = terminal()
     for (reason, is_cell), count in kinds.most_common(10):
-        console.print(f"left out: {count} {'values' if is_cell else 'rows'}: {reason}", markup=False)
+        say(f"left out: {count} {'values' if is_cell else 'rows'}: {reason}")
     try:
         with path.open("w", encoding="utf-8", newline="") as file:
             writer = csv.writer(file, lineterminator="\n")
@@ -160,4 +179,25 @@ def _list_left_out(report: replay.Report, folder: Path | None, store: Path | Non
             writer.writerows(astuple(cell) for cell in report.left_out)
     except OSError as exc:
         raise StoreError(f"cannot write {path}: {exc.strerror}") from exc
-    console.print(f"all of them with file, row, column and value: {path}", markup=False)
+    say(f"all of them with file, row, column and value: {path}")
+
+
+def _write_report(plan: Plan, report: Report, path: Path) -> None:
+    """The check report of an import: JSON if the name ends so, else text. StoreError if the file cannot be written."""
+    limits = plan.site.limits
+    made = ImportReport(
+        plan.site.name,
+        plan.fingerprint,
+        WallClock().now_ms(),
+        gap_s=limits.gap_exact_s,
+        registers=report.registers,
+        decided=report.decided,
+        strangers=report.strangers,
+        figures_until_ms=report.until_ms,
+        checks=report.checks,
+    )
+    lines = json.dumps(made.as_json(), indent=1) if path.suffix == ".json" else "\n".join(made.lines())
+    try:
+        path.write_text(lines + "\n", encoding="utf-8")
+    except OSError as exc:
+        raise StoreError(f"cannot write the report {path}: {exc}") from exc

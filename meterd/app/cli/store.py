@@ -1,7 +1,6 @@
 """`meterd export`, `backup`, `archive`, `restore` and `retain`: the store out, back, and made smaller."""
 
 import argparse
-import json
 import zoneinfo
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,13 +17,11 @@ from meterd.app.cli.commands import Subparsers, command
 from meterd.app.operations.people import backup_with_people, restore_with_people
 from meterd.app.operations.question import moment
 from meterd.app.operations.retention_check import Cut, cut_of, verify_figures
-from meterd.core.errors import ConfigError, StoreError
+from meterd.core.errors import ConfigError
 from meterd.core.model.periods import text
 from meterd.core.model.plan import LEAST_DAYS, Site
-from meterd.core.reports.import_report import ImportReport
 
 if TYPE_CHECKING:
-    from meterd.app.operations.batch_import import Report
     from meterd.app.operations.export import Span
 
 DONE = 0
@@ -236,17 +233,3 @@ def _verified(store: ReadStore, site: Site, keep_days: int, now_ms: int) -> Cut:
     compared = verify_figures(store, site, cut)
     print(f"{compared} figures of {len(cut.readings)} registers are what their readings give")
     return cut
-
-
-def write_report(plan: Plan, report: "Report", path: Path) -> None:
-    """The check report of an import: JSON if the name ends so, else text. StoreError if the file cannot be written."""
-    limits = plan.site.limits
-    made = ImportReport(
-        plan.site.name, plan.fingerprint, _now_ms(), gap_s=limits.gap_exact_s, registers=report.registers, decided=report.decided,
-        strangers=report.strangers, figures_until_ms=report.until_ms, checks=report.checks,
-    )  # fmt: skip
-    lines = json.dumps(made.as_json(), indent=1) if path.suffix == ".json" else "\n".join(made.lines())
-    try:
-        path.write_text(lines + "\n", encoding="utf-8")
-    except OSError as exc:
-        raise StoreError(f"cannot write the report {path}: {exc}") from exc

@@ -11,23 +11,9 @@ from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.store.opening import open_to_read
 from meterd.app.cli.main import main
 from meterd.app.operations.drift_job import examine
-from meterd.core.model.periods import text
-from meterd.core.model.reading import EXPORT, IMPORT
-from tests.faults.mill import MAY, StoreInFolder, as_readings, interval_energies, minutes, write_plan
-
-
-def imported(folder: Path, *, days: int = 1) -> tuple[Path, Path]:
-    """A plan that reads the export of its feed, and a file of registers without it, a reading a minute."""
-    plan, rows = write_plan(folder / "plan", 1883), folder / "old.csv"
-    lines = ["time,point,register,value"]
-    for reading in as_readings(minutes(days * 1440 + 1)):
-        if reading.register == IMPORT and reading.point != "roof":
-            back = 20 * (reading.at_ms - MAY) // 60_000 if reading.point == "q01" else 0  # what did not go to the grid
-            lines.append(f"{text(reading.at_ms)},{reading.point},import,{reading.value / 1000 + back:.3f}")
-    words = plan.read_text(encoding="utf-8").replace('    { point = "roof", role = "pv" },\n', "")
-    plan.write_text(words, encoding="utf-8")
-    rows.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    return plan, rows
+from meterd.core.model.reading import EXPORT
+from tests.app.operations.old_readings_site import imported
+from tests.faults.mill import MAY, StoreInFolder, as_readings, interval_energies, minutes
 
 
 def balances(capsys: pytest.CaptureFixture[str], plan: Path, store: Path) -> list[dict[str, str]]:
@@ -81,19 +67,3 @@ def test_no_export_goes_on_from_what_the_store_has_next(tmp_path: Path, capsys: 
     reader = SqliteStore.reader(store)
     assert interval_energies(reader, ("t1", EXPORT), MAY, 98) == [0] * 96 + [300_000_000 // 1000] * 2
     reader.close()
-
-
-@pytest.mark.parametrize(
-    ("options", "why"),
-    [
-        (["--no-export", "q01"], "the plan reads no 2.8.0"),
-        (["--no-export", "nobody"], "the plan reads no 2.8.0"),
-        (["--no-export", "t1=much"], "--no-export t1 much"),
-    ],
-)
-def test_no_export_where_it_cannot_be_is_an_error_in_words(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], options: list[str], why: str
-) -> None:
-    plan, rows = imported(tmp_path)
-    assert main(["replay", str(plan), str(rows), "--out", str(tmp_path / "o"), *options]) == 2
-    assert why in capsys.readouterr().err

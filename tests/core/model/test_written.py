@@ -6,7 +6,8 @@ import pytest
 
 from meterd.adapters.web.corrections.exchange_fields import shown_milli
 from meterd.adapters.web.corrections.fields import WrongError, moment_of
-from meterd.app.cli.exchange import local, readings
+from meterd.app.cli.exchange import local
+from meterd.app.cli.shown_registers import readings
 from meterd.app.operations.question import moment
 from meterd.core.errors import ConfigError
 from meterd.core.model.reading import EXPORT, IMPORT

@@ -1,0 +1,53 @@
+"""A replay into tables: the energies of the readings, in every period, and nothing where they do not reach."""
+
+import csv
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from meterd.app.cli.main import main
+from meterd.app.operations.replay_tables import in_turn
+from meterd.core.model.periods import text
+from tests.app.operations.old_readings_site import imported
+from tests.faults.mill import MAY
+
+
+def rows_of(path: Path) -> list[dict[str, str]]:
+    """A table as a program reads it."""
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_tables_hold_what_the_registers_rose(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A day of minutes: 96 quarter hours, their sum is the day, and the register that no file holds is missing."""
+    plan, rows = imported(tmp_path)
+    assert main(["replay", str(plan), str(rows), "--out", str(tmp_path / "o")]) == 0
+    assert "-> " in capsys.readouterr().out
+    shown = [row for row in rows_of(rows) if row["point"] == "q02"]
+    rise = round(1000 * (float(shown[-1]["value"]) - float(shown[0]["value"])))
+    quarters = rows_of(tmp_path / "o" / "energy_interval.csv")
+    assert len(quarters) == 96
+    assert sum(int(row["q02.import_mwh"]) for row in quarters) == rise
+    assert {row["verdict"] for row in rows_of(tmp_path / "o" / "balance_main_interval.csv")} == {"not computable"}
+    described = json.loads((tmp_path / "o" / "description.json").read_text(encoding="utf-8"))
+    assert (described["from"], described["readings"]) == (text(MAY), len(rows_of(rows)))
+
+
+def test_registers_come_in_their_order_whoever_is_first() -> None:
+    channels = [(f"q{i}", "1.8.0") for i in range(9)]
+    assert list(in_turn(lambda channel: channel, channels)) == channels
+    assert list(in_turn(lambda channel: channel, [])) == []
+
+
+def test_tables_need_no_store_no_broker_and_no_drift_watch(tmp_path: Path) -> None:
+    """Half of the start of the command, which a short history feels."""
+    plan, rows = imported(tmp_path)
+    words = ["replay", str(plan), str(rows), "--out", str(tmp_path / "o")]
+    loads = "{name for name in sys.modules if name.startswith(('meterd.core.drift', 'meterd.adapters.store', 'paho', 'rich'))}"
+    code = f"import sys; from meterd.app.cli.main import main\nmain({words!r}); sys.exit(str(sorted({loads}) or ''))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.stderr.strip() == ""
+    assert " readings from " in done.stdout
