@@ -36,6 +36,7 @@ from meterd.core.model.periods import Period, text
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import REGISTERS, Refusals
 from meterd.core.model.results import Channel
+from meterd.core.registers.plain_register import Moments, moments_of
 from meterd.core.registers.register_line import Bools, Flag, Ints
 
 Floats = NDArray[np.float64]
@@ -65,6 +66,8 @@ def into_folder(work: Work, folder: Path, kind: str, step: Step) -> Report:
     zone, interval_ms = ZoneInfo(site.zone), site.interval_s * 1000
     state = begin(site, zone, None, work.corrections)
     followed, check = [], ScaleCheck(site, state.rules)
+    gap_exact_ms, gap_estimate_ms = site.limits.gap_exact_s * 1000, site.limits.gap_estimate_s * 1000
+    moments: list[Moments | None] = []  # of the first register: in most files all were read at the same times
 
     def one_register(channel: Channel) -> tuple[Followed, Refusals, int]:
         times, values, refused = work.column(channel)
@@ -72,9 +75,14 @@ def into_folder(work: Work, folder: Path, kind: str, step: Step) -> Report:
         rules, limits, single = state.rules[channel], site.limits, state.edits.get(channel)
         note_beyond(report, channel, rules, (times, values))
         check.take(channel, times, values)
+        if not moments:
+            moments.append(
+                moments_of(times, interval_ms=interval_ms, gap_exact_ms=gap_exact_ms, gap_estimate_ms=gap_estimate_ms)
+            )
         followed = follow(
-            channel, rules, times, values, limits=limits, interval_ms=interval_ms, corrections=parts, edits=single
-        )
+            channel, rules, times, values, limits=limits, interval_ms=interval_ms, corrections=parts, edits=single,
+            moments=moments[0],
+        )  # fmt: skip
         return followed, refused, int(times.max()) if len(times) else 0
 
     for item, refused, last_ms in in_turn(one_register, work.channels):

@@ -115,6 +115,9 @@ def note_column(report: Report, channel: Channel, readings: int, refused: Refusa
 def note_beyond(report: Report, channel: Channel, rules: Sequence[Rule], history: tuple[Ints, Ints]) -> None:
     """Readings at or above `register_max_wh` of their instrument count nothing: the plan is wrong, or they are."""
     times, values = history
+    most = int(values.max()) if len(values) else 0
+    if all(rule.capacity is None or most < rule.capacity for rule in rules):
+        return
     count = 0
     for rule in rules:
         if rule.capacity is not None:

@@ -98,8 +98,14 @@ def rises(times: Ints, raws: Ints, grid: Ints, factor: float) -> Floats:
     """
     if len(times) < 2:
         return np.full(len(grid) - 1, math.nan)
-    order = np.argsort(times, kind="stable")
-    at = np.interp(grid, times[order], raws[order].astype(np.float64), left=math.nan, right=math.nan)
+    if not bool(np.all(times[1:] >= times[:-1])):
+        order = np.argsort(times, kind="stable")
+        times, raws = times[order], raws[order]
+    before = np.clip(np.searchsorted(times, grid, side="right") - 1, 0, len(times) - 2)
+    near = np.unique(
+        np.concatenate(([0, len(times) - 1], before, before + 1))
+    )  # all others say nothing of these moments
+    at = np.interp(grid, times[near], raws[near].astype(np.float64), left=math.nan, right=math.nan)
     steps = np.diff(at) * factor
     return np.where(steps < 0, math.nan, steps)
 

@@ -19,6 +19,7 @@ from meterd.core.model.plan import Limits
 from meterd.core.model.results import Channel
 from meterd.core.pv.figures import pv_figures
 from meterd.core.registers.corrections import CorrectionSegment, Edits, corrected, edited
+from meterd.core.registers.plain_register import Moments, plain_figures
 from meterd.core.registers.register_line import Bools, Breakpoints, Figures, Flag, Ints, RegisterLine, figures
 from meterd.core.registers.tracker import Event, Rule, Tracker
 
@@ -43,8 +44,16 @@ def follow(
     interval_ms: int,
     corrections: Sequence[CorrectionSegment] = (),
     edits: Edits | None = None,
+    moments: Moments | None = None,
 ) -> Followed:
-    """Figures of one register from all its readings, in any order and with repeats."""
+    """Figures of one register from all its readings, in any order and with repeats.
+
+    `moments` are those of another register that may have been read at the same times.
+    """
+    if moments is not None and not corrections and not edits and np.array_equal(times, moments.times):
+        plain = plain_figures(moments, rules, raws)
+        if plain is not None:
+            return Followed(channel, plain, (), len(times))
     if not bool(np.all(times[1:] > times[:-1])):  # most histories ascend, and finding that out costs a tenth of sorting
         order = np.lexsort((raws, times))
         times, raws = times[order], raws[order]

@@ -169,7 +169,7 @@ def _append(column: "array[int]", values: Ints) -> None:
     column.frombytes(np.ascontiguousarray(values, dtype=np.int64).view(np.uint8).data)
 
 
-def _interpolate(t0: Ints, v0: Ints, t1: Ints, *, v1: Ints, at: Ints) -> Ints:
+def interpolate(t0: Ints, v0: Ints, t1: Ints, *, v1: Ints, at: Ints) -> Ints:
     """Whole mWh at `at` on the line from (t0, v0) to (t1, v1), rounded down, without overflow."""
     run, rise, part = t1 - t0, v1 - v0, at - t0
     quotient, rest = rise // run, rise % run
@@ -188,7 +188,7 @@ def _boundary_values(t: Ints, total: Ints, forced: Bools, *, at: Ints, gap_exact
     between = np.flatnonzero(inside & ~exact)
     low = left[between]
     value = np.where(inside, total[left], 0)
-    value[between] = _interpolate(t[low], total[low], t[low + 1], v1=total[low + 1], at=at[between])
+    value[between] = interpolate(t[low], total[low], t[low + 1], v1=total[low + 1], at=at[between])
     estimated = np.zeros(len(at), dtype=np.bool_)
     estimated[between] = (t[low + 1] - t[low] > gap_exact_ms) | forced[low + 1]
     return value, inside, estimated

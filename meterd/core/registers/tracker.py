@@ -52,6 +52,11 @@ class Rule:
         """The largest advance that is possible in that time, with one step of resolution."""
         return self.limit_per_s * elapsed_ms // 1000 + self.resolution + 1
 
+    def counts_up(self, elapsed_ms: tuple[int, int], rise: tuple[int, int], highest: int) -> bool:
+        """Whether readings with these extremes (least, most) all plainly follow the one before them."""
+        one_turn = self.capacity is None or (self.limit(elapsed_ms[1]) < self.capacity and highest < self.capacity)
+        return one_turn and rise[0] >= 0 and rise[1] <= self.limit(elapsed_ms[0])
+
     def mwh(self, raw: int) -> int:
         """Shown milli-units in mWh, rounded half up."""
         return (raw * self.numerator + self.denominator // 2) // self.denominator
@@ -227,11 +232,8 @@ class Tracker:
         if not len(rise):
             return np.empty(0, dtype=np.int64)
         # one look at the extremes spares a column of divisions: in most histories every reading is plain
-        lowest = rule.limit(int(elapsed.min()))
-        full = rule.capacity is None or (
-            rule.limit(int(elapsed.max())) < rule.capacity and int(raws.max()) < rule.capacity
-        )
-        if full and int(rise.min()) >= 0 and int(rise.max()) <= lowest:
+        apart, rose = ((int(part.min()), int(part.max())) for part in (elapsed, rise))
+        if rule.counts_up(apart, rose, int(raws.max())):
             return np.empty(0, dtype=np.int64)
         limit = rule.limit_per_s * elapsed // 1000 + (rule.resolution + 1)
         plain = (rise >= 0) & (rise <= limit)
