@@ -6,12 +6,13 @@ import importlib
 import os
 import sys
 import zoneinfo
-from functools import cache
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
 from xdist.scheduler import LoadFileScheduling
+
+from tests.order import places, unit_of
 
 zoneinfo.reset_tzpath(to=[])
 # how long an example takes says more about what else the machine does than about the example
@@ -22,9 +23,6 @@ settings.load_profile("meterd")
 sys.dont_write_bytecode = False
 # the workers are busy as it is; a thread of BLAS that waits for small matrices takes a core (measured: three times as much)
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
-
-# what takes long begins first, so that no worker is left alone with it at the end
-LONG = ("tests/adapters/web/", "tests/acceptance/", "tests/simulator/", "tests/faults/", "tests/app/", "tests/bench/")
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -56,25 +54,18 @@ def pytest_collection_finish() -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Folders of long tests first; within a folder everything stays in its order."""
-    items.sort(key=lambda item: next((i for i, start in enumerate(LONG) if item.nodeid.startswith(start)), len(LONG)))
+    """By the place of their unit; within a unit everything stays in its order."""
+    place = places(item.nodeid for item in items)
+    items.sort(key=lambda item: (place[unit := unit_of(item.nodeid)], unit))
 
 
-@cache
-def looks_at_the_demo(file: str) -> bool:
-    """Whether a test of this file asks for the running demo or for the browser."""
-    text = (Path(__file__).parents[1] / file).read_text(encoding="utf-8")
-    return file.startswith(LONG[0]) and ("mill: Mill" in text or "browser: Browser" in text)
-
-
-class ByFile(LoadFileScheduling):
-    """A file is for one worker, and so are the files that look at the page of one running demo."""
+class ByUnit(LoadFileScheduling):
+    """A unit is for one worker."""
 
     def _split_scope(self, nodeid: str) -> str:
-        file: str = super()._split_scope(nodeid)
-        return LONG[0] if looks_at_the_demo(file) else file
+        return unit_of(nodeid)
 
 
-def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> ByFile:
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> ByUnit:
     """Takes the place of what --dist would choose."""
-    return ByFile(config, log)
+    return ByUnit(config, log)

@@ -1,10 +1,10 @@
 """A running demo with planted faults, and a browser to look at it."""
 
 import re
+import signal
 import subprocess
-import sys
-import threading
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,6 +14,8 @@ from playwright.sync_api import Browser, sync_playwright
 from meterd.adapters.mqtt.embedded_broker import free_port
 from meterd.adapters.web.backend import UserRole
 from meterd.adapters.web.users import UserFile
+from tests.brokers import crowd, until
+from tests.programs import Program
 
 DAYS = 16
 FAULTS = ("reversed-ct:bakery-ovens", "silent:lifts-north")  # what a person must find on the page
@@ -44,31 +46,35 @@ def mill(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mill]:
     users = UserFile(store.with_name(store.name + ".users"))
     for role in (UserRole.LOOK, UserRole.ACKNOWLEDGE, UserRole.CHANGE):
         users.keep(str(role), role, PASSWORD)
-    command = [sys.executable, "-m", "meterd.app.cli.main", "demo", "--days", str(DAYS), "--store", str(store)]
-    command += ["--page-port", str(free_port())]  # two such demos may begin at once
-    for fault in FAULTS:
-        command += ["--fault", fault]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True) as process:
-        assert process.stdout is not None, "a pipe was asked for"
+    words = ["demo", "--days", str(DAYS), "--store", str(store), "--page-port", str(free_port())]
+    output = store.with_name("demo.log")
+    with ended(Program([*words, *(word for fault in FAULTS for word in ("--fault", fault))], output)) as process:
+        assert until(lambda: process.poll() is not None or " north " in page_of(output)[1], 240), page_of(output)
+        address, shown = page_of(output)  # the first snapshot has been made
+        assert address, shown
+        assert process.poll() is None, shown
+        yield Mill(address, store)
+
+
+@contextmanager
+def ended(process: Program) -> Iterator[Program]:
+    """A demo while the block lasts; it must end in order."""
+    try:
+        yield process
+    finally:
+        process.send_signal(signal.SIGTERM)
         try:
-            address, texts = "", []
-            for line in process.stdout:
-                texts.append(line)
-                if (match := re.search(r"page: (http://\S+)", line)) is not None:
-                    address = match[1]
-                if address and " north " in line:
-                    break  # the first snapshot has been made
-            assert address, "".join(texts)
-            assert process.poll() is None, "".join(texts)
-            threading.Thread(target=process.stdout.read, daemon=True).start()  # a full pipe would stop the demo
-            yield Mill(address.rstrip("/"), store)
-        finally:
-            process.terminate()
-            try:
-                process.wait(20)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                raise
+            process.wait(20 * crowd())
+        except subprocess.TimeoutExpired:
+            process.kill()
+            raise
+
+
+def page_of(output: Path) -> tuple[str, str]:
+    """The address of the page that a demo names, empty before, and what it has said since."""
+    text = output.read_text(encoding="utf-8")
+    match = re.search(r"page: (http://\S+?)/?\s", text)
+    return (match[1], text[match.end() :]) if match else ("", "")
 
 
 @pytest.fixture(scope="package")
