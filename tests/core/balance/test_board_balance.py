@@ -425,10 +425,10 @@ def test_no_rows_give_no_balances() -> None:
     assert len(result.residual) == len(result.verdict) == 0
 
 
-def test_a_year_of_forty_points_in_about_a_second() -> None:
-    """A guard against a slip to row-by-row work (minutes), not a measurement: the limit is generous for slow machines."""
+def test_a_year_of_forty_points_takes_seconds_of_processor() -> None:
+    """A guard against a slip to row-by-row work (minutes), not a measurement; other work on the machine does not count."""
     terms = [term("t1", 1, MAIN), *[term(f"f{i:02}", -1, SUB) for i in range(39)]]
     energy = np.random.default_rng(2).integers(0, 10**7, (35_136, 40))
-    began = time.perf_counter()
+    began = time.thread_time()
     run(terms, energy, np.ones(energy.shape, dtype=bool))
-    assert time.perf_counter() - began < 10
+    assert time.thread_time() - began < 10
