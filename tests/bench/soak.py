@@ -1,4 +1,4 @@
-"""33 meters at a real broker, each at its own period and phase, a daemon that reads them, and a plain subscriber."""
+"""Meters at a real broker, each at its own period and phase, a daemon that reads them, and a plain subscriber."""
 
 import json
 import math
@@ -15,16 +15,14 @@ import paho.mqtt.client as paho
 from meterd.core.topics.message import parse
 from tests.bench.rig import client
 
-FEEDERS, ROOMS = 20, 10
-POINTS = ("t1", "pv1", "pv2", *(f"q{i:02d}" for i in range(FEEDERS)), *(f"room-{i:02d}" for i in range(ROOMS)))
-LOADS = tuple(point for point in POINTS if point[0] in "qr")
+ROOMS = tuple(f"room-{i:02d}" for i in range(10))
 JITTER = 0.03  # of a period
 # what a row is made of, so that its value can be recalculated from what was sent
 OF = {
     "site/draw": ("t1",),
     "pv/production": ("pv1", "pv2"),
     "pv/self-use": ("t1", "pv1", "pv2"),
-    "pv/surplus": ("t1", "pv1", "pv2", *(p for p in POINTS if p.startswith("room"))),
+    "pv/surplus": ("t1", "pv1", "pv2", *ROOMS),
 }
 NOT_OF_POWERS = frozenset(
     {"site/demand", "site/demand-projection", "site/demand-expected", "pv/self-consumption", "pv/self-sufficiency"}
@@ -40,6 +38,12 @@ class Case:
     together: bool
     limits: str = ""
     sample_s: int = 10
+    feeders: int = 20  # beside a feed, two roofs and the rooms
+
+    @property
+    def points(self) -> tuple[str, ...]:
+        """All meters."""
+        return ("t1", "pv1", "pv2", *(f"q{i:02d}" for i in range(self.feeders)), *ROOMS)
 
     def period_of(self, place: int) -> float:
         """Seconds between two samples of a meter."""
@@ -55,7 +59,7 @@ def write_plan(case: Case, folder: Path, port: int) -> Path:
         f'source = [{{ name = "meters", protocol = "mqtt", time_unit = "ms", client_id = "{case.name}-in" }}]\n'
         'board = [{ name = "main", rating_kva = 400 }]\n'
     ]
-    for point in POINTS:
+    for point in case.points:
         role = {"t": "feed", "p": "pv"}.get(point[0], "feeder")
         parts.append(f'[[point]]\npoint = "{point}"\nrole = "{role}"\n')
         if point.startswith("room"):
@@ -67,14 +71,14 @@ def write_plan(case: Case, folder: Path, port: int) -> Path:
     return path
 
 
-def power_w(point: str, at_s: float, pace_s: float) -> float:
+def power_w(point: str, at_s: float, pace_s: float, points: tuple[str, ...]) -> float:
     """What flows at a moment: every load and roof swings at its own pace, by up to hundreds of watts from sample to sample,
     and the feed is their difference.
     """
     if point == "t1":
-        roofs = power_w("pv1", at_s, pace_s) + power_w("pv2", at_s, pace_s)
-        return sum(power_w(load, at_s, pace_s) for load in LOADS) - roofs
-    place = POINTS.index(point)
+        flows = {other: power_w(other, at_s, pace_s, points) for other in points if other != "t1"}
+        return sum(flow if other[0] in "qr" else -flow for other, flow in flows.items())
+    place = points.index(point)
     base, swing = (80_000.0, 9_000.0) if point.startswith("pv") else (2_000.0, 1_500.0)
     return base + swing * math.sin(2 * math.pi * at_s / (pace_s * (40 + 5 * place)) + place)
 
@@ -86,23 +90,27 @@ class Meters:
     case: Case
     port: int
     seed: int = 1
-    sent: dict[str, list[tuple[int, float]]] = field(default_factory=lambda: {p: [] for p in POINTS})
+    sent: dict[str, list[tuple[int, float]]] = field(default_factory=dict)
     stop: threading.Event = field(default_factory=threading.Event)
+
+    def __post_init__(self) -> None:
+        self.sent = {point: [] for point in self.case.points}
 
     def run(self) -> None:
         """Send until `stop`; each sample is dated by its meter."""
         chance = random.Random(self.seed)
         begun = time.time()
-        phase = [0.0 if self.case.together else chance.uniform(0, self.case.period_of(i)) for i in range(len(POINTS))]
-        due = [begun + phase[i] for i in range(len(POINTS))]
-        count = [0] * len(POINTS)
+        points = self.case.points
+        phase = [0.0 if self.case.together else chance.uniform(0, self.case.period_of(i)) for i in range(len(points))]
+        due = [begun + phase[i] for i in range(len(points))]
+        count = [0] * len(points)
         with client(self.port) as out:
             while not self.stop.is_set():
-                place = min(range(len(POINTS)), key=due.__getitem__)
+                place = min(range(len(points)), key=due.__getitem__)
                 if self.stop.wait(max(0.0, due[place] - time.time())):
                     return
-                point, now_ms = POINTS[place], round(time.time() * 1000)
-                watts = round(power_w(point, now_ms / 1000, max(self.case.periods_s)), 1)
+                point, now_ms = points[place], round(time.time() * 1000)
+                watts = round(power_w(point, now_ms / 1000, max(self.case.periods_s), points), 1)
                 self.sent[point].append((now_ms, watts))
                 out.publish(f"{self.case.name}/{point}", json.dumps({"t": now_ms, "w": watts}), qos=1)
                 count[place] += 1
@@ -116,7 +124,7 @@ class Meters:
 class Listener:
     """A plain subscriber: every pack and bare number of a site, in order of arrival."""
 
-    site: str
+    case: Case
     packs: dict[str, list[bytes]] = field(default_factory=dict)
     plain: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
     before: dict[str, tuple[int, int]] = field(
@@ -130,7 +138,7 @@ class Listener:
 
     def heard(self) -> bool:
         """Whether three samples of every meter have come back, so that the daemon knows how often each sends."""
-        for point in POINTS:
+        for point in self.case.points:
             newest = [parse(pack) for pack in self.packs.get(f"point/{point}/power", [])[-12:]]
             if len({parsed.at_ms for parsed in newest if parsed.value is not None}) < 3:
                 return False
@@ -144,10 +152,10 @@ class Listener:
     def attach(self, item: paho.Client) -> None:
         """Listen with this client."""
         item.on_message = self._hear
-        item.subscribe(f"energy/{self.site}/#", qos=1)
+        item.subscribe(f"energy/{self.case.name}/#", qos=1)
 
     def _hear(self, _client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
-        topic = message.topic.removeprefix(f"energy/{self.site}/")
+        topic = message.topic.removeprefix(f"energy/{self.case.name}/")
         if topic.endswith("/plain"):
             self.plain.setdefault(topic.removesuffix("/plain"), []).append(
                 (time.monotonic(), float(message.payload or b"nan"))

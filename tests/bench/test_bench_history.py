@@ -16,7 +16,7 @@ import psutil
 import pytest
 
 from meterd.adapters.archive.target import ArchiveTarget, Login
-from meterd.adapters.cluster.workers import workers
+from meterd.adapters.cluster.workers import Spread, workers
 from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.store.journal import SqliteStore
 from meterd.app.operations import archive as archive_module
@@ -64,16 +64,13 @@ def cpu_s() -> float:
     return own.user + own.system + own.children_user + own.children_system + running
 
 
-def measure(
-    where: Place, plans: dict[str, PlanFile], count: int, address: str = ""
-) -> tuple[list[object], float, float]:
+def measure(where: Place, plans: dict[str, PlanFile], spread: Spread) -> tuple[list[object], float, float]:
     """Lines, seconds and seconds of processor, without the start of the workers."""
-    with workers(count) as spread:
-        first = Question("balance", until="2026-02")  # the workers have loaded their libraries then
-        list(ask([where], ["mill", "mill-1"], first, spread, plans=plans))
-        begun, used = time.monotonic(), cpu_s()
-        lines = [line for a in ask([where], [], Question("balance"), spread, plans=plans) for line in a.lines]
-        return list(lines), time.monotonic() - begun, cpu_s() - used
+    first = Question("balance", until="2026-02")  # the workers have loaded their libraries then
+    list(ask([where], ["mill", "mill-1"], first, spread, plans=plans))
+    begun, used = time.monotonic(), cpu_s()
+    lines = [line for a in ask([where], [], Question("balance"), spread, plans=plans) for line in a.lines]
+    return list(lines), time.monotonic() - begun, cpu_s() - used
 
 
 def test_history(tmp_path: Path, full: bool, report: list[Line], monkeypatch: pytest.MonkeyPatch) -> None:
@@ -83,11 +80,15 @@ def test_history(tmp_path: Path, full: bool, report: list[Line], monkeypatch: py
     names = ["mill", *(f"mill-{number}" for number in range(1, sites))]
     file, where = archive(tmp_path, names, months)
     plan = PlanFile(str(file), load_plan(file).fingerprint)
-    for kind, plans in (("as archived", {}), ("by a plan", dict.fromkeys(names, plan))):
-        lines, plain_s, plain_cpu = measure(where, plans, 1)
-        assert len(lines) == sites * months
-        again, two_s, two_cpu = measure(where, plans, 2)
-        assert again == lines
-        note = f"{sites} sites x {months} months; processor {two_cpu:.1f} s, plain {plain_cpu:.1f} s"
-        measured = f"balances {kind}, 2 workers"
-        report.append(Line("history", measured, f"{two_s:.1f} s", f"{plain_s:.1f} s", two_s / plain_s, note=note))
+    kinds: dict[str, dict[str, PlanFile]] = {"as archived": {}, "by a plan": dict.fromkeys(names, plan)}
+    with workers(1) as here:
+        plain = {kind: measure(where, plans, here) for kind, plans in kinds.items()}
+    with workers(2) as two:
+        for kind, plans in kinds.items():
+            lines, plain_s, plain_cpu = plain[kind]
+            assert len(lines) == sites * months
+            again, two_s, two_cpu = measure(where, plans, two)
+            assert again == lines
+            note = f"{sites} sites x {months} months; processor {two_cpu:.1f} s, plain {plain_cpu:.1f} s"
+            measured = f"balances {kind}, 2 workers"
+            report.append(Line("history", measured, f"{two_s:.1f} s", f"{plain_s:.1f} s", two_s / plain_s, note=note))
