@@ -6,7 +6,7 @@ an argument.
 """
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -183,8 +183,10 @@ def _take_instant(state: State, channel: Channel, group: list[Reading]) -> None:
         if not reading.old:
             samples = follow(samples, reading.at_ms, _of_circuit(state, channel, reading), reach)
     if known is None or (newest.at_ms, not newest.old) >= (known.at_ms, not known.old):
-        known = Now(_of_circuit(state, channel, newest), newest.at_ms, newest.old)
-    state.instant[channel] = replace(known, samples=samples, every_ms=period_ms(samples))
+        value, at_ms, old = _of_circuit(state, channel, newest), newest.at_ms, newest.old
+    else:
+        value, at_ms, old = known.value, known.at_ms, known.old
+    state.instant[channel] = Now(value, at_ms, old, samples, period_ms(samples))
 
 
 def _of_circuit(state: State, channel: Channel, reading: Reading) -> float:

@@ -38,13 +38,15 @@ class Changes:
             last = sent[place]
             if last is None or before_s >= due_s[place] or differs(values[place], last):
                 yield place, values[place]
-        turns = (*range(self._next_point, self._points), *range(self._next_point))
-        for place in turns:
+        later = []
+        for place in (*range(self._next_point, self._points), *range(self._next_point)):
             if sent[place] is None or before_s >= due_s[place]:
                 yield place, values[place]
-        for place in turns:
+            else:
+                later.append(place)
+        for place in later:
             last = sent[place]
-            if last is not None and before_s < due_s[place] and differs(values[place], last):
+            if last is not None and differs(values[place], last):
                 yield place, values[place]
 
     def due_of(self, values: Iterable[tuple[int, Value]]) -> Iterator[tuple[int, Value]]:

@@ -9,6 +9,7 @@ import time
 from contextlib import suppress
 from dataclasses import replace
 
+from meterd.adapters.runtime.garbage import spare_what_stays
 from meterd.adapters.runtime.logging import about
 from meterd.app.daemon.assembly import PlanRuntime, Runtime
 from meterd.app.daemon.early_powers import EarlyPowers
@@ -47,6 +48,7 @@ class Loop:
 
     def run(self, stop: threading.Event) -> None:
         """Start the sources and work until `stop` or `ending`; sources end first, then the queue is emptied."""
+        spare_what_stays()
         try:
             for monitor in self._plan_runtime.monitors:
                 monitor.source.start(self.finding_job.deliver_from(monitor))

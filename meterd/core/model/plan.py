@@ -442,9 +442,16 @@ class Site:
 
     def point(self, name: str) -> Point:
         """The point of that name; KeyError if the plan has none."""
+        return self._points_by_name()[name]
+
+    def has_point(self, name: str) -> bool:
+        """Whether the plan has a point of that name."""
+        return name in self._points_by_name()
+
+    def _points_by_name(self) -> dict[str, Point]:
         if not self._by_name:
             self._by_name.update({point.name: point for point in self.points})
-        return self._by_name[name]
+        return self._by_name
 
     @property
     def can_take_inputs(self) -> tuple[Input, ...]:

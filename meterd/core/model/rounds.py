@@ -9,7 +9,7 @@ makes necessary. A meter that has just sent waits for those that have not: until
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from operator import sub
 
 from meterd.core.model.plan import Limits
 
@@ -52,7 +52,7 @@ def period_ms(trace: Trace) -> int:
     10000
     """
     times = [at_ms for at_ms, _ in trace[-_GAPS - 1 :]]
-    gaps = sorted(later - earlier for earlier, later in pairwise(times))
+    gaps = sorted(map(sub, times[1:], times))
     return gaps[len(gaps) // 2] if gaps else 0
 
 

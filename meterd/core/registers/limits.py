@@ -16,7 +16,7 @@ ROUNDING = 1.005  # a power factor of 1 may come as 1.004
 
 def largest(site: Site, point: str, register: str) -> float | None:
     """The largest magnitude a present value of a point may have, in its base unit; None where nothing is known."""
-    kind, where = kind_of(register), next((p for p in site.points if p.name == point), None)
+    kind, where = kind_of(register), site.point(point) if site.has_point(point) else None
     if kind.cumulative or where is None or register in (CT_PRIMARY, CT_SECONDARY):
         return None
     board = next((b for b in site.boards if b.name == where.board), None)

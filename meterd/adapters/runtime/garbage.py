@@ -1,0 +1,17 @@
+"""The collector of garbage: it need not look again and again at what stays for as long as the daemon runs."""
+
+import gc
+
+# newly made objects before it looks: a tick of a large site makes some thousands, which are gone at its end
+YOUNG = 20_000
+
+
+def spare_what_stays() -> None:
+    """To be called when everything of a plan is made: points, registers, topics.
+
+    At 5,000 points the collector took 14 % of the processor time of the daemon. What a plan that is replaced leaves in
+    circles stays in memory; plans change some times in the life of a daemon.
+    """
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(YOUNG)

@@ -1,0 +1,23 @@
+"""The collector of garbage looks seldom, and not at what stays; circles that are left are found all the same."""
+
+import subprocess
+import sys
+
+CODE = """
+import gc, weakref
+from meterd.adapters.runtime.garbage import YOUNG, spare_what_stays
+class Item: pass
+kept = [Item() for _ in range(1000)]
+spare_what_stays()
+assert gc.get_freeze_count() > 1000 > len(gc.get_objects())
+one = Item(); one.itself = one; gone = weakref.ref(one); del one
+lists = [[] for _ in range(YOUNG + 10)]
+assert gone() is None, "a circle is found when as many objects were made"
+print("ok")
+"""
+
+
+def test_what_stays_is_spared_and_circles_are_found() -> None:
+    """In a process of its own: it changes the collector for good."""
+    done = subprocess.run([sys.executable, "-c", CODE], capture_output=True, text=True, check=False)
+    assert (done.stdout, done.stderr) == ("ok\n", "")
