@@ -81,6 +81,7 @@ def build(draft: Draft) -> Site:
         tariff=prices_of(draft),
         baselines=tuple(_baseline(entry.data, draft.zone) for entry in draft.baselines),
         outdoor_c=draft.outdoor,
+        holidays=site.holidays,
         store_path=draft.store.data.path if draft.store else "",
     )
 

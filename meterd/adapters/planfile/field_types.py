@@ -39,6 +39,7 @@ _TIME = re.compile(
     r"[0-9]{4}-[0-9]{2}-[0-9]{2}[Tt ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]{1,6})?)?(?:[Zz]|[+-][0-9]{2}:[0-9]{2})?\Z",
     re.ASCII,
 )
+EPOCH = date(1970, 1, 1)
 _FIRST_YEAR, _LAST_YEAR = 1970, 2199
 
 
@@ -357,6 +358,17 @@ def moment(value: object) -> date | datetime:
     return value
 
 
+def local_days(value: object) -> frozenset[int]:
+    """A list of dates, as local days counted from 1970-01-01."""
+    if not isinstance(value, list):
+        refuse(f"{shown(value)} is not a list", 'write it in brackets, such as ["2026-05-01", "2026-12-25"]')
+    days = [moment(item) for item in value]
+    for day in days:
+        if isinstance(day, datetime):
+            refuse(f"{day.isoformat(timespec='minutes')} is a time", "write the date alone")
+    return frozenset((day - EPOCH).days for day in days)
+
+
 def _from_text(written: str) -> date | datetime:
     right = "write 2026-05-04 (midnight of the site) or 2026-05-04T09:30+02:00"
     try:
@@ -460,6 +472,7 @@ Positive = Annotated[float, PlainValidator(real), AfterValidator(positive)]
 Exact = Annotated[Fraction, PlainValidator(exact)]
 ExactPositive = Annotated[Fraction, PlainValidator(exact), AfterValidator(positive)]
 ExactCount = Annotated[Fraction, PlainValidator(exact), AfterValidator(at_least(0))]
+LocalDays = Annotated[frozenset[int], PlainValidator(local_days)]
 Moment = Annotated[date | datetime, PlainValidator(moment)]
 Ratio = Annotated[tuple[float, float], PlainValidator(ratio)]
 ShownRegisters = Annotated[tuple[tuple[str, int], ...], PlainValidator(shown_registers)]

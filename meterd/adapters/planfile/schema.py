@@ -46,6 +46,7 @@ class SiteTable(Table):
     prefix: cells.Level = "energy"
     announce: OwnAddress = ""
     temperature: Text = ""
+    holidays: cells.LocalDays = frozenset()
 
 
 class BrokerTable(Table):

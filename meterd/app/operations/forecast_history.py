@@ -1,7 +1,5 @@
 """What the forecasts of a site are made from, and how good those were that were given out, read from a store."""
 
-from zoneinfo import ZoneInfo
-
 import numpy as np
 
 from meterd.adapters.store.read_store import ReadStore
@@ -32,7 +30,7 @@ def read_history(store: StoredFigures, site: Site, until_ms: int, days: int = KE
         )
         for plan in inputs.plans
     )
-    return history_from(int(starts[0]), interval, (pv, sources, flexible), zone=ZoneInfo(site.zone))
+    return history_from(int(starts[0]), (pv, sources, flexible), site)
 
 
 def forecast_scores(store: ReadStore, site: Site, from_ms: int, until_ms: int) -> tuple[ForecastScore, ...]:

@@ -80,7 +80,7 @@ class PeriodAccount:
     @cached_property
     def at(self) -> LocalTimes:
         """The local clock of its intervals."""
-        return local_times(self.grid, self.zone)
+        return local_times(self.grid, self.zone, self.site.holidays)
 
     @cached_property
     def taken(self) -> Taken:

@@ -11,6 +11,7 @@ from meterd.core.energy.tariff import Bools, covered, local_times
 from meterd.core.model.periods import DAY_MS, floor
 from meterd.core.model.plan import Site
 from meterd.core.model.tariff import Price, PriceKind
+from meterd.core.model.weekdays import Holidays
 
 AHEAD_DAYS = 8  # hours of weekdays repeat within a week; what lies beyond is no news for a display
 
@@ -33,19 +34,20 @@ def price_now(site: Site, now_ms: int) -> PriceNow | None:
     rows = [p for p in site.tariff if p.kind is PriceKind.IMPORT and not p.above_kwh and not p.use_hours_from]
     if not rows:
         return None
-    return _in_force(tuple(rows), site.zone, site.interval_s * 1000, floor(now_ms, site.interval_s * 1000))
+    step = site.interval_s * 1000
+    starts = range(floor(now_ms, step), floor(now_ms, step) + AHEAD_DAYS * DAY_MS, step)
+    return _in_force(tuple(rows), site.zone, site.holidays, starts)
 
 
 @lru_cache(maxsize=4)
-def _in_force(rows: tuple[Price, ...], zone: str, interval_ms: int, first_ms: int) -> PriceNow:
-    starts = np.arange(first_ms, first_ms + AHEAD_DAYS * DAY_MS, interval_ms, dtype=np.int64)
-    at = local_times(starts, ZoneInfo(zone))
+def _in_force(rows: tuple[Price, ...], zone: str, holidays: Holidays, starts: range) -> PriceNow:
+    at = local_times(np.array(starts, dtype=np.int64), ZoneInfo(zone), holidays)
     counted = np.array([covered(price, at) for price in rows])
     now = _sum(rows, counted[:, 0])
     for column in np.flatnonzero((counted != counted[:, :1]).any(axis=0)).tolist():
         then = _sum(rows, counted[:, column])
         if then != now:
-            return PriceNow(now, rows[0].currency, int(starts[column]), then)
+            return PriceNow(now, rows[0].currency, starts[column], then)
     return PriceNow(now, rows[0].currency, None, None)
 
 

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from meterd.core.model.periods import DAY_MS, offset_ms
 from meterd.core.model.tariff import Price, PriceKind, Times
+from meterd.core.model.weekdays import NO_HOLIDAYS, Holidays, weekdays
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
@@ -24,16 +25,19 @@ PARTS_PER_COIN = 100  # of the smallest coin, which is a hundredth of the unit
 MWH_PER_KWH = 1_000_000
 MG_PER_G = 1000
 HOUR_MS, MINUTE_MS = 3_600_000, 60_000
-EPOCH_WEEKDAY = 3  # 1 January 1970 was a Thursday
 
 
 @dataclass(frozen=True, slots=True)
 class LocalTimes:
-    """Month (1 to 12), weekday (0 = Monday) and minute of the day of the local begin of T intervals."""
+    """Month (1 to 12), weekday (0 = Monday) and minute of the day of the local begin of T intervals.
+
+    `before` is the weekday of the day before. A holiday is a Sunday.
+    """
 
     start_ms: Ints
     month: Ints
     weekday: Ints
+    before: Ints
     minute: Ints
 
 
@@ -67,7 +71,7 @@ class BillLine:
     amount: int | None
 
 
-def local_times(start_ms: Ints, zone: ZoneInfo) -> LocalTimes:
+def local_times(start_ms: Ints, zone: ZoneInfo, holidays: Holidays = NO_HOLIDAYS) -> LocalTimes:
     """The local clock at the begin of each interval, changes of the clocks included.
 
     The zone is asked twice for a day in UTC; only in days on which the clock changes for each interval.
@@ -79,7 +83,10 @@ def local_times(start_ms: Ints, zone: ZoneInfo) -> LocalTimes:
     first[changes] = [offset_ms(at, zone) for at in start_ms[changes].tolist()]
     clock = start_ms + first
     month = clock.astype("datetime64[ms]").astype("datetime64[M]").astype(np.int64) % 12 + 1
-    return LocalTimes(start_ms, month, (clock // DAY_MS + EPOCH_WEEKDAY) % 7, clock % DAY_MS // MINUTE_MS)
+    days = clock // DAY_MS
+    return LocalTimes(
+        start_ms, month, weekdays(days, holidays), weekdays(days - 1, holidays), minute=clock % DAY_MS // MINUTE_MS
+    )
 
 
 def covered(price: Price, at: LocalTimes) -> Bools:
@@ -101,7 +108,7 @@ def _within(times: Iterable[Times], at: LocalTimes) -> Bools:
         if item.from_min < item.until_min:
             results |= today & (at.minute >= item.from_min) & (at.minute < item.until_min)
         else:
-            yesterday = np.isin((at.weekday - 1) % 7, list(item.weekdays))
+            yesterday = np.isin(at.before, list(item.weekdays))
             results |= today & (at.minute >= item.from_min) | yesterday & (at.minute < item.until_min)
     return results
 

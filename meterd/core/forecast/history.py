@@ -3,13 +3,14 @@
 Missing is NaN inside this package only: arrays of floats say it without a second array. No NaN leaves the package.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
 from meterd.core.model.periods import DAY_MS, HOUR_MS, offset_ms
+from meterd.core.model.weekdays import NO_HOLIDAYS, SATURDAY, Holidays, weekdays
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -34,6 +35,7 @@ class History:
     pv: Floats
     load: Floats
     offsets_ms: Ints
+    holidays: Holidays = NO_HOLIDAYS
 
     def __post_init__(self) -> None:
         assert DAY_MS % self.interval_ms == 0, "an interval divides the day"
@@ -56,10 +58,9 @@ class History:
 
     @property
     def restdays(self) -> Bools:
-        """Whether the local day of each interval, of the two days ahead too, is a Saturday or Sunday."""
+        """Whether the local day of each interval, of the two days ahead too, is a Saturday, Sunday or holiday."""
         starts = self.start_ms + self.interval_ms * np.arange(len(self.offsets_ms), dtype=np.int64)
-        days = (starts + self.offsets_ms) // DAY_MS  # days since 1970-01-01, a Thursday
-        return np.asarray((days + 3) % 7 >= 5)
+        return np.asarray(weekdays((starts + self.offsets_ms) // DAY_MS, self.holidays) >= SATURDAY)
 
     def days(self, values: Floats) -> float:
         """How many days of values there are."""
@@ -67,15 +68,17 @@ class History:
 
     def until(self, count: int) -> "History":
         """The same as it was after so many intervals."""
-        return History(
-            self.start_ms, self.interval_ms, self.pv[:count], self.load[:count], self.offsets_ms[: count + self.ahead]
-        )
+        offsets = self.offsets_ms[: count + self.ahead]
+        return replace(self, pv=self.pv[:count], load=self.load[:count], offsets_ms=offsets)
 
 
-def history_of(start_ms: int, interval_ms: int, pv: Floats, load: Floats, *, zone: ZoneInfo) -> History:
+def history_of(
+    start_ms: int, interval_ms: int, pv: Floats, load: Floats, *, zone: ZoneInfo, holidays: Holidays = NO_HOLIDAYS
+) -> History:
     """A history with the clocks of its zone."""
     ahead = AHEAD_DAYS * DAY_MS // interval_ms
-    return History(start_ms, interval_ms, pv, load, clock_offsets(start_ms, interval_ms, len(load) + ahead, zone))
+    offsets = clock_offsets(start_ms, interval_ms, len(load) + ahead, zone)
+    return History(start_ms, interval_ms, pv, load, offsets, holidays=holidays)
 
 
 def clock_offsets(start_ms: int, interval_ms: int, count: int, zone: ZoneInfo) -> Ints:

@@ -56,12 +56,13 @@ def step_of(interval_ms: int) -> int | None:
     return step if step % interval_ms == 0 and DAY_MS % step == 0 else None
 
 
-def history_from(start_ms: int, interval_ms: int, nets: tuple[Columns, Columns, Columns], *, zone: ZoneInfo) -> History:
-    """The history of consecutive intervals from the energies of PV, sources and flexible loads, each along its arrow.
+def history_from(start_ms: int, nets: tuple[Columns, Columns, Columns], site: Site) -> History:
+    """The history of consecutive intervals of a site from the energies of PV, sources and flexible loads, each along its arrow.
 
     Load = sources + PV - flexible loads (load is draw plus PV, backup and storage). An interval that lacks a term is missing,
     also where the load is below zero by the fault of a meter. Shorter intervals are put together to those of a forecast.
     """
+    interval_ms = site.interval_s * 1000
     step = step_of(interval_ms)
     assert step is not None, "asked before anything is read"
     pv, sources, flexible = (_sums_w(net, interval_ms, step // interval_ms) for net in nets)
@@ -69,7 +70,7 @@ def history_from(start_ms: int, interval_ms: int, nets: tuple[Columns, Columns, 
     production = np.full(len(pv), np.nan) if without_pv else np.maximum(pv, 0.0)
     load = sources + (0.0 if without_pv else pv) - flexible
     load[load < 0] = np.nan
-    return history_of(start_ms, step, production, load, zone=zone)
+    return history_of(start_ms, step, production, load, zone=ZoneInfo(site.zone), holidays=site.holidays)
 
 
 def _sums_w(net: Columns, interval_ms: int, together: int) -> Floats:

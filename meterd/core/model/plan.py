@@ -432,6 +432,7 @@ class Site:
     allocations: tuple[Allocation, ...] = ()
     tariff: tuple[Price, ...] = ()
     baselines: tuple[BaselinePeriod, ...] = ()
+    holidays: frozenset[int] = frozenset()  # local days from 1970-01-01 that count as Sundays
     outdoor_c: tuple[tuple[int, float], ...] = ()  # start of a local day, mean outdoor temperature of it
     store_path: str = ""  # relative to the plan; empty = "<site>.sqlite" beside it
     _by_name: dict[str, Point] = field(default_factory=dict, init=False, repr=False, compare=False)

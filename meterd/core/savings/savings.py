@@ -219,7 +219,8 @@ class _Days:
             [day_of(day, zone).timetuple().tm_yday for day in self.days.tolist()], dtype=np.int64
         )
         self.facts = DayFacts(
-            classes_of(self.days, zone), np.array([outdoor.get(day, np.nan) for day in self.days.tolist()])
+            classes_of(self.days, zone, site.holidays),
+            np.array([outdoor.get(day, np.nan) for day in self.days.tolist()]),
         )
 
 

@@ -49,6 +49,8 @@ def change(old: Site, new: Site) -> str:
         texts.append("title changed")
     if old.outdoor_c != new.outdoor_c:
         texts.append("outdoor temperatures changed")
+    if old.holidays != new.holidays:
+        texts.append("holidays changed")
     return "; ".join(texts)
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from meterd.core.energy.rollup import Columns
 from meterd.core.model.periods import DAY_MS, HOUR_MS, offset_ms
+from meterd.core.model.weekdays import NO_HOLIDAYS, Holidays, weekdays
 from meterd.core.registers.register_line import Flag
 
 Floats = NDArray[np.float64]
@@ -54,13 +55,19 @@ class UseDays:
     night_w: Floats
     hour_w: Floats  # [days, 24, loads]
 
+    def ends_a_weekend(self, t: int) -> bool:
+        """Whether day t is the Sunday behind a Saturday; a holiday of its own is none."""
+        return t > 0 and bool(self.classes[t - 1] == SATURDAY and self.classes[t] == SUNDAY)
+
     @property
     def hours(self) -> Floats:
         """How long each day is."""
         return np.asarray(np.diff(self.bounds_ms) / HOUR_MS)
 
 
-def use_days(loads: Loads, bounds_ms: Ints, hours: tuple[Ints, Columns], zone: ZoneInfo) -> UseDays:
+def use_days(
+    loads: Loads, bounds_ms: Ints, hours: tuple[Ints, Columns], zone: ZoneInfo, *, holidays: Holidays = NO_HOLIDAYS
+) -> UseDays:
     """Days between bounds from the energies of their local clock hours: their starts, and a column for each load.
 
     A day or night whose energy rests on an estimated reading at one of its ends is missing: an outage is no use. So is one
@@ -88,7 +95,7 @@ def use_days(loads: Loads, bounds_ms: Ints, hours: tuple[Ints, Columns], zone: Z
     hour_w = mean_w(day * 24 + clock, days * 24, every).reshape(days, 24, -1)
     day_w = np.where(_guessed(flags, day, days, every), np.nan, mean_w(day, days, every))
     night_w = np.where(_guessed(flags, day, days, night), np.nan, mean_w(day, days, night))
-    return UseDays(loads, bounds_ms, classes_of(bounds_ms[:-1], zone), day_w, night_w, hour_w)
+    return UseDays(loads, bounds_ms, classes_of(bounds_ms[:-1], zone, holidays), day_w, night_w, hour_w)
 
 
 def _guessed(flags: NDArray[np.uint8], day: Ints, days: int, used: Bools) -> Bools:
@@ -102,8 +109,7 @@ def _guessed(flags: NDArray[np.uint8], day: Ints, days: int, used: Bools) -> Boo
     return result
 
 
-def classes_of(days_ms: Ints, zone: ZoneInfo) -> Ints:
-    """Monday to Friday are alike; Saturdays and Sundays are each of their own kind. Days since 1970-01-01, a Thursday."""
+def classes_of(days_ms: Ints, zone: ZoneInfo, holidays: Holidays) -> Ints:
+    """Monday to Friday are alike; Saturdays and Sundays are each of their own kind; a holiday is a Sunday."""
     local = np.array([(int(start) + offset_ms(int(start), zone)) // DAY_MS for start in days_ms], dtype=np.int64)
-    weekday = (local + 3) % 7
-    return np.asarray(np.maximum(weekday - 4, WORKDAY))
+    return np.asarray(np.maximum(weekdays(local, holidays) - 4, WORKDAY))

@@ -40,7 +40,7 @@ def use_course(stored: StoredFigures, site: Site, point: str, began_ms: int, unt
     taken = [int(e) if known else None for e, known in zip(net.energy[:, 0], net.present[:, 0], strict=True)]
     while taken and taken[-1] is None:  # days that are not over
         taken.pop()
-    bounds, classes = bounds[: len(taken)], classes_of(days[: len(taken)], zone)
+    bounds, classes = bounds[: len(taken)], classes_of(days[: len(taken)], zone, site.holidays)
     usual = [_usual(taken, classes, row, bounds, began_ms) for row in range(len(taken))]
     shown = [row for row, day in enumerate(bounds) if day >= began_ms - SHOWN_DAYS * DAY_MS]
     if not any(taken[row] is not None for row in shown):

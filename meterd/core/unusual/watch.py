@@ -17,7 +17,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from meterd.core.unusual.days import SUNDAY, WORKDAY, Bools, Floats, Ints, UseDays
+from meterd.core.unusual.days import WORKDAY, Bools, Floats, Ints, UseDays
 from meterd.core.unusual.usual import USUAL_DAYS, Course, Habit, advance, course_of, habit_of, usual_w
 
 JUDGED_DAYS = 28  # known of the last six weeks: below that a load is young
@@ -172,7 +172,7 @@ def _look(state: _State, judged: Bools, t: int) -> None:
         limit = _limit(state, WEEK_SPREADS * share * day.spread, WEEK_LEAST)
         for load in np.flatnonzero(_free(state, judged) & (mean > limit) & (least > STEADY * mean)).tolist():
             _begin(state, load, _Episode(Kind.WEEK, t - days + 1, t, float(mean[load]), float(day.follows[load])))
-    if state.days.classes[t] == SUNDAY:
+    if state.days.ends_a_weekend(t):
         mean, least = week[-2:].mean(axis=0), week[-2:].min(axis=0)
         limit = _limit(state, WEEKEND_SPREADS * WEEKEND_SPREAD * day.spread, WEEKEND_LEAST)
         for load in np.flatnonzero(_free(state, judged) & (mean > limit) & (least > OVER * limit)).tolist():
@@ -245,7 +245,7 @@ def _follow(state: _State, load: int, episode: _Episode, t: int) -> None:
     course, weekend = state.of(episode.kind), episode.kind is Kind.WEEKEND
     rows = slice(t - 1, t + 1) if weekend else slice(t, t + 1)
     beyond = float((course.own[rows, load] - episode.follows * course.others[rows, load]).mean())
-    if weekend and state.days.classes[t] != SUNDAY:
+    if weekend and not state.days.ends_a_weekend(t):
         beyond = np.nan
     if np.isfinite(beyond):
         goes_on = beyond > OVER * episode.excess

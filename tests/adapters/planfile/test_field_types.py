@@ -116,6 +116,17 @@ def test_other_forms_of_a_date_are_refused(text: str) -> None:
         cells.moment(text)
 
 
+def test_holidays_are_a_list_of_dates() -> None:
+    assert cells.local_days(["1970-01-02", date(1970, 1, 3)]) == {1, 2}
+    for value, words in (
+        ("2026-05-01", "is not a list"),
+        (["1.5.2026"], "is not a date"),
+        (["2026-05-01T09:30+02:00"], "is a time"),
+    ):
+        with pytest.raises(PydanticCustomError, match=words):
+            cells.local_days(value)
+
+
 def test_scales_and_ratios() -> None:
     assert cells.scale(Cell("ct * 0.001")) == (0.001, True)
     assert cells.scale("ct") == (1.0, True)

@@ -189,3 +189,25 @@ def test_another_tariff_makes_the_published_bill_of_the_year(
     )
     assert more["bill"]["after"] < results["bill"]["after"]
     assert 0 < more["above"]["after"] < 500
+
+
+def test_a_holiday_is_billed_as_a_sunday(
+    capsys: pytest.CaptureFixture[str], mill: tuple[Path, Path], tmp_path: Path
+) -> None:
+    """1 May 2018 is a Tuesday: what it took from 8 to 20 o'clock goes from one line of the month to the other."""
+    plan = shutil.copytree(mill[0], tmp_path / "plan")
+    text = (plan / "site.toml").read_text()
+    (plan / "site.toml").write_text(text.replace("[site]\n", '[site]\nholidays = ["2018-05-01", 2018-12-25]\n', 1))
+
+    def kwh(of: tuple[Path, Path]) -> dict[str, float]:
+        lines = asked(capsys, of, "--from", "2018-05", "--until", "2018-06")
+        return {line["line"]: line["energy_wh"] / 1000 for line in lines if line["of"] == "site" and line["energy_wh"]}
+
+    plain, with_holiday = kwh(mill), kwh((plan, mill[1]))
+    capsys.readouterr()
+    hours = ("energy", str(plan), "--store", str(mill[1]), "--point", "grid", "--period", "hour", "--format", "json")
+    assert main([*hours, "--from", "2018-05-01T08:00", "--until", "2018-05-01T20:00"]) == 0
+    moved = sum(line["import_wh"] for line in json.loads(capsys.readouterr().out)) / 1000
+    assert moved > 1
+    assert with_holiday["summer, on"] == pytest.approx(plain["summer, on"] - moved, abs=1e-3)
+    assert with_holiday["summer, off"] == pytest.approx(plain["summer, off"] + moved, abs=1e-3)

@@ -2,7 +2,7 @@
 
 import csv
 import json
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from fractions import Fraction
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -221,3 +221,19 @@ def test_a_factor_that_stays_is_the_same_as_values_that_stay(rows: list[tuple[in
     assert stepped_amount(steps, taken, every, start).amount == energy_amount(
         Price("c", PriceKind.CARBON, factor), int(energy.sum())
     ).amount  # fmt: skip
+
+
+def test_a_holiday_has_the_hours_of_a_sunday() -> None:
+    """25 December 2026 is a Friday; the hours of Thursday night that go over midnight still belong to Thursday."""
+    start = to_ms(datetime(2026, 12, 24, tzinfo=BERLIN))
+    grid = start + 3_600_000 * np.arange(48, dtype=np.int64)
+    peak, night = (
+        price("import", 1, times=times_in("mon-fri 08:00-20:00")),
+        times_in("thu 22:00-06:00; sun 22:00-06:00"),
+    )
+    holiday = frozenset({(date(2026, 12, 25) - date(1970, 1, 1)).days})
+    plain, with_holiday = local_times(grid, BERLIN), local_times(grid, BERLIN, holiday)
+    assert np.flatnonzero(covered(peak, plain)).tolist() == [*range(8, 20), *range(32, 44)]
+    assert np.flatnonzero(covered(peak, with_holiday)).tolist() == [*range(8, 20)]
+    of_night = covered(price("import", 1, times=night), with_holiday)
+    assert np.flatnonzero(of_night).tolist() == [*range(22, 30), 46, 47]

@@ -31,3 +31,13 @@ def test_a_history_is_cut_without_losing_the_days_ahead() -> None:
     assert (len(then.load), len(then.restdays)) == (200, 200 + 192)
     assert then.end_ms == 200 * QUARTER_MS
     assert whole.days(np.array([1.0, np.nan] * 96)) == 1.0
+
+
+def test_a_holiday_is_a_day_of_rest() -> None:
+    """Thursday 1 January 1970 and a Friday that the plan names; in local days."""
+    values = np.zeros(96)
+    whole = history_of(0, QUARTER_MS, values, values, zone=ZoneInfo("Europe/Berlin"), holidays=frozenset({1}))
+    assert np.flatnonzero(np.diff(whole.restdays.astype(int))).tolist() == [
+        91,
+    ]  # from 23:00 UTC on; Saturday follows
+    assert whole.until(50).holidays == {1}

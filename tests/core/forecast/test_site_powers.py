@@ -2,18 +2,18 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 
 from meterd.core.energy.rollup import Columns
 from meterd.core.forecast.site_powers import forecast_inputs, history_from, step_of
-from meterd.core.model.plan import Role
+from meterd.core.model.plan import Role, Site
 from tests.example_plans import example
 
 SMALL = example("small.toml")
 QUARTER_MS = 900_000
+SITE = Site("mill", "UTC")
 
 
 def columns(*energies: Sequence[int | None]) -> Columns:
@@ -26,16 +26,14 @@ def columns(*energies: Sequence[int | None]) -> Columns:
 def test_load_is_sources_and_pv_less_flexible_loads() -> None:
     """A kilowatt hour in a quarter hour is 4 kW."""
     pv, feed, heater = [1_000_000, 0], [500_000, 2_000_000], [250_000, 250_000]
-    got = history_from(0, QUARTER_MS, (columns(pv), columns(feed), columns(heater)), zone=ZoneInfo("UTC"))
+    got = history_from(0, (columns(pv), columns(feed), columns(heater)), SITE)
     assert got.pv.tolist() == [4000.0, 0.0]
     assert got.load.tolist() == [5000.0, 7000.0]
 
 
 def test_missing_stays_missing() -> None:
     """Any term that lacks, and a load below zero, which no meter can have meant."""
-    got = history_from(
-        0, QUARTER_MS, (columns([1, None, 0]), columns([None, 5, -9_000_000]), columns([0, 0, 0])), zone=ZoneInfo("UTC")
-    )
+    got = history_from(0, (columns([1, None, 0]), columns([None, 5, -9_000_000]), columns([0, 0, 0])), SITE)
     assert np.isnan(got.load).all()
     assert np.isnan(got.pv).tolist() == [False, True, False]
 
@@ -44,7 +42,7 @@ def test_short_intervals_are_put_together() -> None:
     """Three of five minutes are a quarter hour; one that lacks makes it missing."""
     feed = [100_000, 200_000, 300_000, 1, None, 3]
     empty = Columns(np.zeros((6, 0), np.int64), np.zeros((6, 0), np.bool_), np.zeros((6, 0), np.uint8))
-    got = history_from(0, 300_000, (empty, columns(feed), empty), zone=ZoneInfo("UTC"))
+    got = history_from(0, (empty, columns(feed), empty), replace(SITE, interval_s=300))
     assert got.interval_ms == QUARTER_MS
     assert got.load[0] == pytest.approx(2400.0)
     assert np.isnan(got.load[1])

@@ -1,6 +1,6 @@
 """Days, nights and hours on local clocks: changes of the clocks, what is missing, what rests on an estimated reading."""
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -86,3 +86,14 @@ def test_parts_of_a_load_and_the_load_itself_are_kin() -> None:
     below[0, 1] = True
     loads = Loads(("riser", "room", "oven"), below, np.zeros(3, dtype=np.bool_))
     assert loads.kin.tolist() == [[True, True, False], [True, True, False], [False, False, True]]
+
+
+def test_a_holiday_is_a_sunday_but_ends_no_weekend() -> None:
+    """From Thursday 24 December 2026 on; Friday is Christmas Day."""
+    bounds, hours = hours_from(to_ms(datetime(2026, 12, 24, tzinfo=BERLIN)), 4, BERLIN)
+    known = np.ones((len(hours), 1), dtype=np.bool_)
+    columns = Columns(np.ones(known.shape, dtype=np.int64), known, np.zeros(known.shape, dtype=np.uint8))
+    christmas = frozenset({(date(2026, 12, 25) - date(1970, 1, 1)).days})
+    days = use_days(ONE, bounds, (hours, columns), BERLIN, holidays=christmas)
+    assert days.classes.tolist() == [WORKDAY, SUNDAY, SATURDAY, SUNDAY]
+    assert [days.ends_a_weekend(t) for t in range(4)] == [False, False, False, True]

@@ -9,10 +9,9 @@ from meterd.adapters.web.common import Values
 from meterd.core.energy.aggregation import net_plan
 from meterd.core.forecast.month_peak import PAST_DAYS, DayPeak, peak_ahead
 from meterd.core.model.connection import connection_feeds
-from meterd.core.model.periods import DAY_MS, HOUR_MS, Period, bounds, local, starts
+from meterd.core.model.periods import DAY_MS, HOUR_MS, Period, bounds, offset_ms, starts
 from meterd.core.model.plan import Site
-
-SATURDAY = 5
+from meterd.core.model.weekdays import SATURDAY, weekdays
 
 
 class MonthAhead(Values):
@@ -33,7 +32,7 @@ def month_ahead(reads: Reads, site: Site, zone: ZoneInfo, month_ms: int, now_ms:
     if span is None or not month_ms <= now_ms < month_end:
         return None
     today = bounds(Period.DAY, now_ms, zone, step)[0]
-    ahead = [_rests(day, zone) for day in starts(Period.DAY, today, month_end, zone, step)]
+    ahead = [_rests(day, site) for day in starts(Period.DAY, today, month_end, zone, step)]
     first = max(span[0], min(month_ms, today - PAST_DAYS * DAY_MS))
     grid = np.arange(first, span[1] + step, step, dtype=np.int64)
     plan = net_plan(site, [point.name for point in connection_feeds(site)])
@@ -46,7 +45,7 @@ def month_ahead(reads: Reads, site: Site, zone: ZoneInfo, month_ms: int, now_ms:
     for day in starts(Period.DAY, today - PAST_DAYS * DAY_MS, today, zone, step):
         rows = (grid >= day) & (grid < bounds(Period.DAY, day, zone, step)[1]) & known
         if rows.any():
-            past.append(DayPeak(float(watt[rows].max()), _rests(day, zone)))
+            past.append(DayPeak(float(watt[rows].max()), _rests(day, site)))
     so_far = float(watt[grid >= month_ms].max(initial=0.0))
     peak = peak_ahead(past, ahead, so_far)
     if peak is None:
@@ -55,5 +54,6 @@ def month_ahead(reads: Reads, site: Site, zone: ZoneInfo, month_ms: int, now_ms:
     return MonthAhead(low_w=low, middle_w=middle, high_w=high, days=peak.days, young=peak.days < PAST_DAYS)
 
 
-def _rests(day_ms: int, zone: ZoneInfo) -> bool:
-    return local(day_ms, zone).weekday() >= SATURDAY
+def _rests(day_ms: int, site: Site) -> bool:
+    day = (day_ms + offset_ms(day_ms, ZoneInfo(site.zone))) // DAY_MS
+    return bool(weekdays(np.array(day), site.holidays) >= SATURDAY)
