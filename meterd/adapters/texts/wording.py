@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 from babel import Locale
 from babel.dates import format_date, format_datetime, format_time
 
+from meterd.core.model.finding_cause import cause_of
 from meterd.core.model.periods import from_ms, to_ms
 from meterd.core.model.plan import Board, Point, Site
 from meterd.core.texts.finding_translation import Kind, Part, Parts, Phrases
@@ -107,6 +108,30 @@ def titled_names(words: str, titles: Mapping[str, str]) -> str:
     names = [name.partition(" ") for name in words.split(", ")]
     shown = [titles.get(name, name) + space + code for name, space, code in names]
     return ("; " if any("," in title for title in shown) else ", ").join(shown)
+
+
+def cause_words(language: str, cause: str) -> str:
+    """What a cause of findings is called in a line; one that an older program stored by its own name.
+
+    >>> cause_words("en", "refused-import"), cause_words("en", "long-forgotten")
+    ('Values refused', 'long-forgotten')
+    """
+    known = cause_of(cause)
+    key = f"cause_name.{cause if known is None else known.name}"
+    return say(language, key) if has(language, key) else cause
+
+
+def finding_head(language: str, site: Site, cause: str, subject: str) -> str:
+    """A finding in a line: its cause, and what it is about by its title; what is about the whole site names nothing.
+
+    A subject may be a point, a board (also as `board-NAME`), a job, a source, a thread of the program.
+    """
+    what = cause_words(language, cause)
+    if subject == site.name:
+        return what
+    titles, job = titles_of(site), f"jobs.name_{subject}"
+    known = titles.get(subject) or titles.get(subject.removeprefix("board-"))
+    return f"{what}: {known or (say(language, job) if has(language, job) else subject)}"
 
 
 @lru_cache(maxsize=_SENTENCES)

@@ -23,7 +23,7 @@ from meterd.adapters.runtime.people_log import FAILED
 from meterd.adapters.texts import wording
 from meterd.adapters.web import document_download, energy_file, wall
 from meterd.adapters.web.backend import UserRole, Viewer
-from meterd.adapters.web.common import snapshot_of, title_of
+from meterd.adapters.web.common import equal_rows, snapshot_of, title_of
 from meterd.adapters.web.corrections import submit as change_route
 from meterd.adapters.web.csrf import Refused, needs_role, own_form, same_origin, within
 from meterd.adapters.web.events import state, stream
@@ -46,6 +46,7 @@ from meterd.adapters.web.request_context import (
     viewer_of,
 )
 from meterd.adapters.web.users import LONGEST_PASSWORD
+from meterd.adapters.web.wrong_input import wrong_words
 from meterd.core.errors import MeterdError
 from meterd.core.model.health import Health, Verdict, alive, as_json, ready
 from meterd.core.model.snapshot import Snapshot
@@ -168,6 +169,8 @@ def page(request: Request, viewer: Viewer, template: str, *, status: int = 200, 
         t=lambda key, **more: wording.say(language, key, **more),
         titled=lambda *names: ", ".join(title_of(site, name) for name in names),
         titles=wording.titles_of(site),
+        head=lambda one: wording.finding_head(language, site, one.cause, one.subject),
+        equal=lambda rows, *names: equal_rows(site, rows, *names),
         fmt=wording,
         language=language,
         viewer=viewer,
@@ -344,7 +347,13 @@ def _wrong(request: Request, exc: Exception) -> Response:
     words = "; ".join(
         f"{'.'.join(str(part) for part in item['loc'][1:])}: {item['msg'].lower()}" for item in exc.errors()
     )
+    if not _for_programs(request):
+        words = wrong_words(viewer_of(request, context_of(request)).language, exc.errors())
     return _refusal_page(request, 422, words)
+
+
+def _for_programs(request: Request) -> bool:
+    return request.url.path.startswith("/api/") or request.url.path in ("/stream", "/health", "/ready", "/metrics")
 
 
 def _cannot(request: Request, exc: Exception) -> Response:
@@ -367,7 +376,7 @@ def _broke(request: Request, exc: Exception) -> Response:
 
 
 def _refusal_page(request: Request, code: int, words: str, back: str = "/now") -> Response:
-    if request.url.path.startswith("/api/") or request.url.path in ("/stream", "/health", "/ready", "/metrics"):
+    if _for_programs(request):
         return JSONResponse({"detail": words}, status_code=code)
     viewer = viewer_of(request, request.app.state.context)
     if code == 401 and request.method == "GET":

@@ -1,5 +1,6 @@
 """What the answers of all pages share: when they were true, on what they rest, findings in short."""
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from operator import attrgetter
 from typing import Annotated, Any
@@ -16,6 +17,8 @@ from meterd.core.model.finding_cause import rank
 from meterd.core.model.periods import HOUR_MS, Period, bounds, from_ms, to_ms
 from meterd.core.model.plan import Site
 from meterd.core.model.snapshot import Snapshot
+
+LEAST_EQUAL = 4  # rows that are shown as one line; fewer are read as fast one by one
 
 
 class Values(BaseModel):
@@ -135,6 +138,21 @@ def title_of(site: Site, name: str) -> str:
         return site.point(name).title or name
     except KeyError:
         return name
+
+
+def equal_rows(site: Site, rows: Sequence[Any], *names: str) -> tuple[list[Any], list[tuple[str, list[Any]]]]:
+    """Rows of points in their order, and beside them, by pattern, those of LEAST_EQUAL copies and more that are all alike.
+
+    Alike: the attributes of these names (`share.missing` of a part) are the same. Each row names its `point`.
+    """
+    patterns = {name: copied.pattern for copied in site.copied for name in copied.points}
+    wanted, groups = attrgetter("point", *names), dict[str, list[Any]]()
+    for row in rows:
+        if row.point in patterns:
+            groups.setdefault(repr((patterns[row.point], wanted(row)[1:])), []).append(row)
+    alike = [group for group in groups.values() if len(group) >= LEAST_EQUAL]
+    collapsed = {id(row) for group in alike for row in group}
+    return [row for row in rows if id(row) not in collapsed], [(patterns[group[0].point], group) for group in alike]
 
 
 def month_start(month: str | None, now_ms: int, zone: ZoneInfo) -> int:

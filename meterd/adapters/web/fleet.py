@@ -72,7 +72,7 @@ def application(look: Callable[[], FleetView]) -> FastAPI:
         language = _language(request)
         body = environment.get_template("fleet.html").render(
             view=fleet, language=language, fmt=wording, zone=UTC, titles={}, version=__version__, root="",
-            t=lambda key, **more: wording.say(language, key, **more), titled=_cause_title(language),
+            t=lambda key, **more: wording.say(language, key, **more), titled=lambda cause: wording.cause_words(language, cause),
         )  # fmt: skip
         return HTMLResponse(body, headers={"cache-control": "no-store", "content-language": language})
 
@@ -83,18 +83,6 @@ def application(look: Callable[[], FleetView]) -> FastAPI:
     app.add_api_route("/api/fleet", values, response_model=FleetView)
     app.middleware("http")(_guarded)
     return app
-
-
-def _cause_title(language: str) -> Callable[[str], str]:
-    """What a cause is called in a line; one that is not known by its own name."""
-
-    def title(cause: str) -> str:
-        for key in (f"fleet_cause.{cause}", f"fleet_cause.{cause.partition('-')[0]}-"):
-            if wording.has(language, key):
-                return wording.say(language, key)
-        return cause
-
-    return title
 
 
 def _language(request: Request) -> str:

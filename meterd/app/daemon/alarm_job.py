@@ -4,11 +4,13 @@ import logging
 import time
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from meterd.adapters.notify.channels import channels
 from meterd.adapters.notify.sender import Result, Sender
 from meterd.adapters.runtime.logging import about
 from meterd.adapters.store.write_store import WriteStore
+from meterd.adapters.texts import wording
 from meterd.app.operations.finding_lifecycle import FindingKeeper
 from meterd.app.operations.order_handler import OrderHandler
 from meterd.app.operations.orders import PRUNE, RECORD_KINDS, RUN, Order, OrderFolder
@@ -17,7 +19,7 @@ from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.finding import Finding, FindingRow
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import Reading
-from meterd.core.texts.notification_digest import Notification, SentNotification, due, words
+from meterd.core.texts.notification_digest import Notification, Reader, SentNotification, due, words
 
 log = logging.getLogger("meterd")
 
@@ -40,6 +42,7 @@ class Outbox:
     def __init__(self, store: WriteStore, sender: Sender, site: Site, start_ms: int) -> None:
         self._store, self._sender, self._site, self._start_ms = store, sender, site, start_ms
         self._own = f"{NOT_DELIVERED}-{sender.name}"
+        self._reader = reader_of(site)
         self._sent = store.finding_tables.sent_notifications(sender.name)
         self._unstored: dict[str, SentNotification] = {}
         self._road: list[Notification] = []  # what the message on its road tells
@@ -57,7 +60,7 @@ class Outbox:
             return
         others = (row for row in rows if row.finding.id != self._own)  # that a way is blocked is for the other ways
         notifications = due(others, self._sent, now_ms, self._site.notify, since_ms=self._start_ms)
-        if notifications and self._sender.offer(words(notifications, self._site, now_ms, self._site.notify), now_ms):
+        if notifications and self._sender.offer(words(notifications, self._site, now_ms, self._reader), now_ms):
             self._road, self._sent_ms = notifications, now_ms
 
     def _ended(self, result: Result, now_ms: int) -> None:
@@ -111,6 +114,16 @@ class Outbox:
         if (result := self._sender.result()) is not None:
             self._ended(result, self._sent_ms)
             self._keep()
+
+
+def reader_of(site: Site) -> Reader:
+    """Messages in English, with titles for names and times of the site."""
+    zone, titles = ZoneInfo(site.zone), wording.titles_of(site)
+    return Reader(
+        sentence=lambda words: wording.translated_line("en", words, zone, titles),
+        moment=lambda at_ms: wording.moment("en", at_ms, zone),
+        title=lambda name: titles.get(name, name),
+    )
 
 
 class AlarmJob:

@@ -4,7 +4,7 @@ A notification is sent when a finding has lasted for a while, again as long as n
 is over. What comes while a channel is busy or away is gathered into one message.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -48,6 +48,15 @@ class Notification:
         if self.kind is Kind.OVER:
             return SentNotification(self.row.number, before.raised_ms if before else now_ms, over=True)
         return SentNotification(self.row.number, now_ms, over=self.kind is Kind.PASSED)
+
+
+@dataclass(frozen=True, slots=True)
+class Reader:
+    """How people read a message: sentences with titles for names, times of the site, lists of points by title."""
+
+    sentence: Callable[[str], str]
+    moment: Callable[[int], str]
+    title: Callable[[str], str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,19 +119,20 @@ def _kind(
     return Kind.PASSED if lasted and unseen and again and not raised else None
 
 
-def words(notices: Sequence[Notification], site: Site, now_ms: int, settings: Notify) -> Words:
-    """One message for all notices; more than `most_per_message` are only counted."""
-    shown, rest = notices[: settings.most_per_message], len(notices) - settings.most_per_message
+def words(notices: Sequence[Notification], site: Site, now_ms: int, reader: Reader) -> Words:
+    """One message for all notices; more than `most_per_message` are only counted. Its fields are for programs."""
+    most = site.notify.most_per_message
+    shown, rest, title = notices[:most], len(notices) - most, site.title or site.name
     counts = {kind: sum(n.kind is kind for n in notices) for kind in Kind}
     if len(notices) == 1:
         notification = notices[0]
-        subject = f"{notification.kind}: {notification.row.finding.text}"
+        subject = f"{notification.kind}: {reader.sentence(notification.row.finding.text)}"
     else:
         subject = ", ".join(f"{count} {kind}" for kind, count in counts.items() if count)
-    lines = [f"{site.title or site.name}, {text(now_ms)}"]
+    lines = [f"{title}, {reader.moment(now_ms)} ({site.zone})"]
     for kind in Kind:
         for notification in (n for n in shown if n.kind is kind):
-            lines += ["", *_lines(notification)]
+            lines += ["", *_lines(notification, reader)]
     if rest > 0:
         lines += ["", f"and {rest} more; `meterd findings` lists them"]
     lines += ["", "A value on a screen never proves a part dead.", ""]
@@ -133,25 +143,25 @@ def words(notices: Sequence[Notification], site: Site, now_ms: int, settings: No
         "notices": [as_fields(notification) for notification in shown],
         "more": max(0, rest),
     }
-    return Words(one_line(f"[{site.name}] {subject}", 200), "\n".join(lines), fields)
+    return Words(one_line(f"[{title}] {subject}", 200), "\n".join(lines), fields)
 
 
-def _lines(notification: Notification) -> list[str]:
+def _lines(notification: Notification, reader: Reader) -> list[str]:
     row, finding = notification.row, notification.row.finding
-    lines = [f"{notification.kind.upper()}: {one_line(finding.text, 1000)}"]
+    lines = [f"{notification.kind.upper()}: {one_line(reader.sentence(finding.text), 1000)}"]
     if finding.remedy and notification.kind in (Kind.NEW, Kind.AGAIN):
-        lines.append(f"  what to do: {one_line(finding.remedy, 1000)}")
-    span = f"  first {text(row.first_ms)}, last {text(row.last_ms)}"
+        lines.append(f"  what to do: {one_line(reader.sentence(finding.remedy), 1000)}")
+    span = f"  first {reader.moment(row.first_ms)}, last {reader.moment(row.last_ms)}"
     if row.count > 1:
         span += f", {row.count} times"
     if row.earlier_ms is not None:
-        span += f"; an earlier one was closed {text(row.earlier_ms)}"
+        span += f"; an earlier one was closed {reader.moment(row.earlier_ms)}"
     lines.append(span)
     if len(finding.points) > 1:
         more = f" and {len(finding.points) - _MOST_POINTS} more" if len(finding.points) > _MOST_POINTS else ""
-        lines.append("  points: " + ", ".join(finding.points[:_MOST_POINTS]) + more)
+        lines.append("  points: " + "; ".join(map(reader.title, finding.points[:_MOST_POINTS])) + more)
     if notification.kind in (Kind.NEW, Kind.AGAIN):
-        lines += [f"  also: {one_line(line, 500)}" for line in finding.evidence[:_MOST_EVIDENCE]]
+        lines += [f"  also: {one_line(reader.sentence(line), 500)}" for line in finding.evidence[:_MOST_EVIDENCE]]
         if len(finding.evidence) > _MOST_EVIDENCE:
             lines.append(f"  and {len(finding.evidence) - _MOST_EVIDENCE} more such lines")
     if row.by:

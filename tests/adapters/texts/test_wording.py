@@ -14,6 +14,8 @@ from babel.numbers import format_decimal
 
 from meterd.adapters.texts import wording
 from meterd.adapters.web.registry import PAGES
+from meterd.core.model.finding_cause import CAUSES
+from meterd.core.model.plan import Board, Point, Role, Site
 
 TEMPLATES = Path(wording.__file__).parents[1] / "web" / "templates"
 VIENNA = ZoneInfo("Europe/Vienna")
@@ -35,7 +37,31 @@ def test_german_is_german() -> None:
     """No text was left in English but those that are the same in both."""
     english, german = (wording.catalogue(language) for language in wording.LANGUAGES)
     alike = [key for key in english if english[key] == german[key] and len(english[key].split()) > 2]
-    assert [key for key in alike if "k = 2" not in english[key] and "{" not in english[key]] == []
+    assert [key for key in alike if "(k" not in english[key] and "{" not in english[key]] == []
+
+
+@pytest.mark.parametrize("language", wording.LANGUAGES)
+def test_every_cause_has_a_name_in_a_line(language: str) -> None:
+    """Heads of findings and subjects of mails are made of it."""
+    assert [cause.name for cause in CAUSES if not wording.has(language, f"cause_name.{cause.name}")] == []
+
+
+@pytest.mark.parametrize(
+    ("cause", "subject", "head"),
+    [
+        ("stale", "q05", "Zähler schweigt: Cold store"),
+        ("refused-import", "q06", "Werte abgelehnt: q06"),  # without a title
+        ("balance-shift", "board-north", "Bilanz hat sich verschoben: Main distribution"),
+        ("job-failed", "backup", "Aufgabe fehlgeschlagen: Sicherung"),
+        ("silent", "mill", "Keine Werte der Anlage"),  # the whole site
+        ("of-an-old-program", "q05", "of-an-old-program: Cold store"),
+    ],
+)
+def test_heads_of_findings_say_titles(cause: str, subject: str, head: str) -> None:
+    """Found on the page: `drift-bakery-ovens` where people read `Meter drifts: Bakery, ovens`."""
+    points = (Point("q05", "north", Role.FEEDER, title="Cold store"), Point("q06", "north", Role.FEEDER))
+    site = Site("mill", "Europe/Vienna", boards=(Board("north", title="Main distribution"),), points=points)
+    assert wording.finding_head("de", site, cause, subject) == head
 
 
 def test_every_key_that_templates_name_is_there() -> None:

@@ -3,13 +3,18 @@
 import pytest
 
 from meterd.core.model.finding import Finding, FindingRow
+from meterd.core.model.periods import text
 from meterd.core.model.plan import Notify, Site
-from meterd.core.texts.notification_digest import Kind, Notification, SentNotification, due, one_line, words
+from meterd.core.texts.notification_digest import Kind, Notification, Reader, SentNotification, due, one_line, words
 
 T = 1_780_000_000_000
 S, H = 1000, 3_600_000
 SETTINGS = Notify()
 SITE = Site("mill", "Europe/Vienna", title="Harrow Mill")
+TITLES = {"q05": "Cold store"}
+READER = Reader(
+    sentence=lambda said: said.replace("q05", TITLES["q05"]), moment=text, title=lambda name: TITLES.get(name, name)
+)
 
 
 def row(
@@ -88,10 +93,11 @@ def test_told_remembers_when_it_was_raised() -> None:
 
 
 def test_one_finding_is_a_sentence() -> None:
-    """Site and text in the subject; what to do, times and id in the body."""
-    message = words([Notification(Kind.NEW, row(count=3, earlier_ms=T - H))], SITE, T + 60 * S, SETTINGS)
-    assert message.subject == "[mill] new: q05: nothing comes"
-    assert "NEW: q05: nothing comes\n  what to do: look at the meter\n" in message.text
+    """Site and text in the subject by their titles; what to do, times and id in the body; programs get names."""
+    message = words([Notification(Kind.NEW, row(count=3, earlier_ms=T - H))], SITE, T + 60 * S, READER)
+    assert message.subject == "[Harrow Mill] new: Cold store: nothing comes"
+    assert "NEW: Cold store: nothing comes\n  what to do: look at the meter\n" in message.text
+    assert message.fields["notices"][0]["text"] == "q05: nothing comes"  # type: ignore[index]
     assert "3 times" in message.text
     assert "an earlier one was closed 2026-05-28T19:26:40Z" in message.text
     assert "id: stale-q05" in message.text
@@ -101,9 +107,9 @@ def test_many_findings_are_one_message_and_the_rest_is_counted() -> None:
     """Two hundred at once: fifty in full."""
     rows = [FindingRow(Finding("stale", f"q{i:03}", T, f"q{i:03}: nothing comes"), T, T, "new") for i in range(200)]
     message = words(
-        [Notification(Kind.NEW, r) for r in rows] + [Notification(Kind.OVER, row("closed"))], SITE, T, SETTINGS
+        [Notification(Kind.NEW, r) for r in rows] + [Notification(Kind.OVER, row("closed"))], SITE, T, READER
     )
-    assert message.subject == "[mill] 200 new, 1 over"
+    assert message.subject == "[Harrow Mill] 200 new, 1 over"
     assert message.text.count("NEW: ") == 50
     assert "and 151 more" in message.text
     assert (len(message.fields["notices"]), message.fields["more"]) == (50, 151)  # type: ignore[arg-type]
@@ -120,19 +126,15 @@ def test_evidence_is_reported_while_it_is_open() -> None:
         tuple(f"q{i}" for i in range(40)),
         tuple(f"line {i}" for i in range(9)),
     )
-    text = words([Notification(Kind.NEW, FindingRow(finding, T, T, "new"))], SITE, T, SETTINGS).text
+    text = words([Notification(Kind.NEW, FindingRow(finding, T, T, "new"))], SITE, T, READER).text
     assert "  also: line 4\n  and 4 more such lines\n" in text
     assert "q9 and 30 more" in text
-    assert (
-        "also" not in words([Notification(Kind.OVER, FindingRow(finding, T, T, "closed", T))], SITE, T, SETTINGS).text
-    )
+    assert "also" not in words([Notification(Kind.OVER, FindingRow(finding, T, T, "closed", T))], SITE, T, READER).text
 
 
 def test_who_closed_it_is_told() -> None:
     """The others on duty learn it."""
-    assert (
-        "closed by Ada" in words([Notification(Kind.OVER, row("closed", closed=T, by="Ada"))], SITE, T, SETTINGS).text
-    )
+    assert "closed by Ada" in words([Notification(Kind.OVER, row("closed", closed=T, by="Ada"))], SITE, T, READER).text
 
 
 @pytest.mark.parametrize(
@@ -152,7 +154,7 @@ def test_one_line(given: str, expected: str) -> None:
 def test_names_with_line_breaks_do_not_break_subject_or_body() -> None:
     """Each line of the body is one of ours."""
     finding = Finding("stale", "q05", T, "q05\nSubject: won\r\n.\r\nQUIT", "do\nthis", evidence=("x\ny",))
-    message = words([Notification(Kind.NEW, FindingRow(finding, T, T, "new", by="A\nB"))], SITE, T, SETTINGS)
+    message = words([Notification(Kind.NEW, FindingRow(finding, T, T, "new", by="A\nB"))], SITE, T, READER)
     assert "\n" not in message.subject
     assert "\r" not in message.text
-    assert "NEW: q05 Subject: won . QUIT" in message.text
+    assert "NEW: Cold store Subject: won . QUIT" in message.text
