@@ -3,7 +3,7 @@
 An energy counts along the arrow of the plan: import less export where both are read, production for PV.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -126,6 +126,67 @@ def _sum(
     if not signed:
         return None
     return EnergyItem(kind, name, title, tuple(points), tuple(c for c, _ in signed), tuple(s for _, s in signed))
+
+
+_SOURCES = (Role.FEED, Role.PV, Role.BACKUP, Role.STORAGE)
+
+
+def counted_twice(site: Site, items: Sequence[EnergyItem]) -> bool:
+    """Whether an energy may be in two of the items, so that they have no sum.
+
+    It may in a feeder and what hangs below it, in a feed and the feeders of its board, in a board and what it supplies,
+    in a figure of the site and any other.
+    """
+    if len(items) < 2:
+        return False
+    if any(item.kind is ItemKind.SITE for item in items):
+        return True
+    holders: dict[str, set[int]] = {}
+    for number, item in enumerate(items):
+        for part in (*item.points, *_busbars(site, item)):
+            holders.setdefault(part, set()).add(number)
+    own = [name for item in items for name in item.points]
+    boards = [item for item in items if item.kind is ItemKind.BOARD]
+    if len(set(own)) < len(own) or any(len(holders[bar]) > 1 for item in boards for bar in _busbars(site, item)):
+        return True
+    return any(
+        holders.get(part, {number}) != {number} for number, item in enumerate(items) for part in _over(site, item)
+    )
+
+
+def _busbars(site: Site, item: EnergyItem) -> set[str]:
+    """The boards of which an item is the feed side, or a part of it."""
+    if item.kind is ItemKind.BOARD:
+        return {_bar(item.name)}
+    points = (site.point(name) for name in item.points)
+    return {_bar(point.board) for point in points if point.role in _SOURCES and point.below is None}
+
+
+def _bar(board: str) -> str:
+    return f"board {board}"  # no point is named like that
+
+
+def _over(site: Site, item: EnergyItem) -> set[str]:
+    """The points and boards that the energy of an item has passed before."""
+    fed_by = {board.name: board.fed_by for board in site.boards}
+    starts = [fed_by[item.name]] if item.kind is ItemKind.BOARD else list(item.points)
+    names = [name for start in starts if start is not None for name in (start, *_above(site, start))]
+    passed = {_bar(site.point(name).board) for name in names}
+    return (passed | set(names)) - set(item.points) - _busbars(site, item)
+
+
+def _above(site: Site, name: str) -> Iterator[str]:
+    """The points that count what a point counts: what it hangs below, and what supplies its board."""
+    fed_by = {board.name: board.fed_by for board in site.boards}
+    seen: set[str] = {name}
+    place: str | None = name
+    while place is not None:
+        place = site.point(place).below or fed_by[site.point(place).board]
+        if place in seen:
+            return
+        if place is not None:
+            seen.add(place)
+            yield place
 
 
 def figures_of(stored: StoredFigures, item: EnergyItem, period: Period, starts: Ints) -> Columns:

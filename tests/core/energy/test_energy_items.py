@@ -5,6 +5,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pytest
 
 from meterd.adapters.store.journal import SqliteStore
 from meterd.app.operations.ledger import Ledger
@@ -12,6 +13,7 @@ from meterd.core.energy.energy_items import (
     SITE_FIGURES,
     ItemKind,
     board_items,
+    counted_twice,
     figures_of,
     pattern_items,
     point_items,
@@ -48,6 +50,43 @@ def test_a_point_below_another_of_the_same_tenant_is_counted_once() -> None:
     site = replace(SMALL, points=points)
     (item,) = tenant_items(site)
     assert item.points == (upper.name,)
+
+
+@pytest.mark.parametrize(
+    ("keys", "twice"),
+    [
+        (["point:cold-store", "point:heat-pump"], False),
+        (["point:t1", "point:t2", "point:pv-hall"], False),  # the feed sides together
+        (["point:t1", "point:climbing-hall"], False),  # of another board
+        (["board:north", "board:south"], False),
+        (["tenant:Bakery", "tenant:Laundry"], False),
+        (["board:north", "point:climbing-hall"], False),
+        (["site:consumption"], False),
+        (["point:t1", "point:cold-store"], True),  # a feed and a feeder of its board
+        (["board:north", "point:cold-store"], True),
+        (["board:north", "point:t1"], True),
+        (["point:riser-east", "pattern:studio"], True),  # a feeder and what hangs below it
+        (["tenant:Bakery", "point:bakery-ovens"], True),
+        (["site:consumption", "site:grid_import"], True),
+        (["site:grid_export", "point:cold-store"], True),
+    ],
+)
+def test_energies_that_contain_each_other_have_no_sum(keys: list[str], twice: bool) -> None:
+    """Found on the page: consumption, import and PV of a site were added up."""
+    every = [*point_items(MILL), *board_items(MILL), *tenant_items(MILL), *pattern_items(MILL), *site_items(MILL)]
+    chosen = [item for item in every if item.key in keys]
+    assert len(chosen) == len(keys)
+    assert counted_twice(MILL, chosen) is twice
+
+
+def test_a_board_that_is_fed_by_another_is_in_it() -> None:
+    """Its feed side has passed the feeder of the upper one."""
+    south = replace(MILL.boards[1], fed_by="cold-store")
+    site = replace(MILL, boards=(MILL.boards[0], south))
+    boards = board_items(site)
+    climbing = [item for item in point_items(site) if item.name in ("cold-store", "climbing-hall")]
+    assert counted_twice(site, boards)
+    assert counted_twice(site, climbing)
 
 
 def test_a_site_without_pv_sums_its_feeds() -> None:

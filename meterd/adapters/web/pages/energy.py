@@ -31,7 +31,7 @@ from meterd.adapters.web.pages.energy_values import (
 )
 from meterd.adapters.web.request_context import RequestContext, context_of, viewer_of
 from meterd.core.energy.energy_flow import Flow, site_flows
-from meterd.core.energy.energy_items import LEAST_POINTS, EnergyItem, ItemKind
+from meterd.core.energy.energy_items import LEAST_POINTS, EnergyItem, ItemKind, counted_twice
 from meterd.core.energy.load_profile import duration_curve, hours_by_days, mean_powers
 from meterd.core.energy.range_sums import Calendar, StepFigures, cover, span_sum, step_figures
 from meterd.core.energy.time_range import (
@@ -115,11 +115,12 @@ def _answer(
     shared: Basis,
 ) -> EnergyView:
     figures = [look.figures(item) for item in items] if look.due and query.picture not in ("flow", "cost") else []
-    ranking, total = ranking_of(look, items, figures, viewer) if figures else ([], None)
+    twice = counted_twice(look.site, items)
+    ranking, total = ranking_of(look, items, figures, viewer, summed=not twice) if figures else ([], None)
     order = sorted(range(len(figures)), key=lambda i: (-ranking[i].known_mwh, i))
     series = [_series(look, items[i], figures[i], viewer) for i in order]
     earlier, later = neighbours(look.shown, look.calendar.zone)
-    shape = sum_of(figures) if figures else None
+    shape = sum_of(figures) if figures and not twice else None
     return EnergyView.model_construct(
         basis=shared,
         query=query,
@@ -137,11 +138,14 @@ def _answer(
         steps=[str(step) for step in steps_for(look.shown, look.calendar, items, query.picture)],
         edges=look.edges,
         series=series,
-        drawn=_drawn(look, series, figures, order),
-        before=_before_steps(look, items) if figures and query.picture in ("stacked", "lines", "bars") else [],
+        drawn=series[:MOST_DRAWN] if twice else _drawn(look, series, figures, order),
+        before=_before_steps(look, items)
+        if shape is not None and query.picture in ("stacked", "lines", "bars")
+        else [],
         before_from_ms=None if look.before is None else look.before[0],
         before_until_ms=None if look.before is None else look.before[1],
         ranking=[ranking[i] for i in order],
+        overlapping=twice,
         total=total,
         hours=_hours(look, shape) if shape is not None and query.picture == "heat" else None,
         curves=_curves(look, items, figures, order) if query.picture == "duration" else [],

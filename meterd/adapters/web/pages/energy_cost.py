@@ -1,6 +1,6 @@
 """What the chosen energies cost by the tariff of the plan, what PV saved and earned, and what the peak cost."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 
 from meterd.adapters.web.pages.energy_query import EnergyQuery
 from meterd.adapters.web.pages.energy_ranking import EnergyLook
@@ -17,7 +17,7 @@ from meterd.core.energy.cost import (
     together,
 )
 from meterd.core.energy.divided_price import DividedPrice, divided_prices, part_of
-from meterd.core.energy.energy_items import EnergyItem, ItemKind
+from meterd.core.energy.energy_items import EnergyItem, ItemKind, counted_twice
 from meterd.core.energy.tariff import BillLine, total
 from meterd.core.model.periods import Period
 from meterd.core.model.plan import Role, Site
@@ -70,7 +70,7 @@ def cost_view(look: EnergyLook, items: Sequence[EnergyItem], query: EnergyQuery)
         avoided_mg=saved.carbon,
         items=rows,
         divided=[_divided(own, apart=apart) for own in divided],
-        total=_total(rows) if len(rows) > 1 else None,
+        total=_total(rows) if len(rows) > 1 and not counted_twice(site, counted) else None,
         item_lines=[_line(line, None) for line in costs[0].lines] if len(costs) == 1 else [],
         left_out=len(bought) < len(items),
         later="" if at_once or too_much(look, bought) else query.address(each=True),
@@ -111,24 +111,8 @@ def _divided(own: DividedPrice, *, apart: bool) -> DividedLine:
 
 def _are_apart(items: Sequence[EnergyItem], site: Site) -> bool:
     """Whether no energy counts what another one counts too: then what they do not bear is a rest."""
-    chosen = [name for item in items for name in item.points]
-    if any(item.kind in (ItemKind.SITE, ItemKind.BOARD) for item in items) or len(set(chosen)) < len(chosen):
-        return False
-    return not any(above in chosen for name in chosen for above in _above(site, name))
-
-
-def _above(site: Site, name: str) -> Iterator[str]:
-    """The points that count what a point counts: what it hangs below, and what supplies its board."""
-    fed_by = {board.name: board.fed_by for board in site.boards}
-    seen: set[str] = {name}
-    place: str | None = name
-    while place is not None:
-        place = site.point(place).below or fed_by[site.point(place).board]
-        if place in seen:
-            return
-        if place is not None:
-            seen.add(place)
-            yield place
+    whole = any(item.kind in (ItemKind.SITE, ItemKind.BOARD) for item in items)
+    return not whole and not counted_twice(site, items)
 
 
 def _item(item: EnergyItem, cost: Cost, part: int | None, query: EnergyQuery) -> ItemCost:

@@ -92,6 +92,7 @@ def energy_pictures(view: EnergyView, site: Site, language: str) -> Mapping[str,
         "flow": _flow(view, site, language) if view.flows else None,
         "legend": [_entry(i, line, words) for i, (line, words) in enumerate(named)],
         "power": power,
+        "shown": form_of(view),
         "range_words": range_words(view.from_ms, view.until_ms, view.period, reader),
         "before_words": "" if view.before_from_ms is None else _before_words(view, reader),
         "fields": _fields(view, reader.zone),
@@ -101,6 +102,12 @@ def energy_pictures(view: EnergyView, site: Site, language: str) -> Mapping[str,
         "flow_rows": _flow_rows(view, site, language),
         "data": _data(view, [words for _, words in named], power=power, chart=chart),
     }
+
+
+def form_of(view: EnergyView) -> str:
+    """The picture that is drawn: what contains each other cannot be stacked."""
+    asked = view.query.picture
+    return "lines" if asked == "stacked" and view.overlapping else asked
 
 
 def _others(view: EnergyView) -> list[Option]:
@@ -140,7 +147,7 @@ def _scaled(view: EnergyView, *, power: bool) -> list[float]:
 
 def _chart(view: EnergyView, reader: Reader, *, power: bool) -> Both | None:
     factors = _scaled(view, power=power)
-    form = Form(view.query.picture)
+    form = Form(form_of(view))
     values = [[_times(v, f) for v, f in zip(line.values, factors, strict=True)] for line in view.drawn]
     before = [_times(v, f) for v, f in zip(view.before, factors, strict=True)] if _compared(view) else []
     divisor, unit = unit_of(_largest(form, values, before), power=power)
@@ -155,7 +162,7 @@ def _chart(view: EnergyView, reader: Reader, *, power: bool) -> Both | None:
 
 def _compared(view: EnergyView) -> bool:
     """Whether the sum of the span before is drawn: not beside single lines, of which it is none."""
-    return bool(view.before) and (view.query.picture == "stacked" or len(view.drawn) == 1)
+    return bool(view.before) and (form_of(view) == "stacked" or len(view.drawn) == 1)
 
 
 def _times(value: float | None, factor: float) -> float | None:
@@ -393,7 +400,7 @@ def _data(view: EnergyView, names: Sequence[str], *, power: bool, chart: Both | 
         "edges": view.edges,
         "until": view.known_until_ms,
         "step": view.step,
-        "form": view.query.picture,
+        "form": form_of(view),
         "power": power,
         "divisor": 1.0 if chart is None else _DIVISORS[chart.broad.unit.rstrip("Wh")],
         "again": "/energy?" + view.query.address(range="span", at="", step="", **{"from": "", "until": ""}),

@@ -28,6 +28,7 @@ from meterd.core.energy.range_sums import Calendar
 from meterd.core.energy.time_range import Against, RangeKind, TimeRange, calendar_range
 from meterd.core.model.periods import HOUR_MS, Period, bounds
 from meterd.core.model.plan import Role, Site
+from meterd.core.model.written import iso_date
 
 GROUPS = ("feeders", "site", "boards", "tenants", "patterns", "points")
 MOST_ITEMS = 500
@@ -150,7 +151,7 @@ def asked_range(query: EnergyQuery, calendar: Calendar, now_ms: int, language: s
 
 def _end(words: str, zone: ZoneInfo, language: str) -> int:
     """The end of a span: a year, month or day is included, a moment is not."""
-    at = moment(words, zone, language)
+    at, words = moment(words, zone, language), iso_date(words)
     kind = (
         {4: Period.YEAR, 7: Period.MONTH, 10: Period.DAY}.get(len(words))
         if not words.isdigit() or len(words) == 4

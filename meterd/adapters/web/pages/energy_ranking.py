@@ -83,13 +83,13 @@ def why_of(site: Site, item: EnergyItem, viewer: Viewer) -> str:
 
 
 def ranking_of(
-    look: EnergyLook, items: Sequence[EnergyItem], figures: Sequence[StepFigures], viewer: Viewer
-) -> tuple[list[RankLine], RankLine]:
-    """A line for each item in their order, and one for all together."""
+    look: EnergyLook, items: Sequence[EnergyItem], figures: Sequence[StepFigures], viewer: Viewer, *, summed: bool
+) -> tuple[list[RankLine], RankLine | None]:
+    """A line for each item in their order, and one for all together; without that, and without shares, if not `summed`."""
     shape = sum_of(figures)
     whole = _profile(look, shape)
     spans = _Spans(look)
-    all_known = sum(_known(f) for f in figures)
+    all_known = sum(_known(f) for f in figures) if summed else 0
     lines = []
     for item, own in zip(items, figures, strict=True):
         name = (item.key, item.title, str(item.kind))
@@ -97,6 +97,8 @@ def ranking_of(
         lines.append(
             _rank_line(look, name, own, energies=energies, all_known=all_known, why=why_of(look.site, item, viewer))
         )
+    if not summed:
+        return lines, None
     if whole is not None:
         row = whole.peak_row
         pairs = zip(lines, figures, strict=True)

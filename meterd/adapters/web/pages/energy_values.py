@@ -176,6 +176,7 @@ class EnergyView(PageValues):
     before_from_ms: int | None
     before_until_ms: int | None
     ranking: list[RankLine]
+    overlapping: bool = False  # an energy may be in two of them: no sum, no shares, and lines instead of areas
     total: RankLine | None
     hours: Hours | None
     curves: list[CurveLine]

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import httpx
 import pytest
 
 from meterd.adapters.web.backend import Viewer
@@ -37,6 +38,17 @@ def test_sums_agree_with_the_stored_day(mill: Mill) -> None:
     assert sum(shares) == pytest.approx(1.0)
     span = f"of=point:cold-store&range=span&from={by_hour['from_ms']}&until={by_hour['until_ms']}"
     assert ask(mill, span)["ranking"][0]["energy_mwh"] in energies[0]  # type: ignore[index]
+
+
+def test_figures_of_the_site_have_no_sum(mill: Mill) -> None:
+    """Consumption, import and PV contain each other: no sum, no share, lines instead of areas; feeders have a sum."""
+    view = ask(mill, "of=site&range=yesterday")
+    assert (view["overlapping"], view["total"], view["before"]) == (True, None, [])
+    assert {line["share"] for line in view["ranking"]} == {None}  # type: ignore[attr-defined]
+    page = httpx.get(f"{mill.address}/energy?of=site&range=yesterday", timeout=30).text
+    assert '"form": "lines"' in page
+    assert "contain each other" in page
+    assert ask(mill, "of=feeders&range=yesterday")["total"] is not None
 
 
 def test_today_is_compared_with_the_same_part_of_yesterday(mill: Mill) -> None:
