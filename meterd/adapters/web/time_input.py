@@ -8,17 +8,21 @@ from starlette.exceptions import HTTPException
 
 from meterd.adapters.texts import wording
 from meterd.core.model.periods import HOUR_MS, Period, bounds, to_ms
+from meterd.core.model.written import iso_date
 
 LAST_MS = 7_000_000_000_000  # the year 2191: zone rules and calendars know nothing later
 _TEXT = re.compile(r"(\d{4})(?:-(\d{2})(?:-(\d{2})(?:[T ](\d{2}):(\d{2}))?)?)?")
 
 
 def moment(asked: str, zone: ZoneInfo, language: str) -> int:
-    """The moment of a text, in ms UTC: a local date begins where its day, month or year begins; 422 for anything else."""
-    result: int | None = None
+    """The moment of a text, in ms UTC: a local date begins where its day, month or year begins; 422 for anything else.
+
+    A date may be written day first with points, 31.12.2025, also with its time.
+    """
+    result, written = None, iso_date(asked)
     if asked.isascii() and asked.isdigit() and len(asked) != 4 and len(asked) < 15:
         result = int(asked)
-    elif asked.isascii() and (parts := _TEXT.fullmatch(asked)) is not None:
+    elif asked.isascii() and (parts := _TEXT.fullmatch(written)) is not None:
         result = _local(parts, zone)
     if result is None or not 0 <= result < LAST_MS:
         raise HTTPException(422, wording.say(language, "why.no_moment", start=asked))

@@ -115,6 +115,10 @@ def what_if(stored: StoredFigures, site: Site, question: Question, now_ms: int) 
     start, end = _year(site, question.year, history, now_ms)
     low, high = max(start, history[0]), min(end, history[1])
     flows = _flows(stored, site, (low, high))
+    if not flows.known.any():
+        raise ConfigError(
+            "in each interval of this year a reading is missing; name another year, or let the daemon run"
+        )
     after, installed = flows, None
     if question.more_kwp:
         installed = question.installed_kwp or _installed(flows)

@@ -135,7 +135,7 @@ def savings_of(stored: StoredFigures, site: Site, question: SavingsQuestion) -> 
     low, high = question.baseline_ms
     begin, end = question.reporting_ms
     if low >= high or begin >= end:
-        raise ConfigError("a period ends before it begins; write its first day, then the day after its last one")
+        raise ConfigError("a period ends before it begins; its last day must not lie before its first one")
     if begin < high and low < end:
         raise ConfigError("the reporting period overlaps the baseline; let it begin where the baseline ends, or later")
     closed = stored.span(Period.DAY)

@@ -1,5 +1,6 @@
 """What the page of energies can be asked for, by whom, and what it says to a wrong question."""
 
+import html
 from pathlib import Path
 
 import httpx
@@ -38,6 +39,34 @@ def test_a_tenant_with_a_restricted_room_is_restricted(tmp_path: Path) -> None:
     assert open_.restricted == {"point:room-1", "point:room-2", "pattern:room"}
     assert "room-1" not in [item.name for item in open_.groups["points"]]
     assert look.restricted == frozenset()
+
+
+def test_dates_may_be_written_day_first(mill: Mill) -> None:
+    """As a German engineer types them into the address: the last day is included all the same."""
+    written, iso = (
+        ask(mill, f"range=span&from={low}&until={high}")
+        for low, high in (("1.5.2026", "4.5.2026"), ("2026-05-01", "2026-05-04"))
+    )
+    assert (written["from_ms"], written["until_ms"]) == (iso["from_ms"], iso["until_ms"])
+
+
+@pytest.mark.parametrize(
+    ("address", "words"),
+    [
+        ("energy?range=fortnight", "range: eines davon ist nötig: "),
+        ("what-if?year=soon", "year: eine ganze Zahl ist nötig"),
+        ("what-if?year=1066", "year: 1970 oder mehr ist nötig"),
+        ("demand?month=05.2026", "month: die Schreibweise stimmt nicht; ein Monat wird als 2026-05 geschrieben"),
+        ("find?q=" + "x" * 300, "q: höchstens 200 Zeichen"),
+        ("energy?from=31.13.2025&until=2.1.2026&range=span", "31.13.2025 ist keine gültige Zeit"),
+    ],
+)
+def test_a_german_reader_is_refused_in_german(mill: Mill, address: str, words: str) -> None:
+    """Found in the browser: texts of the library that checks addresses came in English."""
+    answer = httpx.get(f"{mill.address}/{address}", headers={"accept-language": "de"}, timeout=30)
+    assert answer.status_code == 422
+    assert words in html.unescape(answer.text)
+    assert "input should" not in answer.text
 
 
 @pytest.mark.parametrize(
