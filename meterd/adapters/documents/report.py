@@ -75,7 +75,8 @@ def report_document(site: Site, report: Report, lang: str) -> Document:
     blocks = (
         *_head(builder), *_glance(builder), *_comparison(builder), *_balance(builder), *_points(builder),
         *_groups(builder), *_demand(builder), *_pv(builder), *cost_blocks(report.cost, words, builder.zone),
-        *savings_blocks(site, report, words), *forecast_blocks(report, words), *quality_blocks(report, words), *cautions(words),
+        *savings_blocks(site, report, words), *forecast_blocks(report, words),
+        *quality_blocks(site, report, words), *cautions(words),
     )  # fmt: skip
     foot = words("foot", site=site.name, plan=report.revision.plan[:12], program=report.revision.program)
     return Document(title, words("report"), lang, site.zone, foot, words.pattern("page"), blocks)

@@ -1,26 +1,29 @@
 """The part of the report that says how far its figures can be trusted: gaps, estimates, corrections, findings, cautions."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from meterd.adapters.documents.cells import none_or, percent
 from meterd.adapters.documents.model import Block, Cell, Column, Heading, Moment, Number, Table, Text
 from meterd.adapters.documents.texts import Words
+from meterd.adapters.texts import wording
+from meterd.core.model.plan import Site
 from meterd.core.model.reading import REGISTERS
 from meterd.core.registers.corrections import STRUCK, Correction
 from meterd.core.reports.content import CAUTIONS, Report
 from meterd.core.reports.figures import Quality
 
 
-def quality_blocks(report: Report, words: Words) -> Iterator[Block]:
+def quality_blocks(site: Site, report: Report, words: Words) -> Iterator[Block]:
     """Data quality, corrections, changes, open findings."""
+    titles = wording.titles_of(site)
     yield Heading(words("data"))
     yield _quality_table(report, words)
     yield Text(words("data-note"), "note")
     yield Heading(words("corrections"))
-    yield none_or(_corrections(report, words), words)
+    yield none_or(_corrections(report, words, titles), words)
     yield none_or(_changes(report, words), words)
     yield Heading(words("findings"))
-    yield none_or(_findings(report, words), words)
+    yield none_or(_findings(report, words, titles), words)
     yield Text(words("findings-note"), "note")
 
 
@@ -31,7 +34,9 @@ def _quality_table(report: Report, words: Words) -> Table:
         Column(words("changed-part"), 30, "right"),
     )  # fmt: skip
     odd = [point_line for point_line in report.points if not point_line.quality.plain]
-    rows = [_quality_row(point_line.point.name, point_line.quality, words) for point_line in odd]
+    rows = [
+        _quality_row(point_line.point.title or point_line.point.name, point_line.quality, words) for point_line in odd
+    ]
     rest = len(report.points) - len(odd)
     if rest:
         good = sum((point_line.quality for point_line in report.points if point_line not in odd), Quality())
@@ -45,14 +50,14 @@ def _quality_row(name: str, quality: Quality, words: Words) -> tuple[Cell, ...]:
     return (name, Number(quality.of, 0), *(percent(quality.part(count), words, decimals=2) for count in counts))
 
 
-def _corrections(report: Report, words: Words) -> Table:
+def _corrections(report: Report, words: Words, titles: Mapping[str, str]) -> Table:
     columns = (
         Column(words("point"), 34), Column(words("register"), 16), Column(words("from"), 25), Column(words("until"), 25),
         Column(words("factor"), 16, "right"), Column(words("reason"), 40), Column(words("person"), 24),
     )  # fmt: skip
     rows = tuple(
         (
-            correction.point,
+            titles.get(correction.point, correction.point),
             correction.register,
             Moment(correction.from_ms),
             _until(correction, words),
@@ -97,7 +102,7 @@ def _changes(report: Report, words: Words) -> Table:
     return Table(words("changes"), columns, rows)
 
 
-def _findings(report: Report, words: Words) -> Table:
+def _findings(report: Report, words: Words, titles: Mapping[str, str]) -> Table:
     columns = (
         Column(words("found-on"), 22), Column(words("concerns-from"), 22), Column(words("concerns-until"), 22),
         Column(words("cause"), 22), Column(words("subject"), 22), Column(words("finding"), 45), Column(words("remedy"), 30),
@@ -107,8 +112,8 @@ def _findings(report: Report, words: Words) -> Table:
             Moment(report_finding.found_ms),
             Moment(report_finding.from_ms),
             words("still-open") if report_finding.until_ms is None else Moment(report_finding.until_ms),
-            words.known(f"cause-{report_finding.row.finding.cause}", report_finding.row.finding.cause),
-            report_finding.row.finding.subject,
+            wording.cause_words(words.lang, report_finding.row.finding.cause),
+            titles.get(report_finding.row.finding.subject, report_finding.row.finding.subject),
             report_finding.row.finding.text,
             report_finding.row.finding.remedy,
         )

@@ -94,7 +94,7 @@ def test_changed_figures_and_open_findings_are_in_the_report(tmp_path: Path) -> 
     store.close()
     sheets = book(made(tmp_path, "report", plan, "--month", "2026-03", "--xlsx", tmp_path / "r.xlsx"))
     assert [row[:2] for row in sheets["Changes"][1:]] == [["late readings", 1]]
-    assert sheets["Findings"][1][3:] == ["stale", "shop", "shop: nothing comes", "look at the cable"]
+    assert sheets["Findings"][1][3:] == ["Meter is silent", "shop", "shop: nothing comes", "look at the cable"]
     facts = {row[0]: row[1] for row in sheets["Report"]}
     assert facts["Versions of the figures"].startswith("1 interval figures changed")
 

@@ -27,7 +27,7 @@ def test_a_corrected_reading_stands_beside_factors(language: str, good: str, one
     words = Words(language)
     table = next(
         block
-        for block in quality_blocks(report, words)
+        for block in quality_blocks(SITE, report, words)
         if isinstance(block, Table) and block.name == words("corrections")
     )
     assert [(row[2], row[3], row[4]) for row in table.rows] == [

@@ -16,7 +16,7 @@ CODE = "".join(
 )
 # keys whose last part is a value of the plan or the store
 FAMILIES = (
-    "role-", "state-", "verdict-", "quality-", "basis-", "per-", "pot-", "check-", "cause-", "reason-", "mode-", "caution-",
+    "role-", "state-", "verdict-", "quality-", "basis-", "per-", "pot-", "check-", "reason-", "mode-", "caution-",
     "by-", "no-", "result-", "forecast-", "naive-",
 )  # fmt: skip
 
