@@ -30,7 +30,7 @@ def test_figures_are_written_as_the_reader_writes_them() -> None:
     assert "−" not in words.headline
     assert "mehr verbraucht als erwartet" in words.headline
     facts = dict(words.facts)
-    assert "366 von 366 Tagen bekannt" in facts["Ausgangsbasis"]
+    assert "366 von 366 Tagen verwendet" in facts["Ausgangsbasis"]
     assert " − 6" in facts["Energie eines Tages"]
     assert "an Samstagen und Sonntagen" in facts["Energie eines Tages"]
 
@@ -40,5 +40,5 @@ def test_without_days_there_is_nothing_but_the_reason() -> None:
     question = SavingsQuestion(EnergyItem(ItemKind.SITE, "consumption"), (FIRST, FIRST + 1), (FIRST + 1, FIRST + 2))
     answer = Savings(question, Outcome.TOO_FEW, None, 0, 1, days=(), known=1, estimated=0, unlike=0)
     words = savings_words("en", answer, replace(SITE, title="Harrow Mill"))
-    assert words.headline == "Harrow Mill: no saving is shown, too few days of the baseline are known"
+    assert words.headline == "Harrow Mill: no saving is shown, too few days of the baseline can be used"
     assert [name for name, _ in words.facts] == ["Baseline"]

@@ -128,14 +128,14 @@ def moment_of(words: str, zone: ZoneInfo) -> int:
     if not text:
         raise WrongError("missing")
     if not (_DATE.match(text) or _TIME.match(text)) or not EARLIEST <= int(text[:4]) <= LATEST:
-        raise WrongError("moment", words=text[:60])
+        raise WrongError("moment", words=words.strip()[:60])
     try:
         if _DATE.match(text):
             noon = datetime.fromisoformat(f"{text}{'-01-01'[len(text) - 10 :] if len(text) < 10 else ''}T12:00")
             return bounds(Period.DAY, to_ms(noon.replace(tzinfo=zone)), zone, HOUR_MS)[0]
         result = datetime.fromisoformat(text)
     except ValueError as exc:
-        raise WrongError("moment", words=text[:60]) from exc
+        raise WrongError("moment", words=words.strip()[:60]) from exc
     if result.tzinfo is not None:
         return to_ms(result)
     first, second = (to_ms(result.replace(tzinfo=zone, fold=fold).astimezone(UTC)) for fold in (0, 1))

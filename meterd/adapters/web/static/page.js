@@ -22,11 +22,13 @@
     place.classList.toggle("missing", !known);
   }
 
-  // What the answer rests on has changed: the page is asked for again, unless somebody is filling in a form.
-  const opened = performance.now();
-  let asked = false, edited = false;
+  // What the answer rests on has changed: the page is asked for again, unless somebody is filling in a form or has just
+  // moved by keyboard: a page that begins anew would lose the place.
+  const opened = performance.now(), KEY_MS = 20000;
+  let asked = false, edited = false, keyed = -KEY_MS;
   document.addEventListener("input", () => { edited = true; });
-  const busy = () => edited || Boolean(document.activeElement && document.activeElement.matches("input, textarea, select"));
+  document.addEventListener("keydown", () => { keyed = performance.now(); });
+  const busy = () => edited || performance.now() - keyed < KEY_MS || Boolean(document.activeElement && document.activeElement.matches("input, textarea, select"));
   function again() {
     if (asked || busy()) return;
     asked = true;

@@ -21,6 +21,7 @@ from tests.adapters.web.request_contexts import BEGIN, shot
         ("register", "power", "register", "Er liest: import, export, reactive-import"),
         ("from", "yesterday", "moment", "keine gültige Zeit"),
         ("from", "2026-02-30", "moment", "keine gültige Zeit"),
+        ("from", "31.13.2025", "moment", "„31.13.2025“ ist keine gültige Zeit. Bitte 29.03.2026, "),
         ("from", "0026-02-03", "moment", "keine gültige Zeit"),
         ("from", "2026-10-25 02:30", "twice", "zweimal oder gar nicht"),
         ("until", "2026-05-04 13:00", "not_after", "nicht nach dem Beginn"),

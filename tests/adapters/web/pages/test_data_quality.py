@@ -133,3 +133,19 @@ def test_it_is_readable_for_everyone(mill: Mill, browser: Browser) -> None:
     with opened(browser, f"{mill.address}/data", language="de-AT") as page:
         expect(page.locator("h1")).to_contain_text("welche Uhr geht falsch?")
         assert unreadable(page, at_night=DESK, by_day=PHONE) == []
+
+
+@pytest.mark.slow
+def test_the_page_does_not_begin_anew_while_somebody_moves_by_keyboard(mill: Mill, browser: Browser) -> None:
+    """Found on the page of the demand: it was loaded again between two keys, and the way began at the top."""
+    with opened(browser, f"{mill.address}/data") as page:
+        page.clock.install()
+        page.reload()
+        page.evaluate("window.same = true")
+        page.clock.run_for(55_000)
+        page.keyboard.press("Tab")
+        page.clock.run_for(10_000)  # at 60 s it would be asked for again
+        assert page.evaluate("window.same === true")
+        page.clock.run_for(50_000)
+        page.clock.run_for(10_000)
+        page.wait_for_function("window.same === undefined")

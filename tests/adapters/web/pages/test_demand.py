@@ -16,7 +16,7 @@ def test_it_says_whether_the_contract_holds_and_what_made_the_peak(mill: Mill, b
         expect(page.locator(".answer")).to_contain_text("contract")
         rows = page.locator("section[aria-labelledby=peak] tbody tr")
         assert rows.count() >= 5
-        expect(page.locator("section[aria-labelledby=uses] tbody tr").first).to_contain_text("Transformer of")
+        expect(page.locator("section[aria-labelledby=uses] tbody tr").first).to_contain_text("Transformer T1")
         expect(page.locator("svg.picture.broad")).to_be_visible()
 
 

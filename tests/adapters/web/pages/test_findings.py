@@ -150,7 +150,7 @@ def test_a_finding_is_explained_in_the_name_of_whoever_is_logged_in(tmp_path: Pa
     with small_works(tmp_path / "gate-works.sqlite") as works, opened(browser, f"{works}/findings") as page:
         log_in(page, works, "acknowledge", PASSWORD)
         page.goto(f"{works}/findings")
-        page.locator("article.finding a", has_text="stale-joinery").click()
+        page.locator("article.finding a", has_text="Meter is silent: Joinery").click()
         page.click("button[value=see]")
         expect(page.locator(".one-finding .mark")).to_have_text("seen")
         page.fill("#note", "Saw blades are changed; back on Monday")

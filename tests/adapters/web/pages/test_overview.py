@@ -79,6 +79,6 @@ def test_log_in_and_out(mill: Mill, browser: Browser) -> None:
     """The right password shows the name and role; after leaving the door is shut."""
     with opened(browser, f"{mill.address}/login") as page:
         log_in(page, mill.address, "look", PASSWORD)
-        expect(page.locator(".who")).to_have_text("look (look)")
+        expect(page.locator(".who")).to_have_text("look: look")
         page.click(".doors form:nth-of-type(2) button")
         expect(page.locator(".who")).to_have_count(0)

@@ -53,7 +53,7 @@ def test_the_silent_meter_is_seen_in_the_list_and_on_its_page(mill: Mill, browse
         expect(row).to_contain_text("1 finding")
         row.locator("a").first.click()
         expect(page.locator("h1")).to_have_text("What is Lifts north?")
-        expect(page.locator("section[aria-labelledby=open]")).to_contain_text("stale-lifts-north")
+        expect(page.locator("section[aria-labelledby=open]")).to_contain_text("Meter is silent: Lifts north")
         expect(page.locator("svg.picture.broad")).to_be_visible()
 
 

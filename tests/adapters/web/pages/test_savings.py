@@ -41,7 +41,7 @@ def test_the_baseline_of_the_plan_is_answered_with_its_chart(client: PageClient,
         answer = page.locator("section[aria-labelledby=answer]")
         expect(answer).to_contain_text("Cold store hat ")
         expect(answer).to_contain_text("new door seals")
-        expect(answer).to_contain_text(f"{CHANGED} von {CHANGED} Tagen bekannt")
+        expect(answer).to_contain_text(f"{CHANGED} von {CHANGED} Tagen verwendet")
         expect(page.locator("#saved-narrow .area.band")).to_have_count(1)
         expect(page.locator("#saved-narrow .stroke")).not_to_have_count(0)
         assert accessibility_faults(page) == []
@@ -51,7 +51,7 @@ def test_the_baseline_of_the_plan_is_answered_with_its_chart(client: PageClient,
         page.fill("input[name=until]", "2026-03-05")
         page.click("form.choice button")
         expect(page.locator("section[aria-labelledby=answer]")).to_contain_text("keine Einsparung nachgewiesen")
-        expect(page.locator("section[aria-labelledby=answer]")).to_contain_text("14 von 14 Tagen bekannt")
+        expect(page.locator("section[aria-labelledby=answer]")).to_contain_text("14 von 14 Tagen verwendet")
 
 
 def test_programs_get_the_days_and_each_leads_to_why(client: PageClient, cold_store: ColdStore) -> None:

@@ -58,7 +58,7 @@ def test_whatever_is_in_hand_finds_it(mill: Mill, browser: Browser, asked: str, 
     """Former name, topic, place, board."""
     with opened(browser, f"{mill.address}/find?q={asked}") as page:
         hit = page.locator(".hits li").first
-        expect(hit.locator("a")).to_have_text(name)
+        expect(hit.locator("a + small")).to_have_text(name)  # behind the title, which is the link
         expect(hit).to_contain_text(words)
 
 
