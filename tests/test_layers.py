@@ -33,6 +33,7 @@ LATE = {  # what may be imported inside a function, and the large library that a
     "cryptography": "where a telegram is encrypted, an extra",
     "distributed": "the engine of a history with several workers, an extra",
     "iotcore": "the broker, in the child process only",
+    "meterd.adapters.archive.known_hosts": "paramiko, an extra, where an archive is reached by SFTP",
     "meterd.adapters.announce.dns_sd": "zeroconf, where a plan announces",
     "meterd.adapters.line_database.client": "influxdb-client, where a plan names a database",
     "meterd.adapters.notify.channels": "smtplib, for a message that tries the way",

@@ -8,9 +8,10 @@ import io
 import os
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import IO, Any
 
 from fsspec.core import url_to_fs
@@ -21,7 +22,14 @@ from meterd.core.errors import ConfigError, MeterdError, StoreError, without
 CHUNK, LARGE_BLOCK = 1_048_576, 16_777_216
 TIMEOUT_S = 30
 PARTIAL = ".partial"
-_KEYS = {"s3": ("key", "secret"), "s3a": ("key", "secret")}  # other services ask for a user and a password
+S3 = ("s3", "s3a")
+SFTP = ("sftp", "ssh")
+_PACKAGES = {
+    "s3": "install meterd[s3]",
+    "s3a": "install meterd[s3]",
+    "sftp": "install meterd[sftp]",
+    "ssh": "install meterd[sftp]",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,24 +64,21 @@ class ArchiveTarget:
                 f"the address of the archive has a user in it; write it without user and password, {right}"
             )
         self.url, self._login = url, login
+        scheme = url.partition("://")[0] if "://" in url else "file"
         try:
-            self._fs, self._root = url_to_fs(url, **self._options(url))
+            self._fs, self._root = url_to_fs(url, **_options(scheme, login))
+            if scheme in SFTP:
+                self._fs.ftp.get_channel().settimeout(TIMEOUT_S)  # a server that says nothing is not waited for
+        except MeterdError:
+            raise
         except ImportError as exc:
-            raise ConfigError(f"the archive {url} needs a Python package beside meterd: {exc}") from exc
+            remedy = f"; {_PACKAGES[scheme]}" if scheme in _PACKAGES else ""
+            raise ConfigError(f"the archive {url} needs a Python package beside meterd: {exc}{remedy}") from exc
         except ValueError as exc:
             known = "write a folder, or ftp://, sftp://, s3:// and a host"
             raise ConfigError(f"the archive {url} cannot be used: {exc}; {known}") from exc
         except Exception as exc:  # an edge of the house style: each kind of server has errors of its own
             raise self._fault("cannot be reached", exc) from exc
-
-    def _options(self, url: str) -> dict[str, Any]:
-        scheme = url.partition("://")[0] if "://" in url else "file"
-        options: dict[str, Any] = {"skip_instance_cache": True, "use_listings_cache": False}
-        if scheme in ("ftp", "sftp"):
-            options["timeout"] = TIMEOUT_S
-        user, password = _KEYS.get(scheme, ("username", "password"))
-        given = {user: self._login.username, password: self._login.password}
-        return {} if scheme == "file" else {**options, **{key: value for key, value in given.items() if value}}
 
     # -- reading -------------------------------------------------------------------------------------------------------
 
@@ -107,8 +112,7 @@ class ArchiveTarget:
         with self._explained(f"{path} cannot be read"):
             if not self._fs.exists(self._path(path)):
                 return None
-            with to.open("wb") as out:
-                return self._received(self._path(path), out)
+            return self._received(self._path(path), to)
 
     # -- writing -------------------------------------------------------------------------------------------------------
 
@@ -158,11 +162,17 @@ class ArchiveTarget:
         options = {"block_size": LARGE_BLOCK} if "ftp" in self._fs.protocol else {}
         self._fs.put_file(str(local), place, **options)
 
-    def _received(self, place: str, out: IO[bytes] | None = None) -> str:
-        """The SHA-256 of a file as it comes back in one go, written to `out` where that is given."""
-        sink = _Sink(out)
-        self._fs.get_file(place, sink)
-        return sink.digest.hexdigest()
+    def _received(self, place: str, to: Path | None = None) -> str:
+        """The SHA-256 of a file as it comes back in one go; it is kept at `to` where that is given."""
+        if isinstance(self._fs, LocalFileSystem) or "ftp" in self._fs.protocol:
+            with nullcontext() if to is None else to.open("wb") as out:
+                sink = _Sink(out)
+                self._fs.get_file(place, sink)
+                return sink.digest.hexdigest()
+        with TemporaryDirectory(prefix="meterd-") as work:  # others write files only
+            path = to or Path(work) / "back"
+            self._fs.get_file(place, str(path))
+            return _sha256(path)
 
     def _path(self, path: str) -> str:
         return f"{self._root.rstrip('/')}/{path}" if path else self._root
@@ -181,6 +191,27 @@ class ArchiveTarget:
     ) -> StoreError:
         words = without(" ".join(str(exc).split()) or "the connection has ended", self._login.password)
         return StoreError(f"the archive {self.url}: {what}: {words}; {remedy}")
+
+
+def _options(scheme: str, login: Login) -> dict[str, Any]:
+    """What the library for such an address is to be told."""
+    if scheme == "file":
+        return {}
+    options: dict[str, Any] = {"skip_instance_cache": True}
+    if scheme in S3:
+        limits = {"connect_timeout": TIMEOUT_S, "read_timeout": TIMEOUT_S}
+        given = {"key": login.username, "secret": login.password, "config_kwargs": limits}
+    else:
+        given = {"username": login.username, "password": login.password}
+    if scheme in ("ftp", *SFTP):
+        options["timeout"] = TIMEOUT_S
+    if scheme in SFTP:
+        from meterd.adapters.archive.known_hosts import KnownHosts
+
+        options["host_key_policy"] = KnownHosts()
+    else:
+        options["use_listings_cache"] = False
+    return {**options, **{key: value for key, value in given.items() if value}}
 
 
 def _sha256(path: Path) -> str:
