@@ -178,7 +178,7 @@ def _comparison(builder: _ReportBuilder) -> Iterator[Block]:
 
 def _board_name(builder: _ReportBuilder, line: BoardLine) -> str:
     board = next(b for b in builder.site.boards if b.name == line.row.board)
-    return f"{board.name}: {board.title}" if board.title else board.name
+    return board.title or board.name
 
 
 def _verdict(line: BoardLine, words: Words) -> str:
@@ -224,7 +224,8 @@ def _board_detail(builder: _ReportBuilder, line: BoardLine) -> str:
     words, row = builder.words, line.row
     parts = [
         words(
-            "board-intervals", board=row.board, inside=line.inside, outside=line.outside, none=line.not_computable
+            "board-intervals", board=builder.titled([row.board]), inside=line.inside, outside=line.outside,
+            none=line.not_computable,
         )
     ]  # fmt: skip
     if row.missing:
@@ -245,11 +246,11 @@ def _points(builder: _ReportBuilder) -> Iterator[Block]:
         own = [line for line in lines if line.point.board == board.name and line.point.role is not Role.SUB]
         if not own:
             continue
-        yield Heading(f"{board.name}: {board.title}" if board.title else board.name, 2)
+        yield Heading(board.title or board.name, 2)
         yield _point_table(builder, board.name, own, outgoing.get(board.name))
         below = [line for line in lines if line.point.board == board.name and line.point.role is Role.SUB]
         if below:
-            yield Heading(words("below", board=board.name), 2)
+            yield Heading(words("below", board=board.title or board.name), 2)
             yield _point_table(builder, words("below-sheet", board=board.name), below, None)
     yield Text(words("points-note"), "note")
 
@@ -257,9 +258,9 @@ def _points(builder: _ReportBuilder) -> Iterator[Block]:
 def _point_table(builder: _ReportBuilder, name: str, lines: Sequence[PointLine], outgoing: int | None) -> Table:
     words = builder.words
     columns = (
-        Column(words("point"), 44), Column(words("role"), 21), Column(words("imported"), 23, "right"),
-        Column(words("exported"), 18, "right"), Column(words("share"), 17, "right"), Column(words("peak"), 15, "right"),
-        Column(words("peak-when"), 28), Column(words("quality"), 21),
+        Column(words("point"), 39), Column(words("role"), 28), Column(words("imported"), 21, "right"),
+        Column(words("exported"), 25, "right"), Column(words("share"), 15, "right"), Column(words("peak"), 13, "right"),
+        Column(words("peak-when"), 27), Column(words("quality"), 19),
     )  # fmt: skip
     return Table(
         words("points-sheet", board=name),

@@ -120,6 +120,7 @@ def reader_of(site: Site) -> Reader:
     """Messages in English, with titles for names and times of the site."""
     zone, titles = ZoneInfo(site.zone), wording.titles_of(site)
     return Reader(
+        head=lambda finding: wording.finding_head("en", site, finding.cause, finding.subject),
         sentence=lambda words: wording.translated_line("en", words, zone, titles),
         moment=lambda at_ms: wording.moment("en", at_ms, zone),
         title=lambda name: titles.get(name, name),

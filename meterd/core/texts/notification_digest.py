@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from meterd.core.model.finding import FindingRow, FindingState
+from meterd.core.model.finding import Finding, FindingRow, FindingState
 from meterd.core.model.finding_cause import EVENTS, rank
 from meterd.core.model.periods import text
 from meterd.core.model.plan import Notify, Site
@@ -52,8 +52,9 @@ class Notification:
 
 @dataclass(frozen=True, slots=True)
 class Reader:
-    """How people read a message: sentences with titles for names, times of the site, lists of points by title."""
+    """How people read a message: a finding in a line, sentences with titles for names, times of the site, points by title."""
 
+    head: Callable[[Finding], str]
     sentence: Callable[[str], str]
     moment: Callable[[int], str]
     title: Callable[[str], str]
@@ -126,7 +127,7 @@ def words(notices: Sequence[Notification], site: Site, now_ms: int, reader: Read
     counts = {kind: sum(n.kind is kind for n in notices) for kind in Kind}
     if len(notices) == 1:
         notification = notices[0]
-        subject = f"{notification.kind}: {reader.sentence(notification.row.finding.text)}"
+        subject = f"{notification.kind}: {reader.head(notification.row.finding)}"
     else:
         subject = ", ".join(f"{count} {kind}" for kind, count in counts.items() if count)
     lines = [f"{title}, {reader.moment(now_ms)} ({site.zone})"]
@@ -148,7 +149,10 @@ def words(notices: Sequence[Notification], site: Site, now_ms: int, reader: Read
 
 def _lines(notification: Notification, reader: Reader) -> list[str]:
     row, finding = notification.row, notification.row.finding
-    lines = [f"{notification.kind.upper()}: {one_line(reader.sentence(finding.text), 1000)}"]
+    lines = [
+        f"{notification.kind.upper()}: {one_line(reader.head(finding), 200)}",
+        f"  {one_line(reader.sentence(finding.text), 1000)}",
+    ]
     if finding.remedy and notification.kind in (Kind.NEW, Kind.AGAIN):
         lines.append(f"  what to do: {one_line(reader.sentence(finding.remedy), 1000)}")
     span = f"  first {reader.moment(row.first_ms)}, last {reader.moment(row.last_ms)}"

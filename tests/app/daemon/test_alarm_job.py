@@ -101,8 +101,9 @@ def test_finding_and_its_all_clear_arrive_by_both_ways(tmp_path: Path, rig: Call
         site.look()
         assert site.go_on(lambda: len(inbox.mails) == 2 and len(hooks.posts) == 2)
     assert [m["Subject"] for m in inbox.mails] == [
-        "[mill] new: Zähler q05: nothing comes", "[mill] over: Zähler q05: nothing comes",
+        "[mill] new: Meter is silent: q05", "[mill] over: Meter is silent: q05",
     ]  # fmt: skip
+    assert "Zähler q05: nothing comes" in inbox.mails[0].get_content()
     assert kinds(hooks) == [[("new", "stale-q05")], [("over", "stale-q05")]]
 
 

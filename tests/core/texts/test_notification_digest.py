@@ -13,7 +13,10 @@ SETTINGS = Notify()
 SITE = Site("mill", "Europe/Vienna", title="Harrow Mill")
 TITLES = {"q05": "Cold store"}
 READER = Reader(
-    sentence=lambda said: said.replace("q05", TITLES["q05"]), moment=text, title=lambda name: TITLES.get(name, name)
+    head=lambda finding: f"Meter is silent: {TITLES.get(finding.subject, finding.subject)}",
+    sentence=lambda said: said.replace("q05", TITLES["q05"]),
+    moment=text,
+    title=lambda name: TITLES.get(name, name),
 )
 
 
@@ -95,8 +98,11 @@ def test_told_remembers_when_it_was_raised() -> None:
 def test_one_finding_is_a_sentence() -> None:
     """Site and text in the subject by their titles; what to do, times and id in the body; programs get names."""
     message = words([Notification(Kind.NEW, row(count=3, earlier_ms=T - H))], SITE, T + 60 * S, READER)
-    assert message.subject == "[Harrow Mill] new: Cold store: nothing comes"
-    assert "NEW: Cold store: nothing comes\n  what to do: look at the meter\n" in message.text
+    assert message.subject == "[Harrow Mill] new: Meter is silent: Cold store"
+    assert (
+        "NEW: Meter is silent: Cold store\n  Cold store: nothing comes\n  what to do: look at the meter\n"
+        in message.text
+    )
     assert message.fields["notices"][0]["text"] == "q05: nothing comes"  # type: ignore[index]
     assert "3 times" in message.text
     assert "an earlier one was closed 2026-05-28T19:26:40Z" in message.text
@@ -157,4 +163,4 @@ def test_names_with_line_breaks_do_not_break_subject_or_body() -> None:
     message = words([Notification(Kind.NEW, FindingRow(finding, T, T, "new", by="A\nB"))], SITE, T, READER)
     assert "\n" not in message.subject
     assert "\r" not in message.text
-    assert "NEW: Cold store Subject: won . QUIT" in message.text
+    assert "\n  Cold store Subject: won . QUIT\n" in message.text

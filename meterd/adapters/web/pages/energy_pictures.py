@@ -25,6 +25,7 @@ from meterd.core.reports.flow_chart import FlowChart, Ribbon, flow_chart
 from meterd.core.reports.heat_map import CLASSES, MISSING, HeatMap, heat_map
 
 HEAT = Size(960, 400, left=58, right=12, top=8, bottom=24)
+MOST_AT_PEAK = 3  # energies that are named as the largest at the peak
 MOST_BESIDE = 40  # points that are offered beside a single one; all of them stand in the list to choose from
 LONGEST_NAME = 30  # beside a band of the energy flow
 THIN = 0.7  # height below which a band is a line
@@ -99,6 +100,7 @@ def energy_pictures(view: EnergyView, site: Site, language: str) -> Mapping[str,
         "wider": _wider(view, view.query),
         "columns": _columns(view, language),
         "at_peak_factor": _at_peak_factor(view),
+        "peak_by": _peak_by(view, language),
         "flow_rows": _flow_rows(view, site, language),
         "data": _data(view, [words for _, words in named], power=power, chart=chart),
     }
@@ -333,6 +335,18 @@ def _at_peak_factor(view: EnergyView) -> float:
         return 0.0
     row = view.edges.index(view.total.peak_ms)
     return HOUR_MS / (view.edges[row + 1] - view.edges[row]) / 1000
+
+
+def _peak_by(view: EnergyView, language: str) -> str:
+    """The largest energies at the peak of the sum, with their powers; empty where only one is shown."""
+    own = [(line.at_peak_mwh or 0, line) for line in view.ranking]
+    largest = sorted((pair for pair in own if pair[0] > 0), key=lambda pair: (-pair[0], pair[1].key))[:MOST_AT_PEAK]
+    factor = _at_peak_factor(view)
+    named = [
+        f"{name_of(line.key, line.title, language)} {wording.power(language, energy * factor)}"
+        for energy, line in largest
+    ]
+    return "; ".join(named) if len(own) > 1 else ""
 
 
 @dataclass(frozen=True, slots=True)

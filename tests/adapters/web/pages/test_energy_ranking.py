@@ -26,6 +26,9 @@ def test_the_peak_of_yesterday_has_its_time_and_who_made_it(mill: Mill) -> None:
     at_peak = sum(rows[key]["at_peak_mwh"] for key in rows)
     assert round(at_peak * 4 / 1000) == total["peak_w"]
     assert total["peak_w"] >= max(line["peak_w"] for line in rows.values())
+    largest = max(rows.values(), key=lambda line: line["at_peak_mwh"])["title"]
+    page = httpx.get(f"{mill.address}/energy?range=yesterday&of=point:cold-store&of=point:heat-pump", timeout=30).text
+    assert f"most of it: {largest} " in page  # who made it is said beside it
 
 
 def test_sums_agree_with_the_stored_day(mill: Mill) -> None:
