@@ -8,12 +8,14 @@ import importlib
 
 
 class Late:
-    """A module that is loaded with the first look at one of its names."""
+    """A module that is loaded with the first look at one of its names. pytest asks every object it finds for its own names."""
 
     def __init__(self, name: str) -> None:
         self._name = name
 
     def __getattr__(self, name: str) -> object:
+        if name.startswith(("_", "pytest")):
+            raise AttributeError(name)
         return getattr(importlib.import_module(self._name), name)
 
 
