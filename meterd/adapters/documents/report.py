@@ -258,9 +258,9 @@ def _points(builder: _ReportBuilder) -> Iterator[Block]:
 def _point_table(builder: _ReportBuilder, name: str, lines: Sequence[PointLine], outgoing: int | None) -> Table:
     words = builder.words
     columns = (
-        Column(words("point"), 39), Column(words("role"), 28), Column(words("imported"), 21, "right"),
-        Column(words("exported"), 25, "right"), Column(words("share"), 15, "right"), Column(words("peak"), 13, "right"),
-        Column(words("peak-when"), 27), Column(words("quality"), 19),
+        Column(words("point"), 39), Column(words("role"), 27), Column(words("imported"), 20, "right"),
+        Column(words("exported"), 24, "right"), Column(words("share"), 17, "right"), Column(words("peak"), 13, "right"),
+        Column(words("peak-when"), 29), Column(words("quality"), 18),
     )  # fmt: skip
     return Table(
         words("points-sheet", board=name),

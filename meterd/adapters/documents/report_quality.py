@@ -104,8 +104,8 @@ def _changes(report: Report, words: Words) -> Table:
 
 def _findings(report: Report, words: Words, titles: Mapping[str, str]) -> Table:
     columns = (
-        Column(words("found-on"), 22), Column(words("concerns-from"), 22), Column(words("concerns-until"), 22),
-        Column(words("cause"), 22), Column(words("subject"), 22), Column(words("finding"), 45), Column(words("remedy"), 30),
+        Column(words("found-on"), 19), Column(words("concerns-from"), 19), Column(words("concerns-until"), 19),
+        Column(words("cause"), 20), Column(words("subject"), 20), Column(words("finding"), 50), Column(words("remedy"), 40),
     )  # fmt: skip
     rows = tuple(
         (
