@@ -31,6 +31,7 @@ ADAPTER_MAY_IMPORT = {  # beside core, runtime and texts
 APP_MAY_IMPORT = {"operations": set(), "daemon": {"operations"}, "cli": {"operations", "daemon"}}
 LATE = {  # what may be imported inside a function, and the large library that a start does without
     "cryptography": "where a telegram is encrypted, an extra",
+    "dask": "settings of the engine, the same extra as distributed",
     "distributed": "the engine of a history with several workers, an extra",
     "iotcore": "the broker, in the child process only",
     "meterd.adapters.archive.known_hosts": "paramiko, an extra, where an archive is reached by SFTP",
