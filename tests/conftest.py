@@ -21,6 +21,7 @@ settings.load_profile("meterd")
 
 # daemons and commands start again and again: they need not compile us each time, nor each worker the tests
 sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # a second of processor in each worker where it is set
 # the workers are busy as it is; a thread of BLAS that waits for small matrices takes a core (measured: three times as much)
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
