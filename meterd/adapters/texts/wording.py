@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 from babel import Locale
 from babel.dates import format_date, format_datetime, format_time
 
-from meterd.core.model.finding_cause import cause_of
+from meterd.core.model.finding_cause import CAUSES, cause_of
 from meterd.core.model.periods import from_ms, to_ms
 from meterd.core.model.plan import Board, Point, Site
 from meterd.core.texts.finding_translation import Kind, Part, Parts, Phrases
@@ -132,6 +132,13 @@ def finding_head(language: str, site: Site, cause: str, subject: str) -> str:
     titles, job = titles_of(site), f"jobs.name_{subject}"
     known = titles.get(subject) or titles.get(subject.removeprefix("board-"))
     return f"{what}: {known or (say(language, job) if has(language, job) else subject)}"
+
+
+def head_of_id(language: str, site: Site, finding_id: str) -> str:
+    """The same of a finding of which only the id is known; an id of an unknown cause as it is."""
+    names = [cause.name for cause in CAUSES if finding_id.startswith(f"{cause.name}-")]
+    cause = max(names, key=len, default="")
+    return finding_head(language, site, cause, finding_id[len(cause) + 1 :]) if cause else finding_id
 
 
 @lru_cache(maxsize=_SENTENCES)

@@ -62,6 +62,9 @@ def test_heads_of_findings_say_titles(cause: str, subject: str, head: str) -> No
     points = (Point("q05", "north", Role.FEEDER, title="Cold store"), Point("q06", "north", Role.FEEDER))
     site = Site("mill", "Europe/Vienna", boards=(Board("north", title="Main distribution"),), points=points)
     assert wording.finding_head("de", site, cause, subject) == head
+    if cause in {known.name for known in CAUSES}:
+        assert wording.head_of_id("de", site, f"{cause}-{subject}") == head
+    assert wording.head_of_id("de", site, "of-an-old-program-q05") == "of-an-old-program-q05"
 
 
 def test_every_key_that_templates_name_is_there() -> None:
