@@ -34,7 +34,7 @@ def test_a_planted_saving_is_told_with_its_uncertainty(capsys: Capture, cold_sto
     assert answer["days"][-1]["saved_since_first_day_wh"] == answer["saved_wh"]
     out = asked(capsys, cold_store, "cold-store")
     assert "Cold store saved " in out
-    assert f"{CHANGED} of {CHANGED} days known" in out
+    assert f"{CHANGED} of {CHANGED} days used" in out
     assert "on Saturdays and Sundays" in out
     days = asked(capsys, cold_store, "--format", "csv").splitlines()
     assert len(days) == 1 + DAYS - CHANGED
@@ -48,8 +48,8 @@ def test_other_periods_and_other_energies_may_be_named(capsys: Capture, cold_sto
         assert (answer["point"], answer["outcome"], answer["known_days"]) == (name, "within", 14)
     assert "no saving is shown, the difference" in asked(capsys, cold_store, "north", *periods)
     short = asked(capsys, cold_store, "cold-store", "--baseline", "2026-02-01..2026-03-06")
-    assert "too few days of the baseline are known" in short
-    assert "The baseline needs 42 known days." in short
+    assert "too few days of the baseline can be used" in short
+    assert "The baseline needs 42 days that can be used." in short
 
 
 @pytest.mark.parametrize(
