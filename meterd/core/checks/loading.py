@@ -196,18 +196,21 @@ def _noise_variance(values: Floats) -> float:
 def _cuts(values: Floats, penalty: float) -> list[int]:
     """Where the pieces begin that make cost plus penalties the least; each at least LEAST_STRETCH long."""
     n = len(values)
-    # as lists: of 400 nights there are 80,000 pieces, and numbers of an array take five times as long one by one
-    sums, squares = [0.0, *np.cumsum(values).tolist()], [0.0, *np.cumsum(values**2).tolist()]
-    best = [0.0] + [math.inf] * n
-    last = [0] * (n + 1)
+    sums, squares = np.append(0.0, np.cumsum(values)), np.append(0.0, np.cumsum(values**2))
+    best, last, places = np.full(n + 1, math.inf), [0] * (n + 1), np.arange(n + 1)
+    best[0] = 0.0
     for end in range(LEAST_STRETCH, n + 1):
-        for begin in (0, *range(LEAST_STRETCH, end - LEAST_STRETCH + 1)):
-            if not math.isfinite(best[begin]):
-                continue
-            total = sums[end] - sums[begin]
-            cost = best[begin] + (squares[end] - squares[begin] - total * total / (end - begin)) + penalty
-            if cost < best[end] - 1e-9:
-                best[end], last[end] = cost, begin
+        best[end] = squares[end] - sums[end] * sums[end] / end + penalty
+        some = slice(LEAST_STRETCH, end - LEAST_STRETCH + 1)
+        total = sums[end] - sums[some]
+        cost = best[some] + (squares[end] - squares[some] - total * total / (end - places[some])) + penalty
+        if not len(cost) or not cost.min() < best[end] - 1e-9:
+            continue
+        lowest = int(np.argmin(cost))
+        alike = int(np.count_nonzero(cost[: lowest + 1] <= cost[lowest] + 1e-9)) > 1
+        for place in range(len(cost)) if alike else (lowest,):  # of pieces that cost the same the first counts
+            if cost[place] < best[end] - 1e-9:
+                best[end], last[end] = cost[place], LEAST_STRETCH + place
     cuts, at = [], n
     while last[at] > 0:
         at = last[at]
