@@ -22,12 +22,15 @@ from meterd.core.checks.loading import (
     rated_va,
     use,
 )
+from meterd.core.energy.read_together import ReadTogether
 from meterd.core.energy.rollup import Columns, maximum_demand
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.model.connection import connection_feeds
 from meterd.core.model.demand import DemandWarning
 from meterd.core.model.periods import DAY_MS, HOUR_MS, Period, bounds, from_ms
 from meterd.core.model.plan import Point, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
+from meterd.core.model.results import Channel
 from meterd.core.model.snapshot import PowerNow, Snapshot
 from meterd.core.registers.register_line import Bools, Ints
 
@@ -222,7 +225,8 @@ def _peak(reads: Reads, site: Site, grid: Ints, zone: ZoneInfo) -> Peak | None:
     others = _same_time(grid, row, zone)
     outgoing = [p for p in site.points if p.counts and p.role is Role.FEEDER and not _carries_a_board(p, site)]
     moments = np.sort(np.append(grid[others], at))
-    table = {p.name: _net(reads, site, [p], moments) for p in outgoing}
+    every = ReadTogether(reads, _registers(site, outgoing))
+    table = {p.name: _net(every, site, [p], moments) for p in outgoing}
     here = int(np.searchsorted(moments, at))
     peak = {name: int(e[here]) if known[here] else None for name, (e, known) in table.items()}
     usual = {
@@ -286,15 +290,20 @@ def _clock(at_ms: int, zone: ZoneInfo) -> str:
     return from_ms(at_ms).astimezone(zone).strftime("%H:%M")
 
 
-def _net(reads: Reads, site: Site, points: Sequence[Point], grid: Ints) -> tuple[Ints, Bools]:
+def _registers(site: Site, points: Sequence[Point]) -> dict[Channel, int]:
+    """Registers of energy that are read at some points, with their signs: imports, then exports."""
+    read = {(p.name, row.register) for p in points for row in site.inputs_of(p.name)}
+    signs = ((IMPORT, 1), (EXPORT, -1))
+    return {(p.name, r): sign for r, sign in signs for p in points if (p.name, r) in read}
+
+
+def _net(reads: StoredFigures, site: Site, points: Sequence[Point], grid: Ints) -> tuple[Ints, Bools]:
     """Import less export of some points together in mWh [T], and where all of it is known."""
-    read = {(row.point, row.register) for row in site.inputs}
-    plus = [(p.name, IMPORT) for p in points if (p.name, IMPORT) in read]
-    minus = [(p.name, EXPORT) for p in points if (p.name, EXPORT) in read]
-    if not plus:
+    signed = _registers(site, points)
+    if IMPORT not in {register for _, register in signed}:
         return np.zeros(len(grid), dtype=np.int64), np.zeros(len(grid), dtype=bool)
-    columns: Columns = reads.columns([*plus, *minus], Period.INTERVAL, grid)
-    signs = np.array([1] * len(plus) + [-1] * len(minus), dtype=np.int64)
+    columns: Columns = reads.columns(list(signed), Period.INTERVAL, grid)
+    signs = np.array(list(signed.values()), dtype=np.int64)
     return (columns.energy * signs).sum(axis=1), np.asarray(columns.present.all(axis=1))
 
 

@@ -91,7 +91,8 @@ def _look(
     # what lies before the history is not missing: the steps begin with it
     low = max(shown.from_ms, min(calendar.history[0], shown.until_ms - 1))
     begins = step_starts(replace(shown, from_ms=low), step, calendar.zone, calendar.interval_ms)
-    return EnergyLook(reads, site, calendar, shown, step, begins, shift_of(shown, against_of(query)))
+    shift = shift_of(shown, against_of(query))
+    return EnergyLook(reads, site, calendar, shown, step, begins, shift, items)
 
 
 def steps_for(shown: TimeRange, calendar: Calendar, items: Sequence[EnergyItem], picture: str) -> list[Period]:
@@ -214,7 +215,7 @@ def _before_steps(look: EnergyLook, items: Sequence[EnergyItem]) -> list[int | N
     there = [bounds(look.step, look.shift.of(at, zone), zone, look.calendar.interval_ms)[0] for at in look.begins]
     wanted = sorted(set(there))
     row_of = {at: i for i, at in enumerate(wanted)}
-    figures = sum_of([step_figures(look.reads, item, look.step, wanted, look.calendar) for item in items])
+    figures = sum_of([step_figures(look.together, item, look.step, wanted, look.calendar) for item in items])
     return [None if figures.partial[row_of[at]] else figures.value(row_of[at]) for at in there]
 
 

@@ -11,6 +11,8 @@ from meterd.adapters.web.pages.energy_values import RankLine
 from meterd.core.energy.energy_items import EnergyItem, ItemKind
 from meterd.core.energy.load_profile import Profile, mean_powers, profile
 from meterd.core.energy.range_sums import Calendar, SpanCover, StepFigures, cover, span_sum, step_figures
+from meterd.core.energy.read_together import ReadTogether
+from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.energy.time_range import Shift, TimeRange, edges_of
 from meterd.core.model.periods import Period
 from meterd.core.model.plan import Site
@@ -27,6 +29,12 @@ class EnergyLook:
     step: Period
     begins: list[int]
     shift: Shift | None
+    items: Sequence[EnergyItem] = ()  # all that is looked at: their figures are read together
+
+    @cached_property
+    def together(self) -> StoredFigures:
+        """The figures, read once for all items."""
+        return ReadTogether(self.reads, (channel for item in self.items for channel in item.channels))
 
     @cached_property
     def known_until(self) -> int:
@@ -56,7 +64,7 @@ class EnergyLook:
 
     def figures(self, item: EnergyItem) -> StepFigures:
         """The energies of the steps that have begun to be closed."""
-        return step_figures(self.reads, item, self.step, self.due, self.calendar)
+        return step_figures(self.together, item, self.step, self.due, self.calendar)
 
 
 def sum_of(figures: Sequence[StepFigures]) -> StepFigures:
@@ -137,7 +145,7 @@ class _Spans:
 
     def energies(self, item: EnergyItem, figures: StepFigures) -> tuple[int | None, int | None]:
         """The energy of the range and of the span before it, None where a part is missing."""
-        reads = self._look.reads
+        reads = self._look.together
         if self._tiled:
             now = _known(figures) if bool(figures.present.all()) else None
         else:
