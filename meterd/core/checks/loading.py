@@ -173,7 +173,7 @@ def base_changes(results: Sequence[Night]) -> list[Change]:
     if len(known) < 2 * LEAST_STRETCH:
         return []
     values = np.array([base for _, base in known])
-    cuts = _cuts(_without_guests(values), PENALTY * _noise_variance(values) * math.log(len(values)))
+    cuts = piece_begins(_without_guests(values), PENALTY * _noise_variance(values) * math.log(len(values)))
     edges = [0, *cuts, len(values)]
     levels = [float(np.median(values[low:high])) for low, high in pairwise(edges)]
     return [Change(known[cut][0], levels[i], levels[i + 1]) for i, cut in enumerate(cuts)]
@@ -193,7 +193,7 @@ def _noise_variance(values: Floats) -> float:
     return max(sigma, 0.005 * float(np.median(np.abs(values))), 1e-9) ** 2
 
 
-def _cuts(values: Floats, penalty: float) -> list[int]:
+def piece_begins(values: Floats, penalty: float) -> list[int]:
     """Where the pieces begin that make cost plus penalties the least; each at least LEAST_STRETCH long."""
     n = len(values)
     sums, squares = np.append(0.0, np.cumsum(values)), np.append(0.0, np.cumsum(values**2))

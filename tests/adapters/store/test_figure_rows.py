@@ -18,17 +18,20 @@ FIGURES = st.dictionaries(
 )
 
 
-@given(FIGURES, PLACES)
+@given(FIGURES, PLACES, st.sampled_from([[2, -1, 1], [1, 2, 1], [2]]))
 def test_columns_are_those_of_the_rows(
-    figures: dict[tuple[int, int], tuple[int | None, int]], places: set[int]
+    figures: dict[tuple[int, int], tuple[int | None, int]], places: set[int], numbers: list[int]
 ) -> None:
-    """Scattered, in a row and with holes; a figure without energy and a register that is not there are missing."""
+    """Scattered, in a row and with holes; a figure without energy and a register that is not there are missing.
+
+    Registers that differ are read together, else one after the other.
+    """
     with closing(sqlite3.connect(":memory:")) as db:
         db.execute("CREATE TABLE figure (channel, period, start_ms, energy, flags)")
         rows = [(number, "hour", place * HOUR, *figure) for (number, place), figure in figures.items()]
         rows += [(1, "day", place * HOUR, 7, 0) for place in places]
         db.executemany("INSERT INTO figure VALUES (?, ?, ?, ?, ?)", rows)
-        numbers, asked = [2, -1, 1], sorted(places)
+        asked = sorted(places)
         columns = columns_of(db, numbers, Period.HOUR, np.array(asked, dtype=np.int64) * HOUR)
     for t, place in enumerate(asked):
         for j, number in enumerate(numbers):

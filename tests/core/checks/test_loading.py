@@ -14,6 +14,7 @@ from meterd.core.checks.loading import (
     base_changes,
     contributors,
     nights,
+    piece_begins,
     rated_va,
     use,
 )
@@ -112,3 +113,33 @@ def test_any_nights_give_changes_in_order(values: list[float | None]) -> None:
     changes = base_changes([Night(i * DAY_MS, value) for i, value in enumerate(values)])
     times = [change.day_ms for change in changes]
     assert times == sorted(set(times))
+
+
+def plain_cuts(values: np.ndarray, penalty: float) -> list[int]:
+    """The same search piece by piece, as it is written in words: the cheapest end of every beginning."""
+    n = len(values)
+    sums, squares = [0.0, *np.cumsum(values).tolist()], [0.0, *np.cumsum(values**2).tolist()]
+    best, last = [0.0] + [float("inf")] * n, [0] * (n + 1)
+    for end in range(LEAST_STRETCH, n + 1):
+        for begin in (0, *range(LEAST_STRETCH, end - LEAST_STRETCH + 1)):
+            total = sums[end] - sums[begin]
+            cost = best[begin] + (squares[end] - squares[begin] - total * total / (end - begin)) + penalty
+            if cost < best[end] - 1e-9:
+                best[end], last[end] = cost, begin
+    results, at = [], n
+    while last[at] > 0:
+        at = last[at]
+        results.append(at)
+    return results[::-1]
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 40), st.sampled_from([0.0, 1.0, 1e-5, 200.0, 1e6])), max_size=8),
+    st.sampled_from([0.0, 1e-9, 1.0, 500.0, 5e4]),
+    st.integers(0, 2**32 - 1),
+)
+def test_pieces_are_those_of_the_plain_search(pieces: list[tuple[int, float]], penalty: float, seed: int) -> None:
+    """Bit for bit, also where pieces cost the same."""
+    noise = np.random.default_rng(seed).normal(0, 1, sum(length for length, _ in pieces)).round(seed % 3)
+    values = np.repeat([level for _, level in pieces], [length for length, _ in pieces]) + noise * (seed % 2)
+    assert piece_begins(values, penalty) == plain_cuts(values, penalty)
