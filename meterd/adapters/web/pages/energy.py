@@ -92,7 +92,7 @@ def _look(
     low = max(shown.from_ms, min(calendar.history[0], shown.until_ms - 1))
     begins = step_starts(replace(shown, from_ms=low), step, calendar.zone, calendar.interval_ms)
     shift = shift_of(shown, against_of(query))
-    return EnergyLook(reads, site, calendar, shown, step, begins, shift, items)
+    return EnergyLook(reads, site, calendar, shown, step, begins=begins, shift=shift, items=items)
 
 
 def steps_for(shown: TimeRange, calendar: Calendar, items: Sequence[EnergyItem], picture: str) -> list[Period]:
