@@ -1,9 +1,12 @@
-"""What others hold on to: topics, plan keys, JSON fields, commands with options, exit codes. It only gains additions.
+"""What others hold on to: topics, plan keys, JSON fields and parameters of the page, health, metrics, log events, commands
+with options, exit codes. It only gains additions.
 
 `data/released/interface.txt` has a line for each that a released version had; `python -m tests.released` renews it.
 """
 
 import argparse
+import ast
+import json
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import fields
@@ -11,15 +14,22 @@ from functools import cache
 from pathlib import Path
 from typing import Any, cast
 
+from fastapi.openapi.utils import get_openapi
+
 from meterd.adapters.planfile import schema
 from meterd.adapters.sources.registry import PROTOCOLS
+from meterd.adapters.web.app import routes
 from meterd.adapters.web.registry import PAGES
 from meterd.app.cli import main as command_line
 from meterd.app.cli.commands import COMMANDS, Subparsers, add_all
+from meterd.core.model.health import Health, SourceState, Versions, as_json, families
 from meterd.core.topics.schemas import schemas
 from meterd.core.topics.table import ROWS
+from tests.source_trees import trees
 
 KEPT = Path(__file__).parent / "data" / "released" / "interface.txt"
+STATES = (("new", 0), ("seen", 0), ("explained", 0))
+HEALTH = Health("", 0, 0, "", 0, Versions("", "", 0, ""), sources=(SourceState("", "", ""),), findings=STATES)
 REMEDY = (
     "a released version had it, and plans, controllers, scripts and stores rely on it: bring it back, at least as another"
     " name of what took its place"
@@ -35,9 +45,43 @@ def interface() -> tuple[str, ...]:
         described = page.answer.model_json_schema(mode="serialization")
         for key in filter(None, (page.key, page.former)):
             lines |= {f"page /{key}"} | {f"page field /api/{key} {path}" for path in _paths(described, described)}
-    lines |= set(_plan_keys()) | set(_commands())
+    lines |= set(_plan_keys()) | set(_commands()) | set(_asked()) | set(_health()) | set(_events())
     lines |= {f"exit code {getattr(command_line, name)} {name.lower()}" for name in ("DONE", "FAILED", "WRONG")}
     return tuple(sorted(lines))
+
+
+def _asked() -> Iterator[str]:
+    """Addresses of the page that programs ask, with their parameters."""
+    for path, ways in get_openapi(title="", version="", routes=list(routes()))["paths"].items():
+        for way, described in ways.items():
+            yield f"page asks {way} {path}"
+            yield from (f"page asks {way} {path} ?{asked['name']}" for asked in described.get("parameters", ()))
+
+
+def _health() -> Iterator[str]:
+    """Fields of /health and /ready, and the families of /metrics with their labels."""
+    yield from (f"page field /health {path}" for path in _fields(json.loads(as_json(HEALTH))))
+    for family in families(HEALTH):
+        labels = sorted({label for labels, _ in family.samples for label in labels})
+        yield f"metric {family.name} {family.kind} {' '.join(labels)}".rstrip()
+
+
+def _fields(value: object) -> Iterator[str]:
+    if isinstance(value, dict):
+        for name, inside in value.items():
+            yield f".{name}"
+            yield from (f".{name}{path}" for path in _fields(inside))
+    for item in value if isinstance(value, list) else ():
+        yield from (f"[]{path}" for path in _fields(item))
+
+
+def _events() -> Iterator[str]:
+    """Log events that are written out where they are logged."""
+    for tree in trees().values():
+        for node in ast.walk(tree):
+            named = isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "about"
+            if named and node.args and isinstance(node.args[0], ast.Constant):
+                yield f"log event {node.args[0].value}"
 
 
 def _plan_keys() -> Iterator[str]:
