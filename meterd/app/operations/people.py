@@ -4,6 +4,7 @@ A backup and its way back take that log along: a store that comes back without i
 """
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 from meterd.adapters.runtime.people_log import Act, acts_of, copy_people_log, people_log_path, restore_people_log
@@ -12,6 +13,7 @@ from meterd.adapters.store.read_store import ReadStore
 from meterd.core.errors import StoreError
 
 ALWAYS_MS = -(2**62)
+UNKNOWN = "unknown"
 
 
 def backup_with_people(store: Path, target: Path) -> Copy:
@@ -41,7 +43,7 @@ def remove_backup(copy: Path) -> None:
 
 
 def acts(store: ReadStore, path: Path, from_ms: int, until_ms: int) -> list[Act]:
-    """Acts of people from a moment until another, in order of time."""
+    """Acts of people from a moment until another, in order of time. Who changed the files of the plan nobody knows: `unknown`."""
     found = [
         *acts_of(people_log_path(path)),
         *_findings(store),
@@ -49,7 +51,8 @@ def acts(store: ReadStore, path: Path, from_ms: int, until_ms: int) -> list[Act]
         *_records(store),
         *_issued(store),
     ]
-    return sorted((act for act in found if from_ms <= act.at_ms < until_ms), key=lambda act: act.at_ms)
+    told = [replace(act, person=act.person or UNKNOWN) for act in found if from_ms <= act.at_ms < until_ms]
+    return sorted(told, key=lambda act: act.at_ms)
 
 
 def _findings(store: ReadStore) -> Iterator[Act]:

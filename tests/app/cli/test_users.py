@@ -104,7 +104,7 @@ def test_who_did_what_is_one_list_of_store_page_and_commands(
     rows = list(csv.DictReader(out.splitlines()))
     assert [(row["who"], row["did"], row["from"]) for row in rows] == [
         ("operator", "account-added", ""),
-        ("", "login-failed", "127.0.0.1"),
+        ("unknown", "login-failed", "127.0.0.1"),
         ("Anna", "login-failed", "127.0.0.1"),
         ("Anna", "login", "127.0.0.1"),
         ("Anna", "finding-seen", ""),
