@@ -26,6 +26,7 @@ from meterd.adapters.web.backend import UserRole
 from meterd.core.errors import ConfigError
 from meterd.core.model.finding import refused_text
 from meterd.core.model.login import Login
+from meterd.core.model.plan import Site
 
 IDLE_S = 8 * 3600.0  # a shift: a session without a look for so long ends
 LONGEST_S = 7 * 86_400.0  # and any session after a week
@@ -64,6 +65,11 @@ class Session:
     seen_s: float
     login: Login | None = None  # the settings of the provider that proved who this is; another plan ends the session
     until_ms: int = 0  # with a provider: when the session ends at the latest
+
+
+def users_path(site: Site, store: Path) -> Path:
+    """Where the users of the page stand."""
+    return Path(site.page.users_file) if site.page.users_file else store.with_name(store.name + ".users")
 
 
 class UserFile:

@@ -11,10 +11,9 @@ from meterd.adapters.runtime.clock import WallClock
 from meterd.adapters.runtime.people_log import Act, PeopleLog, people_log_path
 from meterd.adapters.store.opening import open_to_read
 from meterd.adapters.web.backend import UserRole
-from meterd.adapters.web.users import UserFile
+from meterd.adapters.web.users import UserFile, users_path
 from meterd.app.cli import output
 from meterd.app.cli.commands import Subparsers, command
-from meterd.app.daemon.web_backend import users_path
 from meterd.app.operations.people import acts
 from meterd.app.operations.question import moment
 from meterd.core.errors import ConfigError

@@ -3,7 +3,6 @@
 import logging
 from collections.abc import Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
-from pathlib import Path
 
 from meterd.adapters.planfile.loader import Plan
 from meterd.adapters.runtime.logging import about
@@ -11,6 +10,7 @@ from meterd.adapters.runtime.people_log import Act, PeopleLog, people_log_path
 from meterd.adapters.sources.secret import secret
 from meterd.adapters.store.opening import open_to_read
 from meterd.adapters.store.read_store import ReadStore
+from meterd.adapters.web.users import users_path
 from meterd.app.daemon.daemon import Daemon
 from meterd.app.operations.exchange_preview import fitted_meter, record_of
 from meterd.app.operations.finding_orders import carry_out
@@ -137,11 +137,6 @@ class DaemonWebBackend:
     def exchange(self, entry: ExchangeEntry, gap: Mapping[str, int] | None) -> ExchangeRecord:
         """An exchange as it would be entered."""
         return record_of(self._daemon.store_path, self.site, entry, gap)
-
-
-def users_path(site: Site, store: Path) -> Path:
-    """Where the users of the page stand."""
-    return Path(site.page.users_file) if site.page.users_file else store.with_name(store.name + ".users")
 
 
 @contextmanager

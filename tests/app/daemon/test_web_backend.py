@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from meterd.app.daemon.web_backend import DaemonWebBackend, served, users_path
+from meterd.adapters.web.users import users_path
+from meterd.app.daemon.web_backend import DaemonWebBackend, served
 from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.periods import Period
 from meterd.core.model.plan import Page
