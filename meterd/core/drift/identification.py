@@ -158,8 +158,10 @@ def with_causes(suspicion: Suspicion, candidates: tuple[Candidate, ...], correct
 
 
 def with_begin(suspicion: Suspicion, from_ms: int, zone: str) -> Suspicion:
-    """The same suspicion with a better date of its beginning, in the words too."""
+    """The same suspicion with a better date of its beginning, in the words too; a date after all its evidence is no better."""
     days = suspicion.days + math.ceil((suspicion.change_ms - from_ms) / DAY_MS)
+    if days < 1:
+        return suspicion
     before, after = _since(suspicion.change_ms, suspicion.days, zone), _since(from_ms, days, zone)
     if suspicion.kind != "gross":
         return replace(suspicion, change_ms=from_ms, days=days, text=suspicion.text.replace(before, after, 1))

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from meterd.core.drift.baseline import Fit, Hypothesis
-from meterd.core.drift.identification import GAP, THIN, Evidence, Window, evidence, shortlist, suspicion
+from meterd.core.drift.identification import GAP, THIN, Evidence, Window, evidence, shortlist, suspicion, with_begin
 from meterd.core.drift.load_shape import Profile, ShapeEvidence
+from meterd.core.model.periods import DAY_MS
 from tests.late import stats
 
 VECTORS = Path(__file__).parents[2] / "vectors"
@@ -84,6 +85,16 @@ def test_the_day_of_a_change_is_a_local_one() -> None:
     window = Window(0, 1_772_319_600_000, 14, 0.1, explained=1.0, zone="Europe/Vienna")
     result = suspicion(TESTS, evidence(CERTAIN, M, np.array([9.0, 0.0]), D), window, feeds=frozenset())
     assert "since 2026-03-01 (14 days" in result.text
+
+
+def test_a_better_date_moves_the_words_but_never_past_the_evidence() -> None:
+    M, D = two(0.0)
+    seen = evidence(CERTAIN, M, np.array([9.0, 0.0]), D)
+    result = suspicion(TESTS, seen, Window(0, 1_772_319_600_000, 14, 0.1, explained=1.0), feeds=frozenset())
+    earlier = with_begin(result, result.change_ms - 3 * DAY_MS, "UTC")
+    assert (earlier.days, "since 2026-02-25 (17 days" in earlier.text) == (17, True)
+    assert with_begin(result, result.change_ms + 13 * DAY_MS, "UTC").days == 1
+    assert with_begin(result, result.change_ms + 262 * DAY_MS, "UTC") == result
 
 
 def test_signatures_that_are_alike_are_listed_together_whatever_the_figures() -> None:
