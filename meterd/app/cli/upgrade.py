@@ -57,7 +57,8 @@ def _new_keys(release: Release) -> list[tuple[str, object]]:
         if table in ("tariff", "consumer", "baseline", "point"):
             results.append((f"[[{table}]]" if name == "*" else key, None))
             continue
-        results += [(f"{table}.{own}", model.model_fields[own].default) for own in names]
+        defaults = {own: model.model_fields[own].default for own in names}
+        results += [(f"{table}.{own}", list(d) if isinstance(d, frozenset) else d) for own, d in defaults.items()]
     return results
 
 
