@@ -84,7 +84,7 @@ def test_a_week_of_more_use_is_told_on_topic_and_page_and_ends_when_accepted(
         assert len(use["days_ms"]) >= 48
         assert sum(use["taken"][-8:]) > 1.5 * sum(use["usual"][-8:])
         assert "Neuen Normalzustand annehmen" in page or "neuen Normalzustand annehmen" in page
-        assert "ungewöhnlicher Verbrauch" in report_of_april(history, tmp_path / "april.xlsx")
+        assert "Ungewöhnlicher Verbrauch" in report_of_april(history, tmp_path / "april.xlsx")
         assert ordered(history, "--accept", ID, "--by", "Ada", "--note", "a second oven") == 0
         assert until(lambda: ID not in client.findings(), LIMIT_S)
         assert until(lambda: seen[TOPIC][-1] == b"", LIMIT_S)
