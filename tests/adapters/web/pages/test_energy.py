@@ -51,3 +51,17 @@ def test_it_works_without_scripts(mill: Mill, browser: Browser) -> None:
     page.click("details[open] button")
     assert "from=2026-01-01" in page.url
     context.close()
+
+
+def test_on_a_wall_the_ranking_ends_early_and_says_so(mill: Mill, browser: Browser) -> None:
+    """It stands on the screen, below the picture; the page itself has all rows."""
+    with opened(browser, f"{mill.address}/energy?range=week&wall=0", size=(1920, 1080)) as page:
+        box = page.locator("section[aria-labelledby=ranking]").bounding_box()
+        assert box is not None
+        assert box["x"] + box["width"] <= 1920
+        assert box["y"] + box["height"] <= 1080
+        more = "getComputedStyle(document.querySelector('.wide:has(.ranking)'), '::after').content"
+        assert page.evaluate(more) == '"More rows stand on the page itself."'
+    with opened(browser, f"{mill.address}/energy?range=week") as page:
+        assert page.locator(".ranking tbody tr").count() > 16
+        assert page.evaluate(more) in ("none", "normal")
