@@ -17,6 +17,7 @@ from meterd.core.model.periods import from_ms
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import Quality
 from meterd.core.model.snapshot import BoardNow, PowerNow, Snapshot
+from meterd.core.pv.figures import NO_PATH
 
 CAUTION = (
     "Simulated site. With real meters: work on them is for qualified people with the board dead, a current-transformer "
@@ -150,7 +151,8 @@ def _surplus(snapshot: Snapshot) -> str:
         return f"invalid: {surplus.reason}" if surplus.reason else "invalid"
     age_s = max(0.0, (snapshot.now_ms - surplus.at_ms) / 1000.0)
     state = "" if surplus.state is Quality.GOOD else f", {surplus.state.value}"
-    return f"{surplus.power_w / 1000.0:.1f} kW by the {surplus.path}, {age_s:.0f} s old{state}"
+    how = surplus.reason if surplus.path == NO_PATH else f"by the {surplus.path}, {age_s:.0f} s old"
+    return f"{surplus.power_w / 1000.0:.1f} kW {how}{state}"
 
 
 def _power(power: PowerNow) -> str:

@@ -113,6 +113,14 @@ def test_a_partial_surplus_says_so():
     assert "1 s old, partial" in shown(partial)
 
 
+def test_on_backup_supply_the_surplus_is_none_and_why():
+    picture = snapshot()
+    backup = replace(picture.surplus, power_w=0.0, path="none", reason="on backup supply: generator")
+    text = " ".join(shown(replace(picture, surplus=backup), width=300).split())
+    assert "Surplus 0.0 kW on backup supply: generator" in text
+    assert "by the none" not in text
+
+
 def test_cautions_name_the_dangers():
     for words in (
         "qualified people",
