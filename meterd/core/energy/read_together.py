@@ -2,18 +2,19 @@
 
 from collections.abc import Iterable, Sequence
 
+from meterd.core.energy.other_columns import OtherColumns
 from meterd.core.energy.rollup import Columns
 from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.model.periods import Period
-from meterd.core.model.results import BalanceRow, Channel, PvRow
+from meterd.core.model.results import Channel
 from meterd.core.registers.register_line import Ints
 
 
-class ReadTogether:
+class ReadTogether(OtherColumns):
     """Stored figures for an answer that asks for the same periods of many registers, one after the other."""
 
     def __init__(self, stored: StoredFigures, channels: Iterable[Channel]) -> None:
-        self._stored = stored
+        super().__init__(stored)
         self._places = {channel: j for j, channel in enumerate(dict.fromkeys(channels))}
         self._tables: dict[tuple[Period, bytes], Columns] = {}
 
@@ -27,15 +28,3 @@ class ReadTogether:
             table = self._tables[key] = self._stored.columns(list(self._places), period, starts)
         places = [self._places[channel] for channel in channels]
         return Columns(table.energy[:, places], table.present[:, places], table.flags[:, places])
-
-    def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> list[BalanceRow]:
-        """Balances of one board that start in [from, until)."""
-        return self._stored.balances(board, period, from_ms, until_ms)
-
-    def pv(self, period: Period, from_ms: int, until_ms: int) -> list[PvRow]:
-        """PV figures that start in [from, until)."""
-        return self._stored.pv(period, from_ms, until_ms)
-
-    def span(self, period: Period) -> tuple[int, int] | None:
-        """First and last start of the figures of a period; None without any."""
-        return self._stored.span(period)

@@ -11,13 +11,14 @@ from fractions import Fraction
 
 import numpy as np
 
+from meterd.core.energy.other_columns import OtherColumns
 from meterd.core.energy.rollup import Columns
 from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.model.connection import connection_feeds
 from meterd.core.model.periods import HOUR_MS, Period
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import EXPORT, IMPORT
-from meterd.core.model.results import BalanceRow, Channel, PvRow
+from meterd.core.model.results import Channel
 from meterd.core.registers.register_line import Bools, Ints
 
 MWH_PER_KWH = 1_000_000
@@ -138,14 +139,15 @@ def above(flows: Flows, contracted_w: int) -> int:
     return int((flows.known & (flows.imported > most)).sum())
 
 
-class ChangedConnection:
+class ChangedConnection(OtherColumns):
     """Stored figures with other interval energies at the grid connection: all of them at its first feed, none at the others.
 
     Intervals that are not known count as nothing, in each case that is compared.
     """
 
     def __init__(self, stored: StoredFigures, site: Site, flows: Flows) -> None:
-        self._stored, self._flows = stored, flows
+        super().__init__(stored)
+        self._flows = flows
         self._first, *_ = names = [point.name for point in connection_feeds(site)]
         self._feeds = frozenset(names)
 
@@ -163,15 +165,3 @@ class ChangedConnection:
                 columns.energy[:, column] = np.where(inside, energy[place], 0) if point == self._first else 0
                 columns.present[:, column] = True
         return columns
-
-    def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> list[BalanceRow]:
-        """Balances as they are stored."""
-        return self._stored.balances(board, period, from_ms, until_ms)
-
-    def pv(self, period: Period, from_ms: int, until_ms: int) -> list[PvRow]:
-        """PV figures as they are stored."""
-        return self._stored.pv(period, from_ms, until_ms)
-
-    def span(self, period: Period) -> tuple[int, int] | None:
-        """First and last start of the figures of a period."""
-        return self._stored.span(period)
