@@ -20,6 +20,8 @@ class Wide:
     step_ms: int = 10_000
     group: int = 1  # points of one message, as a gateway sends them
     swing_w: int = 0  # powers rise by so much for nine readings, then begin again
+    site: str = "wide"
+    root: str = "meters"  # of the topics of its meters
 
     @property
     def names(self) -> list[str]:
@@ -52,7 +54,7 @@ class Wide:
     def messages(self, step: int, at_ms: int) -> list[tuple[str, bytes]]:
         """All points once: topic and payload of each message."""
         if self.group == 1:
-            return [(f"meters/{name}", self.payload(i, step, at_ms)) for i, name in enumerate(self.names)]
+            return [(f"{self.root}/{name}", self.payload(i, step, at_ms)) for i, name in enumerate(self.names)]
         values = {name: json.loads(self.payload(i, step, at_ms)) for i, name in enumerate(self.names)}
         parts = [self.names[low : low + self.group] for low in range(0, self.points, self.group)]
         return [
@@ -64,7 +66,7 @@ class Wide:
         fields = {register: FIELDS[register] for register in self.registers}
         shown = ", ".join(f'"{register}" = "/{field}"' for register, field in fields.items())
         if self.group == 1:
-            return _input("*", "meters/{point}", shown)
+            return _input("*", f"{self.root}/{{point}}", shown)
         return "\n".join(
             _input(name, f"gateways/g{i // self.group}", shown.replace('"/', f'"/{name}/'))
             for i, name in enumerate(self.names)
@@ -76,9 +78,9 @@ class Wide:
         points = "\n".join(
             f'  {{ point = "{n}", role = "{roles.get(n, "feeder")}", title = "Point {n}" }},' for n in self.names
         )
-        path = folder / "wide.toml"
+        path = folder / f"{self.site}.toml"
         path.write_text(
-            f"""site = {{ name = "wide", zone = "Europe/Vienna" }}
+            f"""site = {{ name = "{self.site}", zone = "Europe/Vienna" }}
 broker = {{ port = {port} }}
 limits = {{ contracted_w = 100_000_000, point_max_w = 100_000_000, future_s = {future_s} }}
 board = [{{ name = "main", title = "Main distribution" }}]
