@@ -82,6 +82,7 @@ def build(draft: Draft) -> Site:
         baselines=tuple(_baseline(entry.data, draft.zone) for entry in draft.baselines),
         outdoor_c=draft.outdoor,
         holidays=site.holidays,
+        files=tuple(draft.files),
         store_path=draft.store.data.path if draft.store else "",
     )
 
@@ -100,6 +101,7 @@ def instrument_of(data: InstrumentRow, zone: ZoneInfo) -> Instrument:
         from_ms=0 if data.from_ is None else moment_ms(data.from_, zone),
         until_ms=None if data.until is None else moment_ms(data.until, zone),
         serial=data.serial,
+        type=data.type,
         meter_class=data.meter_class,
         ct_class=data.ct_class,
         ct_set=data.ct_set,

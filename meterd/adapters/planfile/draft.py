@@ -21,6 +21,7 @@ from meterd.adapters.planfile.schema import (
     Table,
     TariffRow,
 )
+from meterd.core.model.plan_part import PlanPart
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +71,7 @@ class Draft:
     baselines: list[Entry[BaselineRow]] = field(default_factory=list)
     outdoor: tuple[tuple[int, float], ...] = ()  # start of a day, mean temperature
     carbon: dict[str, tuple[tuple[int, Fraction | None], ...]] = field(default_factory=dict)  # by file, factors by time
+    files: list[PlanPart] = field(default_factory=list)
     copies: list[Copies] = field(default_factory=list)
     # by kind, the names of rows that are too faulty to keep: written somewhere, so a reference to them is no second fault
     lost: dict[str, set[str]] = field(default_factory=dict)

@@ -1,6 +1,8 @@
 """Reads the files of a plan into a draft: all tables, all CSV files, all patterns, noting every fault."""
 
+import json
 from collections.abc import Iterator, Mapping
+from hashlib import sha256
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -40,7 +42,9 @@ from meterd.adapters.planfile.schema import (
     check,
     csv_columns,
 )
+from meterd.adapters.planfile.times import moment_ms
 from meterd.adapters.planfile.toml_reader import Document, read_toml, table, tables
+from meterd.core.model.plan_part import PlanPart
 
 SITE_FILE = "site.toml"
 CSV_FILES = {"point": "points.csv", "instrument": "instruments.csv", "input": "inputs.csv", "consumer": "consumers.csv"}
@@ -76,6 +80,8 @@ def load(path: Path, notes: Notes) -> Draft:
         draft.gaps.update(("board", "source", *KINDS))
     _check_keys(document, TOP_KEYS, notes)
     _read_tables(document, draft, notes)
+    if draft.site is not None and draft.site.data.tariff:
+        _read_tariff(draft, draft.site, folder, notes)
     _read_carbon(draft, folder, notes)
     if draft.site is not None and draft.site.data.temperature:
         draft.outdoor = outdoor_values(draft.site, folder, draft.zone, notes)
@@ -84,8 +90,8 @@ def load(path: Path, notes: Notes) -> Draft:
         draft.gaps |= missing_sheets(folder, CSV_FILES, own, notes)
         for kind, name in CSV_FILES.items():
             own[kind].extend(_csv_file(folder / name, kind, draft, notes))
-        outdoor = (draft.site.data.temperature,) if draft.site is not None else ()
-        _check_files(folder, (*draft.carbon, *outdoor), notes)
+        named = (draft.site.data.temperature, draft.site.data.tariff) if draft.site is not None else ()
+        _check_files(folder, (*draft.carbon, *named), notes)
     elif main.name == SITE_FILE:
         draft.gaps |= sheets_beside(path, CSV_FILES, own, notes)
     stamped = _stamped(document, folder, own, draft=draft, notes=notes)
@@ -104,13 +110,36 @@ def load(path: Path, notes: Notes) -> Draft:
 def load_tariff_rows(path: Path, zone: ZoneInfo, notes: Notes) -> Draft:
     """The draft of a file with nothing but [[tariff]]."""
     draft = Draft(zone=zone)
+    _tariff_file(path, draft, notes)
+    _read_carbon(draft, path.parent, notes)
+    return draft
+
+
+def _tariff_file(path: Path, draft: Draft, notes: Notes) -> None:
+    """Add the rows of a file with nothing but [[tariff]]."""
     document = _document(path, path.name, notes)
     _check_keys(document, ("tariff",), notes)
-    draft.tariff = _checked(TariffRow, tables(document, "tariff", notes), "tariff", draft=draft, notes=notes)
-    _read_carbon(draft, path.parent, notes)
+    rows = _checked(TariffRow, tables(document, "tariff", notes), "tariff", draft=draft, notes=notes)
     if document.whole and not document.values.get("tariff"):
         notes.fault(Place(path.name), "the file has no [[tariff]]", "write one for each line of the bill")
-    return draft
+    draft.tariff += rows
+    begins = (0 if entry.data.from_ is None else moment_ms(entry.data.from_, draft.zone) for entry in rows)
+    draft.files.append(PlanPart(path.name, _digest(document), max(begins, default=0)))
+
+
+def _read_tariff(draft: Draft, site: Entry[SiteTable], folder: Path, notes: Notes) -> None:
+    """The file that `tariff` of [site] names; its rows stand behind those of the plan itself."""
+    name = site.data.tariff
+    if Path(name).name != name or not (folder / name).is_file():
+        what = f"{name} with the tariff is no file beside the plan"
+        notes.fault(site.row.at("tariff"), what, "name a file in the folder of the plan, such as tariff.toml")
+    else:
+        _tariff_file(folder / name, draft, notes)
+
+
+def _digest(document: Document) -> str:
+    """Twelve digits of the SHA-256 of the values: comments and line ends do not count."""
+    return sha256(json.dumps(document.values, sort_keys=True, default=str).encode()).hexdigest()[:12]
 
 
 def _read_carbon(draft: Draft, folder: Path, notes: Notes) -> None:
@@ -235,7 +264,7 @@ def _stamped(document: Document, folder: Path, own: Rows, *, draft: Draft, notes
             continue
         name = entry.data.pattern
         if name not in patterns:
-            patterns[name] = _pattern(folder, entry, notes)
+            patterns[name] = _pattern(folder, entry, draft, notes)
         pattern = patterns[name]
         all_numbers = numbers(entry, notes)
         if pattern is None or not all_numbers:
@@ -249,7 +278,7 @@ def _stamped(document: Document, folder: Path, own: Rows, *, draft: Draft, notes
     return made
 
 
-def _pattern(folder: Path, entry: Entry[RepeatRow], notes: Notes) -> Rows | None:
+def _pattern(folder: Path, entry: Entry[RepeatRow], draft: Draft, notes: Notes) -> Rows | None:
     name = entry.data.pattern
     path = folder / PATTERNS / f"{name}.toml"
     if not path.is_file():
@@ -259,5 +288,6 @@ def _pattern(folder: Path, entry: Entry[RepeatRow], notes: Notes) -> Rows | None
         return None
     document = _document(path, f"{PATTERNS}/{name}.toml", notes)
     _check_keys(document, tuple(KINDS), notes)
+    draft.files.append(PlanPart(document.name, _digest(document)))
     rows = {kind: tables(document, kind, notes) for kind in KINDS}
     return rows if document.whole else None

@@ -46,6 +46,7 @@ class SiteTable(Table):
     prefix: cells.Level = "energy"
     announce: OwnAddress = ""
     temperature: Text = ""
+    tariff: Text = ""
     holidays: cells.LocalDays = frozenset()
 
 
@@ -119,6 +120,7 @@ class InstrumentRow(Table):
     from_: cells.Moment | None = Field(None, alias="from")
     until: cells.Moment | None = None
     serial: Text = ""
+    type: Text = ""
     meter_class: cells.MeterClass | None = None
     ct_class: cells.CtClass | None = None
     ct_set: Name | None = None

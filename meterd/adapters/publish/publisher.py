@@ -270,6 +270,7 @@ class Publisher:
             heartbeat_ms=heartbeat_ms,
             period_s=self._site.limits.publish_every_s,
             zone_rules=self._zone_rules,
+            files=self._site.files,
         )
 
     # -- in ------------------------------------------------------------------------------------------------------------

@@ -25,8 +25,22 @@ class SharedView(BaseModel):
 
     cause: str
     instruments: str
+    by: str
     remedy: str
     sites: list[str]
+
+
+class FileView(BaseModel):
+    """A file of which the plans of several sites have copies that differ; `sites` have not the current one.
+
+    `judged`: how the current one is known, `dates`, `most` or `unknown` (then `sites` are all that have the file).
+    """
+
+    name: str
+    judged: str
+    sites: list[str]
+    of: int
+    copies: int
 
 
 class SiteView(BaseModel):
@@ -54,6 +68,7 @@ class FleetView(BaseModel):
     at_ms: int
     sites: list[SiteView]
     shared: list[SharedView]
+    files: list[FileView]
     troubles: list[str]
 
 

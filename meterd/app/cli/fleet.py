@@ -11,7 +11,7 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
@@ -29,6 +29,7 @@ from meterd.core.errors import ConfigError
 from meterd.core.model.plan import Site, Source
 from meterd.core.topics.fleet import SiteRow, as_fields, differing, site_rows
 from meterd.core.topics.fleet_state import known_of
+from meterd.core.topics.shared_files import differing_files
 
 DONE, FAILED = 0, 1
 QUIET_S = 0.5  # retained messages come in one burst after the subscription: this long a silence ends it
@@ -78,11 +79,13 @@ def run_fleet(arguments: argparse.Namespace) -> int:
             troubles.append(f"{broker}: {payloads}")
         elif not here:
             troubles.append(f"{broker}: no site below {prefix}/; is the prefix right, and may this client read there?")
+    files = differing_files((row.site, row.files) for _, row in rows)
     if arguments.format == "json":
         fields = [as_fields(row, broker, now_ms) for broker, row in rows]
-        sys.stdout.write(json.dumps({"sites": fields, "troubles": troubles}, indent=1) + "\n")
+        told = {"sites": fields, "files": [asdict(file) for file in files], "troubles": troubles}
+        sys.stdout.write(json.dumps(told, indent=1) + "\n")
     else:
-        _print(rows, differing([row for _, row in rows]))
+        _print(rows, [*differing([row for _, row in rows]), *(file.words for file in files)])
         for words in troubles:
             print(words, file=sys.stderr)
     return FAILED if troubles or not all(row.well for _, row in rows) else DONE

@@ -13,7 +13,7 @@ import uvicorn
 from meterd.adapters.mqtt.settings import LinkSettings
 from meterd.adapters.runtime.clock import WallClock
 from meterd.adapters.runtime.worker import Worker
-from meterd.adapters.web.fleet import FleetView, SharedView, SiteView, application
+from meterd.adapters.web.fleet import FileView, FleetView, SharedView, SiteView, application
 from meterd.app.operations.fleet_watch import Fleet, FleetWatch
 from meterd.core.errors import PublishError
 from meterd.core.topics.fleet_state import Condition, Known, SiteNow
@@ -61,10 +61,18 @@ def _view(fleet: Fleet) -> FleetView:
         fleet.sites, key=lambda site: (_ORDER.index(site.condition), not site.findings, site.site, site.broker)
     )
     shared = [
-        SharedView(cause=fault.cause, instruments=fault.kind, remedy=fault.remedy, sites=list(fault.sites))
+        SharedView(
+            cause=fault.cause, instruments=fault.kind, by=str(fault.by), remedy=fault.remedy, sites=list(fault.sites)
+        )
         for fault in fleet.shared
     ]
-    return FleetView(at_ms=fleet.at_ms, sites=[_site(site) for site in sites], shared=shared, troubles=fleet.troubles)
+    files = [
+        FileView(name=file.name, judged=str(file.judged), sites=list(file.sites), of=file.of, copies=file.copies)
+        for file in fleet.files
+    ]
+    return FleetView(
+        at_ms=fleet.at_ms, sites=[_site(site) for site in sites], shared=shared, files=files, troubles=fleet.troubles
+    )
 
 
 def _site(site: SiteNow) -> SiteView:

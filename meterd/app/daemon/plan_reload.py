@@ -6,12 +6,11 @@ certificates could be made from it; otherwise the running plan stays and one fin
 
 import logging
 import threading
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 from meterd.adapters.planfile.loader import Plan, PlanError, load_plan
-from meterd.adapters.planfile.read import PATTERNS, SITE_FILE
+from meterd.adapters.planfile.read import PATTERNS
 from meterd.adapters.runtime.clock import Clock
 from meterd.adapters.runtime.logging import about
 from meterd.adapters.runtime.worker import Worker
@@ -28,21 +27,17 @@ FAULTS_REPORTED = 200  # faults in one finding: some 30 kB, far below what a bro
 CAUSE = "plan-refused"
 _REMEDY = "the running daemon keeps its plan"
 
+_READ = ("*.toml", "*.csv", f"{PATTERNS}/*.toml")  # below the folder of the plan: it may name any of them
+
 Marks = tuple[tuple[str, int, int], ...]
 
 
 def marks(path: Path) -> Marks:
     """Name, time of change and size of every file of a plan that exists."""
-    if path.is_dir():
-        files: Iterable[Path] = [
-            path / SITE_FILE,
-            *sorted(path.glob("*.csv")),
-            *sorted((path / PATTERNS).glob("*.toml")),
-        ]
-    else:
-        files = [path]
+    folder = path if path.is_dir() else path.parent
+    own = [] if path.is_dir() else [path]
     results = []
-    for file in files:
+    for file in [*own, *(file for pattern in _READ for file in sorted(folder.glob(pattern)) if file not in own)]:
         try:
             stat = file.stat()
         except OSError:

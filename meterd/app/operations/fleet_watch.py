@@ -11,6 +11,7 @@ from meterd.adapters.mqtt.message_queue import MessageQueue
 from meterd.adapters.mqtt.settings import LinkSettings
 from meterd.adapters.runtime.worker import Worker
 from meterd.core.topics.fleet_state import Heard, Known, SharedFault, SiteNow, older_versions, shared_faults, sites_now
+from meterd.core.topics.shared_files import DifferingFile, differing_files
 
 TOPICS = ("service", "finding/+", "board/+/verdict", "pv/production", "site/draw")
 MOST_TOPICS = 100_000  # of one broker: some thousand sites
@@ -24,6 +25,7 @@ class Fleet:
     at_ms: int
     sites: list[SiteNow]
     shared: list[SharedFault]
+    files: list[DifferingFile]
     troubles: list[str]  # brokers that cannot be asked, in words
 
 
@@ -86,7 +88,8 @@ class FleetWatch:
                 sites += sites_now(broker.name, broker.prefix, broker.heard, now_ms)
         older = older_versions(sites)
         sites = [replace(site, older=site.version in older) for site in sites]
-        return Fleet(now_ms, sites, shared_faults(sites, self._known), troubles)
+        files = differing_files((site.site, site.files) for site in sites)
+        return Fleet(now_ms, sites, shared_faults(sites, self._known), files, troubles)
 
 
 def _broker(settings: LinkSettings, prefix: str) -> _Broker:

@@ -68,6 +68,7 @@ def cells_of(instrument: Instrument) -> dict[str, str]:
     ratio = instrument.ct_primary_a is not None and instrument.ct_secondary_a is not None
     results = {
         "serial": instrument.serial,
+        "type": instrument.type,
         "meter_class": instrument.meter_class or "",
         "ct_class": instrument.ct_class or "",
         "ct_set": instrument.ct_set or "",

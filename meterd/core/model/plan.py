@@ -10,6 +10,7 @@ from fractions import Fraction
 from typing import Literal, TypeVar
 
 from meterd.core.model.login import Login
+from meterd.core.model.plan_part import PlanPart
 from meterd.core.model.reading import CAN_TAKE, UNITS
 from meterd.core.model.schedule import Schedule
 from meterd.core.model.tariff import Price
@@ -97,6 +98,7 @@ class Instrument:
     from_ms: int
     until_ms: int | None = None
     serial: str = ""
+    type: str = ""  # designation on the nameplate
     meter_class: str | None = None  # "0.2S" "0.5S" "0.5" "1" "2" (IEC 62053) or "A" "B" "C" (MID)
     ct_class: str | None = None  # IEC 61869-2; None = direct connection
     ct_set: str | None = None  # instruments on the same current transformers share this name
@@ -434,6 +436,7 @@ class Site:
     baselines: tuple[BaselinePeriod, ...] = ()
     holidays: frozenset[int] = frozenset()  # local days from 1970-01-01 that count as Sundays
     outdoor_c: tuple[tuple[int, float], ...] = ()  # start of a local day, mean outdoor temperature of it
+    files: tuple[PlanPart, ...] = field(default=(), compare=False)  # that other plans may have a copy of
     store_path: str = ""  # relative to the plan; empty = "<site>.sqlite" beside it
     _by_name: dict[str, Point] = field(default_factory=dict, init=False, repr=False, compare=False)
     _instruments: dict[str, tuple[Instrument, ...]] = field(default_factory=dict, init=False, repr=False, compare=False)

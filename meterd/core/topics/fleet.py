@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from meterd.core.model.periods import from_ms
+from meterd.core.model.plan_part import PlanPart
 from meterd.core.topics.message import Service, parse_service
 
 SILENT_PERIODS = 3  # heartbeats that may be missing before a site that says "live" is not believed any more
@@ -34,6 +35,7 @@ class SiteRow:
     epoch: int | None = None
     age_s: float | None = None
     findings: int = 0
+    files: tuple[PlanPart, ...] = ()
 
     @property
     def well(self) -> bool:
@@ -60,7 +62,8 @@ def _row(site: str, payload: bytes, findings: int, now_ms: int) -> SiteRow:
         return SiteRow(site, SiteState.UNREADABLE, findings=findings)
     age_s = None if service.heartbeat_ms is None else max(0.0, (now_ms - service.heartbeat_ms) / 1000)
     return SiteRow(
-        site, _site_state(service, age_s), service.version, service.zone_rules, service.epoch, age_s, findings
+        site, _site_state(service, age_s), version=service.version, zone_rules=service.zone_rules, epoch=service.epoch,
+        age_s=age_s, findings=findings, files=service.files,
     )  # fmt: skip
 
 

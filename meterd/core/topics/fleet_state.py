@@ -6,11 +6,12 @@ its site is off, and a site whose clock is wrong is not silent.
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from meterd.core.model.finding_cause import blames_a_meter, rank
 from meterd.core.model.plan import Site
+from meterd.core.model.plan_part import PlanPart
 from meterd.core.topics.fleet import SILENT_PERIODS, SiteRow, SiteState, site_rows
 from meterd.core.topics.message import Parsed, parse, parse_service, usable
 
@@ -40,10 +41,13 @@ class Heard:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What the plan of a site says, where it was given: kinds of instruments by point, kinds of prices that have ended."""
+    """What the plan of a site says, where it was given: by point the class of its instrument and, where the plan tells it,
+    the type; kinds of prices that have ended.
+    """
 
     instruments: Mapping[str, str]
     ended: tuple[str, ...]
+    types: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +76,16 @@ class SiteNow:
     balance: str | None  # the worst verdict of its boards
     production_w: float | None
     draw_w: float | None
+    files: tuple[PlanPart, ...] = ()  # of its plan, which others may have a copy of
+
+
+class KindBy(StrEnum):
+    """What the kind of a shared fault is."""
+
+    TYPE = "type"  # of the instruments, as on the nameplate
+    CLASS = "class"  # of the instruments, where a plan tells no type
+    PRICE = "price"
+    NONE = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,18 +96,24 @@ class SharedFault:
     kind: str
     remedy: str
     sites: tuple[str, ...]
+    by: KindBy = KindBy.NONE
 
 
 def known_of(site: Site, now_ms: int) -> Known:
     """What a plan tells beside the topics."""
-    instruments = {
-        item.point: _kind(item.meter_class, item.ct_class)
+    fitted = [
+        item
         for item in site.instruments
         if item.from_ms <= now_ms and (item.until_ms is None or now_ms < item.until_ms)
-    }
+    ]
+    instruments = {item.point: _kind(item.meter_class, item.ct_class) for item in fitted}
     valid = {price.kind for price in site.tariff if price.until_ms is None or price.until_ms > now_ms}
     ended = {str(price.kind) for price in site.tariff if price.kind not in valid}
-    return Known({point: kind for point, kind in instruments.items() if kind}, tuple(sorted(ended)))
+    return Known(
+        {point: kind for point, kind in instruments.items() if kind},
+        tuple(sorted(ended)),
+        {item.point: item.type for item in fitted if item.type},
+    )
 
 
 def _kind(meter_class: str | None, ct_class: str | None) -> str:
@@ -129,7 +149,7 @@ def _site_now(row: SiteRow, broker: str, root: str, heard: Mapping[str, Heard], 
         clock_s=None if ahead_ms is None else ahead_ms / 1000,
         findings=tuple(sorted(findings, key=lambda found: (rank(found.cause), found.text))),
         balance=next((verdict for verdict in VERDICTS if trusted and verdict in verdicts), None),
-        production_w=_number(production, there_ms), draw_w=_number(draw, there_ms),
+        production_w=_number(production, there_ms), draw_w=_number(draw, there_ms), files=row.files,
     )  # fmt: skip
 
 
@@ -190,23 +210,25 @@ def _order(version: str) -> tuple[tuple[int, str], ...]:
 
 def shared_faults(sites: Sequence[SiteNow], known: Mapping[str, Known]) -> list[SharedFault]:
     """Faults that two sites or more have, the most urgent first, of equals that of more sites."""
-    groups: dict[tuple[str, str], dict[str, str]] = {}
+    groups: dict[tuple[str, str, KindBy], dict[str, str]] = {}
     for site in sites:
         for found in site.findings:
-            kind = _kind_of(found, known.get(site.site))
-            groups.setdefault((found.cause, kind), {})[site.site] = found.remedy
+            kind, by = _kind_of(found, known.get(site.site))
+            groups.setdefault((found.cause, kind, by), {})[site.site] = found.remedy
         for kind in known[site.site].ended if site.site in known else ():
-            groups.setdefault((TARIFF, kind), {})[site.site] = ""
+            groups.setdefault((TARIFF, kind, KindBy.PRICE), {})[site.site] = ""
     shared = [
-        SharedFault(cause, kind, next(iter(where.values())), tuple(sorted(where)))
-        for (cause, kind), where in groups.items()
+        SharedFault(cause, kind, next(iter(where.values())), tuple(sorted(where)), by)
+        for (cause, kind, by), where in groups.items()
         if len(where) > 1
     ]
     return sorted(shared, key=lambda fault: (rank(fault.cause), -len(fault.sites), fault.kind))
 
 
-def _kind_of(found: OpenFinding, known: Known | None) -> str:
-    if known is None or not blames_a_meter(found.cause):
-        return ""
-    kinds = {known.instruments.get(point, "") for point in found.points}
-    return kinds.pop() if len(kinds) == 1 else ""
+def _kind_of(found: OpenFinding, known: Known | None) -> tuple[str, KindBy]:
+    if known is not None and blames_a_meter(found.cause):
+        for by, words in ((KindBy.TYPE, known.types), (KindBy.CLASS, known.instruments)):
+            kinds = {words.get(point, "") for point in found.points}
+            if len(kinds) == 1 and (kind := kinds.pop()):
+                return kind, by
+    return "", KindBy.NONE

@@ -17,6 +17,7 @@ from meterd.core.model.finding import Finding
 from meterd.core.model.forecast import QUANTILES
 from meterd.core.model.periods import text as time_text
 from meterd.core.model.plan import Site
+from meterd.core.model.plan_part import PlanPart
 from meterd.core.model.reading import Quality
 from meterd.core.topics.senml import EARLIEST_MS, resolve
 from meterd.core.topics.table import WORDS, Entry, Value, catalogue
@@ -229,6 +230,7 @@ class Service:
     heartbeat_ms: int | None
     period_s: int
     zone_rules: str = ""  # version of the zone database that local periods follow
+    files: tuple[PlanPart, ...] = ()  # of the plan, which other sites may have a copy of
 
     def message(self, root: str) -> Message:
         """The retained message; it never expires, because the next publisher learns the epoch from it."""
@@ -242,6 +244,8 @@ class Service:
         }
         if self.zone_rules:
             fields["zone_rules"] = self.zone_rules
+        if self.files:
+            fields["files"] = [_file_fields(part) for part in self.files]
         if self.heartbeat_ms is not None:
             fields["heartbeat"] = time_text(self.heartbeat_ms)
             fields["heartbeat_ms"] = self.heartbeat_ms
@@ -272,7 +276,25 @@ def parse_service(payload: bytes) -> Service | None:
         heartbeat_ms=heartbeat_ms,
         period_s=period_s,
         zone_rules=rules,
+        files=_files_in(fields.get("files")),
     )
+
+
+def _file_fields(part: PlanPart) -> dict[str, object]:
+    fields: dict[str, object] = {"name": part.name, "digest": part.digest}
+    return fields if part.newest_ms is None else fields | {"newest_ms": part.newest_ms}
+
+
+def _files_in(told: object) -> tuple[PlanPart, ...]:
+    """What is malformed is left out."""
+    parts = []
+    for fields in told if isinstance(told, list) else []:
+        name, digest, newest = (
+            map(fields.get, ("name", "digest", "newest_ms")) if isinstance(fields, dict) else 3 * (None,)
+        )
+        if isinstance(name, str) and isinstance(digest, str):
+            parts.append(PlanPart(name, digest, newest if _whole(newest) else None))
+    return tuple(parts)
 
 
 def _whole(value: object) -> bool:

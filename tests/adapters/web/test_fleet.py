@@ -4,11 +4,13 @@ import json
 import signal
 import urllib.error
 import urllib.request
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, expect
 
+from meterd.core.model.plan_part import PlanPart
 from meterd.core.topics.message import Service
 from tests.adapters.web.browser import PHONE, WALL, accessibility_faults, opened, overflows
 from tests.brokers import Mosquitto, until
@@ -18,10 +20,12 @@ from tests.programs import Program
 TARIFF = 'tariff = [{ name = "power", kind = "import", price = 0.2, until = "2020-01-01" }]\n'
 
 
-def service(version: str = "0.2.0", ahead_ms: int = 0, *, live: bool = True) -> bytes:
+def service(version: str = "0.2.0", ahead_ms: int = 0, *, live: bool = True, copy: str = "") -> bytes:
     """The service topic of a site."""
     beat_ms = now_ms() + ahead_ms
     told = Service(live, "a1", 1, sequence=1, version=version, heartbeat_ms=beat_ms if live else None, period_s=600)
+    if copy:
+        told = replace(told, files=(PlanPart("north.toml", copy, 1 if copy == "old" else 2),))
     return told.message("energy/x").payload
 
 
@@ -43,9 +47,9 @@ def test_many_sites_on_one_page(browser: Browser, tmp_path: Path) -> None:
         assert until(out.connected)
         stale = {"cause": "drift", "text": "q01 drifts", "remedy": "look there", "points": ["q01"], "state": "new"}
         for topic, payload in {
-            "mill/service": service(),
+            "mill/service": service(copy="old"),
             "mill/finding/drift-q01": json.dumps(stale).encode(),
-            "quay/service": service("0.1.0"),
+            "quay/service": service("0.1.0", copy="new"),
             "quay/finding/drift-q01": json.dumps(stale).encode(),
             "yard/service": service(ahead_ms=8_000_000),
             "dock/service": service(live=False),
@@ -81,6 +85,7 @@ def test_many_sites_on_one_page(browser: Browser, tmp_path: Path) -> None:
                 "2 h ahead",
                 "enter new [[tariff]] rows",
                 "0.1.0 older than others",
+                "north.toml is out of date: at 1 of 2 sites",
             ):
                 assert each in words
             rows = page.locator("tbody tr td:nth-child(2) .mark")
@@ -91,6 +96,7 @@ def test_many_sites_on_one_page(browser: Browser, tmp_path: Path) -> None:
             expect(page.locator("tbody tr")).to_have_count(4)  # it follows by itself
         with opened(browser, root, size=WALL, language="de-AT", dark=True) as page:
             assert "Zähler driftet (Geräte der Klasse B): in 2 von 4 Anlagen" in page.inner_text("main")
+            assert "north.toml ist veraltet: in 1 von 2 Anlagen" in page.inner_text("main")
             assert accessibility_faults(page) == []
             assert not overflows(page)
         strange = urllib.request.Request(root, headers={"Host": "elsewhere.example"})

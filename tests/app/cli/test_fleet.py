@@ -3,12 +3,14 @@
 import gzip
 import json
 import os
+from dataclasses import asdict
 from hashlib import sha256
 from pathlib import Path
 
 import pytest
 
 from meterd import __version__
+from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.store.dump import ArchiveReader
 from meterd.app.cli.main import main
 from meterd.core.model.periods import Period, text
@@ -17,6 +19,8 @@ from tests.brokers import Mosquitto, free_port, until
 from tests.faults.mill import Child, message, now_ms, publish, sending, write_plan
 from tests.table_digests import assert_tables
 
+PRICE = '[[tariff]]\nname = "day"\nkind = "import"\nprice = 0.2\n'
+OUT_OF_DATE = "north.toml is out of date"
 GOLDEN = Path(__file__).parents[2] / "vectors" / "golden"
 
 
@@ -39,10 +43,17 @@ def test_h7_sites_of_three_versions_are_listed_from_their_brokers(
     port = free_port()
     with Mosquitto() as first, Mosquitto() as second:
         plan = write_plan(tmp_path, first.port, limits="")
-        plan.write_text(f"{plan.read_text(encoding='utf-8')}\n[page]\nport = {port}\n", encoding="utf-8")
+        written = plan.read_text(encoding="utf-8").replace("site = { ", 'site = { tariff = "north.toml", ', 1)
+        plan.write_text(f"{written}\n[page]\nport = {port}\n", encoding="utf-8")
+        tariff = tmp_path / "north.toml"
+        tariff.write_text(f'{PRICE}from = "2031-01-01"\n', encoding="utf-8")
+        newer = [asdict(part) for part in load_plan(plan).site.files]
+        tariff.write_text(PRICE, encoding="utf-8")
         with sending(first.port) as out, Child(plan, tmp_path / "s.sqlite") as child:
             assert until(out.connected)
-            out.publish("energy/quay/service", service("9.9.9", zone_rules="2031a", unheard="of"), retain=True)
+            out.publish(
+                "energy/quay/service", service("9.9.9", zone_rules="2031a", unheard="of", files=newer), retain=True
+            )
             out.publish("energy/quay/finding/stale-q01", b"{}", retain=True)
             out.publish("energy/yard/service", b"\x1b[31mred", retain=True)
             publish(out, [("m/q01", message(now_ms(), **{"import": 5}))])
@@ -71,10 +82,21 @@ def test_h7_sites_of_three_versions_are_listed_from_their_brokers(
                 "quay": ("live", "9.9.9", 1), "yard": ("not understood", None, 0), "ferry": ("gone", "0.0.1", 0)
             }  # fmt: skip
             assert result["troubles"] == []
+            assert [(file["name"], file["judged"], file["sites"]) for file in result["files"]] == [
+                ("north.toml", "dates", ["mill"])
+            ]
             assert main(["fleet", str(plan), other]) == 1
             output = capsys.readouterr()
             assert "3 versions of the program" in output.out
+            assert f"{OUT_OF_DATE} at 1 of 2 sites: mill" in output.out
             assert "\x1b" not in output.out
+            tariff.write_text(f'{PRICE}from = "2031-01-01"\n', encoding="utf-8")
+
+            def told() -> str:
+                main(["fleet", str(plan)])
+                return capsys.readouterr().out
+
+            assert until(lambda: OUT_OF_DATE not in told()), child.said()
             assert child.stop() == 0
         assert main(["fleet", f"127.0.0.1:{second.port}"]) == 1
         assert "no site below energy/" in capsys.readouterr().err

@@ -6,7 +6,7 @@ from fractions import Fraction
 import pytest
 
 from meterd.core.model.finding_cause import CAUSES
-from meterd.core.model.plan import Site
+from meterd.core.model.plan import Instrument, Site
 from meterd.core.model.tariff import Price, PriceKind
 from meterd.core.topics.fleet_state import (
     Condition,
@@ -120,11 +120,16 @@ def test_the_same_fault_is_one_line_by_kind_of_instrument() -> None:
     }
     sites = sites_now("broker", "e", heard, NOW)
     classes = {f"s{i}": Known({"q01": "B" if i < 4 else "A"}, ("import",) if i < 3 else ()) for i in range(1, 5)}
-    lines = [(fault.cause, fault.kind, fault.sites) for fault in shared_faults(sites, classes)]
+    lines = [(fault.cause, fault.by, fault.kind, fault.sites) for fault in shared_faults(sites, classes)]
     assert lines == [
-        ("stale", "", ("s4", "s5")),
-        ("drift", "B", ("s1", "s2", "s3")),
-        ("tariff", "import", ("s1", "s2")),
+        ("stale", "", "", ("s4", "s5")),
+        ("drift", "class", "B", ("s1", "s2", "s3")),
+        ("tariff", "price", "import", ("s1", "s2")),
+    ]
+    typed = classes | {f"s{i}": Known({"q01": "B"}, (), {"q01": "EM-3"}) for i in (2, 4)}
+    typed["s3"] = Known({"q01": "A"}, (), {"q01": "EM-3"})  # of another class, the same instrument
+    assert [(fault.by, fault.kind, fault.sites) for fault in shared_faults(sites, typed) if fault.cause == "drift"] == [
+        ("type", "EM-3", ("s2", "s3", "s4"))
     ]
     assert shared_faults(sites[:1], classes) == []
     assert shared_faults(sites, {})[1].remedy == "mend drift"
@@ -137,8 +142,10 @@ def test_older_versions_are_compared_by_number() -> None:
     assert older_versions(sites_now("broker", "e", heard, NOW)) == {"0.9.0", "dev"}
 
 
-def test_prices_that_have_ended_are_known_from_the_plan() -> None:
+def test_prices_that_have_ended_and_types_are_known_from_the_plan() -> None:
     """A kind of price counts as ended when none of its rows holds now or later."""
     past, open_ = Price("old", PriceKind.IMPORT, Fraction(1), until_ms=NOW), Price("new", PriceKind.EXPORT, Fraction(1))
     before = Price("before", PriceKind.EXPORT, Fraction(1), until_ms=NOW)
-    assert known_of(Site(name="mill", zone="Europe/Vienna", tariff=(past, before, open_)), NOW).ended == ("import",)
+    fitted = (Instrument("q01", NOW, type="EM-3"), Instrument("q01", 0, NOW, type="EM-2"), Instrument("q02", 0))
+    known = known_of(Site(name="mill", zone="Europe/Vienna", instruments=fitted, tariff=(past, before, open_)), NOW)
+    assert (known.ended, known.types) == (("import",), {"q01": "EM-3"})

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meterd.core.model.finding import Finding, FindingState, Life
+from meterd.core.model.plan_part import PlanPart
 from meterd.core.model.reading import REGISTERS, Quality
 from meterd.core.topics.message import (
     SENML,
@@ -281,6 +282,7 @@ def test_energy_text_is_the_exact_decimal_of_the_milliwatt_hours(mwh: int) -> No
         st.text(),
         st.none() | st.integers(0, 10**13),
         st.integers(1, 3600),
+        files=st.lists(st.builds(PlanPart, st.text(), st.text(), st.none() | st.integers(0, 10**13))).map(tuple),
     )
 )
 def test_service_survives_the_way_out_and_back(service: Service) -> None:
@@ -307,6 +309,18 @@ def test_service_survives_the_way_out_and_back(service: Service) -> None:
 )
 def test_a_foreign_service_message_is_none(payload: bytes) -> None:
     assert parse_service(payload) is None
+
+
+def test_files_that_are_not_understood_are_left_out() -> None:
+    """The service is understood all the same: a later version may tell more of its files."""
+    told = json.loads(Service(True, "a", 1, 1, "0", None, 30, files=(PlanPart("n", "d", 1),)).message(ROOT).payload)
+    told["files"] += [3, {}, {"name": 1, "digest": "x"}, {"name": "p", "digest": "e", "newest_ms": "soon", "more": 1}]
+    service = parse_service(json.dumps(told).encode())
+    assert service is not None
+    assert service.files == (PlanPart("n", "d", 1), PlanPart("p", "e"))
+    no_list = parse_service(json.dumps(told | {"files": "none"}).encode())
+    assert no_list is not None
+    assert no_list.files == ()
 
 
 def test_a_finding_stays_on_its_own_level() -> None:

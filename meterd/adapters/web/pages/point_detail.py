@@ -48,6 +48,7 @@ class InstrumentLine(Values):
     """A meter with its current transformers at this point; `until_ms` None = still there. Ratios and weights as text."""
 
     serial: str
+    type: str
     from_ms: int
     until_ms: int | None
     meter_class: str | None
@@ -190,6 +191,7 @@ def _instrument(instrument: Instrument) -> InstrumentLine:
     ratio = instrument.ct_primary_a is not None and instrument.ct_secondary_a is not None
     return InstrumentLine(
         serial=instrument.serial,
+        type=instrument.type,
         from_ms=instrument.from_ms,
         until_ms=instrument.until_ms,
         meter_class=instrument.meter_class,

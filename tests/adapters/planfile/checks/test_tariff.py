@@ -46,6 +46,36 @@ def test_a_row_becomes_a_price_exactly_as_written(tmp_path: Path) -> None:
     assert price.from_ms == 1_782_856_800_000  # 2026-06-30T22:00Z
 
 
+def test_a_tariff_file_stands_behind_the_rows_of_the_plan_and_is_told_apart(tmp_path: Path) -> None:
+    """By what it says, not how it is written; with the moment from which its last price holds."""
+    file, plan = tmp_path / "north.toml", tmp_path / "mill.toml"
+    own = '[[tariff]]\nname = "own"\nkind = "fixed"\nprice = 9\n'
+    plan.write_text(SITE.replace("zone = ", 'tariff = "north.toml", zone = ') + own, encoding="utf-8")
+    row = '[[tariff]]\nname = "day"\nkind = "import"\nprice = 0.2\nfrom = 2026-07-01\n'
+    file.write_text(row, encoding="utf-8")
+    site = load_plan(plan).site
+    assert [price.name for price in site.tariff] == ["own", "day"]
+    (part,) = site.files
+    assert (part.name, part.newest_ms) == ("north.toml", 1_782_856_800_000)
+    file.write_text(f"# the same\r\n{row}", encoding="utf-8")
+    assert load_plan(plan).site.files == site.files
+    file.write_text(row.replace("0.2", "0.3"), encoding="utf-8")
+    assert load_plan(plan).site.files != site.files
+    for text, words in (
+        ("", "north.toml: the file has no [[tariff]]"),
+        (row + "[site]\n", "unknown table or key 'site'"),
+        (row.replace("import", "imported"), "north.toml:3:1"),
+        (row + row, "two lines of the tariff have the name 'day'"),
+    ):
+        file.write_text(text, encoding="utf-8")
+        with pytest.raises(PlanError) as told:
+            load_plan(plan)
+        assert words in str(told.value)
+    file.unlink()
+    with pytest.raises(PlanError, match=r"north\.toml with the tariff is no file beside the plan; name a file in"):
+        load_plan(plan)
+
+
 def test_demand_is_divided_by_peak_and_fixed_by_energy_unless_the_plan_says_else(tmp_path: Path) -> None:
     """A price of a kWh is not divided at all."""
     kinds = {"demand": "peak", "fixed": "energy", "import": "none"}
