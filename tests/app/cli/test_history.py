@@ -3,10 +3,6 @@
 import csv
 import io
 import json
-import subprocess
-import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -15,8 +11,7 @@ from meterd.app.cli.main import main
 from meterd.app.operations import archive as archive_module
 from meterd.app.operations.archive import archive_months
 from tests.app.operations.archived_site import NOW, place, site_with_months
-from tests.brokers import until
-from tests.late import distributed
+from tests.clusters import cluster
 
 
 @pytest.fixture
@@ -75,37 +70,6 @@ def test_wrong_wishes_are_named(archive: str, tmp_path: Path, capsys: pytest.Cap
     ):
         assert main(["history", archive, "--workers", "1", *options]) == 2
         assert words in capsys.readouterr().err
-
-
-@contextmanager
-def cluster(folder: Path) -> Iterator[str]:
-    """A scheduler with a worker, as programs of their own; yields the address."""
-    place = folder / "scheduler.json"
-    program = [sys.executable, "-m", "distributed.cli"]
-    scheduler = [f"{program[2]}.dask_scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--no-show"]
-    worker = [
-        f"{program[2]}.dask_worker",
-        "--nthreads",
-        "1",
-        "--no-nanny",
-        "--no-dashboard",
-        "--local-directory",
-        str(folder),
-    ]
-    running = []
-    try:
-        for words in (scheduler, worker):
-            command = [*program[:2], *words, "--scheduler-file", str(place)]
-            running.append(subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL))
-        until(lambda: place.exists() and bool(place.read_text(encoding="utf-8")), 60)
-        address = json.loads(place.read_text(encoding="utf-8"))["address"]
-        with distributed.Client(address) as client:
-            client.wait_for_workers(1, timeout=120)
-        yield address
-    finally:
-        for process in running:
-            process.kill()
-            process.wait(60)
 
 
 @pytest.mark.slow

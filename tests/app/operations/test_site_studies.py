@@ -5,9 +5,12 @@ import os
 import re
 import shutil
 import signal
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
 
 from meterd.adapters.archive.target import ArchiveTarget, Login
@@ -22,11 +25,15 @@ from meterd.app.operations.acceptances import with_acceptance
 from meterd.app.operations.archive import archive_months
 from meterd.app.operations.drift_job import examine, finding_of
 from meterd.app.operations.history import Answer, Place, PlanFile, Question, SitePiece, ask, study_of
+from meterd.app.operations.ledger import Ledger
 from meterd.app.operations.queries import Line
+from meterd.app.operations.question import moment
 from meterd.app.operations.site_studies import comparison_lines, drift_lines, ranked
 from meterd.core.model.periods import DAY_MS, Period
 from tests.app.drift_histories import BEGIN, PLAN, history_of, mill
 from tests.app.operations.archived_site import NOW, place, site_with_months
+from tests.clusters import cluster
+from tests.faults.mill import CHANNELS, write_plan
 
 APRIL, MAY, JUNE = 1_775_001_600_000 - 7_200_000, 1_777_593_600_000 - 7_200_000, 1_780_272_000_000 - 7_200_000
 
@@ -47,10 +54,10 @@ def archived(path: Path, folder: Path) -> None:
 
 
 def studied(
-    folder: Path, question: Question, plans: dict[str, PlanFile], count: int = 1
+    folder: Path, question: Question, plans: dict[str, PlanFile], *, count: int = 1, address: str = ""
 ) -> tuple[list[Line], list[str]]:
     """All lines and troubles."""
-    with workers(count) as spread:
+    with workers(count, address) as spread:
         answers = list(ask([Place(str(folder / "archive"), Login())], [], question, spread, plans=plans))
     return [line for a in answers for line in a.lines], [words for a in answers for words in a.troubles]
 
@@ -98,6 +105,39 @@ def test_what_people_accepted_is_in_the_archive(drifted: Path, tmp_path: Path, m
     found, _ = studied(tmp_path, Question("drift"), plans_of(PLAN))
     assert found == [{"site": site.name, **line} for line in expected]
     assert not any("bakery-ovens" in str(line["points"]) for line in found)
+
+
+def test_a_year_is_compared_with_the_year_before(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two whole years and a month on both sides, from the archive and from the store; the sums by a plain count of what the
+    registers showed."""
+    monkeypatch.setattr(archive_module, "SETTLE_S", 0.0)
+    file = write_plan(tmp_path, 1883)
+    text = file.read_text(encoding="utf-8").replace("site = { ", "site = { interval_s = 3600, ", 1)
+    file.write_text(text, encoding="utf-8")
+    plan, path = load_plan(file), tmp_path / "s.sqlite"
+    zone = ZoneInfo(plan.site.zone)
+    first, *years, last = (moment(word, zone, "") for word in ("2026-12-01", "2027", "2028", "2029", "2029-02-01"))
+    times = np.arange(first, last + 1, 3_600_000, dtype=np.int64)
+    shown = {c: np.cumsum(np.random.default_rng(i).integers(0, 9_000_000, len(times))) for i, c in enumerate(CHANNELS)}
+    store = SqliteStore.writer(path)
+    ledger = Ledger(store, plan.site, zone)
+    for channel, values in shown.items():
+        ledger.import_history(channel, times, values, last)
+    ledger.recompute_all(last, last)
+    expected = comparison_lines(store, plan.site, Period.YEAR, (first, last))
+    store.close()
+    archive_months(plan, path, place(tmp_path), last + DAY_MS)
+    found, troubles = studied(tmp_path, Question("comparison", Period.YEAR), plans_of(file))
+    assert troubles == []
+    assert [{**line, "rank": None} for line in found] == [{"site": "mill", **line} for line in expected]
+    at = np.searchsorted(times, years)
+    one, two = (np.diff(shown["t1", "1.8.0"][at]) / 1000).tolist()
+    grid = [line for line in found if line["energy"] == "grid import"]
+    assert [(line["period"], line["energy_wh"], line["before_wh"]) for line in grid] == [
+        ("2027", one, None),
+        ("2028", two, one),
+    ]
+    assert grid[1]["before_change_percent"] == pytest.approx((two - one) / one * 100, abs=0.05)
 
 
 @pytest.fixture
@@ -150,16 +190,18 @@ def killed_at_the_annex(piece: SitePiece) -> Answer:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("show", ["comparison", "drift"])
+@pytest.mark.parametrize("running", [False, True])
 def test_many_workers_and_one_that_is_killed(
-    show: str, two_sites: tuple[Path, dict[str, PlanFile]], monkeypatch: pytest.MonkeyPatch
+    running: bool, two_sites: tuple[Path, dict[str, PlanFile]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The same lines in the same order."""
+    """The same lines in the same order, with workers of this machine and on a cluster that runs, which loses one of its two."""
     folder, plans = two_sites
-    alone = studied(folder, Question(show), plans)
-    assert alone[0]
+    questions = Question("drift"), Question("comparison")
+    alone = [studied(folder, question, plans) for question in questions]
+    assert all(lines for lines, _ in alone)
     monkeypatch.setattr(history, "study_of", killed_at_the_annex)
-    assert studied(folder, Question(show), plans, count=2) == alone
+    with cluster(folder, 2) if running else nullcontext("") as address:
+        assert [studied(folder, question, plans, count=2, address=address) for question in questions] == alone
     assert (folder / "archive" / "killed").exists()
 
 
