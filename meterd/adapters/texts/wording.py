@@ -20,6 +20,7 @@ from babel.dates import format_date, format_datetime, format_time
 from meterd.core.model.finding_cause import CAUSES, cause_of
 from meterd.core.model.periods import from_ms, to_ms
 from meterd.core.model.plan import Board, Point, Site
+from meterd.core.model.written import day_first
 from meterd.core.texts.finding_translation import Kind, Part, Parts, Phrases
 
 LANGUAGES = ("en", "de")
@@ -96,7 +97,25 @@ def titles_of(site: Site) -> Mapping[str, str]:
     """What the names in sentences of findings are called: points, boards, and the site where they are not named alike."""
     named: list[Site | Board | Point] = [site, *site.boards, *site.points]
     alike = {name for name, count in Counter(item.name for item in named).items() if count > 1}
-    return {item.name: item.title for item in named if item.title and item.name not in alike}
+    points = point_titles(site)
+    return {
+        item.name: points[item.name] if isinstance(item, Point) else item.title
+        for item in named
+        if item.title and item.name not in alike
+    }
+
+
+def point_titles(site: Site) -> Mapping[str, str]:
+    """What people call each point: its title, with its name where another point has the same title; else its name."""
+    shared = Counter(point.title for point in site.points)
+    return {
+        point.name: point.name
+        if not point.title
+        else point.title
+        if shared[point.title] == 1
+        else f"{point.title} ({point.name})"
+        for point in site.points
+    }
 
 
 def titled_names(words: str, titles: Mapping[str, str]) -> str:
@@ -239,6 +258,11 @@ def age(language: str, seconds: float) -> str:
 def moment(language: str, at_ms: int, zone: ZoneInfo) -> str:
     """Local date and time to the minute."""
     return str(format_datetime(_local(at_ms, zone), f"{_DAYS[language]}, HH:mm", locale=_LOCALES[language]))
+
+
+def field_date(language: str, iso: str) -> str:
+    """A local date, and its time if there is one, as a field of a form shows it: as people of this language write it."""
+    return day_first(iso) if language == "de" else iso.replace("T", " ")
 
 
 def clock(language: str, at_ms: int, zone: ZoneInfo) -> str:

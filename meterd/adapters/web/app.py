@@ -23,7 +23,7 @@ from meterd.adapters.runtime.people_log import FAILED
 from meterd.adapters.texts import wording
 from meterd.adapters.web import document_download, energy_file, wall
 from meterd.adapters.web.backend import UserRole, Viewer
-from meterd.adapters.web.common import equal_rows, snapshot_of, title_of
+from meterd.adapters.web.common import equal_rows, snapshot_of
 from meterd.adapters.web.corrections import submit as change_route
 from meterd.adapters.web.csrf import Refused, needs_role, own_form, same_origin, within
 from meterd.adapters.web.events import state, stream
@@ -164,10 +164,11 @@ def page(request: Request, viewer: Viewer, template: str, *, status: int = 200, 
     context: RequestContext = request.app.state.context
     language = viewer.language
     site = context.backend.site
+    points = wording.point_titles(site)
     body = request.app.state.templates.get_template(template).render(
         **{"entry": None, "back": "/now", **values},
         t=lambda key, **more: wording.say(language, key, **more),
-        titled=lambda *names: ", ".join(title_of(site, name) for name in names),
+        titled=lambda *names: ", ".join(points.get(name, name) for name in names),
         titles=wording.titles_of(site),
         head=lambda one: wording.finding_head(language, site, one.cause, one.subject),
         head_of_id=lambda finding_id: wording.head_of_id(language, site, finding_id),
@@ -188,6 +189,7 @@ def page(request: Request, viewer: Viewer, template: str, *, status: int = 200, 
         provider=provider_title(site.login) if site.login.issuer else "",
         wall=wall.wall_of(request, context),
         column=lambda *lists: number_column([value for values in lists for value in values], language),
+        power_column=lambda *lists: number_column([v for values in lists for v in values], language, power=True),
         steps=lambda starts, unit, lines, band=None, event=None: steps_picture(
             starts, unit, lines, band=band, event=event, reader=Reader(language, context.zone())
         ),

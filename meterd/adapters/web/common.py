@@ -10,6 +10,7 @@ from fastapi import Depends
 from pydantic import BaseModel, ConfigDict, JsonValue, computed_field
 from starlette.exceptions import HTTPException
 
+from meterd.adapters.texts import wording
 from meterd.adapters.web.backend import Viewer, WebBackend
 from meterd.adapters.web.request_context import RequestContext, context_of
 from meterd.core.model.finding import Finding
@@ -133,11 +134,8 @@ def visible(findings: tuple[Finding, ...], viewer: Viewer, site: Site) -> list[F
 
 
 def title_of(site: Site, name: str) -> str:
-    """The title of a point; its name if it has no title or the plan does not know it."""
-    try:
-        return site.point(name).title or name
-    except KeyError:
-        return name
+    """What people call a point; its name if the plan does not know it."""
+    return wording.point_titles(site).get(name, name)
 
 
 def equal_rows(site: Site, rows: Sequence[Any], *names: str) -> tuple[list[Any], list[tuple[str, list[Any]]]]:

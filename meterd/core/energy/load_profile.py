@@ -10,15 +10,19 @@ from meterd.core.balance.uncertainty import Floats
 from meterd.core.model.periods import HOUR_MS, Period, bounds, local, offset_ms
 from meterd.core.registers.register_line import Bools, Ints
 
+LEAST_FOR_BASE = 20  # steps: of fewer, 5 % is less than one step, and the base load would be the lowest of them
 BASE_PART = 0.05  # the base load is exceeded in all but so much of the time (common practice)
 HOURS = 24
 
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """Base load and peak of a range in W: the power that is exceeded in 95 % of the time, and the highest mean."""
+    """Base load and peak of a range in W: the power that is exceeded in 95 % of the time, and the highest mean.
 
-    base_w: float
+    The base load is None below LEAST_FOR_BASE known steps.
+    """
+
+    base_w: float | None
     mean_w: float
     peak_w: float
     peak_row: int
@@ -47,7 +51,7 @@ def profile(watt: Floats, present: Bools) -> Profile | None:
         return None
     known = watt[present]
     return Profile(
-        base_w=float(np.quantile(known, BASE_PART)),
+        base_w=float(np.quantile(known, BASE_PART)) if len(known) >= LEAST_FOR_BASE else None,
         mean_w=float(known.mean()),
         peak_w=float(known.max()),
         peak_row=int(np.flatnonzero(present)[int(np.argmax(known))]),

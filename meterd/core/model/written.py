@@ -8,6 +8,7 @@ import re
 _DATE = re.compile(
     r"^\s*([0-9]{1,2})\.([0-9]{1,2})\.([0-9]{4})(?:[ T,]+([0-9]{1,2}):([0-9]{2}(?::[0-9]{2})?))?\s*(?:Uhr)?\s*$"
 )
+_ISO = re.compile(r"^([0-9]{4})-([0-9]{2})-([0-9]{2})(?:[T ]([0-9]{2}:[0-9]{2}))?$")
 _COMMA = re.compile(r"^[+-]?[0-9]+,[0-9]+$")
 _GROUPED = re.compile(r"^[+-]?[0-9]{1,3}(?:[.'\u2019 \u00a0\u202f][0-9]{3})+,[0-9]+$")
 _BOTH = re.compile(r"^[+-]?[1-9][0-9]{0,2},[0-9]{3}$")
@@ -33,6 +34,19 @@ def iso_date(words: str) -> str:
     day, month, year, hour, rest = match.groups()
     date = f"{year}-{int(month):02}-{int(day):02}"
     return date if hour is None else f"{date}T{int(hour):02}:{rest}"
+
+
+def day_first(words: str) -> str:
+    """A date of ISO 8601, and its time if there is one, written day first; anything else as it is.
+
+    >>> day_first("2026-05-04T09:30"), day_first("2026-05-04"), day_first("2026-05")
+    ('04.05.2026 09:30', '04.05.2026', '2026-05')
+    """
+    match = _ISO.match(words)
+    if match is None:
+        return words
+    year, month, day, clock = match.groups()
+    return f"{day}.{month}.{year}" + (f" {clock}" if clock else "")
 
 
 def plain_number(words: str) -> str:

@@ -398,6 +398,8 @@ def test_names_in_a_sentence_are_given_by_their_titles() -> None:
         Point("q01", "north", Role.FEEDER, title="Bakery, ovens"),
         Point("q02", "north", Role.FEEDER),
         Point("alike", "north", Role.FEEDER, title="Point"),
+        Point("q03", "north", Role.FEEDER, title="Laundry"),
+        Point("q04", "north", Role.FEEDER, title="Laundry"),
     )
     titles = wording.titles_of(Site("mill", VIENNA.key, boards=boards, points=points))
     sentences = {
@@ -405,6 +407,7 @@ def test_names_in_a_sentence_are_given_by_their_titles() -> None:
         "not covered: q02, q01": "noch nicht gezählt: q02; Bakery, ovens",
         "board north: the balance from 2026-07-01T12:00:00Z is not computable, missing q02 2.8.0, q01": None,
         "alike: no value yet": "alike: noch kein Wert",
+        "q03: no value yet": "Laundry (q03): noch kein Wert",
     }
     for kept, wanted in sentences.items():
         shown = wording.translated_line("de", kept, VIENNA, titles)

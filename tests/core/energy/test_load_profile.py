@@ -23,6 +23,8 @@ def test_base_and_peak_are_those_of_pandas() -> None:
     assert (result.peak_w, result.peak_row) == (series.max(), series.idxmax())
     assert (result.known, round(result.mean_w, 9)) == (series.count(), round(series.mean(), 9))
     assert profile(watt, np.zeros(500, dtype=np.bool_)) is None
+    few = [profile(watt[:n], np.ones(n, dtype=np.bool_)) for n in (19, 20)]
+    assert [one is not None and one.base_w is not None for one in few] == [False, True]
 
 
 def test_a_mean_power_is_energy_over_time() -> None:

@@ -11,7 +11,7 @@ from meterd.app.cli.shown_registers import readings
 from meterd.app.operations.question import moment
 from meterd.core.errors import ConfigError
 from meterd.core.model.reading import EXPORT, IMPORT
-from meterd.core.model.written import iso_date, plain_number
+from meterd.core.model.written import day_first, iso_date, plain_number
 from meterd.core.registers.corrections import written_factor
 
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -29,6 +29,7 @@ BERLIN = ZoneInfo("Europe/Berlin")
 )
 def test_dates_day_first(words: str, wanted: str) -> None:
     assert iso_date(words) == wanted
+    assert iso_date(day_first(wanted)) == wanted
 
 
 @pytest.mark.parametrize(

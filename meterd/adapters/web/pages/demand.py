@@ -35,6 +35,7 @@ from meterd.core.model.snapshot import PowerNow, Snapshot
 from meterd.core.registers.register_line import Bools, Ints
 
 PARTS = (0.8, 1.0)  # of the rating; hours above them are counted
+USUAL_MS = 28 * DAY_MS  # before the month: on its first days it has no other days to compare with
 MOST_CONTRIBUTORS = 8
 NIGHTS_BACK = 400 * DAY_MS
 VERDICTS = {
@@ -65,7 +66,7 @@ class Running(Values):
 
 
 class ContributionLine(Values):
-    """One feeder in the peak interval, mWh; `usual_mwh` is the median of the same local time on the month's other days."""
+    """One feeder in the peak interval, mWh; `usual_mwh` is the median of the same local time on the days around it."""
 
     point: str
     title: str
@@ -163,7 +164,9 @@ def view(
             begins_ms=int(grid[0]) if len(grid) and grid[0] > start else None,
             running=running_interval(snapshot, site),
             ahead=month_ahead(reads, site, zone, start, snapshot.now_ms),
-            peak=_for(viewer, site, _peak(reads, site, grid, zone)) if len(grid) else None,
+            peak=_for(viewer, site, _peak(reads, site, grid, zone, span[0]))
+            if span is not None and len(grid)
+            else None,
             uses=[
                 use_line
                 for use_line in (_uses(reads, site, grid, snapshot) if len(grid) else [])
@@ -214,7 +217,8 @@ def _whole(now: PowerNow | None) -> int | None:
 # -- the peak ----------------------------------------------------------------------------------------------------------
 
 
-def _peak(reads: Reads, site: Site, grid: Ints, zone: ZoneInfo) -> Peak | None:
+def _peak(reads: Reads, site: Site, grid: Ints, zone: ZoneInfo, since_ms: int) -> Peak | None:
+    """The peak of the intervals of a month; usual is what the month's other days and four weeks before it had."""
     energy, present = _net(reads, site, connection_feeds(site), grid)
     step = site.interval_s * 1000
     results = maximum_demand(energy, present, step)
@@ -222,9 +226,10 @@ def _peak(reads: Reads, site: Site, grid: Ints, zone: ZoneInfo) -> Peak | None:
         return None
     row, watt = results
     at = int(grid[row])
-    others = _same_time(grid, row, zone)
+    around = np.append(np.arange(max(since_ms, int(grid[0]) - USUAL_MS), grid[0], step, dtype=np.int64), grid)
+    others = _same_time(around, int(np.searchsorted(around, at)), zone)
     outgoing = [p for p in site.points if p.counts and p.role is Role.FEEDER and not _carries_a_board(p, site)]
-    moments = np.sort(np.append(grid[others], at))
+    moments = np.sort(np.append(around[others], at))
     every = ReadTogether(reads, _registers(site, outgoing))
     table = {p.name: _net(every, site, [p], moments) for p in outgoing}
     here = int(np.searchsorted(moments, at))

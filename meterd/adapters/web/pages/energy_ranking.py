@@ -178,7 +178,7 @@ def _rank_line(
         share=energy / all_known if energy is not None and all_known > 0 and energy >= 0 else None,
         before_mwh=before,
         change=energy / before - 1 if energy is not None and before is not None and before > 0 else None,
-        base_w=round(shape.base_w) if shape is not None and small else None,
+        base_w=None if shape is None or shape.base_w is None or not small else round(shape.base_w),
         peak_w=None if shape is None else round(shape.peak_w),
         peak_ms=None if shape is None else look.begins[shape.peak_row],
         at_peak_mwh=None,

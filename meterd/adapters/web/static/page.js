@@ -3,7 +3,7 @@
 (() => {
   const language = document.documentElement.lang === "de" ? "de-DE" : "en-GB";
   const zone = document.body.dataset.zone;
-  const words = language === "de-DE" ? { live: "verbunden", dead: "keine Verbindung, letzte Werte angezeigt", missing: "fehlt" } : { live: "live", dead: "no connection, last values shown", missing: "missing" };
+  const words = language === "de-DE" ? { calendar: "Kalender", live: "verbunden", dead: "keine Verbindung, letzte Werte angezeigt", missing: "fehlt" } : { calendar: "Calendar", live: "live", dead: "no connection, last values shown", missing: "missing" };
 
   function power(watt) {
     for (const [step, unit] of [[1e9, "GW"], [1e6, "MW"], [1e3, "kW"]]) {
@@ -56,6 +56,22 @@
   // On a phone the pages stand in one row that scrolls: the one that is open is brought into sight.
   const here = document.querySelector("nav a[aria-current]"), row = document.querySelector("nav");
   if (here && row && row.scrollWidth > row.clientWidth) row.scrollLeft = here.offsetLeft - (row.clientWidth - here.offsetWidth) / 2;
+
+  // A date is written by hand, so that it reads the same in every browser; a calendar at the field writes it too.
+  const iso = (text) => text.trim().replace(/^(\d{1,2})\.(\d{1,2})\.(\d{4})/, (_, day, month, year) => `${year}-${month.padStart(2, "0")}-${day.padStart(2, "0")}`).replace(" ", "T");
+  const dated = (text) => text.replace("T", " ").replace(/^(\d{4})-(\d\d)-(\d\d)/, language === "de-DE" ? "$3.$2.$1" : "$1-$2-$3");
+  for (const field of document.querySelectorAll("input[data-pick]")) {
+    const calendar = document.createElement("input"), open = document.createElement("button");
+    if (!calendar.showPicker) break;
+    Object.assign(calendar, { type: field.dataset.pick, tabIndex: -1, className: "calendar" });
+    calendar.setAttribute("aria-hidden", "true");
+    Object.assign(open, { type: "button", className: "plain", textContent: "▦", title: words.calendar });
+    open.setAttribute("aria-label", words.calendar + ": " + field.labels[0].textContent.trim());
+    open.addEventListener("click", () => { calendar.value = iso(field.value); calendar.showPicker(); });
+    calendar.addEventListener("change", () => { if (calendar.value) field.value = dated(calendar.value); });
+    const place = field.closest("label") || field;
+    place.after(open, calendar);
+  }
 
   const line = document.querySelector("[data-line]");
   const say = (text) => { if (line && line.textContent !== text) line.textContent = text; };

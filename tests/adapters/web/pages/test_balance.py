@@ -127,8 +127,8 @@ def test_the_day_before_was_all_right(third: str, browser: Browser) -> None:
         )
         page.click("a[rel=next]")
         expect(page.locator(".answer .big")).to_contain_text("No")
-        page.fill("input[name=at]", "2026-03-01T14:00")
-        page.click("form.choice button")
+        page.fill("input[name=at]", "1.3.2026 14:00")
+        page.click("form.choice > button")
         expect(page.locator(".answer .big")).to_contain_text("within what the meters can explain")
 
 
@@ -149,12 +149,12 @@ def test_a_silent_meter_is_reported_as_the_reason(mill: Mill, browser: Browser) 
     with opened(browser, f"{mill.address}/balance?board=south") as page:
         expect(page.locator(".answer .big")).to_contain_text("Yes")
         page.select_option("select[name=board]", "north")
-        page.click("form.choice button")
+        page.click("form.choice > button")
         expect(page.locator(".answer .big")).to_contain_text("a reading is missing")
         expect(page.locator(".answer")).to_contain_text("Lifts north")
         expect(page.locator("section[aria-labelledby=suspects]")).to_contain_text("Lifts north")
         page.select_option("select[name=period]", "day")
-        page.click("form.choice button")
+        page.click("form.choice > button")
         expect(page.locator(".answer .big")).to_contain_text("Yes")
 
 

@@ -34,6 +34,7 @@ def test_figures_of_the_page_agree_with_each_other(mill: Mill) -> None:
     assert peak["watt"] > 0
     sizes = [item["peak_mwh"] for item in peak["contributors"]]
     assert sizes == sorted(sizes, reverse=True)
+    assert all(item["usual_mwh"] is not None for item in peak["contributors"])  # on the first day of a month too
     assert all(item["hours"][0] >= item["hours"][1] for item in view["uses"])
     assert {item["kind"] for item in view["uses"]} == {"transformer", "feeder"}
 

@@ -58,7 +58,10 @@ def test_dates_may_be_written_day_first(mill: Mill) -> None:
         ("what-if?year=1066", "year: 1970 oder mehr ist nötig"),
         ("demand?month=05.2026", "month: die Schreibweise stimmt nicht; ein Monat wird als 2026-05 geschrieben"),
         ("find?q=" + "x" * 300, "q: höchstens 200 Zeichen"),
-        ("energy?from=31.13.2025&until=2.1.2026&range=span", "31.13.2025 ist keine gültige Zeit"),
+        (
+            "energy?from=31.13.2025&until=2.1.2026&range=span",
+            "„31.13.2025“ ist keine gültige Zeit; schreiben Sie 04.05.2026",
+        ),
     ],
 )
 def test_a_german_reader_is_refused_in_german(mill: Mill, address: str, words: str) -> None:

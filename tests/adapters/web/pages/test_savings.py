@@ -46,10 +46,15 @@ def test_the_baseline_of_the_plan_is_answered_with_its_chart(client: PageClient,
         expect(page.locator("#saved-narrow .stroke")).not_to_have_count(0)
         assert accessibility_faults(page) == []
         assert not overflows(page)
-        page.fill("input[name=baseline_until]", "2026-02-19")
-        page.fill("input[name=from]", "2026-02-20")
+        page.click("button[aria-label='Kalender: Einsparung ab']")
+        page.locator(".calendar").nth(1).evaluate(
+            "it => { it.value = '2026-02-18'; it.dispatchEvent(new Event('change')) }"
+        )
+        expect(page.locator("input[name=baseline_until]")).to_have_value("18.02.2026")
+        page.fill("input[name=baseline_until]", "19.02.2026")
+        page.fill("input[name=from]", "20.02.2026")
         page.fill("input[name=until]", "2026-03-05")
-        page.click("form.choice button")
+        page.click("form.choice > button")
         expect(page.locator("section[aria-labelledby=answer]")).to_contain_text("keine Einsparung nachgewiesen")
         expect(page.locator("section[aria-labelledby=answer]")).to_contain_text("14 von 14 Tagen verwendet")
 
