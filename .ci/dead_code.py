@@ -15,6 +15,7 @@ ALLOWED = {
     "afterFlowable": "the library of PDF files",
     "missing_host_key": "the library of SFTP",
     "redirect_request": "urllib",
+    "field_date": "templates of the page",
     "month_words": "templates of the page",
     "zone_words": "templates of the page",
     "topics_markdown": "the test that holds the tables of the README",

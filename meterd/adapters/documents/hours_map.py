@@ -25,6 +25,7 @@ PLANE = Size(UNITS_WIDE, UNITS_HIGH, left=62, right=26, top=4, bottom=24)
 LEGEND = 13  # height of the legend in points
 MOST_TICKS = 11
 W_PER_KW = 1000
+WHOLE_KW = 5
 
 
 class HoursChart(Flowable):  # type: ignore[misc]
@@ -94,8 +95,11 @@ class HoursChart(Flowable):  # type: ignore[misc]
 
     def _entries(self, drawn: HeatMap) -> Iterator[tuple[Any, str]]:
         ends, lang = (*drawn.limits, drawn.top), self._words.lang
+        places = (
+            1 if ends[1] - ends[0] < WHOLE_KW * W_PER_KW else 0
+        )  # of steps of whole kilowatts none: the words stand close
         for kind in range(CLASSES):
-            low, high = (number(ends[kind + side] / W_PER_KW, 1, lang) for side in (0, 1))
+            low, high = (number(ends[kind + side] / W_PER_KW, places, lang) for side in (0, 1))
             yield TONES[kind], f"{low} – {high}"
         if MISSING in drawn.cells:
             yield GONE, self._block.missing

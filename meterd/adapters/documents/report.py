@@ -13,7 +13,6 @@ from meterd.adapters.documents.cells import (
     percent,
     period_name,
     step_name,
-    titled,
 )
 from meterd.adapters.documents.formats import moment
 from meterd.adapters.documents.model import (
@@ -124,7 +123,10 @@ def _glance(builder: _ReportBuilder) -> Iterator[Block]:
     else:
         grid = connection_feeds(builder.site)
         of = {line.point.name: line for line in report.points}
-        pairs += [(words("from-point", point=titled(p)), _unit(amount(of[p.name].imported, words))) for p in grid]
+        pairs += [
+            (words("from-point", point=builder.titled([p.name])), _unit(amount(of[p.name].imported, words)))
+            for p in grid
+        ]
     if report.peaks:
         power, when = kilowatt(report.peaks[0], words)
         pairs += [(words("demand"), _unit(power, "kW")), (words("demand-when"), when)]
@@ -256,16 +258,16 @@ def _points(builder: _ReportBuilder) -> Iterator[Block]:
 
 
 def _point_table(builder: _ReportBuilder, name: str, lines: Sequence[PointLine], outgoing: int | None) -> Table:
-    words = builder.words
+    words, titles = builder.words, wording.point_titles(builder.site)
     columns = (
-        Column(words("point"), 39), Column(words("role"), 27), Column(words("imported"), 20, "right"),
-        Column(words("exported"), 24, "right"), Column(words("share"), 17, "right"), Column(words("peak"), 13, "right"),
-        Column(words("peak-when"), 29), Column(words("quality"), 18),
+        Column(words("point"), 37), Column(words("role"), 24), Column(words("imported"), 19, "right"),
+        Column(words("exported"), 22, "right"), Column(words("share"), 17, "right"), Column(words("peak"), 13, "right"),
+        Column(words("peak-when"), 27), Column(words("quality"), 28),
     )  # fmt: skip
     return Table(
         words("points-sheet", board=name),
         columns,
-        tuple(_point_row(point_line, outgoing, words) for point_line in lines),
+        tuple((titles[line.point.name], *_point_row(line, outgoing, words)) for line in lines),
     )
 
 
@@ -274,7 +276,6 @@ def _point_row(line: PointLine, outgoing: int | None, words: Words) -> tuple[Cel
     if line.point.role is Role.FEEDER and outgoing is not None:
         share = percent(None if line.net.mwh is None or outgoing == 0 else line.net.mwh / outgoing, words)
     return (
-        titled(line.point),
         words(f"role-{line.point.role}"),
         amount(line.imported, words),
         "" if line.exported is None else amount(line.exported, words),
@@ -392,4 +393,10 @@ def _shared(part: PvPart, words: Words) -> Cell:
         return words("not-shared")
     modes = "/".join(words(f"mode-{mode}") for mode in part.modes)
     energy = words.number(sum(part.shared.energy.values()) / 1000)
-    return words("shared-is", energy=energy, count=part.decided, hours=words.number(part.shared.hours), modes=modes)
+    return words(
+        "shared-is",
+        energy=energy,
+        count=words.number(part.decided, 0),
+        hours=words.number(part.shared.hours),
+        modes=modes,
+    )

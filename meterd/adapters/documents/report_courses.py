@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from meterd.adapters.documents.cells import MWH_PER_KWH, titled
+from meterd.adapters.documents.cells import MWH_PER_KWH
 from meterd.adapters.documents.model import Block, Course, Heading, HoursMap, Series, Text
 from meterd.adapters.documents.texts import Words
 from meterd.core.model.periods import Period
@@ -38,7 +38,7 @@ def _load(course: LoadCourse, words: Words) -> Course:
 
 
 def _feeders(course: FeederCourse, words: Words) -> Course:
-    names = [point.title or titled(point) for point in course.points]
+    names = [point.title or point.name for point in course.points]
     if course.others:
         names.append(words("course-others", count=course.others))
     rows = zip(names, course.values, strict=True)

@@ -40,7 +40,7 @@ def _quality_table(report: Report, words: Words) -> Table:
     rest = len(report.points) - len(odd)
     if rest:
         good = sum((point_line.quality for point_line in report.points if point_line not in odd), Quality())
-        rows.append(_quality_row(words("points-without", count=rest), good, words))
+        rows.append(_quality_row(words("points-without" if rest > 1 else "point-without", count=rest), good, words))
     rows.append(_quality_row(words("all"), report.quality, words))
     return Table(words("data"), columns, tuple(rows), sums=1)
 

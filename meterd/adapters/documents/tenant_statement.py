@@ -3,13 +3,14 @@
 from collections.abc import Iterator
 from zoneinfo import ZoneInfo
 
-from meterd.adapters.documents.cells import amount, kilowatt, percent, period_name, titled
+from meterd.adapters.documents.cells import amount, kilowatt, percent, period_name
 from meterd.adapters.documents.formats import moment
 from meterd.adapters.documents.model import Block, Cell, Column, Document, Facts, Heading, Moment, Number, Table, Text
 from meterd.adapters.documents.report import quality_words
 from meterd.adapters.documents.report_cost import MG_PER_KG, bill_table, division_words, money_of_coins
 from meterd.adapters.documents.report_quality import cautions
 from meterd.adapters.documents.texts import Words
+from meterd.adapters.texts import wording
 from meterd.core.energy.divided_price import DividedPrice
 from meterd.core.energy.tariff import in_coins
 from meterd.core.model.plan import Allocation, Site
@@ -24,7 +25,7 @@ def statement_document(site: Site, made: TenantStatement, lang: str) -> Document
     zone = ZoneInfo(site.zone)
     name = period_name(made.span.period, made.span.from_ms, zone, words)
     title = words("statement-title", tenant=made.tenant, period=name, site=site.title or site.name)
-    blocks = (*_head(site, made, words, name=name), *_energies(made, words), *_cost(made, words, zone),
+    blocks = (*_head(site, made, words, name=name), *_energies(site, made, words), *_cost(made, words, zone),
               *_shared(site, made, words), *cautions(words))  # fmt: skip
     foot = words("foot", site=site.name, plan=made.revision.plan[:12], program=made.revision.program)
     return Document(title, words("statement"), lang, site.zone, foot, words.pattern("page"), blocks)
@@ -49,14 +50,15 @@ def _head(site: Site, made: TenantStatement, words: Words, *, name: str) -> Iter
         yield Text(words("not-over"), "caution")
 
 
-def _energies(made: TenantStatement, words: Words) -> Iterator[Block]:
+def _energies(site: Site, made: TenantStatement, words: Words) -> Iterator[Block]:
+    titles = wording.point_titles(site)
     yield Heading(words("statement-energies"))
     columns = (
         Column(words("point"), 62), Column(words("imported"), 28, "right"), Column(words("peak"), 20, "right"),
         Column(words("peak-when"), 32), Column(words("quality"), 36),
     )  # fmt: skip
     rows: list[tuple[Cell, ...]] = [
-        (titled(line.point), amount(line.imported, words), *kilowatt(line.peak, words), quality_words(line, words))
+        (titles[line.point.name], amount(line.imported, words), *kilowatt(line.peak, words), quality_words(line, words))
         for line in made.points
     ]
     rows.append((words("total"), amount(made.energy, words), "", "", ""))
@@ -112,15 +114,16 @@ def _shared(site: Site, made: TenantStatement, words: Words) -> Iterator[Block]:
         Column(words("allocation"), 50), Column(words("basis"), 52), Column(words("allocated"), 26, "right"),
         Column(words("part"), 20, "right"), Column(words("statement-amount"), 30, "right"),
     )  # fmt: skip
-    rows = tuple(_shared_row(rule, item, words) for rule, item in known)
+    rows = tuple(_shared_row(rule, item, words, over=made.span.over) for rule, item in known)
     yield Table(words("statement-shared"), columns, rows)
     yield Text(words("statement-shared-note"), "note")
 
 
-def _shared_row(rule: Allocation, item: SharedCost, words: Words) -> tuple[Cell, ...]:
+def _shared_row(rule: Allocation, item: SharedCost, words: Words, *, over: bool) -> tuple[Cell, ...]:
     basis = words(f"basis-{rule.basis}", use=rule.use_percent, area=100 - rule.use_percent)
     if item.line is None:
-        return (rule.title or rule.name, basis, words("missing"), "", words("missing") if rule.price else "")
+        gone = words("missing" if over else "shared-not-yet")
+        return (rule.title or rule.name, basis, gone, "", gone if rule.price else "")
     part = percent(item.line.wh / item.wh if item.wh else None, words)
     return (rule.title or rule.name, basis, Number(item.line.wh / 1000, 3), part, _amount(rule, item.line, words))
 
