@@ -6,7 +6,6 @@ from pathlib import Path
 from meterd.adapters.runtime.logging import set_up
 from meterd.app.cli.commands import CAUTIONS, Subparsers, command
 from meterd.app.cli.demo_site import run_demo
-from meterd.app.cli.output import duration_s
 from meterd.app.cli.run import stop_on_signal
 
 DONE = 0
@@ -41,10 +40,5 @@ def add(commands: Subparsers) -> None:
 
 
 def _demo(arguments: argparse.Namespace) -> int:
-    duration_s(arguments.duration)
-    if not arguments.list_faults:  # before anything slow is loaded: a silent half minute looks like a hang
-        made = f"{arguments.days} days of history are made first" if arguments.days else "no history is made"
-        print(f"Harrow Mill, a simulated site, is starting: {made}, which takes up to a minute.", flush=True)
-
     set_up("text", verbose=arguments.verbose)
     return run_demo(arguments, stop_on_signal())

@@ -18,7 +18,7 @@ from meterd.adapters.mqtt.embedded_broker import free_port
 from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.runtime.clock import WallClock
 from meterd.adapters.simulator.controller import Client, Controller, serve
-from meterd.adapters.simulator.faults import Fault, fault_table, in_history, parse_fault
+from meterd.adapters.simulator.faults import Fault, check_faults, fault_table, in_history, parse_fault
 from meterd.adapters.simulator.history import collect, history
 from meterd.adapters.simulator.instruments import Levels
 from meterd.adapters.simulator.physics import flexible
@@ -112,6 +112,14 @@ def run_demo(arguments: argparse.Namespace, stop: threading.Event) -> int:
         return 0
     limit_s = duration_s(arguments.duration)
     now_ms = WallClock().now_ms()
+    if not 0 <= arguments.days <= MOST_DAYS:
+        raise ConfigError(f"cannot use --days {arguments.days}: write 0 to {MOST_DAYS}")
+    planted = [parse_fault(word) for word in arguments.fault]
+    check_faults(load_plan(plan_path()).site, planted)
+    in_history(planted, arguments.days)
+    # a silent half minute looks like a hang
+    made = f"{arguments.days} days of history are made first" if arguments.days else "no history is made"
+    print(f"Harrow Mill, a simulated site, is starting: {made}, which takes up to a minute.", flush=True)
     site = _site_for(arguments.store, now_ms)
     begin_ms = floor(now_ms - EARLIER_MS, site.interval_s * 1000)  # the interval in which history ends has no figure
     faults = tuple(_planted(word, (now_ms - begin_ms) / 1000) for word in arguments.fault)
@@ -121,8 +129,6 @@ def run_demo(arguments: argparse.Namespace, stop: threading.Event) -> int:
         page=replace(site.page, port=arguments.page_port or _page_port(site.page.port)),
     )
     seed = DEFAULT_SEED if arguments.seed is None else arguments.seed
-    if not 0 <= arguments.days <= MOST_DAYS:
-        raise ConfigError(f"cannot use --days {arguments.days}: write 0 to {MOST_DAYS}")
     earlier = in_history(faults, arguments.days)
     with tempfile.TemporaryDirectory(prefix="meterd-demo-") as folder:
         path = arguments.store or Path(folder) / f"{site.name}.sqlite"

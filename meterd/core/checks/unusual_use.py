@@ -12,6 +12,7 @@ from meterd.core.unusual.watch import Ended, Kind, Unusual
 UNUSUAL = "unusual-use"
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 OFF = 0.5  # of a workday: a weekend that usually takes less is one on which the load rests
+TIMES = 1.995  # so much of the usual is told as a factor: "400 % more" is read as four times
 TOLD_OTHERS = 0.02  # by how much the other loads have moved before it is said
 SUCH = {Kind.WEEK: "week", Kind.WEEKEND: "weekend"}
 
@@ -40,8 +41,18 @@ def _sentence(item: Unusual, site: Site) -> str:
         return f"the night-time base load of {item.load} rose by {more} kW on {day}"
     if item.kind is Kind.WEEKEND and item.usual < OFF * item.workdays <= item.taken:
         return f"{item.load} ran through the weekend of {day}"
-    more = f"{(item.taken / max(item.usual, 1.0) - 1) * 100:.0f}"
-    return f"{item.load} took {more} % more than usual for a {SUCH[item.kind]} like this, since {weekday} {day}"
+    ratio = item.taken / max(item.usual, 1.0)
+    more = f"{_times(ratio)} times as much as" if ratio >= TIMES else f"{(ratio - 1) * 100:.0f} % more than"
+    return f"{item.load} took {more} usual for a {SUCH[item.kind]} like this, since {weekday} {day}"
+
+
+def _times(ratio: float) -> str:
+    """A factor as people say it: 5.2 times, 12 times, 2 times.
+
+    >>> _times(5.23), _times(12.4), _times(1.996)
+    ('5.2', '12', '2')
+    """
+    return f"{ratio:.1f}".removesuffix(".0") if ratio < 9.95 else f"{ratio:.0f}"
 
 
 def _figures(item: Unusual) -> str:

@@ -22,9 +22,8 @@ def test_report_says_what_pandas_adds_up(hof: Path, tmp_path: Path) -> None:
     sheets = book(made(tmp_path, "report", hof, "--month", "2026-03", "--xlsx", tmp_path / "r.xlsx"))
     wh = march()
     assert len(wh) == 743
-    by_point = {
-        str(row[0]).split(":")[0]: row[2] for row in (*sheets["Points main"][1:], *sheets["Points below main"][1:])
-    }
+    names = {point.title or point.name: point.name for point in load_plan(hof).site.points}
+    by_point = {names[str(row[0])]: row[2] for row in (*sheets["Points main"][1:], *sheets["Points below main"][1:])}
     for name in ("t1", "roof", "bakery", "shop", "riser", "stairs", "room-1", "room-2"):
         assert by_point[name] == pytest.approx(wh[name].sum() / 1000, abs=1e-9)
     areas = {row[0]: row[1] for row in sheets["Energies by area"][1:]}

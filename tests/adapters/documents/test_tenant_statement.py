@@ -53,7 +53,7 @@ def test_a_year_has_what_is_divided_per_year(hof: Path, tmp_path: Path) -> None:
     path = tmp_path / "y.xlsx"
     sheets = book(made(tmp_path, "report", hof, "--year", "2026", "--tenant", "Gast", "--xlsx", path))
     assert [row[0] for row in sheets["Part of shared costs"][1:]] == ["tower"]
-    assert sheets["Part of shared costs"][1][2] == "missing"
+    assert sheets["Part of shared costs"][1][2] == "period not over"
     assert any(str(row[0]).startswith("The history begins on 2026-03-01") for row in sheets["Statement"])
 
 

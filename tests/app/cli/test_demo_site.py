@@ -14,6 +14,24 @@ def test_duration(words: str | None, seconds: float | None) -> None:
     assert duration_s(words) == seconds
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--fault", "silent:nowhere"), "needs a point"),
+        (("--fault", "silent:lifts-north@-9d"), "--days"),
+        (("--fault", "gone:lifts-north"), "unknown fault"),
+        (("--days", "801"), "write 0 to 800"),
+    ],
+)
+def test_what_cannot_be_is_refused_before_anything_starts(
+    words: tuple[str, ...], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Found by hand: it said that it starts, and then that it cannot."""
+    code, out, err = run(capsys, "demo", *words)
+    assert (code, out) == (2, "")
+    assert said in err
+
+
 @pytest.mark.slow
 def test_demo_runs_in_a_pipe_and_ends(capsys: pytest.CaptureFixture[str]) -> None:
     """The demo prints how to subscribe, a line with both boards and the surplus, and ends by itself."""

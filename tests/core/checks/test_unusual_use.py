@@ -29,6 +29,10 @@ CASES = [
      " usual 12.3 kWh by 6 comparable weeks, taken 181 kWh"),
     (WEEKEND, "ventilation took 38 % more than usual for a weekend like this, since Saturday 2026-05-09;"
               " usual 412 kWh by 6 comparable weeks, taken 569 kWh"),
+    (replace(WEEK, taken=2_060_000.0), "cold-store took 5 times as much as usual for a week like this, since Tuesday 2026-05-05;"
+                                       " usual 412 kWh by 6 comparable weeks, taken 2060 kWh"),
+    (replace(WEEKEND, taken=823_000.0), "ventilation took 2 times as much as usual for a weekend like this,"
+     " since Saturday 2026-05-09; usual 412 kWh by 6 comparable weeks, taken 823 kWh"),
     (NIGHT, "the night-time base load of ovens rose by 4.04 kW on 2026-05-05;"
             " usual 2.01 kW by 6 comparable weeks, taken 6.05 kW"),
     (replace(NIGHT, kind=Kind.LIMIT, usual=2_000.0), "ovens takes 6.05 kW by night since 2026-05-05,"
@@ -50,7 +54,9 @@ def german_of(sentence: str) -> str:
     return "".join(part.words for part in parts)
 
 
-@pytest.mark.parametrize(("item", "text"), CASES, ids=["week", "ran-through", "weekend", "night", "limit", "site"])
+@pytest.mark.parametrize(
+    ("item", "text"), CASES, ids=["week", "ran-through", "weekend", "five-times", "twice", "night", "limit", "site"]
+)
 def test_the_sentence_says_what_since_when_and_by_how_much(item: Unusual, text: str) -> None:
     """Its subject is the point; that of the whole site names no point. It can be read in German."""
     finding = unusual_finding(item, SITE)

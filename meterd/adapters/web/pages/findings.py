@@ -122,6 +122,7 @@ class FindingsView(PageValues):
     may_order: bool
     may_accept: bool
     longest_note: int
+    drift_examined: bool
     use_judged: int
     use_loads: int
 
@@ -170,6 +171,7 @@ def view(
         may_accept=chosen is not None and chosen.finding.cause in ACCEPTABLE,
         may_order=viewer.role.covers(UserRole.ACKNOWLEDGE),
         longest_note=LONGEST_NOTE,
+        drift_examined=context.backend.drift_examined(),
         use_judged=context.backend.use_judged()[0],
         use_loads=context.backend.use_judged()[1],
     )

@@ -63,6 +63,7 @@ class NowView(PageValues):
     unheard: int
     live: int
     judged: bool
+    drift_examined: bool
     first: FindingLine | None
     others: int
     explained: int
@@ -96,6 +97,7 @@ def view(
         unheard=len(silent),
         live=len(live),
         judged=judged,
+        drift_examined=context.backend.drift_examined(),
         first=waiting[0] if waiting else None,
         others=max(0, len(waiting) - 1),
         explained=len(lines) - len(waiting),

@@ -45,6 +45,7 @@ def test_the_list_holds_open_ones_and_all_of_them_on_request(tmp_path: Path) -> 
         entry.id for entry in view(context, LOOKS, shot(context), FindingsQuery(show="all", point="room-1")).entries
     ] == ["stale-room-1"]
     assert opened_.points == ["q01", "room-1"]
+    assert not opened_.drift_examined  # the daemon does not run: its page says so
 
 
 def test_findings_of_rooms_are_for_whoever_may_see_them(tmp_path: Path) -> None:
