@@ -4,6 +4,7 @@ Sources stand above the busbar, feeders hang below it, in as many rows as they n
 are whole units with the origin at the top left; a unit is about a pixel.
 """
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -194,13 +195,17 @@ def wrapped(words: str, letters: int = LETTERS, most: int = TITLE_LINES) -> tupl
 
     >>> wrapped("Photovoltaics, weaving shed 50 kW")
     ('Photovoltaics,', 'weaving shed 50', 'kW')
+    >>> wrapped("Sole-Wasser-Wärmepumpe Nord")
+    ('Sole-Wasser-', 'Wärmepumpe Nord')
     """
     results: list[str] = []
     for word in words.split():
-        if results and len(results[-1]) + 1 + len(word) <= letters:
-            results[-1] += " " + word
-        else:
-            results.append(word)
+        for number, piece in enumerate(re.split("(?<=-)", word) if len(word) > letters else [word]):
+            between = "" if number else " "
+            if results and len(results[-1]) + len(between) + len(piece) <= letters:
+                results[-1] += between + piece
+            else:
+                results.append(piece)
     short = [line if len(line) <= letters else line[: letters - 1] + "…" for line in results]
     if len(short) > most:
         short = [*short[: most - 1], short[most - 1][: letters - 1].rstrip() + "…"]

@@ -27,7 +27,11 @@ from meterd.core.reports.heat_map import CLASSES, MISSING, HeatMap, heat_map
 HEAT = Size(960, 400, left=58, right=12, top=8, bottom=24)
 MOST_AT_PEAK = 3  # energies that are named as the largest at the peak
 MOST_BESIDE = 40  # points that are offered beside a single one; all of them stand in the list to choose from
-LONGEST_NAME = 30  # beside a band of the energy flow
+ROOM_FOR, LONGEST_NAME = (
+    30,
+    42,
+)  # letters beside a band of the energy flow; with longer names it becomes wider up to here
+LETTER = 8  # units of the drawing, at most
 THIN = 0.7  # height below which a band is a line
 OTHERS = 8  # the tone of what is drawn as one sum
 POWER_STEPS = ("interval", "hour")
@@ -67,8 +71,9 @@ class FlowWords:
 
 @dataclass(frozen=True, slots=True)
 class FlowPicture:
-    """The energy flow: paths of bands, nodes and words."""
+    """The energy flow: paths of bands, nodes and words. `left` is the room for long names at each side, beyond the width."""
 
+    left: int
     width: int
     height: int
     bands: tuple[tuple[str, str, str], ...]  # path, classes, words
@@ -243,7 +248,9 @@ def _flow(view: EnergyView, site: Site, language: str) -> FlowPicture | None:
         return None
     titles = {board.name: board.title or board.name for board in site.boards}
     names = [_flow_name(line, site, titles, language) for line in lines]
+    longest = max((min(len(name), LONGEST_NAME) for name in names), default=0)
     return FlowPicture(
+        max(0, longest - ROOM_FOR) * LETTER,
         drawn.width,
         drawn.height,
         tuple(
