@@ -111,7 +111,7 @@ def test_c1_readings_before_the_clock_is_set_are_kept_and_get_their_true_time(tm
             time.sleep(0.7)
             publish(out, [("m/q01", b'{"import": 5}')])
             sent_s = wall.steady_s()
-            time.sleep(0.5)
+            time.sleep(2)
             assert here.daemon.counters.readings == 0
             assert reading_count(store) == 0
             wall.off_ms = MAY  # the time server answers
@@ -120,7 +120,7 @@ def test_c1_readings_before_the_clock_is_set_are_kept_and_get_their_true_time(tm
             assert until(lambda: here.daemon.published() > 20)
     folder_store = StoreInFolder(tmp_path)
     times, _ = folder_store.store.history(("q01", IMPORT), 0)
-    assert abs(int(times[0]) - known) < 200
+    assert abs(int(times[0]) - known) < 1500  # and not of the moment at which the clock was set, two seconds later
     assert folder_store.ledger.state.closed_to is None or folder_store.ledger.state.closed_to >= MAY - QUARTER
     folder_store.close()
 
