@@ -22,7 +22,7 @@ from tests.faults.mill import Child, write_plan
 
 pytestmark = pytest.mark.slow
 EXAMPLE = Path(__file__).parents[2] / "docker" / "nginx.conf"
-NGINX, CHROMIUM = "/usr/sbin/nginx", "/usr/bin/chromium"
+NGINX, CHROMIUM = "/usr/sbin/nginx", "/usr/bin/chromium-headless-shell"
 WORD = "flour and chalk"
 MAIN = """\
 daemon off;
