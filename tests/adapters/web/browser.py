@@ -69,7 +69,8 @@ def log_in(page: Page, root: str, name: str, password: str) -> None:
 # Colours follow the attributes named here, and the place in the page.
 _MARK_ALIKE = """
 () => {
-  const colours = /^(class|role|scope|tabindex|open|hidden|disabled|style|fill|stroke|data-plot|aria-(current|invalid|selected|pressed))$/;
+  const colours =
+    /^(class|role|scope|tabindex|open|hidden|disabled|fill|stroke|data-plot|aria-(current|invalid|selected|pressed))$/;
   const make = (element) => element.tagName + [...element.attributes].filter((item) => colours.test(item.name))
     .map((item) => item.name + '=' + item.value) + '(' + [...element.children].map(make) + ')';
   const seen = new Set();
