@@ -25,6 +25,7 @@ START_W, STEP_W = 900_000, 6_000  # 3 kW each, and 20 W less each time: beyond t
 PV_W = 950_000  # below the plausible power of a point
 LIMIT_S = 30.0
 STILL_S = 5.0
+SPARE = 10  # tries on a busy machine
 
 
 def plan(folder: Path, port: int) -> Path:
@@ -87,6 +88,16 @@ def send(item: paho.Client, room_w: float, drawn_w: float) -> float:
     return begun
 
 
+def rise(item: paho.Client, shares: Shares) -> None:
+    """Every load has all that it takes."""
+    until_s = time.monotonic() + 60.0 * crowd()
+    while shares.total() < START_W:
+        assert time.monotonic() < until_s, f"the shares rise to all there is; now {shares.total()}"
+        send(item, START_W, shares.total())
+        time.sleep(1.0)
+    time.sleep(2.0)
+
+
 def bare_fan(port: int, steps: int) -> list[float]:
     """Seconds from one message to the last of the three hundred that a bare client answers with."""
     pack = b'[{"bn":"energy/wide/share/load-001","bt":1780000000.000,"u":"W","v":2980,"ut":120},{"n":":state","vs":"valid"}]'
@@ -113,22 +124,20 @@ def test_latency_of_three_hundred_shares(full: bool, report: list[Line], tmp_pat
     with Mosquitto(BROKER) as broker:
         bare, many = bare_echo(broker.port, steps, 0.1), bare_fan(broker.port, steps)
         with daemon(plan(tmp_path, broker.port), tmp_path / "wide.sqlite", trial=False), client(broker.port) as item:
-            shares, until_s = Shares(item), time.monotonic() + 60.0 * crowd()
-            while shares.total() < START_W:
-                assert time.monotonic() < until_s, "the shares rise to all there is"
-                send(item, START_W, shares.total())
-                time.sleep(1.0)
-            time.sleep(2.0)
-            results = []
-            for k in range(1, steps + 1):
+            shares = Shares(item)
+            rise(item, shares)
+            results: list[float] = []
+            for k in range(1, steps + SPARE + 1):
                 room = START_W - k * STEP_W
                 begun = send(item, room, shares.total())
-                until_s = begun + LIMIT_S * crowd()
-                while (ended := shares.wait(room)) is None:  # a share of before came after the sum was told
-                    assert time.monotonic() < until_s, "the shares are all there is, to the watt"
-                    begun = send(item, room, shares.total())
-                results.append(ended - begun)
-                time.sleep(1.5)  # longer than a sample after the last decision, or the next one waits for its turn
+                if (ended := shares.wait(room)) is not None:
+                    results.append(ended - begun)
+                    time.sleep(1.5)  # longer than a sample after the last decision, or the next one waits for its turn
+                else:  # a share of before came after the sum was told; less than a dead band is not told again
+                    rise(item, shares)
+                if len(results) == steps:
+                    break
+            assert len(results) == steps, f"the shares are all there is, to the watt; now {shares.total()} of {room}"
     for name, part in (("median", 0.5), ("p99", 0.99)):
         for measure, note in ((bare, "one message echoed"), (many, f"{COUNT} packs and numbers sent back")):
             mine, echo = percentile(results, part), percentile(measure, part)
