@@ -6,6 +6,7 @@ import json
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -250,42 +251,54 @@ def daemon(path: Path) -> Iterator[subprocess.Popen[str]]:
             process.communicate()
 
 
+@contextmanager
+def meters(port: int, talking: set[str]) -> Iterator[None]:
+    """Meters that send while the block lasts, whatever else is waited for: a command may take longer than a silence."""
+    client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    client.connect("127.0.0.1", port)
+    client.loop_start()
+    ended = threading.Event()
+
+    def send() -> None:
+        while not ended.wait(0.3):
+            for name in tuple(talking):
+                client.publish(f"meters/{name}", json.dumps({"power_w": 1000 + time.monotonic() % 7}), qos=1)
+
+    sender = threading.Thread(target=send)
+    sender.start()
+    try:
+        yield
+    finally:
+        ended.set()
+        sender.join()
+        client.disconnect()
+        client.loop_stop()
+
+
 @pytest.mark.slow
 def test_life_of_a_finding_with_a_running_daemon(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """A point falls silent: topic, list, webhook; orders from beside reach the daemon; planned work hides another one; a
     kill keeps all of it; the point comes back: all-clear everywhere, the topic is gone.
     """
     with Mosquitto() as broker, Hooks() as hooks:
-        path = written(tmp_path, broker.port, hooks.url)
-        meters = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
-        meters.connect("127.0.0.1", broker.port)
-        meters.loop_start()
+        path = written(tmp_path, broker.port, hooks.url, stale_s=6)
         listener = Listener(broker.port)
         talking = {"grid", "joinery", "offices", "light"}
-
-        def goes_on(condition: object, limit_s: float = 60) -> bool:
-            def step() -> object:
-                for name in talking:
-                    meters.publish(f"meters/{name}", json.dumps({"power_w": 1000 + time.monotonic() % 7}), qos=1)
-                time.sleep(0.1)
-                return condition()  # type: ignore[operator]
-
-            return until(step, limit_s)
 
         def told() -> list[tuple[str, str]]:
             return [(n["kind"], n["id"]) for _, body in hooks.posts for n in body["notices"]]  # type: ignore[index, attr-defined]
 
-        with daemon(path) as process:
-            assert goes_on(lambda: tmp_path.joinpath("gate-works.sqlite").exists())
-            assert goes_on(lambda: rows(capsys, path) == [] and time.sleep(3) is None)
+        with meters(broker.port, talking), daemon(path) as process:
+            assert until(lambda: tmp_path.joinpath("gate-works.sqlite").exists())
+            assert until(lambda: rows(capsys, path) == [] and time.sleep(3) is None, 60)
             talking.discard("joinery")
-            assert goes_on(lambda: "stale-joinery" in listener.kept)
+            assert until(lambda: "stale-joinery" in listener.kept)
             assert (listener.kept["stale-joinery"]["state"], listener.kept["stale-joinery"]["count"]) == ("new", 1)
-            assert goes_on(lambda: ("new", "stale-joinery") in told())
+            assert until(lambda: ("new", "stale-joinery") in told())
             assert [r["id"] for r in rows(capsys, path)] == ["stale-joinery"]
             code, out, _ = run(capsys, path, "--explain", "stale-joinery", "--by", "Ada", "--note", "Umbau")
             assert (code, out) == (0, "stale-joinery is explained\n")
-            assert goes_on(lambda: listener.kept["stale-joinery"]["state"] == "explained")
+            assert until(lambda: listener.kept["stale-joinery"]["state"] == "explained")
             code, _, err = run(capsys, path, "--see", "stale-q99", "--by", "Ada")
             assert code == 1
             assert "there is no finding stale-q99" in err
@@ -294,25 +307,23 @@ def test_life_of_a_finding_with_a_running_daemon(capsys: pytest.CaptureFixture[s
                 == 0
             )
             talking.discard("offices")
-            assert goes_on(
+            assert until(
                 lambda: {"new", "new, planned work"} & {r["state"] for r in rows(capsys, path, "--point", "offices")}
             )
             assert "stale-offices" not in listener.kept
             process.kill()
             process.wait()
-        with daemon(path):
-            assert goes_on(lambda: listener.kept.get("stale-joinery", {}).get("state") == "explained")
+        with meters(broker.port, talking), daemon(path):
+            assert until(lambda: listener.kept.get("stale-joinery", {}).get("state") == "explained")
             talking.add("joinery")
-            assert goes_on(lambda: "stale-joinery" not in listener.kept)
-            assert goes_on(lambda: ("over", "stale-joinery") in told())
+            assert until(lambda: "stale-joinery" not in listener.kept)
+            assert until(lambda: ("over", "stale-joinery") in told())
             assert "stale-offices" not in listener.kept
         assert [item for item in told() if item[1] == "stale-offices"] == []
         assert told().count(("new", "stale-joinery")) == 1
         history = [(r["state"], r["by"], r["note"]) for r in rows(capsys, path, "--history", "stale-joinery")]
         assert history[:2] == [("new", "", ""), ("explained", "Ada", "Umbau")]
         listener.close()
-        meters.disconnect()
-        meters.loop_stop()
 
 
 def test_a_list_needs_no_arrays(plan: Path) -> None:
