@@ -60,7 +60,8 @@ def test_single_rooms_are_shown_after_login(mill: Mill, browser: Browser) -> Non
 
 def test_figures_of_the_month_agree(mill: Mill) -> None:
     """Days sum to the month of yesterday as it was counted; longer netting shows less export."""
-    yesterday = datetime.now(ZoneInfo("Europe/Vienna")) - timedelta(days=1)  # a month that has just begun has no day yet
+    # a month that has just begun has no whole day yet
+    yesterday = datetime.now(ZoneInfo("Europe/Vienna")) - timedelta(days=1)
     view = httpx.get(f"{mill.address}/api/pv?month={yesterday:%Y-%m}", timeout=20).json()
     counted, quarter, hour = view["nettings"]
     assert (counted["length_s"], quarter["length_s"], hour["length_s"]) == (0, 900, 3600)
