@@ -286,9 +286,9 @@ def rerun_columns(
 
 @dataclass(frozen=True, slots=True)
 class Recomputed:
-    """Figures of a register up to a moment; `sure` if no later reading than those given could change them."""
+    """Figures of a register up to a moment, None without any; `sure` if no later reading than those given could change them."""
 
-    rows: list[FigureRow]
+    columns: FigureColumns | None
     sure: bool
     events: tuple[Event, ...] = ()  # what the register did, also behind that moment
 
@@ -307,10 +307,10 @@ def recompute(
     if tracker.rerun_from is not None and anchor is not None:
         return Request(channel, tracker.rerun_from)
     if not len(tracker.breakpoints):
-        return Recomputed([], sure=False)
+        return Recomputed(None, sure=False)
     begin_ms = floor(tracker.breakpoints.t[0], state.interval_ms) if first is None else first
-    rows = _figure_rows(state, channel, tracker, first=begin_ms, until=until)
-    return Recomputed(rows, tracker.is_final(until), tuple(tracker.events))
+    columns = _figure_columns(state, channel, tracker, first=begin_ms, until=until)
+    return Recomputed(columns, tracker.is_final(until), tuple(tracker.events))
 
 
 def _figure_columns(

@@ -1,10 +1,11 @@
 """A history of many sites: with one worker and with two, against a plain loop over the same pieces of work.
 
-A year of one small site is archived once and copied under other names. What is in the table is a fleet of 24 sites; the
-short form that runs here has two sites and two months.
+A year of one small site is archived once and copied under other names. METERD_BENCH_SITES: how many; 24 unless
+given. The short form that runs here has two sites and two months.
 """
 
 import json
+import os
 import shutil
 import time
 from collections.abc import Sequence
@@ -31,6 +32,7 @@ pytestmark = [pytest.mark.bench, pytest.mark.slow, pytest.mark.timeout(3000)]
 
 YEAR = 1_767_222_000_000  # 2026 in Vienna
 EVERY_MS = 300_000
+SITES = int(os.environ.get("METERD_BENCH_SITES", "24"))
 
 
 def archive(folder: Path, names: Sequence[str], months: int) -> tuple[Path, Place]:
@@ -76,7 +78,7 @@ def measure(where: Place, plans: dict[str, PlanFile], spread: Spread) -> tuple[l
 def test_history(tmp_path: Path, full: bool, report: list[Line], monkeypatch: pytest.MonkeyPatch) -> None:
     """The same lines; what two workers gain, and what handing over costs."""
     monkeypatch.setattr(archive_module, "SETTLE_S", 0.0)
-    sites, months = (24, 12) if full else (2, 2)
+    sites, months = (SITES, 12) if full else (2, 2)
     names = ["mill", *(f"mill-{number}" for number in range(1, sites))]
     file, where = archive(tmp_path, names, months)
     plan = PlanFile(str(file), load_plan(file).fingerprint)

@@ -27,6 +27,8 @@ TASKS = 8  # for each worker at least, as pieces are of unequal length
 _QUIET = {
     "distributed.admin.system-monitor.interval": "10s",
     "distributed.admin.tick.interval": "1s",
+    # not its MALLOC_TRIM_THRESHOLD_: every array given back to the system at once cost half as much again as the work
+    "distributed.nanny.pre-spawn-environ": {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"},
     "distributed.scheduler.work-stealing": False,
     "distributed.worker.memory.pause": False,
     "distributed.worker.memory.spill": False,

@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import islice
 from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
@@ -15,6 +16,7 @@ from meterd.core.errors import StoreError
 from meterd.core.model.periods import Period
 
 ROWS = 100_000  # in memory at a time, and of one row group
+_NAMES = ("point", "register", "period")  # few different ones in many rows
 _TIME = pa.timestamp("ms", tz="UTC")
 _POINT = Column("point", pa.string(), "", "metering point")
 _REGISTER = Column("register", pa.string(), "", "groups C.D.E of IEC 62056-6-1")
@@ -109,16 +111,28 @@ def read_rows(path: Path, table: str) -> Iterator[Row]:
 
 
 def read_columns(path: Path, table: str, names: Sequence[str], period: Period | None = None) -> pa.Table:
-    """Some columns of such a file, times as milliseconds; of figures those of one kind of period, if it is given."""
+    """Some columns of such a file, times as milliseconds, names as dictionaries; of figures those of one kind of period, if it
+    is given.
+    """
     wanted = list(names) if period is None else [*names, "period"]
-    result = pa.Table.from_batches(list(_batches(path, table, wanted)))
-    return result if period is None else result.filter(pc.equal(result["period"], str(period))).select(list(names))
+    batches = list(_batches(path, table, wanted, named=[name for name in _NAMES if name in wanted]))
+    result = pa.Table.from_batches(batches).unify_dictionaries().combine_chunks()
+    return result if period is None else _of_period(result, str(period)).select(list(names))
 
 
-def _batches(path: Path, table: str, names: Sequence[str]) -> Iterator[pa.RecordBatch]:
-    """Some columns of a file piece by piece, times as milliseconds."""
+def _of_period(table: pa.Table, period: str) -> pa.Table:
+    """The rows of a kind of period: without a copy where they stand together."""
+    kinds = table["period"].combine_chunks()
+    rows = np.flatnonzero(kinds.indices.to_numpy() == pc.index(kinds.dictionary, period).as_py())
+    if len(rows) and rows[-1] - rows[0] + 1 == len(rows):
+        return table.slice(rows[0], len(rows))
+    return table.take(rows)
+
+
+def _batches(path: Path, table: str, names: Sequence[str], named: Sequence[str] = ()) -> Iterator[pa.RecordBatch]:
+    """Some columns of a file piece by piece, times as milliseconds; those that are `named` as dictionaries."""
     try:
-        with pq.ParquetFile(path, page_checksum_verification=True) as file:
+        with pq.ParquetFile(path, page_checksum_verification=True, read_dictionary=list(named)) as file:
             if missing := [name for name in names if name not in file.schema_arrow.names]:
                 raise StoreError(
                     f"{path.name} has no column {', '.join(missing)}; it is no table {table} of an archive"

@@ -136,7 +136,7 @@ def _file(month: ArchivedMonth, table: str) -> ArchivedFile | None:
 
 def _figures(path: Path, period: Period) -> Iterator[tuple[Channel, _Figures]]:
     table = energy_columns(path, period)
-    for channel, rows in by_channel(table) if table.num_rows else ():
+    for channel, rows in by_channel(table):
         energy = rows["energy_mwh"]
         known = energy.is_valid().to_numpy().astype(np.bool_)
         yield (

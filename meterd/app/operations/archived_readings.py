@@ -7,7 +7,6 @@ from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from meterd.adapters.store.month_rows import READINGS
 from meterd.app.operations.archive_tables import read_columns
@@ -84,8 +83,10 @@ class ArchivedReadings:
 
     def last_ms(self, channel: Channel) -> int:
         """The time of the newest reading of a register in these months."""
-        times = [own[channel][0][-1] for place in range(len(self.months)) if channel in (own := self._of(place))]
-        return int(max(times, default=-(2**62)))
+        for place in reversed(range(len(self.months))):
+            if channel in (own := self._of(place)):
+                return int(own[channel][0][-1])
+        return -(2**62)
 
     def intervals(self, place: int) -> dict[Channel, ArchivedIntervals]:
         """The archived interval figures of one of the months."""
@@ -105,25 +106,26 @@ class ArchivedReadings:
 
 def by_channel(table: pa.Table) -> Iterator[tuple[Channel, pa.Table]]:
     """The rows of each register, which stand together."""
-    names = pc.binary_join_element_wise(table["point"], table["register"], "\n").combine_chunks()
-    codes = names.dictionary_encode()
-    places = codes.indices.to_numpy()
-    first = np.concatenate([[0], np.flatnonzero(np.diff(places)) + 1, [len(places)]]).tolist()
+    if not table.num_rows:
+        return
+    points, registers = (table[name].combine_chunks() for name in ("point", "register"))
+    codes = points.indices.to_numpy().astype(np.int64) * len(registers.dictionary) + registers.indices.to_numpy()
+    first = np.concatenate([[0], np.flatnonzero(np.diff(codes)) + 1, [len(codes)]]).tolist()
     for low, high in pairwise(first):
-        point, register = names[low].as_py().split("\n")
-        yield (point, register), table.slice(low, high - low)
+        yield (points[low].as_py(), registers[low].as_py()), table.slice(low, high - low)
 
 
 def _readings_in(path: Path) -> Iterator[tuple[Channel, tuple[Ints, Ints]]]:
     table = read_columns(path, READINGS, ("time", "point", "register", "count"))
-    table = table.filter(table["count"].is_valid())
-    for channel, rows in by_channel(table) if table.num_rows else ():
+    if table["count"].null_count:
+        table = table.filter(table["count"].is_valid())
+    for channel, rows in by_channel(table):
         yield channel, (rows["time"].to_numpy(), rows["count"].to_numpy())
 
 
 def _intervals_in(path: Path) -> Iterator[tuple[Channel, ArchivedIntervals]]:
     table = read_columns(path, "energy", _ENERGY, Period.INTERVAL)
-    for channel, rows in by_channel(table) if table.num_rows else ():
+    for channel, rows in by_channel(table):
         held = rows.filter(rows["anchor"].is_valid())
         shown, plateau = held["anchor_shown"].to_numpy(), held["anchor_plateau"].to_numpy()
         yield (

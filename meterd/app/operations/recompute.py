@@ -16,6 +16,7 @@ from meterd.core.model.facts import Facts, FactStore
 from meterd.core.model.periods import Period, bounds, floor, text
 from meterd.core.model.results import Anchor, Channel, FigureRow
 from meterd.core.registers.corrections import CORRECTING, FIGURES_FROM, FOREVER_MS
+from meterd.core.registers.figure_columns import FigureColumns
 from meterd.core.registers.register_line import Ints
 from meterd.core.registers.tracker import Event
 
@@ -122,8 +123,16 @@ class Readings(Facts, Protocol):
 def recomputed_figures(
     store: Readings, state: State, channel: Channel, low: int, high: int
 ) -> tuple[list[FigureRow], list[Event]]:
+    """As `recomputed_columns`, a row for each interval."""
+    columns, events = recomputed_columns(store, state, channel, low, high)
+    return [] if columns is None else columns.rows(), events
+
+
+def recomputed_columns(
+    store: Readings, state: State, channel: Channel, low: int, high: int
+) -> tuple[FigureColumns | None, list[Event]]:
     """Figures of the intervals in [low, high), all of them closed, as the corrections of the state have them; and what the
-    register did in that time.
+    register did in that time. None where there are no figures.
 
     As many readings behind them are looked at as it takes to be sure of them. StoreError where too many were deleted.
     """
@@ -145,7 +154,9 @@ def recomputed_figures(
                 raise StoreError(f"{channel[0]} must be followed from readings that were deleted; import them again")
             request = Request(channel, max(result.from_ms, final))
         elif result.sure or len(later) < more:
-            rows = [row for row in result.rows if row.start_ms >= low]
-            return rows, [event for event in result.events if low <= event.at_ms < high]
+            columns = result.columns
+            if columns is not None:
+                columns = columns.part(int(np.searchsorted(columns.start_ms, low)), len(columns))
+            return columns, [event for event in result.events if low <= event.at_ms < high]
         else:
             more *= 8

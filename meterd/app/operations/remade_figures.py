@@ -6,7 +6,7 @@ The interval figures are compared with the archived ones.
 """
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from zoneinfo import ZoneInfo
@@ -15,7 +15,7 @@ import numpy as np
 
 from meterd.app.operations.archived_readings import ArchivedIntervals, ArchivedReadings
 from meterd.app.operations.queries import Line, balance_line, energy_line, pv_line
-from meterd.app.operations.recompute import recomputed_figures
+from meterd.app.operations.recompute import recomputed_columns
 from meterd.core import engine
 from meterd.core.energy.aggregation import Children, Parent, pv_aggregation, sum_pv
 from meterd.core.energy.batch import Table, all_tables
@@ -28,6 +28,7 @@ from meterd.core.model.reading import IMPORT
 from meterd.core.model.results import BalanceRow, Channel, FigureRow
 from meterd.core.registers.clock_offsets import clocks_in
 from meterd.core.registers.corrections import Correction
+from meterd.core.registers.figure_columns import FigureColumns
 from meterd.core.registers.register_line import Bools, Ints
 
 
@@ -76,9 +77,10 @@ def remade(site: Site, basis: Basis, readings: ArchivedReadings, place: int) -> 
     columns = Columns(np.zeros(shape, np.int64), np.zeros(shape, np.bool_), np.zeros(shape, np.uint8))
     compared, differing = 0, list[str]()
     for j, channel in enumerate(channels):
-        rows, _ = recomputed_figures(readings, state, channel, month.from_ms, month.until_ms)
+        made, _ = recomputed_columns(readings, state, channel, month.from_ms, month.until_ms)
         own = archived[channel]
-        _fill(columns, j, grid, rows)
+        if made is not None:
+            _fill(columns, j, grid, made)
         _stand(columns, j, grid, own=own, from_ms=readings.last_ms(channel) - step + 1)
         compared += len(own.start_ms)
         differing += _differing(channel, columns, j, grid=grid, own=own)
@@ -90,11 +92,10 @@ def remade(site: Site, basis: Basis, readings: ArchivedReadings, place: int) -> 
     )
 
 
-def _fill(columns: Columns, j: int, grid: np.ndarray, rows: Sequence[FigureRow]) -> None:
-    places = np.searchsorted(grid, [row.start_ms for row in rows])
-    columns.energy[places, j] = [row.energy or 0 for row in rows]
-    columns.present[places, j] = [row.energy is not None for row in rows]
-    columns.flags[places, j] = [row.flags for row in rows]
+def _fill(columns: Columns, j: int, grid: Ints, made: FigureColumns) -> None:
+    places = np.searchsorted(grid, made.start_ms)
+    columns.energy[places, j], columns.present[places, j] = made.energy, made.present
+    columns.flags[places, j] = made.flags
 
 
 def _stand(columns: Columns, j: int, grid: np.ndarray, *, own: ArchivedIntervals, from_ms: int) -> None:
