@@ -125,9 +125,14 @@ def view(
     answer, refused = None, ""
     item = savings_item(site, of)
     if of and item is None:
-        raise HTTPException(404, f"the plan has no energy of {of}")
+        raise HTTPException(404, wording.say(viewer.language, "savings.no_energy", of=of))
     if item is not None and not _visible(item, viewer, site):
-        raise HTTPException(403, wording.say(viewer.language, "point.hidden_more", role=site.page.rooms))
+        raise HTTPException(
+            403,
+            wording.say(
+                viewer.language, "point.hidden_more", role=wording.role_words(viewer.language, site.page.rooms)
+            ),
+        )
     if item is not None and asked["baseline_from"] and asked["baseline_until"]:
         question = _question(item, asked, zone, viewer.language, snapshot.now_ms)
         try:

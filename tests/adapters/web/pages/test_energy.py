@@ -4,7 +4,7 @@ import httpx
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from tests.adapters.web.browser import opened
+from tests.adapters.web.browser import opened, overflows
 from tests.adapters.web.conftest import Mill
 
 pytestmark = pytest.mark.slow
@@ -51,6 +51,17 @@ def test_it_works_without_scripts(mill: Mill, browser: Browser) -> None:
     page.click("details[open] button")
     assert "from=2026-01-01" in page.url
     context.close()
+
+
+def test_on_paper_the_charts_are_those_of_a_desk(mill: Mill, browser: Browser) -> None:
+    """A sheet of A4 is as narrow as a phone; found by hand: huge letters, and a column of the ranking cut off."""
+    with opened(browser, f"{mill.address}/energy?range=yesterday", size=(718, 1000), dark=True) as page:
+        page.emulate_media(media="print")
+        expect(page.locator(".picture.broad")).to_be_visible()
+        expect(page.locator(".picture.narrow")).to_be_hidden()
+        assert not overflows(page)
+        assert page.evaluate("document.querySelector('.ranking').offsetWidth <= 718")
+        page.emulate_media(media="screen")
 
 
 def test_on_a_wall_the_ranking_ends_early_and_says_so(mill: Mill, browser: Browser) -> None:
