@@ -226,8 +226,8 @@ def _board_detail(builder: _ReportBuilder, line: BoardLine) -> str:
     words, row = builder.words, line.row
     parts = [
         words(
-            "board-intervals", board=builder.titled([row.board]), inside=line.inside, outside=line.outside,
-            none=line.not_computable,
+            "board-intervals", board=builder.titled([row.board]), inside=words.number(line.inside, 0),
+            outside=words.number(line.outside, 0), none=words.number(line.not_computable, 0),
         )
     ]  # fmt: skip
     if row.missing:
@@ -260,9 +260,9 @@ def _points(builder: _ReportBuilder) -> Iterator[Block]:
 def _point_table(builder: _ReportBuilder, name: str, lines: Sequence[PointLine], outgoing: int | None) -> Table:
     words, titles = builder.words, wording.point_titles(builder.site)
     columns = (
-        Column(words("point"), 37), Column(words("role"), 24), Column(words("imported"), 19, "right"),
-        Column(words("exported"), 22, "right"), Column(words("share"), 17, "right"), Column(words("peak"), 13, "right"),
-        Column(words("peak-when"), 27), Column(words("quality"), 28),
+        Column(words("point"), 35), Column(words("role"), 27), Column(words("imported"), 18, "right"),
+        Column(words("exported"), 24, "right"), Column(words("share"), 17, "right"), Column(words("peak"), 13, "right"),
+        Column(words("peak-when"), 27), Column(words("quality"), 26),
     )  # fmt: skip
     return Table(
         words("points-sheet", board=name),

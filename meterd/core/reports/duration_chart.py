@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from meterd.core.reports.axis import value_axis
-from meterd.core.reports.chart import TICK_HEIGHT, Frame, Size, Stroke
+from meterd.core.reports.chart import TICK_HEIGHT, Frame, Mark, Size, Stroke
 
 Curve = Sequence[tuple[float, float]]  # part of the time 0..1, power in the unit of the chart
 
@@ -19,3 +19,16 @@ def duration_chart(curves: Sequence[Curve], size: Size) -> tuple[Frame, tuple[St
             places = [(frame.x(0.0), frame.y(curve[0][1])), *((frame.x(part), frame.y(v)) for part, v in curve)]
             strokes.append(Stroke(tuple(places), tone, "solid"))
     return frame, tuple(strokes)
+
+
+def duration_marks(curves: Sequence[Curve], frame: Frame) -> tuple[Mark, ...]:
+    """Where curves bear their letters: each at a part of the time of its own, so that no letter covers another."""
+    if len(curves) < 2:
+        return ()
+    marks = []
+    for number, curve in enumerate(curves):
+        part = (number + 0.5) / len(curves)
+        value = next((v for reached, v in curve if reached >= part), None)
+        if value is not None:
+            marks.append(Mark(frame.x(part), round(frame.y(value) + 4, 1), number, inside=True))
+    return tuple(marks)

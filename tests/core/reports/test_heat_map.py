@@ -4,7 +4,7 @@ import numpy as np
 
 from meterd.core.energy.load_profile import HoursByDays
 from meterd.core.reports.chart import Size
-from meterd.core.reports.duration_chart import duration_chart
+from meterd.core.reports.duration_chart import duration_chart, duration_marks
 from meterd.core.reports.heat_map import CLASSES, MISSING, heat_map
 
 SIZE = Size(500, 300, left=20, right=0, top=0, bottom=12)
@@ -41,3 +41,9 @@ def test_a_duration_chart_begins_at_the_left_with_the_highest() -> None:
     frame, (stroke,) = duration_chart([[(0.5, 8.0), (1.0, 2.0)]], SIZE)
     assert stroke.places == ((20.0, frame.y(8.0)), (260.0, frame.y(8.0)), (500.0, frame.y(2.0)))
     assert duration_chart([[]], SIZE)[1] == ()
+    assert duration_marks([[(0.5, 8.0), (1.0, 2.0)]], frame) == ()  # one curve needs no letter
+    first, second = duration_marks([[(0.5, 8.0), (1.0, 2.0)], [(1.0, 4.0)]], frame)
+    assert [(m.x, m.y - 4, m.track) for m in (first, second)] == [
+        (frame.x(0.25), frame.y(8.0), 0),
+        (frame.x(0.75), frame.y(4.0), 1),
+    ]

@@ -20,7 +20,7 @@ from meterd.core.model.periods import DAY_MS, HOUR_MS, Period, bounds, local
 from meterd.core.model.plan import Site
 from meterd.core.reports.axis import time_ticks
 from meterd.core.reports.chart import Form, Size, Track
-from meterd.core.reports.duration_chart import duration_chart
+from meterd.core.reports.duration_chart import duration_chart, duration_marks
 from meterd.core.reports.flow_chart import FlowChart, Ribbon, flow_chart
 from meterd.core.reports.heat_map import CLASSES, MISSING, HeatMap, heat_map
 
@@ -97,6 +97,9 @@ def energy_pictures(view: EnergyView, site: Site, language: str) -> Mapping[str,
         "costs": None if view.cost is None else cost_words(view.cost, language),
         "flow": _flow(view, site, language) if view.flows else None,
         "legend": [_entry(i, line, words) for i, (line, words) in enumerate(named)],
+        "curve_legend": [
+            LegendEntry(LETTERS[i], i, name_of(curve.key, curve.title, language)) for i, curve in enumerate(view.curves)
+        ],
         "power": power,
         "shown": form_of(view),
         "range_words": range_words(view.from_ms, view.until_ms, view.period, reader),
@@ -196,7 +199,8 @@ def _curve(view: EnergyView, reader: Reader) -> Both | None:
     for size in (BROAD, NARROW):
         frame, strokes = duration_chart(curves, size)
         words = tuple((frame.x(i / 4), f"{25 * i} %") for i in range(5))
-        pictures.append(picture(frame, unit, words, reader.language, strokes=strokes))
+        marks = tuple((m.x, m.y, LETTERS[m.track], m.inside) for m in duration_marks(curves, frame))
+        pictures.append(picture(frame, unit, words, reader.language, strokes=strokes, marks=marks))
     return Both(*pictures)
 
 
