@@ -30,6 +30,6 @@ def _row(score: ForecastScore, words: Words) -> tuple[str | Number, ...]:
         Number(score.error_w / 1000, 2),
         Number(score.naive_w / 1000, 2),
         words(f"naive-{score.naive.replace(' ', '-')}"),
-        Number(100 * score.inside, 0),
+        "–" if score.inside is None else Number(100 * score.inside, 0),
         Number(score.count, 0),
     )

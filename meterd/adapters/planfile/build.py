@@ -20,6 +20,7 @@ from meterd.adapters.planfile.schema import (
     TariffRow,
 )
 from meterd.adapters.planfile.times import moment_ms
+from meterd.core.model.forecast import OUTSIDE_UNITS, ForecastInput
 from meterd.core.model.login import Login
 from meterd.core.model.plan import (
     Allocation,
@@ -83,6 +84,7 @@ def build(draft: Draft) -> Site:
         outdoor_c=draft.outdoor,
         holidays=site.holidays,
         files=tuple(draft.files),
+        forecast=_forecast(draft),
         store_path=draft.store.data.path if draft.store else "",
     )
 
@@ -165,6 +167,18 @@ def _baseline(data: BaselineRow, zone: ZoneInfo) -> BaselinePeriod:
     until = moment_ms(data.until, zone)
     reporting = until if data.reporting_from is None else moment_ms(data.reporting_from, zone)
     return BaselinePeriod(data.point, moment_ms(data.from_, zone), until, reporting, data.reason)
+
+
+def _forecast(draft: Draft) -> ForecastInput:
+    """The forecast from outside; the unit is that of its quantity unless the plan says another."""
+    if draft.forecast is None:
+        return ForecastInput()
+    data = draft.forecast.data
+    values = data.model_dump() | {
+        "source": data.source or "",
+        "unit": data.unit or next(iter(OUTSIDE_UNITS[data.quantity])),
+    }
+    return ForecastInput(**values)
 
 
 def _source(data: SourceRow) -> Source:

@@ -27,6 +27,8 @@ def apply_defaults(draft: Draft) -> None:
     draft.instruments = _for_every_point(draft.instruments, draft)
     draft.inputs = [item for entry in _for_every_point(draft.inputs, draft) for item in _by_field(entry, source)]
     mqtt = only(entry for entry in draft.sources if entry.data.protocol == "mqtt")
+    if draft.forecast is not None and draft.forecast.data.source is None and draft.forecast.sound("source"):
+        draft.forecast = changed(draft.forecast, source=mqtt)
     draft.consumers = [_can_take_source(entry, mqtt) for entry in draft.consumers]
 
 

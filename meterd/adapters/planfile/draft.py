@@ -12,6 +12,7 @@ from meterd.adapters.planfile.schema import (
     BrokerTable,
     ConsumerRow,
     Entry,
+    ForecastTable,
     InputRow,
     InstrumentRow,
     PointRow,
@@ -60,6 +61,7 @@ class Draft:
     line_store: Entry[Table] | None = None
     page: Entry[Table] | None = None
     login: Entry[Table] | None = None
+    forecast: Entry[ForecastTable] | None = None
     boards: list[Entry[BoardRow]] = field(default_factory=list)
     sources: list[Entry[SourceRow]] = field(default_factory=list)
     points: list[Entry[PointRow]] = field(default_factory=list)

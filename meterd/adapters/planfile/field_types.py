@@ -16,6 +16,7 @@ from pydantic_core import PydanticCustomError
 
 from meterd.adapters.planfile.name_rules import NAME_RULE, instead, is_name, suggestion
 from meterd.adapters.planfile.row import Cell
+from meterd.core.model.forecast import OutsideQuantity
 from meterd.core.model.plan import BASES, METHODS, PointState, Role
 from meterd.core.model.reading import LARGEST_MILLI, REGISTERS, UNITS
 from meterd.core.model.schedule import OFF
@@ -464,6 +465,10 @@ RoleWord = Annotated[Role, PlainValidator(one_of(Role, "role")), AfterValidator(
 StateWord = Annotated[PointState, PlainValidator(one_of(PointState, "state")), AfterValidator(PointState)]
 MeterClass = Annotated[str, PlainValidator(one_of(METER_CLASSES, "meter class"))]
 CtClass = Annotated[str, PlainValidator(one_of(CT_CLASSES, "current-transformer class"))]
+OutsideWord = Annotated[
+    OutsideQuantity, PlainValidator(one_of(OutsideQuantity, "quantity")), AfterValidator(OutsideQuantity)
+]
+Stamp = Annotated[str, PlainValidator(one_of(("start", "end"), "stamp"))]
 YesOrNo = Annotated[bool, PlainValidator(yes_or_no)]
 Count = Annotated[int, PlainValidator(whole), AfterValidator(at_least(0))]
 Percent = Annotated[int, PlainValidator(whole), AfterValidator(at_least(0)), AfterValidator(at_most(100))]

@@ -10,6 +10,7 @@ from meterd.adapters.planfile.build import build, fingerprint, prices_of
 from meterd.adapters.planfile.checks.allocation import check_allocations
 from meterd.adapters.planfile.checks.baseline import check_baselines
 from meterd.adapters.planfile.checks.can_take import check_can_take
+from meterd.adapters.planfile.checks.forecast import check_forecast
 from meterd.adapters.planfile.checks.line_database import check_line_store
 from meterd.adapters.planfile.checks.meters import check_inputs, check_instruments
 from meterd.adapters.planfile.checks.notify import check_notify
@@ -153,6 +154,7 @@ def _check(draft: Draft, notes: Notes) -> None:
     check_allocations(draft, notes)
     check_tariff(draft, notes)
     check_baselines(draft, notes)
+    check_forecast(draft, notes)
 
 
 def _listed(faults: Iterable[Fault]) -> tuple[Fault, ...]:

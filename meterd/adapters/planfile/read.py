@@ -23,6 +23,7 @@ from meterd.adapters.planfile.schema import (
     BrokerTable,
     ConsumerRow,
     Entry,
+    ForecastTable,
     InputRow,
     InstrumentRow,
     LimitsTable,
@@ -61,6 +62,7 @@ TOP_KEYS = (
     "line_store",
     "page",
     "login",
+    "forecast",
     "board",
     "source",
     "repeat",
@@ -192,6 +194,7 @@ def _read_tables(document: Document, draft: Draft, notes: Notes) -> None:
     draft.line_store = _single(document, "line_store", LineStoreTable, notes)
     draft.page = _single(document, "page", PageTable, notes)
     draft.login = _single(document, "login", LoginTable, notes)
+    draft.forecast = _single(document, "forecast", ForecastTable, notes)
     draft.boards = _checked(BoardRow, tables(document, "board", notes), "board", draft=draft, notes=notes)
     draft.allocations = _checked(
         AllocationRow, tables(document, "allocation", notes), "allocation", draft=draft, notes=notes

@@ -216,6 +216,18 @@ class BaselineRow(Table):
     reason: Text
 
 
+class ForecastTable(Table):
+    """[forecast]: one from outside."""
+
+    source: Name | None = None
+    topic: Text
+    quantity: cells.OutsideWord
+    field: Text
+    time_field: Text = ""
+    unit: Text = ""
+    stamp: cells.Stamp = "start"
+
+
 class RepeatRow(Table):
     """[[repeat]]"""
 

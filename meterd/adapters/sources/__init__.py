@@ -12,6 +12,7 @@ from typing import Protocol, TypeVar
 
 from meterd.adapters.mqtt.link_state import LinkState
 from meterd.core.errors import ConfigError
+from meterd.core.model.forecast import OutsideSeries
 from meterd.core.model.plan import Input
 from meterd.core.model.plan import Source as SourceRow
 from meterd.core.model.reading import Reading, Refusal
@@ -28,6 +29,7 @@ class Delivery:
 
     readings: tuple[Reading, ...]
     token: object | None = None
+    outside: OutsideSeries | None = None  # a forecast from outside that came instead
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,12 +17,13 @@ from meterd.adapters.mqtt.message_queue import Message, MessageQueue, Token
 from meterd.adapters.runtime.worker import Worker
 from meterd.adapters.sources import CLOCK_SET_MS, Delivery, RefusalLog, Refused, inputs_of, sample, wall_ms
 from meterd.adapters.sources.mqtt_settings import link_settings, settings_for
+from meterd.adapters.sources.outside_forecast import Reader, read_series, reader_of
 from meterd.adapters.sources.payloads import Decoded, InputGroup, decode, group_of
 from meterd.core.checks.own_clock import own_clock
 from meterd.core.errors import ConfigError, described
-from meterd.core.model.plan import Input, Site
+from meterd.core.model.plan import Input, Role, Site
 from meterd.core.model.plan import Source as SourceRow
-from meterd.core.model.reading import Reading, Refusal
+from meterd.core.model.reading import OUTSIDE_FORECAST, POWER, Reading, Refusal
 from meterd.core.registers.limits import largest
 
 BATCH = 256  # messages decoded into one delivery: half a millisecond of work
@@ -57,6 +58,16 @@ def groups_by_topic(inputs: tuple[Input, ...], site: Site, time_unit: str) -> di
     }
 
 
+def outside_reader(source: str, site: Site, time_unit: str) -> dict[str, Reader]:
+    """By topic, how a forecast from outside is read that comes from a source; of power as much as all arrays can give."""
+    if not site.forecast.topic or site.forecast.source != source:
+        return {}
+    arrays = [point.name for point in site.points if point.role is Role.PV and point.counts]
+    return {
+        site.forecast.topic: reader_of(site.forecast, time_unit, sum(largest(site, a, POWER) or 0.0 for a in arrays))
+    }
+
+
 class MqttSource:
     """Subscribes the topics of its inputs and delivers what they say. `clock` gives milliseconds since 1970 UTC."""
 
@@ -66,9 +77,11 @@ class MqttSource:
         self._groups = groups_by_topic(
             inputs_of((*site.inputs, *site.can_take_inputs), row.name), site, self.settings.time_unit
         )
+        self._outside = outside_reader(row.name, site, self.settings.time_unit)
+        self._site = site.name
         self._clock = clock
         self._inbox = MessageQueue(self.settings.inbox_limit)
-        self._link = Link(link_settings(self.settings), topics=tuple(self._groups), inbox=self._inbox)
+        self._link = Link(link_settings(self.settings), topics=(*self._groups, *self._outside), inbox=self._inbox)
         self._log = RefusalLog()
         self._stopping = threading.Event()
         self._worker: Worker | None = None
@@ -164,6 +177,9 @@ class MqttSource:
         now_s, now_ms = time.monotonic(), self._clock()
         for message in messages:
             group = self._groups.get(message.topic)
+            if message.topic in self._outside:
+                self._take_outside(message, now_ms - round((now_s - message.arrived) * 1000), deliver)
+                continue
             if group is None:
                 self._drop_unknown(message)
                 continue
@@ -187,6 +203,17 @@ class MqttSource:
             tokens.append(message.token)
         if readings:
             self._deliver(Delivery(tuple(readings), Batch(tuple(tokens))), deliver)
+
+    def _take_outside(self, message: Message, arrived_ms: int, deliver: Callable[[Delivery], None]) -> None:
+        """A forecast from outside as a delivery of its own, or its refusal. Nothing waits for it."""
+        try:
+            series = read_series(self._outside[message.topic], message.payload, arrived_ms, retained=message.retain)
+        except ValueError as exc:
+            self._log.add([Refusal(self._site, OUTSIDE_FORECAST, str(exc), sample(message.payload))])
+            self._counts["refused_messages"] += 1
+            self._link.ack(message.token)
+            return
+        self._deliver(Delivery((), Batch((message.token,)), series), deliver)
 
     def _comes_from_ahead(self, group: InputGroup, message: Message, arrived_ms: int) -> bool:
         """Whether a message is refused for its time alone; its clock is noted."""

@@ -126,14 +126,14 @@ def decode(group: InputGroup, payload: bytes, arrived_ms: int, retained: bool) -
     carries the time of arrival and `device_time` False, and must not enter energies. Never raises for any payload.
     """
     try:
-        _check_bytes(payload)
+        check_bytes(payload)
         if group.plain:
             number = from_text(payload.decode("ascii"))
             readings, refused = _all_plain(group, number, payload, (arrived_ms, retained))
         else:
             readings, refused = _all_members(group, payload, (arrived_ms, retained))
     except (ValueError, RecursionError) as exc:
-        reason = _reason(exc)
+        reason = reason_of(exc)
         return Decoded(
             (), tuple(Refusal(field.point, field.register, reason, sample(payload)) for field in group.fields)
         )
@@ -144,15 +144,17 @@ Arrival = tuple[int, bool]  # time in milliseconds, and whether the broker had r
 Outcome = tuple[list[Reading], list[Refusal]]
 
 
-def _reason(exc: Exception) -> str:
+def reason_of(exc: Exception) -> str:
+    """Why a payload is not believed, in words."""
     if isinstance(exc, UnicodeDecodeError):
         return "not UTF-8, or characters outside ASCII in a number"
     if isinstance(exc, RecursionError):
         return "nested too deeply"
-    return str(exc).replace("JSON is malformed: ", "no valid JSON: ")
+    return str(exc.args[0] if isinstance(exc, LookupError) else exc).replace("JSON is malformed: ", "no valid JSON: ")
 
 
-def _check_bytes(payload: bytes) -> None:
+def check_bytes(payload: bytes) -> None:
+    """ValueError with the reason for bytes that are no text of a message at all."""
     if len(payload) > PAYLOAD_LIMIT:
         raise ValueError(f"payload of {len(payload)} bytes, the limit is {PAYLOAD_LIMIT}")
     if not payload:
@@ -173,7 +175,7 @@ def _all_plain(group: InputGroup, number: float, payload: bytes, arrival: Arriva
 
 
 def _all_members(group: InputGroup, payload: bytes, arrival: Arrival) -> Outcome:
-    document = _document(payload)
+    document = document_of(payload)
     records = _records(payload) if group.pack else {}
     readings: list[Reading] = []
     refused: list[Refusal] = []
@@ -213,7 +215,7 @@ def _time(
     known = times.get(field.time_pointer.text)
     if known is None:
         try:
-            at_ms = _stamp(find(field.time_pointer, document), group.time_unit)
+            at_ms = stamp_ms(find(field.time_pointer, document), group.time_unit)
             check_age(at_ms, arrival[0], group.future_ms)
             known = (at_ms, True)
         except (ValueError, LookupError) as exc:
@@ -224,7 +226,8 @@ def _time(
     return known
 
 
-def _stamp(value: object, unit: str) -> int:
+def stamp_ms(value: object, unit: str) -> int:
+    """Milliseconds since 1970 UTC of an RFC 3339 time or a number in a unit; ValueError with the reason."""
     return rfc3339_ms(value) if isinstance(value, str) else epoch_ms(from_json(value), unit)
 
 
@@ -295,7 +298,7 @@ def _senml_scale(field: Field, unit: str) -> float:
 _WITHOUT_COLON = (int, float)
 
 
-def _document(payload: bytes) -> object:
+def document_of(payload: bytes) -> object:
     """Strict JSON: one document, no NaN, no number beyond a double, no repeated member."""
     document: object = msgspec.json.decode(payload)
     if isinstance(document, dict | list) and _may_repeat(document, payload):

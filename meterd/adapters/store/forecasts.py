@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from meterd.core.model.forecast import Course, Quantity, SiteForecast
+from meterd.core.model.forecast import Course, GivenOutside, OutsideQuantity, Quantity, SiteForecast
 
 FORECASTS = """
 CREATE TABLE forecast (quantity TEXT NOT NULL, issued_ms INTEGER NOT NULL, interval_ms INTEGER NOT NULL,
@@ -14,6 +14,7 @@ CREATE TABLE forecast (quantity TEXT NOT NULL, issued_ms INTEGER NOT NULL, inter
 """
 KEPT_DAYS = 400  # a report of any month of the last year can be issued again
 _MISSING = -(2**31)
+_MARKS = ", ".join("?" * len(Quantity))
 
 
 class Forecasts:
@@ -41,25 +42,36 @@ class Forecasts:
             ],
         )
 
+    def keep_outside(self, given: GivenOutside) -> None:
+        """Keep what a forecast from outside said from a moment on, as it was known then."""
+        course = Course(given.values, given.values, given.values)
+        row = (_outside(given.quantity), given.known_ms, given.interval_ms, 0, 0, _packed(course))
+        self._db.execute("INSERT OR IGNORE INTO forecast VALUES (?, ?, ?, ?, ?, ?)", row)
+
+    def outside(self, quantity: OutsideQuantity, from_ms: int, until_ms: int) -> list[GivenOutside]:
+        """What was said from outside, as known in [from, until], in order of time."""
+        rows = self.between(_outside(quantity), from_ms, until_ms + 1)
+        return [GivenOutside(quantity, known_ms, interval, course.middle) for known_ms, interval, course in rows]
+
     def forget_before(self, at_ms: int) -> None:
         """Delete what was issued before a moment."""
         self._db.execute("DELETE FROM forecast WHERE issued_ms < ?", (at_ms,))
 
-    def between(self, quantity: Quantity, from_ms: int, until_ms: int) -> list[tuple[int, int, Course]]:
+    def between(self, quantity: str, from_ms: int, until_ms: int) -> list[tuple[int, int, Course]]:
         """Moment of issue, interval in ms and course of each forecast issued in [from, until), in order of time."""
         if not self._there:
             return []
         rows = self._db.execute(
             "SELECT issued_ms, interval_ms, data FROM forecast WHERE quantity = ? AND issued_ms >= ? AND issued_ms < ?"
             " ORDER BY issued_ms",
-            (quantity.value, from_ms, until_ms),
+            (str(quantity), from_ms, until_ms),
         )
         return [(issued, interval, _unpacked(data)) for issued, interval, data in rows]
 
     def issued_at(self, at_ms: int) -> SiteForecast | None:
         """What was given out at a moment."""
         rows = self._db.execute(
-            "SELECT quantity, interval_ms, days, young, data FROM forecast WHERE issued_ms = ? AND quantity IN (?, ?, ?)",
+            f"SELECT quantity, interval_ms, days, young, data FROM forecast WHERE issued_ms = ? AND quantity IN ({_MARKS})",
             (at_ms, *Quantity),
         ).fetchall()
         if not rows:
@@ -67,6 +79,11 @@ class Forecasts:
         of = {row[0]: _unpacked(row[4]) for row in rows}
         courses = tuple((quantity, of[quantity]) for quantity in Quantity if quantity in of)
         return SiteForecast(at_ms, rows[0][1], bool(rows[0][3]), rows[0][2], courses)
+
+
+def _outside(quantity: OutsideQuantity) -> str:
+    """The word under which it is stored: a plan that names another quantity begins anew."""
+    return f"outside-{quantity.value}"
 
 
 def _packed(course: Course) -> bytes:

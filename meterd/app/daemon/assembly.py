@@ -166,7 +166,7 @@ def resume(plan_runtime: PlanRuntime, clock: Clock) -> bool:
 
 def sources_of(site: Site) -> list[SourceRow]:
     """The sources of a plan that are read."""
-    used = {row.source for row in (*site.inputs, *site.can_take_inputs)}
+    used = {row.source for row in (*site.inputs, *site.can_take_inputs)} | {site.forecast.source}
     return [row for row in site.sources if row.name in used]
 
 

@@ -1,6 +1,7 @@
 """Forecasts in the daemon: made in a thread at the end of each interval, stored as given out, shown in the live picture."""
 
 import logging
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
@@ -9,15 +10,24 @@ from meterd.adapters.runtime.worker import Worker
 from meterd.adapters.store.forecasts import KEPT_DAYS
 from meterd.adapters.store.opening import open_to_read
 from meterd.adapters.store.write_store import WriteStore
-from meterd.app.operations.forecast_history import read_history
+from meterd.app.operations.forecast_history import newly_said, read_history, with_outside
 from meterd.core.errors import MeterdError, StoreError
 from meterd.core.forecast.model import Model, fit, issue
+from meterd.core.forecast.outside import SEEN_DAYS
 from meterd.core.forecast.site_powers import step_of
-from meterd.core.model.forecast import SiteForecast
+from meterd.core.model.forecast import GivenOutside, OutsideSeries, SiteForecast
 from meterd.core.model.periods import DAY_MS, floor
 from meterd.core.model.plan import Site
 
 log = logging.getLogger("meterd")
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """What the thread made: a forecast, and what was said from outside if that is new."""
+
+    forecast: SiteForecast | None
+    outside: GivenOutside | None
 
 
 class ForecastJob:
@@ -28,9 +38,15 @@ class ForecastJob:
         self._step = step_of(site.interval_s * 1000)
         self._model: Model | None = None
         self._issued_to = 0
-        self._made: SiteForecast | None = None
+        self._made: Made | None = None
+        self._series: OutsideSeries | None = None  # the newest message from outside, and the one that was stored last
+        self._series_kept: OutsideSeries | None = None
         self._worker: Worker | None = None
         self.newest: SiteForecast | None = None
+
+    def take(self, series: OutsideSeries) -> None:
+        """A forecast from outside came: the next forecast of the site knows it."""
+        self._series = series
 
     def tick(self, closed_to: int | None) -> None:
         """Take over what the thread has made, and start it when another interval has closed."""
@@ -64,15 +80,18 @@ class ForecastJob:
         if self._worker is not None:
             self._worker.join(limit_s)
 
-    def _keep(self, made: SiteForecast) -> None:
+    def _keep(self, made: Made) -> None:
         """Stored first, then shown: what was given out can always be judged."""
         try:
             with self._store.transaction():
-                self._store.forecasts.keep(made)
-                self._store.forecasts.forget_before(made.issued_ms - KEPT_DAYS * DAY_MS)
+                if made.outside is not None:
+                    self._store.forecasts.keep_outside(made.outside)
+                if made.forecast is not None:
+                    self._store.forecasts.keep(made.forecast)
+                    self._store.forecasts.forget_before(made.forecast.issued_ms - KEPT_DAYS * DAY_MS)
         except StoreError as exc:
             log.error("forecast not stored: %s", exc, extra=about("store-refuses", self._site.name))
-        self.newest = made
+        self.newest = made.forecast or self.newest
 
     def _work(self, moment: int) -> None:
         try:
@@ -82,11 +101,16 @@ class ForecastJob:
         except Exception:  # an edge of the house style: a forecast must never take the daemon with it
             log.exception("forecast failed; it is tried again with the next interval", extra=about("forecast-failed"))
 
-    def _forecast(self, moment: int) -> SiteForecast | None:
+    def _forecast(self, moment: int) -> Made:
+        model, site, series = self._model, self._site, self._series
+        fits = model is None or moment // DAY_MS != model.fitted_ms // DAY_MS or moment < model.fitted_ms
         with open_to_read(self._path) as store:
-            history = read_history(store, self._site, moment)
-        if history is None or history.end_ms != moment:
-            return None
-        if self._model is None or moment // DAY_MS != self._model.fitted_ms // DAY_MS or moment < self._model.fitted_ms:
-            self._model = fit(history)
-        return issue(self._model, history)
+            said = None if series is self._series_kept else newly_said(store, site, series, moment)
+            self._series_kept = series
+            history = read_history(store, site, moment)
+            if history is None or history.end_ms != moment:
+                return Made(None, said)
+            history = with_outside(history, store, site, said, SEEN_DAYS * history.per_day if fits else 1)
+        if model is None or fits:
+            self._model = model = fit(history)
+        return Made(issue(model, history), said)

@@ -78,6 +78,8 @@ class Ingest:
         counters.readings += done.readings
         counters.figures += done.figures
         for source, delivery in held:
+            if delivery.outside is not None:
+                plan_runtime.forecast_job.take(delivery.outside)
             counters.deliveries += 1
             if delivery.token is not None:
                 source.ack(delivery.token)

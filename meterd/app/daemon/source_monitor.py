@@ -14,13 +14,14 @@ from meterd.adapters.sources.mqtt_settings import settings_for
 from meterd.adapters.store.presence import Presence, empty_log, write_out
 from meterd.adapters.store.store_mark import Older, set_mark
 from meterd.adapters.store.write_store import WriteStore
-from meterd.core.checks.rules import DAMAGED, refused_finding
+from meterd.core.checks.rules import DAMAGED, outside_refused_finding, refused_finding
 from meterd.core.errors import StoreError
 from meterd.core.model.finding import Finding
 from meterd.core.model.finding_cause import remedy
 from meterd.core.model.periods import from_ms, text
 from meterd.core.model.plan import Site
 from meterd.core.model.plan import Source as SourceRow
+from meterd.core.model.reading import OUTSIDE_FORECAST
 
 OLDER = "store-older"
 AWAY_S = 15.0  # a broker that restarts is back sooner
@@ -70,7 +71,9 @@ class SourceMonitor:
             self.revivals += 1
             self._revived_ms = now_ms
         findings = [
-            refused_finding(*key, refused.count, reason=refused.reason, sample=refused.sample, now_ms=now_ms)
+            outside_refused_finding(key[0], refused.count, reason=refused.reason, sample=refused.sample, now_ms=now_ms)
+            if key[1] == OUTSIDE_FORECAST
+            else refused_finding(*key, refused.count, reason=refused.reason, sample=refused.sample, now_ms=now_ms)
             for key, refused in self.source.refused().items()
         ]
         if self._revived_ms is not None:

@@ -1,16 +1,29 @@
 """What the forecasts of a site are made from, and how good those were that were given out, read from a store."""
 
+import math
+from dataclasses import replace
+
 import numpy as np
 
 from meterd.adapters.store.read_store import ReadStore
 from meterd.core.energy.stored_figures import StoredFigures
-from meterd.core.forecast.history import KEPT_DAYS, History
+from meterd.core.forecast.history import AHEAD_DAYS, KEPT_DAYS, History, Outside
 from meterd.core.forecast.judge import scores
+from meterd.core.forecast.outside import OLDEST_MS, known_at, on_grid
 from meterd.core.forecast.site_powers import forecast_inputs, history_from, step_of
-from meterd.core.model.forecast import Course, ForecastScore, Quantity
+from meterd.core.model.forecast import (
+    Course,
+    ForecastScore,
+    GivenOutside,
+    OutsideQuantity,
+    OutsideSeries,
+    Quantity,
+)
 from meterd.core.model.periods import DAY_MS, HOUR_MS, Period, floor
 from meterd.core.model.plan import Site
 
+OUTSIDE_REACH_MS = AHEAD_DAYS * DAY_MS + OLDEST_MS  # so that an older one still reaches as far as our own
+PARTS = 1000  # of the sky, since whole numbers are stored
 WEEKS_BEFORE_DAYS = 35  # what the naive methods look back from the first forecast
 
 
@@ -31,6 +44,37 @@ def read_history(store: StoredFigures, site: Site, until_ms: int, days: int = KE
         for plan in inputs.plans
     )
     return history_from(int(starts[0]), (pv, sources, flexible), site)
+
+
+def newly_said(store: ReadStore, site: Site, series: OutsideSeries | None, at_ms: int) -> GivenOutside | None:
+    """A message from outside by intervals from a moment on; None where it says nothing of them, or nothing new.
+
+    A broker repeats a retained message after each start: what was known before is no newer for that.
+    """
+    step, quantity = step_of(site.interval_s * 1000), site.forecast.quantity
+    if series is None or step is None:
+        return None
+    before = store.forecasts.outside(quantity, at_ms - OUTSIDE_REACH_MS, at_ms)
+    means = on_grid(series.times_ms, series.values, at_ms, step, OUTSIDE_REACH_MS // step)
+    scale = PARTS if quantity is OutsideQuantity.CLOUD_COVER else 1
+    values = tuple(round(one * scale) if math.isfinite(one) else None for one in means.tolist())
+    known = before[-1].values[(at_ms - before[-1].known_ms) // step :] if before else ()
+    if not any(one is not None for one in values) or (series.retained and known and values[: len(known)] == known):
+        return None
+    return GivenOutside(quantity, at_ms, step, values)
+
+
+def with_outside(history: History, store: ReadStore, site: Site, newest: GivenOutside | None, rows: int) -> History:
+    """The history with what the forecast from outside said in its last intervals; the same where the plan has none."""
+    if not site.forecast.topic:
+        return history
+    step, quantity, end_ms = history.interval_ms, site.forecast.quantity, history.end_ms
+    stored = store.forecasts.outside(quantity, end_ms - rows * step - OLDEST_MS, end_ms)
+    given = [one for one in (*stored, *([] if newest is None else [newest])) if one.interval_ms == step]
+    scale = PARTS if quantity is OutsideQuantity.CLOUD_COVER else 1
+    courses = [(one.known_ms, np.array(one.values, dtype=np.float64) / scale) for one in given]
+    known = known_at(courses, end_ms, step, rows, history.ahead)
+    return replace(history, outside=Outside(quantity, known, given[-1].known_ms if given else None))
 
 
 def forecast_scores(store: ReadStore, site: Site, from_ms: int, until_ms: int) -> tuple[ForecastScore, ...]:

@@ -11,7 +11,7 @@ from meterd.core.model.finding import Finding
 from meterd.core.model.finding_cause import remedy
 from meterd.core.model.periods import text
 from meterd.core.model.plan import Site
-from meterd.core.model.reading import REGISTERS
+from meterd.core.model.reading import REGISTERS, kind_of
 from meterd.core.model.results import BalanceRow, Channel, points_of
 from meterd.core.model.schedule import JobRecord, JobState
 from meterd.core.model.snapshot import Now, Snapshot
@@ -180,9 +180,18 @@ def contradiction_findings(contradiction: Contradiction | None, site: str) -> li
 def refused_finding(point: str, register: str, count: int, *, reason: str, sample: str, now_ms: int) -> Finding:
     """Values of an input that are not believed."""
     return Finding(
-        f"refused-{REGISTERS[register].name}", point, now_ms,
-        f"{point}: {count} values of {REGISTERS[register].name} refused, the last because {reason}; it was: {sample}",
+        f"refused-{kind_of(register).name}", point, now_ms,
+        f"{point}: {count} values of {kind_of(register).name} refused, the last because {reason}; it was: {sample}",
         remedy("refused"), (point,),
+    )  # fmt: skip
+
+
+def outside_refused_finding(site: str, count: int, *, reason: str, sample: str, now_ms: int) -> Finding:
+    """Messages with a forecast from outside that are not believed."""
+    return Finding(
+        "forecast-refused", site, now_ms,
+        f"{site}: {count} forecasts from outside refused, the last because {reason}; it was: {sample}",
+        remedy("forecast-refused"),
     )  # fmt: skip
 
 

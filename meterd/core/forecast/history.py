@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
+from meterd.core.model.forecast import OutsideQuantity
 from meterd.core.model.periods import DAY_MS, HOUR_MS, offset_ms
 from meterd.core.model.weekdays import NO_HOLIDAYS, SATURDAY, Holidays, weekdays
 
@@ -20,6 +21,23 @@ AHEAD_DAYS = 2  # how far a forecast reaches
 KEPT_DAYS = 120  # what a forecast looks at: 60 days of fitting, before them 56 days of means, and the reach
 YOUNG_DAYS = 42  # below six weeks of history the band holds too few values (measured 69 to 74 %)
 FIRST_DAYS = 2  # below that there is nothing to forecast from
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """What a forecast from outside said, as it was known at the end of each of the last intervals of a history.
+
+    `known` has a row for each of them; its column n is the value of the n-th interval after, NaN = nothing was said. Values are
+    W, W/m2 or parts of the sky, as `quantity` says.
+    """
+
+    quantity: OutsideQuantity
+    known: Floats
+    known_ms: int | None = None  # since when the newest one was known
+
+    def without(self, newest: int) -> "Outside":
+        """The same as it was so many intervals before."""
+        return replace(self, known=self.known[: max(0, len(self.known) - newest)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +54,7 @@ class History:
     load: Floats
     offsets_ms: Ints
     holidays: Holidays = NO_HOLIDAYS
+    outside: Outside | None = None  # what a forecast from outside said, where the site has one
 
     def __post_init__(self) -> None:
         assert DAY_MS % self.interval_ms == 0, "an interval divides the day"
@@ -69,7 +88,8 @@ class History:
     def until(self, count: int) -> "History":
         """The same as it was after so many intervals."""
         offsets = self.offsets_ms[: count + self.ahead]
-        return replace(self, pv=self.pv[:count], load=self.load[:count], offsets_ms=offsets)
+        outside = None if self.outside is None else self.outside.without(len(self.load) - count)
+        return replace(self, pv=self.pv[:count], load=self.load[:count], offsets_ms=offsets, outside=outside)
 
 
 def history_of(

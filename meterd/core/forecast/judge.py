@@ -31,7 +31,9 @@ def scores(history: History, issued: Issued) -> tuple[ForecastScore, ...]:
 
 def actual_of(history: History, quantity: Quantity) -> Floats:
     """What came, in W; of the surplus before it is held at 0: PV less load."""
-    return {Quantity.PV: history.pv, Quantity.LOAD: history.load}.get(quantity, history.pv - history.load)
+    if quantity in (Quantity.LOAD, Quantity.SURPLUS):
+        return history.load if quantity is Quantity.LOAD else history.pv - history.load
+    return history.pv
 
 
 def naive(values: Floats, issued: Ints, target: Ints, day: int) -> dict[str, Floats]:
@@ -87,7 +89,7 @@ def _compared(history: History, quantity: Quantity, issued: Ints, *, table: Floa
         float(np.abs(middle - actual).mean()),
         best,
         errors[best],
-        float(inside.mean()),
+        None if quantity is Quantity.PV_OUTSIDE else float(inside.mean()),
     )
 
 

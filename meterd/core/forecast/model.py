@@ -5,16 +5,18 @@ straight line between their forecasts. Nothing that comes after the end of the h
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
 from meterd.core.forecast.band import AROUND_MS, BAND_DAYS, band_of
 from meterd.core.forecast.blend import fitted, load_columns, pv_columns
-from meterd.core.forecast.history import FIRST_DAYS, YOUNG_DAYS, Bools, Floats, History, Ints
+from meterd.core.forecast.history import FIRST_DAYS, YOUNG_DAYS, Bools, Floats, History, Ints, Outside
+from meterd.core.forecast.outside import MOST as ENVELOPE_MOST
+from meterd.core.forecast.outside import Worth, power_of, said_of, shape_of, worth_of
 from meterd.core.forecast.terms import Terms, terms_of
-from meterd.core.model.forecast import Course, Quantity, SiteForecast
+from meterd.core.model.forecast import Course, OutsideQuantity, OutsideUse, Quantity, SiteForecast
 from meterd.core.model.periods import HOUR_MS
 
 LEADS_H = (0.25, 0.5, 0.75, 1, 1.5, 2, 3, 4, 6, 9, 12, 18, 24, 36, 48)
@@ -26,22 +28,31 @@ BLEND_DOUBT_DAYS = 2.0
 MEDIAN_PART = 0.5  # of the median error that is added: all of it would follow the chance of some weeks
 # what is cut off at each end of the errors, so that 80 % of values to come fall into the band (siteA, opsd, uci)
 PV_TAIL, PV_TAIL_SHORT, LOAD_TAIL, NET_TAIL = 0.06, 0.09, 0.08, 0.07
+SHOWN_H = (1, 3, 6, 24)  # hours ahead whose weights of a forecast from outside are shown
 NONE_MARGIN = 1.1  # "no surplus" is taken where a forecast is not better by a tenth (siteA, 24 and 48 h)
-ENVELOPE_MOST = 1.1  # PV is not forecast beyond it
+
+
+@dataclass(frozen=True, slots=True)
+class Bands:
+    """Around forecasts of PV and of PV less load: a row for each slot of a day, that of PV in parts of the scale."""
+
+    pv: Floats
+    net: Floats
+    rare: bool  # whether the surplus is so rare that its middle is none
 
 
 @dataclass(frozen=True, slots=True)
 class Lead:
-    """What was learned of one lead, in intervals. Bands have a row for each slot of a day, that of PV in parts of the scale."""
+    """What was learned of one lead, in intervals. The band of the load has a row for each slot of a day."""
 
     lead: int
     pv: Floats
     load: tuple[Floats, Floats]  # weights by class of day, and of all days
     choice: int  # which of the loads of `_loads` is the forecast
-    pv_band: Floats
     load_band: Floats
-    net_band: Floats
-    rare: bool  # whether the surplus is so rare that its middle is none
+    own: Bands
+    outside: Worth | None = None  # of a forecast from outside, and the bands of the forecast that is mixed with it
+    mixed: Bands | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +84,6 @@ def _fit_lead(history: History, terms: Terms, lead: int) -> Lead:
     pv, load = history.pv[target], history.load[target]
     everything: Bools = np.ones(len(target), dtype=np.bool_)
     columns = pv_columns(terms, issued, target, lead_h)
-    scale = terms.pv.scale[(lead - 1) // day, target - terms.first]
     bright = history_bright(terms, target, lead)
     weights = fitted(columns, pv, bright)
     loads = (
@@ -81,20 +91,35 @@ def _fit_lead(history: History, terms: Terms, lead: int) -> Lead:
         fitted(load_columns(terms, issued, target, lead_h, by_class=False), load, everything),
     )
     empty = np.zeros((day, 3))
-    learned = Lead(lead, weights, loads, choice=0, pv_band=empty, load_band=empty, net_band=empty, rare=False)
+    learned = Lead(lead, weights, loads, choice=0, load_band=empty, own=Bands(empty, empty, rare=False))
     candidates = _loads(learned, terms, issued, target=target, lead_h=lead_h)
     choice = _best(candidates, load, CHOICE_DAYS * day, 1 + BLEND_DOUBT_DAYS * day / max(len(target), 1))
-    pv_forecast, load_forecast = _pv(learned, terms, issued, target=target, lead_h=lead_h), candidates[choice]
-    pv_tail = PV_TAIL if lead_h >= 1 else PV_TAIL_SHORT
-    net, net_forecast = pv - load, pv_forecast - load_forecast
-    bands = (
-        _band(history, _parts(pv - pv_forecast, scale), pv_tail),
-        _band(history, load - load_forecast, LOAD_TAIL),
-        _band(history, net - net_forecast, NET_TAIL),
-    )
-    middle = net_forecast + _around(bands[2])[(target - count) % day, 1]
-    rare = _rare(net[-BAND_DAYS * day :], middle[-BAND_DAYS * day :])
-    return Lead(lead, weights, loads, choice, *bands, rare)
+    made = _pv(learned, terms, issued, target=target, lead_h=lead_h)
+    own = _bands(history, terms, made, candidates[choice], lead=lead)
+    load_band = _band(history, load - candidates[choice], LOAD_TAIL)
+    known = Lead(lead, weights, loads, choice, load_band, own)
+    if history.outside is None:
+        return known
+    said = said_of(history.outside, count, issued, lead)
+    envelope = terms.pv.envelope[(lead - 1) // day, target - terms.first]
+    shape = shape_of(history.outside.quantity, said, envelope)
+    by_time = history.outside.quantity is OutsideQuantity.IRRADIANCE
+    worth = worth_of(shape, made, pv, envelope, day=day, by_time=by_time)
+    mixed = made + worth.weight * (power_of(shape, worth.ratio[(target - count) % day], envelope) - made)
+    return replace(known, outside=worth, mixed=_bands(history, terms, mixed, candidates[choice], lead=lead))
+
+
+def _bands(history: History, terms: Terms, made: Floats, load: Floats, *, lead: int) -> Bands:
+    """The bands from the errors of forecasts of the last intervals: PV, and PV less load."""
+    day, count = history.per_day, len(history.load)
+    target = np.arange(count - len(made), count)
+    scale = terms.pv.scale[(lead - 1) // day, target - terms.first]
+    tail = PV_TAIL if lead * history.interval_ms >= HOUR_MS else PV_TAIL_SHORT
+    net = history.pv[target] - history.load[target]
+    pv_band = _band(history, _parts(history.pv[target] - made, scale), tail)
+    net_band = _band(history, net - (made - load), NET_TAIL)
+    middle = made - load + _around(net_band)[(target - count) % day, 1]
+    return Bands(pv_band, net_band, _rare(net[-BAND_DAYS * day :], middle[-BAND_DAYS * day :]))
 
 
 def _band(history: History, errors: Floats, tail: float) -> Floats:
@@ -162,35 +187,61 @@ def issue(model: Model, history: History) -> SiteForecast | None:
     now = len(history.load) - 1
     tables = [_tables(lead, model, history, terms=terms, now=now) for lead in model.leads]
     targets = np.arange(1, history.ahead + 1)
-    pv, load, surplus = (
-        _between(targets, [lead.lead for lead in model.leads], [table[kind] for table in tables], history.per_day)
-        for kind in range(3)
-    )
-    courses = {Quantity.LOAD: _course(load)}
-    if history.days(history.pv) >= FIRST_DAYS:
-        courses = {Quantity.PV: _course(pv), **courses, Quantity.SURPLUS: _course(surplus)}
-    return SiteForecast(history.end_ms, history.interval_ms, days < YOUNG_DAYS, int(days), tuple(courses.items()))
+    leads = [lead.lead for lead in model.leads]
+    of = {kind: _between(targets, leads, [table[kind] for table in tables], history.per_day) for kind in tables[0]}
+    kinds = [kind for kind in of if kind is Quantity.LOAD or history.days(history.pv) >= FIRST_DAYS]
+    courses = tuple((kind, _course(of[kind])) for kind in kinds)
+    outside = None if history.outside is None else _use(model, history, history.outside)
+    return SiteForecast(history.end_ms, history.interval_ms, days < YOUNG_DAYS, int(days), courses, outside)
 
 
-def _tables(learned: Lead, model: Model, history: History, *, terms: Terms, now: int) -> tuple[Floats, Floats, Floats]:
-    """PV, load and surplus of all targets as this lead sees them: rows of low, middle, high."""
+def _use(model: Model, history: History, outside: Outside) -> OutsideUse:
+    """What a page says of the forecast from outside: its weights some hours ahead."""
+    said = len(outside.known) > 0 and bool(np.isfinite(outside.known[-1]).any())
+    worth = {lead.lead: lead.outside for lead in model.leads if lead.outside is not None}
+    hours = {hour: worth.get(hour * HOUR_MS // history.interval_ms) for hour in SHOWN_H}
+    weights = tuple((hour, one.weight) for hour, one in hours.items() if one is not None)
+    days = max((one.days for one in worth.values()), default=0)
+    return OutsideUse(outside.known_ms if said else None, days, weights)
+
+
+Tables = dict[Quantity, Floats]  # of all targets: rows of low, middle, high
+
+
+def _tables(learned: Lead, model: Model, history: History, *, terms: Terms, now: int) -> Tables:
+    """The forecasts of all targets as this lead sees them."""
     target = now + np.arange(1, history.ahead + 1)
     issued = np.full(len(target), now)
     lead_h = learned.lead * history.interval_ms / HOUR_MS
-    back = (target - issued - 1) // terms.per_day
     place = (target - (model.fitted_ms - history.start_ms) // history.interval_ms) % history.per_day
-    pv = _pv(learned, terms, issued, target=target, lead_h=lead_h)[:, None]
-    load = _loads(learned, terms, issued, target=target, lead_h=lead_h)[learned.choice][:, None]
-    scale = terms.pv.scale[back, target - terms.first][:, None]
-    envelope = terms.pv.envelope[back, target - terms.first][:, None]
-    surplus = np.maximum(pv - load + _around(learned.net_band[place]), 0.0)
-    if learned.rare:
-        surplus[:, 1] = surplus[:, 0]
-    return (
-        np.clip(pv + _around(learned.pv_band[place]) * scale, 0.0, ENVELOPE_MOST * envelope),
-        np.maximum(load + _around(learned.load_band[place]), 0.0),
-        surplus,
+    pv = _pv(learned, terms, issued, target=target, lead_h=lead_h)
+    load = _loads(learned, terms, issued, target=target, lead_h=lead_h)[learned.choice]
+    load_table = np.maximum(load[:, None] + _around(learned.load_band[place]), 0.0)
+    own, surplus = _with_bands(learned.own, terms, target, pv=pv, load=load, place=place)
+    tables = {Quantity.PV: own, Quantity.LOAD: load_table, Quantity.SURPLUS: surplus}
+    if learned.outside is None or learned.mixed is None or history.outside is None or not len(history.outside.known):
+        return tables
+    envelope = terms.pv.envelope[(target - now - 1) // history.per_day, target - terms.first]
+    power = power_of(
+        shape_of(history.outside.quantity, history.outside.known[-1], envelope), learned.outside.ratio[place], envelope
     )
+    mixture = pv + learned.outside.weight * (power - pv)
+    mixed, with_it = _with_bands(learned.mixed, terms, target, pv=mixture, load=load, place=place)
+    said = (np.isfinite(power) & (learned.outside.weight > 0))[:, None]
+    tables[Quantity.PV], tables[Quantity.SURPLUS] = np.where(said, mixed, own), np.where(said, with_it, surplus)
+    return tables | {Quantity.PV_OWN: own, Quantity.PV_OUTSIDE: np.repeat(power[:, None], 3, axis=1)}
+
+
+def _with_bands(
+    bands: Bands, terms: Terms, target: Ints, *, pv: Floats, load: Floats, place: Ints
+) -> tuple[Floats, Floats]:
+    """PV and surplus of the targets from the slot after the moment of issue on, in rows of low, middle, high."""
+    at = (np.arange(len(target)) // terms.per_day, target - terms.first)
+    scale, envelope = terms.pv.scale[at][:, None], terms.pv.envelope[at][:, None]
+    surplus = np.maximum((pv - load)[:, None] + _around(bands.net[place]), 0.0)
+    if bands.rare:
+        surplus[:, 1] = surplus[:, 0]
+    return np.clip(pv[:, None] + _around(bands.pv[place]) * scale, 0.0, ENVELOPE_MOST * envelope), surplus
 
 
 def _around(band: Floats) -> Floats:

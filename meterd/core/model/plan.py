@@ -9,6 +9,7 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import Literal, TypeVar
 
+from meterd.core.model.forecast import ForecastInput
 from meterd.core.model.login import Login
 from meterd.core.model.plan_part import PlanPart
 from meterd.core.model.reading import CAN_TAKE, UNITS
@@ -437,6 +438,7 @@ class Site:
     holidays: frozenset[int] = frozenset()  # local days from 1970-01-01 that count as Sundays
     outdoor_c: tuple[tuple[int, float], ...] = ()  # start of a local day, mean outdoor temperature of it
     files: tuple[PlanPart, ...] = field(default=(), compare=False)  # that other plans may have a copy of
+    forecast: ForecastInput = field(default_factory=ForecastInput)  # from outside; without a topic there is none
     store_path: str = ""  # relative to the plan; empty = "<site>.sqlite" beside it
     _by_name: dict[str, Point] = field(default_factory=dict, init=False, repr=False, compare=False)
     _instruments: dict[str, tuple[Instrument, ...]] = field(default_factory=dict, init=False, repr=False, compare=False)

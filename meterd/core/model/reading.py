@@ -60,6 +60,8 @@ REGISTERS: dict[str, RegisterKind] = {
 IMPORT, EXPORT, POWER = "1.8.0", "2.8.0", "16.7.0"
 # What a consumer says it could take now (consumers.csv): no register of a meter, so not among those that a point may have.
 CAN_TAKE = "can-take"
+# A forecast from outside ([forecast] of site.toml), for what is counted of it.
+OUTSIDE_FORECAST = "outside-forecast"
 _REPORTED = RegisterKind(CAN_TAKE, CAN_TAKE, "W", False)
 CT_PRIMARY, CT_SECONDARY = "0.4.2", "0.4.5"  # what the meter is set to: no present value of the point
 

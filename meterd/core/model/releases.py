@@ -26,7 +26,7 @@ RELEASES = (
             "login.*", "schedule.*", "tariff.*", "limits.drift_pause_s", "limits.first_value_s", "limits.surplus_plenty_w",
             "limits.surplus_some_w", "sharing.can_take_s", "consumer.can_take", "consumer.can_take_source", "page.path",
             "page.proxies", "page.wall", "page.wall_s", "site.announce", "site.temperature", "site.tariff", "site.holidays",
-            "baseline.*", "point.unusual_percent", "point.night_max_w", "instrument.type",
+            "baseline.*", "point.unusual_percent", "point.night_max_w", "instrument.type", "forecast.*",
         ),
         figures=(
             "a balance of an estimated interval or hour has no verdict; a longer one is judged with a band that holds"

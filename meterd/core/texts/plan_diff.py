@@ -14,7 +14,7 @@ _FIXED = {
     "store_path": "the path of the store",
 }
 _MOST = 12  # names in one line; the rest is counted
-_TABLES = ("broker", "limits", "sharing", "notify", "line_store", "page", "login", "schedule")
+_TABLES = ("broker", "limits", "sharing", "notify", "line_store", "page", "login", "schedule", "forecast")
 
 
 def fixed(old: Site, new: Site) -> list[str]:

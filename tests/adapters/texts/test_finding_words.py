@@ -62,6 +62,7 @@ ELSEWHERE = {
     ("core/checks/rules.py", "low_disk_finding"): TABLE,
     ("core/checks/rules.py", "job_failed_finding"): TABLE,
     ("core/checks/rules.py", "refused_finding"): TABLE,
+    ("core/checks/rules.py", "outside_refused_finding"): TABLE,
     ("core/checks/rules.py", "_stale"): TABLE,
     ("core/checks/rules.py", "stale_points"): TABLE,
     ("core/checks/rules.py", "staleness_findings"): "Staleness, below",
@@ -162,7 +163,7 @@ MADE_ELSEWHERE: tuple[tuple[Picks, tuple[str, ...], str, str], ...] = (  # what 
     ),
     (raised("LookupError"), ("adapters/sources/**/*.py",), "phrase_refusal", ""),
     (returned("_why_not"), ("adapters/sources/number.py",), "phrase_refusal", ""),
-    (returned("_reason"), ("adapters/sources/payloads.py",), "phrase_refusal", ""),
+    (returned("reason_of"), ("adapters/sources/payloads.py",), "phrase_refusal", ""),
 )
 OF_THE_PLAN = {  # reported when a plan is read or proposed, never of a value
     ("adapters/sources/json_pointer.py", "parse"),

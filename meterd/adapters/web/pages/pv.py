@@ -161,7 +161,7 @@ def view(
         else [],
         effect=_effect(rows, site),
         arrays=_arrays(context.backend, site),
-        forecast=forecast_view(snapshot),
+        forecast=forecast_view(snapshot, site),
         scores=score_lines(context.backend.forecast_scores(start, min(end, snapshot.now_ms))),
     )
 

@@ -3,7 +3,9 @@
 from collections.abc import Sequence
 
 from meterd.adapters.web.common import Values
-from meterd.core.model.forecast import Course, ForecastScore, Quantity, SiteForecast
+from meterd.core.forecast.outside import FEWEST_DAYS
+from meterd.core.model.forecast import PUBLISHED, Course, ForecastScore, OutsideUse, Quantity, SiteForecast
+from meterd.core.model.plan import Site
 from meterd.core.model.snapshot import Snapshot
 
 HOUR_S = 3600
@@ -29,6 +31,20 @@ class Ahead(Values):
     high_w: int | None
 
 
+class OutsideView(Values):
+    """The forecast from outside: what of, since when the newest was known (None: nothing within 12 h), days of errors and
+
+    how many are needed, its weight some hours ahead, 0 to 1.
+    """
+
+    quantity: str
+    known_ms: int | None
+    days: int
+    least_days: int
+    hours: list[int]
+    weights: list[float]
+
+
 class ForecastView(Values):
     """The newest forecast. `young`: the history is shorter than six weeks, so the band is too narrow."""
 
@@ -38,6 +54,7 @@ class ForecastView(Values):
     days: int
     courses: list[CourseLine]
     ahead: list[Ahead]
+    outside: OutsideView | None
 
 
 class ScoreLine(Values):
@@ -49,24 +66,26 @@ class ScoreLine(Values):
     error_w: float
     naive: str
     naive_w: float
-    inside: float
+    inside: float | None
 
 
 AHEAD_H = (1, 3, 6, 24)
 
 
-def forecast_view(snapshot: Snapshot) -> ForecastView | None:
+def forecast_view(snapshot: Snapshot, site: Site) -> ForecastView | None:
     """The forecast of the picture; None before the first, or where its time is over."""
     forecast = snapshot.forecast
     if forecast is None or snapshot.now_ms - forecast.issued_ms > 2 * forecast.interval_ms:
         return None
+    published = [(quantity, course) for quantity, course in forecast.courses if quantity in PUBLISHED]
     return ForecastView(
         issued_ms=forecast.issued_ms,
         interval_ms=forecast.interval_ms,
         young=forecast.young,
         days=forecast.days,
-        courses=[_line(quantity, course) for quantity, course in forecast.courses],
-        ahead=[_ahead(forecast, quantity, course, hours) for quantity, course in forecast.courses for hours in AHEAD_H],
+        courses=[_line(quantity, course) for quantity, course in published],
+        ahead=[_ahead(forecast, quantity, course, hours) for quantity, course in published for hours in AHEAD_H],
+        outside=None if forecast.outside is None else _outside(forecast.outside, site),
     )
 
 
@@ -88,6 +107,18 @@ def score_lines(scores: Sequence[ForecastScore]) -> list[ScoreLine]:
 
 def _line(quantity: Quantity, course: Course) -> CourseLine:
     return CourseLine(quantity=quantity.value, low=list(course.low), middle=list(course.middle), high=list(course.high))
+
+
+def _outside(use: OutsideUse, site: Site) -> OutsideView:
+    hours, weights = [hour for hour, _ in use.weights], [weight for _, weight in use.weights]
+    return OutsideView(
+        quantity=site.forecast.quantity.value,
+        known_ms=use.known_ms,
+        days=use.days,
+        least_days=FEWEST_DAYS,
+        hours=hours,
+        weights=weights,
+    )
 
 
 def _ahead(forecast: SiteForecast, quantity: Quantity, course: Course, hours: int) -> Ahead:
