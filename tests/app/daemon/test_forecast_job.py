@@ -9,7 +9,7 @@ import pytest
 
 from meterd.adapters.store.journal import SqliteStore
 from meterd.app.daemon.forecast_job import ForecastJob
-from meterd.core.model.forecast import Quantity
+from meterd.core.model.forecast import PUBLISHED, Quantity
 from meterd.core.model.periods import DAY_MS
 from tests.app.operations.test_forecast_history import BEGIN, QUARTER_MS, SITE, filled
 
@@ -55,7 +55,7 @@ def test_a_forecast_is_stored_as_it_is_shown_and_changes_nothing_of_the_past(sto
     assert job.newest == store.forecasts.issued_at(CLOSED_TO)
     assert job.newest is not None
     assert (job.newest.young, job.newest.days) == (True, 5)
-    assert {quantity for quantity, _ in job.newest.courses} == set(Quantity)
+    assert {quantity for quantity, _ in job.newest.courses} == set(PUBLISHED)
     assert everything(store) == before
 
 

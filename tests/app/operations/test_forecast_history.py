@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from meterd.adapters.store.journal import SqliteStore
-from meterd.app.operations.forecast_history import forecast_scores, read_history
+from meterd.app.operations.forecast_history import forecast_scores, newly_said, read_history, with_outside
 from meterd.core.forecast.model import fit, issue
-from meterd.core.model.forecast import Quantity
+from meterd.core.model.forecast import ForecastInput, GivenOutside, OutsideQuantity, OutsideSeries, Quantity
 from meterd.core.model.periods import DAY_MS, Period
 from meterd.core.model.plan import Board, Consumer, Input, Point, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
@@ -98,3 +98,70 @@ def test_forecasts_given_out_are_judged_against_methods_without_forecast(store: 
     assert pv.error_w < pv.naive_w * 1.05
     assert 0.6 < pv.inside < 0.95
     assert forecast_scores(store, SITE, BEGIN, BEGIN + DAY_MS) == ()
+
+
+WITH_OUTSIDE = replace(SITE, forecast=ForecastInput("s", "weather", OutsideQuantity.POWER, "/v", "/t", "W"))
+
+
+def given(store: SqliteStore, day: int) -> GivenOutside:
+    """What really came in the two days and a half from a day on, five percent too high."""
+    first = BEGIN + day * DAY_MS
+    whole = read_history(store, SITE, BEGIN + 50 * DAY_MS)
+    assert whole is not None
+    power = whole.pv[day * 96 : day * 96 + 240] * 1.05
+    return GivenOutside(OutsideQuantity.POWER, first, QUARTER_MS, tuple(round(float(watt)) for watt in power))
+
+
+def test_a_forecast_from_outside_is_judged_beside_ours(store: SqliteStore) -> None:
+    """PV with it is better than without; of it alone there is no band. Another quantity in the plan begins anew."""
+    filled(store, 50)
+    with store.transaction():
+        for day in range(30, 48):
+            store.forecasts.keep_outside(given(store, day))
+    for day in range(40, 48):
+        whole = read_history(store, SITE, BEGIN + day * DAY_MS)
+        assert whole is not None
+        model = fit(with_outside(whole, store, WITH_OUTSIDE, None, 45 * 96), [1, 4, 12, 24, 96, 97, 192])
+        for hour in range(12):
+            history = read_history(store, SITE, BEGIN + day * DAY_MS + hour * 3_600_000)
+            assert history is not None
+            made = issue(model, with_outside(history, store, WITH_OUTSIDE, None, 1))
+            assert made is not None
+            with store.transaction():
+                store.forecasts.keep(made)
+    results = forecast_scores(store, SITE, BEGIN + 40 * DAY_MS, BEGIN + 50 * DAY_MS)
+    by_key = {(result.quantity, result.lead_h): result for result in results}
+    mixed, own, alone = (by_key[what, 3] for what in (Quantity.PV, Quantity.PV_OWN, Quantity.PV_OUTSIDE))
+    assert mixed.error_w < 0.5 * own.error_w
+    assert alone.error_w < 0.5 * own.error_w
+    assert (alone.inside, own.inside is None) == (None, False)
+    other = replace(WITH_OUTSIDE, forecast=replace(WITH_OUTSIDE.forecast, quantity=OutsideQuantity.IRRADIANCE))
+    whole = read_history(store, SITE, BEGIN + 47 * DAY_MS)
+    assert whole is not None
+    anew = with_outside(whole, store, other, None, 96).outside
+    assert anew is not None
+    assert np.isnan(anew.known).all()
+    assert with_outside(whole, store, SITE, None, 96) is whole
+
+
+def test_what_is_repeated_or_says_nothing_of_the_next_days_is_not_new(store: SqliteStore) -> None:
+    """A retained message comes again after each start; one that ends before the moment is none. Cover is stored finely."""
+    filled(store, 1)
+    at = BEGIN + DAY_MS
+    series = OutsideSeries(at, tuple(at + n * 3_600_000 for n in range(48)), tuple(float(n) for n in range(48)))
+    first = newly_said(store, WITH_OUTSIDE, series, at)
+    assert first is not None
+    assert first.values[:6] == (0, 0, 0, 0, 1, 1)
+    with store.transaction():
+        store.forecasts.keep_outside(first)
+    later = at + 8 * QUARTER_MS
+    assert newly_said(store, WITH_OUTSIDE, replace(series, retained=True), later) is None
+    assert newly_said(store, WITH_OUTSIDE, series, later) is not None
+    changed = replace(series, values=(*series.values[:30], 99.0, *series.values[31:]), retained=True)
+    assert newly_said(store, WITH_OUTSIDE, changed, later) is not None
+    assert newly_said(store, WITH_OUTSIDE, series, at + 3 * DAY_MS) is None
+    assert newly_said(store, WITH_OUTSIDE, None, at) is None
+    cover = replace(WITH_OUTSIDE, forecast=replace(WITH_OUTSIDE.forecast, quantity=OutsideQuantity.CLOUD_COVER))
+    sky = newly_said(store, cover, replace(series, values=(0.125,) * 48), at)
+    assert sky is not None
+    assert sky.values[0] == 125

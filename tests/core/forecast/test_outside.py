@@ -77,7 +77,7 @@ def test_a_scale_is_learned(by_time: bool) -> None:
     slots = np.arange(96 * 14)
     plane = 500.0 * np.clip(np.sin(2 * np.pi * (slots % 96) / 96 - np.pi / 2), 0, None) + 1
     clouds = np.random.default_rng(2).uniform(0.2, 1.0, len(slots))
-    west = 1 + (slots % 96) / 48 if by_time else np.full(len(slots), 0.7)
+    west = 2 + np.cos(2 * np.pi * slots / 96) if by_time else np.full(len(slots), 0.7)
     worth = worth_of(plane * clouds, plane * west * 0.6, plane * clouds * west, plane * 5, day=96, by_time=by_time)
     assert worth.ratio == pytest.approx(west[:96], rel=0.05)
     assert worth.weight >= 0.9

@@ -7,11 +7,21 @@ import pytest
 from playwright.sync_api import Browser, expect
 
 from meterd.adapters.web.pages.pv_forecast import forecast_view, score_lines
-from meterd.core.model.forecast import Course, ForecastScore, Quantity, SiteForecast
+from meterd.core.model.forecast import (
+    Course,
+    ForecastInput,
+    ForecastScore,
+    OutsideQuantity,
+    OutsideUse,
+    Quantity,
+    SiteForecast,
+)
+from meterd.core.model.plan import Site
 from tests.adapters.web.browser import opened
 from tests.adapters.web.conftest import Mill
 from tests.snapshots import QUARTER_MS, START_MS, snapshot
 
+SITE = Site("mill", "Europe/Vienna", forecast=ForecastInput("s", "w", OutsideQuantity.IRRADIANCE))
 COURSE = Course((3000,) * 192, (4000,) * 192, (5000,) * 192)
 
 
@@ -22,17 +32,29 @@ def made(issued_ms: int) -> SiteForecast:
 
 def test_hours_ahead_are_energies_with_the_band_of_their_last_interval() -> None:
     """4 kW for 3 hours are 12 kWh."""
-    view = forecast_view(replace(snapshot(), forecast=made(START_MS)))
+    view = forecast_view(replace(snapshot(), forecast=made(START_MS)), SITE)
     assert view is not None
     three = next(line for line in view.ahead if line.hours == 3)
     assert (three.energy, three.low_w, three.middle_w, three.high_w) == (12_000_000, 3000, 4000, 5000)
     assert (view.young, view.days, len(view.courses[0].middle)) == (True, 12, 192)
 
 
+def test_a_forecast_from_outside_is_shown_with_its_weights_and_ours_without_it_is_not() -> None:
+    """The hours are those of the weights; the courses are the three that are published."""
+    use = OutsideUse(START_MS, 9, ((1, 0.2), (3, 0.9)))
+    courses = tuple((quantity, COURSE) for quantity in Quantity)
+    shown = forecast_view(replace(snapshot(), forecast=replace(made(START_MS), courses=courses, outside=use)), SITE)
+    assert shown is not None
+    assert [course.quantity for course in shown.courses] == ["pv", "load", "surplus"]
+    assert shown.outside is not None
+    assert (shown.outside.quantity, shown.outside.known_ms, shown.outside.days) == ("irradiance", START_MS, 9)
+    assert (shown.outside.hours, shown.outside.weights, shown.outside.least_days) == ([1, 3], [0.2, 0.9], 7)
+
+
 def test_an_old_forecast_is_not_shown() -> None:
     """Half an hour after its moment it says nothing any more."""
-    assert forecast_view(replace(snapshot(), forecast=None)) is None
-    assert forecast_view(replace(snapshot(), forecast=made(START_MS - 3 * QUARTER_MS))) is None
+    assert forecast_view(replace(snapshot(), forecast=None), SITE) is None
+    assert forecast_view(replace(snapshot(), forecast=made(START_MS - 3 * QUARTER_MS)), SITE) is None
 
 
 def test_scores_keep_their_figures() -> None:
