@@ -2,7 +2,7 @@
 own past errors have earned.
 
 It is no column of the blend: weights that are fitted over sixty days would trust a forecast for weeks after it went wrong.
-So it is mixed with the own forecast of PV by one weight for each lead, from the errors of two weeks, and of their newest days.
+So it is mixed with the own forecast of PV by one weight for each lead, from the errors of the last 14, 7 and 3 days.
 Without seven days of errors, or where it did not help in the last days, the weight is 0.
 """
 
@@ -15,10 +15,13 @@ from meterd.core.forecast.history import Floats, Ints, Outside
 from meterd.core.model.forecast import OutsideQuantity
 
 WORTH_DAYS = 14  # of whose errors the weight is made
-HALF_LIFE_DAYS = 3.0  # of what an error counts: a forecast that goes wrong is let go within days
 SEEN_DAYS = 45  # the band is made of the errors of 42 days, of forecasts up to two days older
 FEWEST_DAYS = 7  # with errors, below which it has no weight
-NEWEST_DAYS = 3  # in which the mixture must not be worse than the own forecast
+LOOKS_DAYS = (
+    14,
+    7,
+    3,
+)  # over each of which the weight must be a gain: a forecast that goes wrong is let go within days
 GAIN_LEAST = 0.95  # of the own error: a weight that gains less follows chance
 MOST = 1.1  # times the envelope of a clear day, as for the own forecast
 WEIGHTS = np.linspace(0.0, 1.0, 11)
@@ -142,15 +145,14 @@ def power_of(shape: Floats, ratio: Floats, envelope: Floats) -> Floats:
 
 
 def _weight(own: Floats, power: Floats, actual: Floats, age: Floats) -> float:
-    """The smaller of two weights whose mixtures erred least: over all the days, and with newer ones counting more.
+    """The smallest of the weights whose mixtures erred least: over all the days, the newer half and the newest ones.
 
-    The first follows no chance of some days, the second lets go of one that went wrong. 0 where either is no clear gain.
+    The first follows no chance of some days, the others let go of one that went wrong. 0 where one of them is no clear gain.
     """
     mixed = np.abs(own + WEIGHTS[:, None] * (power - own) - actual)
     best = len(WEIGHTS) - 1
-    for counts in (np.ones(len(age)), 0.5 ** (age / HALF_LIFE_DAYS)):
-        errors = mixed @ counts
+    for days in LOOKS_DAYS:
+        errors = mixed[:, age < days].sum(axis=1)
         least = int(np.argmin(errors))
         best = min(best, least if errors[least] <= GAIN_LEAST * errors[0] else 0)
-    newest = mixed[:, age < NEWEST_DAYS].sum(axis=1)
-    return 0.0 if newest[best] > newest[0] else float(WEIGHTS[best])
+    return float(WEIGHTS[best])
