@@ -37,7 +37,7 @@ from tests.faults.mill import (
 )
 from tests.faults.test_d_storage import taken
 
-COPIES = 250  # of 1,000 copies without digests 202 opened as sound with other numbers; with digests none of these may
+COPIES = 120  # of 1,000 copies without digests 202 opened as sound with other numbers; with digests none of these may
 CHANGED = "store-changed-mill"
 
 
