@@ -3,12 +3,12 @@
 import pytest
 
 from tests.faults.table import ROOT, functions
-from tests.order import DEMOS, EARLY, SECONDS, places, unit_of
+from tests.order import COMPUTING, DEMOS, EARLY, SECONDS, WAITING, next_unit, places, unit_of
 
 NAMES = [name for name in SECONDS if name not in DEMOS]
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", sorted({*NAMES, *WAITING}))
 def test_what_the_table_names_is_there(name: str) -> None:
     path, _, test = name.partition("::")
     assert (ROOT / path).exists()
@@ -35,3 +35,13 @@ def test_what_takes_long_begins_in_the_first_half_the_longest_first() -> None:
     assert long == sorted(long)
     assert long[-1] < EARLY < place["tests/test_layers.py"]
     assert set(place) == {*NAMES, *(unit_of(f"{file}::test_a") for file in files)}
+
+
+def test_workers_beyond_those_that_compute_take_what_waits_first() -> None:
+    waiting = sorted(WAITING)[0]
+    assert (
+        next_unit(["tests/test_layers.py", f"{waiting}[case]", "tests/test_order.py"], COMPUTING) == f"{waiting}[case]"
+    )
+    assert next_unit([waiting, "tests/test_layers.py"], COMPUTING - 1) == "tests/test_layers.py"
+    assert next_unit([waiting], 0) == waiting
+    assert next_unit(["tests/test_layers.py"], COMPUTING) == "tests/test_layers.py"
