@@ -1,18 +1,16 @@
 """The table of long tests names files and tests that are there, and what takes long begins before the others are done."""
 
-import pytest
-
 from tests.faults.table import ROOT, functions
 from tests.order import COMPUTING, DEMOS, EARLY, SECONDS, WAITING, next_unit, places, unit_of
 
 NAMES = [name for name in SECONDS if name not in DEMOS]
 
 
-@pytest.mark.parametrize("name", sorted({*NAMES, *WAITING}))
-def test_what_the_table_names_is_there(name: str) -> None:
-    path, _, test = name.partition("::")
-    assert (ROOT / path).exists()
-    assert not test or test in functions(ROOT / path)
+def test_what_the_tables_name_is_there() -> None:
+    for name in {*NAMES, *WAITING}:
+        path, _, test = name.partition("::")
+        assert (ROOT / path).exists(), name
+        assert not test or test in functions(ROOT / path), name
 
 
 def test_a_test_runs_with_its_file_unless_the_table_names_it_alone() -> None:

@@ -65,14 +65,12 @@ def test_the_head_of_the_table_counts_what_is_below_it() -> None:
     assert head_of([passes, row, missing_one]) == "3 cases; 2 with a test (1 of them with a remark)."
 
 
-@pytest.mark.parametrize("row", TESTED, ids=lambda row: row.case)
-def test_a_case_is_shown_by_a_daemon_or_says_by_which_part_of_it(row: Row) -> None:
+def test_a_case_is_shown_by_a_daemon_or_says_by_which_part_of_it() -> None:
     """The mark is for those only that no daemon shows, and the document says of every part why it is enough."""
-    daemons = [name for path, name in each(row) if starts_daemon(path, name)]
-    assert bool(daemons) != bool(units(row)), (
-        daemons or "no test of it starts a daemon: write `unit: ...` in its result"
-    )
-    assert units(row) <= kinds()
+    daemons = {row.case: [name for path, name in each(row) if starts_daemon(path, name)] for row in TESTED}
+    assert [row.case for row in TESTED if not daemons[row.case] and not units(row)] == [], "write `unit: ...` there"
+    assert {row.case: daemons[row.case] for row in TESTED if daemons[row.case] and units(row)} == {}
+    assert {row.case: units(row) - kinds() for row in TESTED if units(row) - kinds()} == {}
 
 
 def test_every_part_that_is_explained_shows_a_case() -> None:
@@ -89,20 +87,19 @@ def test_a_daemon_is_seen_through_helpers_and_fixtures_and_not_where_it_only_hol
     assert not starts_daemon(faults / "test_f_numbers.py", "test_f1_minus_zero_is_zero")
 
 
-@pytest.mark.parametrize("row", TESTED, ids=lambda row: row.case)
-def test_every_test_of_a_case_is_there_and_one_is_named_by_it(row: Row) -> None:
-    assert [test for test in row.tests if not there(test)] == []
-    assert carried(row), f"no test of {row.case} carries it in its name: {row.tests}"
+def test_every_test_of_a_case_is_there_and_one_is_named_by_it() -> None:
+    assert {row.case: gone for row in TESTED if (gone := [test for test in row.tests if not there(test)])} == {}
+    assert {row.case: row.tests for row in TESTED if not carried(row)} == {}
 
 
 FINDERS = ("meterd.core.checks.", "meterd.core.drift.", "meterd.app.operations.drift_job.")
 
 
-@pytest.mark.parametrize("path", sorted((ROOT / "tests" / "faults").glob("test_*.py")), ids=lambda path: path.stem)
-def test_no_test_of_a_fault_imports_the_function_that_makes_its_finding(path: Path) -> None:
+def test_no_test_of_a_fault_imports_the_function_that_makes_its_finding() -> None:
     """It asks the daemon: functions that found faults in tests had been called by nothing in the product."""
     taken = [
-        f"{node.module}.{item.name}"
+        (path.name, f"{node.module}.{item.name}")
+        for path in sorted((ROOT / "tests" / "faults").glob("test_*.py"))
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
         if isinstance(node, ast.ImportFrom) and node.module
         for item in node.names
