@@ -65,7 +65,7 @@ def workers(count: int, address: str = "") -> Iterator[Spread]:
     except ImportError as exc:
         what = "several workers need a package beside meterd: install meterd[cluster], or give --workers 1"
         raise ConfigError(f"{what} ({exc})") from exc
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what matters of it comes as an exception
+    _silence()
     with TemporaryDirectory(prefix="meterd-") as folder:
         if not address:
             # pieces of unequal length: one at a time for each process
@@ -84,6 +84,13 @@ def workers(count: int, address: str = "") -> Iterator[Spread]:
         with client:
             _same_version(client, address)
             yield _Cluster(client)
+
+
+def _silence() -> None:
+    """What matters of it comes as an exception. Its loggers have levels of their own."""
+    for name in list(logging.root.manager.loggerDict):
+        if name.partition(".")[0] == "distributed":
+            logging.getLogger(name).setLevel(logging.CRITICAL)
 
 
 def _here(work: Callable[[T], R], pieces: Sequence[T]) -> Iterator[R]:
@@ -123,7 +130,7 @@ class _Cluster:
             tasks = [(work, some[first : first + size]) for first in range(0, len(some), size)]
             futures = self._client.map(_together, tasks, pure=False)
             while futures:
-                yield from _result(futures.pop(0))
+                yield from _result(futures.pop(0), self._client)
 
 
 def _size(pieces: int, count: int) -> int:
@@ -140,14 +147,22 @@ def _together(task: tuple[Callable[[T], R], Sequence[T]]) -> list[R]:
     return [work(piece) for piece in pieces]
 
 
-def _result(future: Any) -> Any:
-    from distributed import CancelledError, KilledWorker
+def _result(future: Any, client: Any) -> Any:
+    from distributed import CancelledError, KilledWorker, TimeoutError
     from distributed.comm import CommClosedError
 
     try:
-        return future.result()
+        alone = 0  # looks in a row that found no worker; a process of this machine is replaced within one
+        while alone < 2:
+            try:
+                return future.result(timeout=ANSWER_S)
+            except TimeoutError:
+                if future.done():
+                    raise  # it is of the work
+                alone = 0 if client.nthreads() else alone + 1
+        raise StoreError("the cluster has no worker any more; start dask worker, and ask again")
     except KilledWorker as exc:
         what = "several worker processes ended over one piece of work; do they lack memory"
         raise StoreError(f"{what}? Give fewer --workers: {exc}") from exc
     except (CancelledError, CommClosedError) as exc:
-        raise StoreError(f"the cluster is gone: {exc}; start it, and ask again") from exc
+        raise StoreError("the scheduler of the cluster is gone; start it and its workers, and ask again") from exc

@@ -1,7 +1,9 @@
 """Work on pieces gives the same results in the same order with one process and with several."""
 
 import os
+import signal
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -9,6 +11,7 @@ from meterd import __version__
 from meterd.adapters.cluster import workers as module
 from meterd.adapters.cluster.workers import usual, version, workers
 from meterd.core.errors import ConfigError, StoreError
+from tests.clusters import cluster
 
 PIECES = list(range(12))
 
@@ -29,6 +32,20 @@ def test_one_worker_is_this_process() -> None:
         with pytest.raises(StoreError, match="no 1"):
             list(spread(refused, [1]))
     assert usual() == os.cpu_count()
+
+
+def ended(_number: int) -> None:
+    """Work that ends the process it is done in."""
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+@pytest.mark.slow
+def test_a_cluster_that_loses_its_last_worker(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is said, and not waited for: found by hand, where the command stood for good."""
+    with cluster(tmp_path) as address, workers(1, address) as spread:
+        monkeypatch.setattr(module, "ANSWER_S", 1)
+        with pytest.raises(StoreError, match="the cluster has no worker any more; start dask worker"):
+            list(spread(ended, [1]))
 
 
 @pytest.mark.slow
