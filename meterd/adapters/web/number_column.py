@@ -26,9 +26,11 @@ def number_column(values: Sequence[float | None], language: str, *, power: bool 
 
     >>> number_column([None, 12_345_678], "de").words(12_345_678)
     '12,3'
+    >>> number_column([None], "de", power=True).unit
+    'kW'
     """
     factor = 1.0 if power else 1000.0
     largest = max((abs(v) for v in values if v is not None), default=0.0) / factor
-    divisor, unit = unit_of(largest, power=power)
+    divisor, unit = unit_of(largest or 1000.0, power=power)  # of nothing in the usual unit
     scaled = largest / divisor
     return NumberColumn(unit, divisor * factor, 2 if scaled < 10 else 1 if scaled < 1000 else 0, language)
