@@ -33,6 +33,7 @@ from meterd.adapters.documents.report_comparison import comparison_blocks
 from meterd.adapters.documents.report_cost import cost_blocks, money
 from meterd.adapters.documents.report_courses import course_blocks
 from meterd.adapters.documents.report_forecast import forecast_blocks
+from meterd.adapters.documents.report_performance import performance_blocks
 from meterd.adapters.documents.report_quality import cautions, quality_blocks
 from meterd.adapters.documents.report_savings import savings_blocks
 from meterd.adapters.documents.texts import Words
@@ -74,7 +75,8 @@ def report_document(site: Site, report: Report, lang: str) -> Document:
     blocks = (
         *_head(builder), *_glance(builder), *_comparison(builder), *_balance(builder), *_points(builder),
         *_groups(builder), *_demand(builder), *_pv(builder), *cost_blocks(report.cost, words, builder.zone),
-        *savings_blocks(site, report, words), *forecast_blocks(report, words),
+        *savings_blocks(site, report, words), *performance_blocks(site, report, words),
+        *forecast_blocks(report, words),
         *quality_blocks(site, report, words), *cautions(words),
     )  # fmt: skip
     foot = words("foot", site=site.name, plan=report.revision.plan[:12], program=report.revision.program)

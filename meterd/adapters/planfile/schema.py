@@ -111,6 +111,7 @@ class PointRow(Table):
     unmetered_below: cells.YesOrNo = False
     unusual_percent: CountFromOne | None = None
     night_max_w: Positive | None = None
+    peak_kwp: Positive | None = None
 
 
 class InstrumentRow(Table):

@@ -18,6 +18,7 @@ from meterd.core.model.forecast import ForecastScore
 from meterd.core.model.health import Health
 from meterd.core.model.plan import Site
 from meterd.core.model.snapshot import Snapshot
+from meterd.core.pv.performance import Performance
 from meterd.core.registers.corrections import Correction, CorrectionPreview
 from meterd.core.registers.meter_exchange import ExchangeEntry, ExchangeRecord, Fitted
 from meterd.core.registers.stored_readings import StoredReadings
@@ -149,6 +150,9 @@ class WebBackend(Protocol):
 
     def share_rows(self, from_ms: int, until_ms: int) -> list[ShareRow]:
         """What the shares of a span came to, a row per interval that is stored."""
+
+    def pv_performance(self, from_ms: int, until_ms: int) -> tuple[Performance, ...]:
+        """Yields and performance ratio of each array whose irradiance is read, by local day."""
 
     def forecast_scores(self, from_ms: int, until_ms: int) -> tuple[ForecastScore, ...]:
         """How good the forecasts that were given out in a span were; nothing where there were none."""

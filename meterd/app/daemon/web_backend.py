@@ -20,6 +20,7 @@ from meterd.app.operations.order_handler import order_of
 from meterd.app.operations.orders import new_order
 from meterd.app.operations.preview import preview_in_child
 from meterd.app.operations.pv_accounting import share_rows
+from meterd.app.operations.pv_performance import read_performance
 from meterd.core.checks.staleness import Arrivals
 from meterd.core.drift.detection_limits import Visible
 from meterd.core.errors import ConfigError, MeterdError, PublishError
@@ -27,6 +28,7 @@ from meterd.core.model.forecast import ForecastScore
 from meterd.core.model.health import Health
 from meterd.core.model.plan import Site
 from meterd.core.model.snapshot import Snapshot
+from meterd.core.pv.performance import Performance
 from meterd.core.registers.corrections import Correction, CorrectionPreview
 from meterd.core.registers.meter_exchange import ExchangeEntry, ExchangeRecord, Fitted
 from meterd.core.reports.content import DocumentRequest
@@ -90,6 +92,11 @@ class DaemonWebBackend:
         """What the shares of a span came to."""
         with self.reader() as store:
             return share_rows(store, self.site, from_ms, until_ms)
+
+    def pv_performance(self, from_ms: int, until_ms: int) -> tuple[Performance, ...]:
+        """Yields and performance ratio of each array whose irradiance is read, by local day."""
+        with self.reader() as store:
+            return read_performance(store, self.site, from_ms, until_ms)
 
     def forecast_scores(self, from_ms: int, until_ms: int) -> tuple[ForecastScore, ...]:
         """How good the forecasts that were given out in a span were."""

@@ -27,7 +27,7 @@ FUTURE_MS = 60_000  # as `future_s` of a new plan
 OWN = "service"  # topic of a daemon below whose prefix only derived values are
 # power before energy, voltage and current before power: each tells the unit of the next
 _TRANSFORMER = re.compile(r"tr?-?[0-9]{1,2}")
-ORDER = {"V": 0, "A": 0, "/": 0, "Hz": 0, "W": 1, "var": 1, "Wh": 2, "varh": 2}
+ORDER = {"V": 0, "A": 0, "/": 0, "Hz": 0, "W/m2": 0, "W": 1, "var": 1, "Wh": 2, "varh": 2}
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from meterd.adapters.store.opening import open_to_read
 from meterd.adapters.store.read_store import ReadStore
 from meterd.app.operations.forecast_history import forecast_scores
 from meterd.app.operations.pv_accounting import points_of_tenants, share_rows
+from meterd.app.operations.pv_performance import read_performance
 from meterd.app.operations.question import moment
 from meterd.core.energy.aggregation import Parent, board_aggregations, sum_pv
 from meterd.core.energy.cost import PeriodAccount
@@ -129,6 +130,7 @@ class _ReportReader:
             shares=tuple(share_rows(self._store, self._site, span.from_ms, span.known_ms)),
             findings=tuple(self._findings()),
             found_ms=self._found_ms(),
+            performance=read_performance(self._store, self._site, span.from_ms, span.known_ms),
             forecasts=forecast_scores(self._store, self._site, span.from_ms, span.known_ms),
             corrections=self._corrections(),
             changes=tuple(Change(r, n, self._newest[r]) for r, n in sorted(self._changed.items())),

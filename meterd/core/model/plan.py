@@ -79,6 +79,7 @@ class Point:
     aliases: tuple[str, ...] = ()
     unmetered_below: bool = False
     unusual_percent: int | None = None  # above the usual, from which its use is unusual; None: as its history says
+    peak_kwp: float | None = None  # of a PV array under standard test conditions
     night_max_w: float | None = None  # mean of a night (0 to 5 o'clock) beyond which it is unusual
 
     @property

@@ -53,11 +53,13 @@ REGISTERS: dict[str, RegisterKind] = {
         RegisterKind("71.7.0", "current-l3", "A", False),
         RegisterKind("13.7.0", "power-factor", "/", False),
         RegisterKind("14.7.0", "frequency", "Hz", False),
+        RegisterKind("irradiance", "irradiance", "W/m2", False),  # of the plane of a PV array; no code of the standard
         RegisterKind("0.4.2", "ct-primary", "A", False),
         RegisterKind("0.4.5", "ct-secondary", "A", False),
     )
 }
 IMPORT, EXPORT, POWER = "1.8.0", "2.8.0", "16.7.0"
+IRRADIANCE = "irradiance"
 # What a consumer says it could take now (consumers.csv): no register of a meter, so not among those that a point may have.
 CAN_TAKE = "can-take"
 # A forecast from outside ([forecast] of site.toml), for what is counted of it.
@@ -90,6 +92,8 @@ UNITS: dict[str, tuple[tuple[str, ...], float]] = {
     "%": (("/",), 1e-2),
     "Hz": (("Hz",), 1.0),
     "mHz": (("Hz",), 1e-3),
+    "W/m2": (("W/m2",), 1.0),
+    "kW/m2": (("W/m2",), 1e3),
 }
 
 

@@ -27,6 +27,7 @@ RELEASES = (
             "limits.surplus_some_w", "sharing.can_take_s", "consumer.can_take", "consumer.can_take_source", "page.path",
             "page.proxies", "page.wall", "page.wall_s", "site.announce", "site.temperature", "site.tariff", "site.holidays",
             "baseline.*", "point.unusual_percent", "point.night_max_w", "instrument.type", "forecast.*",
+            "point.peak_kwp",
         ),
         figures=(
             "a balance of an estimated interval or hour has no verdict; a longer one is judged with a band that holds"

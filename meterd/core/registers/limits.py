@@ -11,6 +11,7 @@ from meterd.core.model.reading import CT_PRIMARY, CT_SECONDARY, kind_of
 BEYOND = 1.5  # above the rating: overloads and short peaks are true
 LOWEST_NOMINAL = 2.0  # voltages up to twice the nominal one: a lost neutral gives the line-to-line voltage
 HIGHEST_HZ = 100.0
+BRIGHTEST_W_M2 = 2_000.0  # edges of clouds reach 1,800
 ROUNDING = 1.005  # a power factor of 1 may come as 1.004
 
 
@@ -29,4 +30,5 @@ def largest(site: Site, point: str, register: str) -> float | None:
         "A": BEYOND * rated_w / (math.sqrt(3) * nominal_v) if nominal_v else None,
         "Hz": HIGHEST_HZ,
         "/": ROUNDING,
+        "W/m2": BRIGHTEST_W_M2,
     }.get(kind.unit)

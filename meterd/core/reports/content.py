@@ -14,6 +14,7 @@ from meterd.core.model.periods import Period
 from meterd.core.model.plan import PointState, Site
 from meterd.core.model.results import BalanceRow, PvRow
 from meterd.core.pv.figures import ratio
+from meterd.core.pv.performance import Performance
 from meterd.core.registers.corrections import Correction
 from meterd.core.reports.comparison import PeriodFigures
 from meterd.core.reports.cost import PeriodCost
@@ -95,6 +96,7 @@ class ReportData:
     found_ms: Mapping[tuple[str, int], int] = field(
         default_factory=dict
     )  # (finding, number of its life) -> when it was found
+    performance: tuple[Performance, ...] = ()  # of each array whose irradiance is read
     forecasts: tuple[ForecastScore, ...] = ()  # how good those were that were given out in it
     cost: PeriodCost | None = None  # None without a tariff
     compared: tuple[PeriodFigures, ...] = ()  # the period and earlier ones, those that are whole
@@ -150,6 +152,7 @@ class Report:
     corrections: tuple[Correction, ...]
     findings: tuple[ReportFinding, ...]
     revision: Revision
+    performance: tuple[Performance, ...] = ()
     forecasts: tuple[ForecastScore, ...] = ()
     cost: PeriodCost | None = None
     load: LoadCourse | None = None
@@ -180,6 +183,7 @@ def make_report(site: Site, data: ReportData) -> Report:
         corrections=_corrections_in_force(data.corrections, span),
         findings=of_period(data.findings, data.found_ms, span),
         revision=data.revision,
+        performance=data.performance,
         forecasts=data.forecasts,
         cost=data.cost,
         compared=data.compared,

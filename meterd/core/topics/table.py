@@ -293,6 +293,7 @@ _MEANINGS: dict[str, str] = {
     "current-l3": "Current of phase L3.",
     "power-factor": "Power factor as the instrument gives it; never an average.",
     "frequency": "Frequency of the supply.",
+    "irradiance": "Irradiance in the plane of the PV array.",
     "ct-primary": "Primary current of the transformers, or their ratio, as the meter is set to it.",
     "ct-secondary": "Secondary current of the transformers, as the meter is set to it.",
 }

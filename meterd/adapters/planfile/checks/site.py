@@ -16,6 +16,7 @@ from meterd.adapters.sources.registry import PROTOCOLS
 from meterd.core.errors import ConfigError
 from meterd.core.model.announced import only_here
 from meterd.core.model.plan import LEAST_DAYS, PointState, Role, Site
+from meterd.core.model.reading import IRRADIANCE
 
 # Reference designation of IEC 81346-1: levels of an aspect sign (= function, - product, + location) and a code.
 DESIGNATION = re.compile(r"(?:[=+-]{1,2}[A-Z0-9]+(?:\.[A-Z0-9]+)*\s*)+\Z", re.ASCII)
@@ -175,6 +176,7 @@ def check_points(draft: Draft, notes: Notes) -> None:
         if entry.sound("role", "below"):
             _check_below(entry, draft, notes)
         _check_own_limits(entry, draft, notes)
+        _check_array(entry, draft, notes)
         if data.designation and not DESIGNATION.match(data.designation):
             what = f"{data.designation!r} is not a reference designation of IEC 81346"
             notes.warn(row.at("designation"), what, "write levels of = - + and a code, such as =E1-Q11")
@@ -196,6 +198,24 @@ def _check_own_limits(entry: Entry[PointRow], draft: Draft, notes: Notes) -> Non
         if why and getattr(data, column) is not None and entry.sound("role", column):
             what = f"{column} of {data.point} does nothing: unusual use is not looked for in {why}"
             notes.warn(row.at(column), what, "leave it out")
+
+
+def _check_array(entry: Entry[PointRow], draft: Draft, notes: Notes) -> None:
+    """Peak power and irradiance make a performance ratio of a PV array, and nothing of anything else."""
+    data, row = entry.data, entry.row
+    reads = next((i for i in draft.inputs if i.data.point == data.point and i.data.register_ == IRRADIANCE), None)
+    if not entry.sound("role", "peak_kwp"):
+        return
+    if data.role is not Role.PV:
+        if data.peak_kwp is not None:
+            what = f"peak_kwp of {data.point} does nothing: its role is {data.role}"
+            notes.warn(row.at("peak_kwp"), what, "write it at a point of role pv")
+        if reads is not None:
+            what = f"irradiance at {data.point} does nothing: its role is {data.role}"
+            notes.warn(reads.row.at("register"), what, "write it at a point of role pv")
+    elif reads is not None and data.peak_kwp is None:
+        what = f"irradiance at {data.point} gives no performance ratio: its peak power is not known"
+        notes.warn(row.at("peak_kwp"), what, "write peak_kwp in points.csv")
 
 
 def _check_below(entry: Entry[PointRow], draft: Draft, notes: Notes) -> None:

@@ -16,6 +16,7 @@ from meterd.core.model.plan import Site
 from meterd.core.model.results import PvRow
 from meterd.core.model.snapshot import Snapshot
 from meterd.core.pv.netting import Netted, counted, two_nettings
+from meterd.core.pv.performance import Performance
 from meterd.core.sharing.history import ShareRow, sharing_effect
 
 LEAST_ROOMS = 3  # the sum of one room is that room, and of two each knows the other
@@ -105,6 +106,28 @@ class ArrayLine(Values):
     look: str
 
 
+class DayYields(Values):
+    """Yields of a local day in hours and the performance ratio; None = not known as a whole."""
+
+    start_ms: int
+    final_h: float | None
+    reference_h: float | None
+    ratio: float | None
+
+
+class PerformanceLine(Values):
+    """An array whose irradiance is read, in the month: of its days on which both yields are known."""
+
+    point: str
+    title: str
+    peak_kw: float
+    final_h: float | None
+    reference_h: float | None
+    ratio: float | None
+    known: int
+    days: list[DayYields]
+
+
 class PvView(PageValues):
     """The answer."""
 
@@ -125,6 +148,7 @@ class PvView(PageValues):
     arrays: list[ArrayLine]
     forecast: ForecastView | None
     scores: list[ScoreLine]
+    performance: list[PerformanceLine]
 
 
 def view(
@@ -162,7 +186,27 @@ def view(
         effect=_effect(rows, site),
         arrays=_arrays(context.backend, site),
         forecast=forecast_view(snapshot, site),
+        performance=[
+            _performance(one, site) for one in context.backend.pv_performance(start, min(end, snapshot.now_ms))
+        ],
         scores=score_lines(context.backend.forecast_scores(start, min(end, snapshot.now_ms))),
+    )
+
+
+def _performance(one: Performance, site: Site) -> PerformanceLine:
+    whole = one.whole
+    return PerformanceLine(
+        point=one.point,
+        title=site.point(one.point).title,
+        peak_kw=one.peak_kw,
+        final_h=None if whole is None else whole.final_h,
+        reference_h=None if whole is None else whole.reference_h,
+        ratio=None if whole is None else whole.ratio,
+        known=one.known,
+        days=[
+            DayYields(start_ms=day.start_ms, final_h=day.final_h, reference_h=day.reference_h, ratio=day.ratio)
+            for day in one.days
+        ],
     )
 
 

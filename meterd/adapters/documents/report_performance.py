@@ -1,0 +1,38 @@
+"""The performance ratio of the PV arrays in the period, as a part of the report."""
+
+from collections.abc import Iterator
+
+from meterd.adapters.documents.model import Block, Column, Heading, Number, Table, Text
+from meterd.adapters.documents.texts import Words
+from meterd.core.model.plan import Site
+from meterd.core.pv.performance import Performance
+from meterd.core.reports.content import Report
+
+
+def performance_blocks(site: Site, report: Report, words: Words) -> Iterator[Block]:
+    """A row for each array; nothing where no irradiance is read."""
+    if not report.performance:
+        return
+    yield Heading(words("performance"))
+    columns = (
+        Column(words("performance-array"), 60), Column(words("performance-peak"), 24, "right"),
+        Column(words("performance-final"), 26, "right"), Column(words("performance-reference"), 30, "right"),
+        Column(words("performance-ratio"), 22, "right"), Column(words("performance-days"), 24, "right"),
+    )  # fmt: skip
+    yield Table(words("performance"), columns, tuple(_row(site, one, words) for one in report.performance))
+    yield Text(words("performance-note"), "note")
+
+
+def _row(site: Site, one: Performance, words: Words) -> tuple[str | Number, ...]:
+    whole, missing = one.whole, words("performance-missing")
+    ratio = None if whole is None else whole.ratio
+    final = None if whole is None else whole.final_h
+    reference = None if whole is None else whole.reference_h
+    return (
+        site.point(one.point).title or one.point,
+        Number(one.peak_kw, 1),
+        missing if final is None else Number(final, 1),
+        missing if reference is None else Number(reference, 1),
+        missing if ratio is None else Number(100 * ratio, 1),
+        words("performance-known", known=one.known, all=len(one.days)),
+    )
