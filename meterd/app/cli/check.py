@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from datetime import date, timedelta
 
 from rich.console import Group, RenderableType
 from rich.table import Table
@@ -14,7 +15,19 @@ from meterd.core.balance.topology import network, separate
 from meterd.core.drift.detection_limits import from_plan
 from meterd.core.model.plan import Point, PointState, Role, Site
 
+EPOCH = date(1970, 1, 1)
+HOLIDAYS_LEFT_DAYS = 92  # three months: the dates of the next year are known by then
 MOST_LINES = 12  # of differences; the screen has about forty lines, the files have the rest
+
+
+def holidays_end(site: Site, today: date) -> str:
+    """What is wrong with holidays that end soon; empty if nothing. A plan without any does not use them."""
+    if not site.holidays:
+        return ""
+    last = EPOCH + timedelta(days=max(site.holidays))
+    if (last - today).days >= HOLIDAYS_LEFT_DAYS:
+        return ""
+    return f"the last of holidays is {last.isoformat()}, later ones count as ordinary days"
 
 
 def render_faults(faults: Iterable[Fault]) -> str:

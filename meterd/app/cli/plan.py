@@ -2,9 +2,14 @@
 
 import argparse
 import sys
+from dataclasses import replace
+from datetime import datetime
+from zoneinfo import ZoneInfo
 
+from meterd.adapters.planfile.fault import Fault
 from meterd.adapters.planfile.loader import PlanError, load_plan
-from meterd.app.cli.check import render_faults, summary
+from meterd.adapters.planfile.read import SITE_FILE
+from meterd.app.cli.check import holidays_end, render_faults, summary
 from meterd.app.cli.commands import CAUTIONS, Subparsers, command
 from meterd.app.cli.output import terminal
 from meterd.core.topics.asyncapi import asyncapi, render_schemas, render_topics
@@ -29,6 +34,10 @@ def _check(arguments: argparse.Namespace) -> int:
         count = len(exc.faults)
         print(f"{arguments.plan}: {count} fault{'s' if count > 1 else ''}, nothing was changed", file=sys.stderr)
         return WRONG
+    words = holidays_end(plan.site, datetime.now(ZoneInfo(plan.site.zone)).date())
+    if words:
+        name = SITE_FILE if arguments.plan.is_dir() else arguments.plan.name
+        plan = replace(plan, warnings=(*plan.warnings, Fault(name, None, None, words, "write those of the next year")))
     terminal().print(summary(plan, len(catalogue(plan.site))))
     return DONE
 

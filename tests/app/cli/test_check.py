@@ -1,12 +1,15 @@
 """The check shows a plan on one screen, and faults one to a line."""
 
 import io
+from datetime import date
 from pathlib import Path
 
+import pytest
 from rich.console import Console
 
 from meterd.adapters.planfile.loader import Fault, load_plan
-from meterd.app.cli.check import render_faults, summary
+from meterd.app.cli.check import holidays_end, render_faults, summary
+from meterd.app.cli.main import main
 from tests.plans import FILES, edited, write
 
 EXAMPLES = Path(__file__).parents[3] / "config"
@@ -57,3 +60,29 @@ def test_many_differences_are_cut_and_counted(tmp_path: Path) -> None:
 def test_faults_are_one_to_a_line_and_leave_out_what_is_not_known() -> None:
     faults = (Fault("points.csv", 3, 5, "wrong", "right"), Fault("site.toml", None, None, "gone", "write it"))
     assert render_faults(faults) == "points.csv:3:5: wrong; right\nsite.toml: gone; write it"
+
+
+def test_holidays_that_end_within_three_months_are_warned_of(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By the command, which knows the date: a list of long ago is told, one of the next year is not."""
+    soon = edited("site.toml", 'name = "mill"', 'name = "mill"\nholidays = ["2020-05-01", "2020-12-25"]')
+    assert main(["check", str(write(tmp_path / "soon", soon))]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert (
+        "site.toml: the last of holidays is 2020-12-25, later ones count as ordinary days; write those of the next"
+        in told
+    )
+    later = edited("site.toml", 'name = "mill"', 'name = "mill"\nholidays = ["2020-05-01", "2099-12-25"]')
+    assert main(["check", str(write(tmp_path / "later", later))]) == 0
+    assert "holidays" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("today", "told"), [(date(2026, 9, 24), False), (date(2026, 9, 25), True), (date(2027, 1, 1), True)]
+)
+def test_three_months_before_the_last_one(tmp_path: Path, today: date, told: bool) -> None:
+    """92 days before it; a plan without holidays has none that end."""
+    plan = edited("site.toml", 'name = "mill"', 'name = "mill"\nholidays = ["2026-12-25"]')
+    assert bool(holidays_end(load_plan(write(tmp_path, plan)).site, today)) is told
+    assert holidays_end(load_plan(write(tmp_path, FILES)).site, today) == ""
