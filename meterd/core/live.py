@@ -34,10 +34,11 @@ def snapshot(
     flexible_most_w: Mapping[str, int] = NOBODY,
     forecast: SiteForecast | None = None,
     warned: DemandWarning | None = None,
+    band_scale: float = 1.0,
 ) -> Snapshot:
     """Everything that may be shown at this moment. `flexible_most_w` is for consumers that draw more than their share.
 
-    `warned` is the demand warning of the snapshot before.
+    `warned` is the demand warning of the snapshot before, `band_scale` the width of the band of the running interval.
     """
     site = state.site
     draw, production, load, self_use = site_powers(site, state.instant, now_ms)
@@ -45,7 +46,7 @@ def snapshot(
     interval = floor(now_ms, state.interval_ms), state.interval_ms
     others_w = _others_w(state, now_ms, (draw, production, load))
     ahead = None if others_w is None else expected_draw(forecast, interval[0], others_w)
-    outlook = None if draw.power_w is None else demand_outlook(demand, draw.power_w, interval, ahead)
+    outlook = None if draw.power_w is None else demand_outlook(demand, draw.power_w, interval, ahead, scale=band_scale)
     remaining = (
         None if site.limits.contracted_w is None else _remaining(state, now_ms, demand, site.limits.contracted_w)
     )

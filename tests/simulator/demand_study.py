@@ -15,6 +15,7 @@ import pandas as pd
 from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.simulator.history import true_history
 from meterd.core.forecast.demand import demand_outlook, expected_draw
+from meterd.core.forecast.demand_band import DemandBand, follow
 from meterd.core.forecast.history import Floats, History, history_of
 from meterd.core.forecast.model import fit, issue
 from meterd.core.model.connection import connection_feeds
@@ -25,7 +26,7 @@ from meterd.core.model.snapshot import PowerNow
 from meterd.core.pv.figures import flexible_points
 
 ROOT = Path(__file__).parents[2]
-MINUTES, QUARTER_MS, MINUTE_MS = (1, 3, 5, 8, 11), 900_000, 60_000
+MINUTES, QUARTER_MS, MINUTE_MS = (1, 3, 5, 8, 11, 15), 900_000, 60_000
 
 
 def house() -> tuple[History, Floats, Floats]:
@@ -67,6 +68,7 @@ def study(label: str, site: tuple[History, Floats, Floats], days: range) -> None
     """Mean errors with forecast and with the draw alone, and how many quarter hours end within the band."""
     whole, draw, flexible = site
     results: dict[int, list[tuple[float, float, bool]]] = {minute: [] for minute in MINUTES}
+    band = DemandBand()
     for day in days:
         model = fit(whole.until(day * 96), [1, 96])
         for row in range(day * 96, (day + 1) * 96):
@@ -78,7 +80,8 @@ def study(label: str, site: tuple[History, Floats, Floats], days: range) -> None
                 so_far = PowerNow(float(known[:minute].mean()), at_ms, Quality.GOOD)
                 now, interval = float(draw[row, minute - 1]), (issued.issued_ms, QUARTER_MS)
                 ahead = expected_draw(issued, issued.issued_ms, float(flexible[row, minute - 1]))
-                told, alone = (demand_outlook(so_far, now, interval, a) for a in (ahead, None))
+                told, alone = (demand_outlook(so_far, now, interval, a, scale=band.scale) for a in (ahead, None))
+                band = follow(band, told, interval)
                 if told is not None and alone is not None:
                     truth = float(known.mean())
                     inside = told.low_w <= truth <= told.high_w

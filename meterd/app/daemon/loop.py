@@ -17,7 +17,9 @@ from meterd.app.daemon.finding_job import IDLE_S, FindingJob
 from meterd.app.daemon.ingest import RETRY_S, Ingest
 from meterd.core import live
 from meterd.core.errors import StoreError
+from meterd.core.forecast.demand_band import DemandBand, follow
 from meterd.core.model.demand import DemandWarning
+from meterd.core.model.periods import floor
 from meterd.core.model.surplus_level import SurplusLevel, next_level
 from meterd.core.topics.senml import EARLIEST_MS
 
@@ -39,6 +41,7 @@ class Loop:
         self._epoch = 0
         self._level = SurplusLevel.UNKNOWN
         self._warned: DemandWarning | None = None
+        self._band = DemandBand()
         self._late = False  # whether figures of times long past wait
 
     @property
@@ -117,8 +120,11 @@ class Loop:
             flexible_most_w=plan_runtime.sharing_job.flexible_most_w,
             forecast=plan_runtime.forecast_job.newest,
             warned=self._warned,
+            band_scale=self._band.scale,
         )
         self._warned = shot.demand_warning
+        length_ms = plan_runtime.site.interval_s * 1000
+        self._band = follow(self._band, shot.demand_outlook, (floor(now_ms, length_ms), length_ms))
         limits = plan_runtime.site.limits
         self._level = next_level(self._level, shot.surplus.power_w, limits.surplus_some_w, limits.surplus_plenty_w)
         shot = plan_runtime.sharing_job.step(replace(shot, surplus_level=self._level))

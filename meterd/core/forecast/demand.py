@@ -43,11 +43,12 @@ def _at(course: Course | None, place: int) -> tuple[float, float] | None:
 
 
 def demand_outlook(
-    demand: PowerNow, draw_w: float, interval: tuple[int, int], ahead: tuple[float, float] | None
+    demand: PowerNow, draw_w: float, interval: tuple[int, int], ahead: tuple[float, float] | None, *, scale: float = 1.0
 ) -> DemandOutlook | None:
     """The outlook from the mean so far up to `demand.at_ms`, the draw now and what the forecast says of the interval.
 
-    `interval` is its start and its length in ms. What is exported does not lower a demand.
+    `interval` is its start and its length in ms, `scale` that of the width (`demand_band`). What is exported does not lower a
+    demand.
 
     >>> from meterd.core.model.reading import Quality
     >>> so_far = PowerNow(60_000.0, 450_000, Quality.GOOD)
@@ -65,5 +66,5 @@ def demand_outlook(
         return DemandOutlook(demand.at_ms, counted, stays, stays, forecast=False)
     part = FORECAST_PART * rest
     middle = counted + max(part * ahead[0] + (1 - part) * draw_w, 0.0) * rest
-    around = ahead[1] * rest
+    around = scale * ahead[1] * rest
     return DemandOutlook(demand.at_ms, max(middle - around, counted), middle, middle + around, forecast=True)
