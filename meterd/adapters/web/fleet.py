@@ -15,6 +15,7 @@ from meterd import __version__
 from meterd.adapters.texts import wording
 from meterd.adapters.web.app import templates
 from meterd.adapters.web.guard import HEADERS
+from meterd.adapters.web.number_column import power_column
 from meterd.adapters.web.request_context import LANGUAGE, language_of
 
 UTC = ZoneInfo("UTC")
@@ -86,7 +87,8 @@ def application(look: Callable[[], FleetView]) -> FastAPI:
     def html(request: Request, fleet: Annotated[FleetView, Depends(view)]) -> HTMLResponse:
         language = _language(request)
         body = environment.get_template("fleet.html").render(
-            view=fleet, language=language, fmt=wording, zone=UTC, titles={}, version=__version__, root="",
+            view=fleet, language=language, fmt=wording, zone=UTC, titles={},
+            power_column=power_column(language), version=__version__, root="",
             t=lambda key, **more: wording.say(language, key, **more), titled=lambda cause: wording.cause_words(language, cause),
         )  # fmt: skip
         return HTMLResponse(body, headers={"cache-control": "no-store", "content-language": language})

@@ -1,10 +1,15 @@
 """Columns of numbers with one unit, which stands in their head, and one number of places: so that they can be compared."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from meterd.adapters.texts import wording
 from meterd.adapters.web.pictures import unit_of
+
+
+def power_column(language: str) -> Callable[..., "NumberColumn"]:
+    """For templates: the column of all powers of some lists, in W."""
+    return lambda *lists: number_column([watt for values in lists for watt in values], language, power=True)
 
 
 @dataclass(frozen=True, slots=True)

@@ -97,6 +97,7 @@ def test_many_sites_on_one_page(browser: Browser, tmp_path: Path) -> None:
         with opened(browser, root, size=WALL, language="de-AT", dark=True) as page:
             assert "Zähler driftet (Geräte der Klasse B): in 2 von 4 Anlagen" in page.inner_text("main")
             assert "north.toml ist veraltet: in 1 von 2 Anlagen" in page.inner_text("main")
+            assert "PV-Erzeugung, kW" in page.inner_text("thead")
             assert accessibility_faults(page) == []
             assert not overflows(page)
         strange = urllib.request.Request(root, headers={"Host": "elsewhere.example"})
