@@ -14,7 +14,7 @@ from meterd.core.pv.performance import LONGEST_GAP_MS, Performance, irradiation,
 
 
 def read_performance(store: ReadStore, site: Site, from_ms: int, until_ms: int) -> tuple[Performance, ...]:
-    """Each array with a peak power and an irradiance in the plan, over the local days of a span."""
+    """Each array with a peak power and an irradiance in the plan, over the local days that lie in a span."""
     zone, step = ZoneInfo(site.zone), site.interval_s * 1000
     measured = {row.point for row in site.inputs if row.register == IRRADIANCE}
     arrays = [
@@ -22,9 +22,9 @@ def read_performance(store: ReadStore, site: Site, from_ms: int, until_ms: int) 
         for point in site.points
         if point.role is Role.PV and point.counts and point.peak_kwp is not None and point.name in measured
     ]
-    days = starts(Period.DAY, from_ms, until_ms, zone, step) if arrays else []
-    ends = [bounds(Period.DAY, start, zone, step)[1] for start in days]
-    return tuple(_of(store, site, name, peak_kw, list(zip(days, ends, strict=True))) for name, peak_kw in arrays)
+    begun = starts(Period.DAY, from_ms, until_ms, zone, step) if arrays else []
+    days = [(start, end) for start in begun if (end := bounds(Period.DAY, start, zone, step)[1]) <= until_ms]
+    return tuple(_of(store, site, name, peak_kw, days) for name, peak_kw in arrays)
 
 
 def _of(store: ReadStore, site: Site, name: str, peak_kw: float, days: Sequence[tuple[int, int]]) -> Performance:

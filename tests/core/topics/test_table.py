@@ -79,7 +79,7 @@ def test_values_come_in_the_order_of_the_catalogue() -> None:
 def test_patterns_and_units_are_unique_and_registered() -> None:
     # SenML units of RFC 8428 table 6 and RFC 8798 tables 1 and 2; a verdict is a word and has none
     assert len({row.pattern for row in ROWS}) == len(ROWS)
-    assert {row.unit for row in ROWS} <= {"W", "Wh", "varh", "var", "V", "A", "Hz", "/", "count", ""}
+    assert {row.unit for row in ROWS} <= {"W", "Wh", "varh", "var", "V", "A", "Hz", "W/m2", "/", "count", ""}
     assert all(row.meaning.endswith(".") for row in ROWS)
 
 
