@@ -82,6 +82,17 @@
     source.addEventListener("now", take);
   }
 
+  // On a wall the ranking has as many rows as there is room for, below the picture or beside it.
+  const ranking = document.querySelector(".wall .ranking");
+  if (ranking) {
+    const rows = [...ranking.tBodies[0].rows], section = ranking.closest("section");
+    ranking.classList.add("measured");
+    let shown = Math.min(16, rows.length);
+    rows.slice(shown).forEach((row) => { row.hidden = true; });
+    while (shown > 1 && section.getBoundingClientRect().right > innerWidth) rows[--shown].hidden = true;
+    if (shown === rows.length) delete ranking.parentElement.dataset.more;
+  }
+
   // A wall turns to its next page, as soon as the server answers again.
   const next = document.body.dataset.next;
   if (next) setInterval(() => fetch(next, { redirect: "manual" }).then(() => location.assign(next)).catch(() => {}), 1000 * Number(document.body.dataset.seconds));

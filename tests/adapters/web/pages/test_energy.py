@@ -71,6 +71,7 @@ def test_on_a_wall_the_ranking_ends_early_and_says_so(mill: Mill, browser: Brows
         assert box is not None
         assert box["x"] + box["width"] <= 1920
         assert box["y"] + box["height"] <= 1080
+        assert 5 <= page.locator(".ranking tbody tr:visible").count() <= 16  # as many as there is room for
         more = "getComputedStyle(document.querySelector('.wide:has(.ranking)'), '::after').content"
         assert page.evaluate(more) == '"More rows stand on the page itself."'
     with opened(browser, f"{mill.address}/energy?range=week") as page:
