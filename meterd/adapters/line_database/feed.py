@@ -6,7 +6,6 @@ is durable, because a database whose disk is full may answer 204 and forget at i
 """
 
 import logging
-import os
 import sqlite3
 import threading
 import time
@@ -19,6 +18,7 @@ from typing import TYPE_CHECKING
 from meterd.adapters.line_database.refused import asked, taken
 from meterd.adapters.line_database.responses import STORED, Answer, NotReadable, host_of
 from meterd.adapters.runtime.backoff import backoff_s
+from meterd.adapters.runtime.secret import secret
 from meterd.adapters.runtime.worker import Worker
 from meterd.adapters.store.change_feed import Mark, OutboxReader, Position, Refused
 from meterd.adapters.store.write_store import WriteStore
@@ -441,21 +441,9 @@ def token_of(settings: LineStore) -> str:
 
     What no header can carry is refused here: the library would quote the whole header in what it raises (urllib3 2).
     """
-    if settings.token_env:
-        if not (result := os.environ.get(settings.token_env, "").strip()):
-            raise ConfigError(f"environment variable {settings.token_env} with the database's token is not set")
-        return _usable(result, f"environment variable {settings.token_env}")
-    if not settings.token_file:
-        return ""
-    try:
-        result = Path(settings.token_file).read_text(encoding="utf-8").strip()
-    except (OSError, UnicodeDecodeError) as exc:
-        raise ConfigError(f"cannot read the database's token from {settings.token_file}: {exc}") from exc
-    return _usable(result, settings.token_file)
-
-
-def _usable(token: str, where: str) -> str:
-    if not (token.isascii() and token.isprintable()):
+    token = secret(settings.token_env, settings.token_file, "the database's token").strip()
+    where = f"environment variable {settings.token_env}" if settings.token_env else settings.token_file
+    if where and not (token and token.isascii() and token.isprintable()):
         raise ConfigError(
             f"the database's token in {where} is not one line of plain letters; write the token and nothing else"
         )

@@ -11,7 +11,7 @@ from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime, make_msgid
 
-from meterd.adapters.notify.sender import secret
+from meterd.adapters.notify.sender import secret_of
 from meterd.core.errors import NotifyError, without
 from meterd.core.model.plan import Notify
 from meterd.core.texts.notification_digest import Words, one_line
@@ -54,7 +54,7 @@ class EmailChannel:
     def deliver(self, mail: EmailMessage) -> str:
         """Hand a mail to the server; NotifyError if it took it for nobody. Returns which receivers it refused."""
         settings = self._settings
-        password = secret(settings.smtp_password_env, settings.smtp_password_file, "the password of the mail server")
+        password = secret_of(settings.smtp_password_env, settings.smtp_password_file, "the password of the mail server")
         quoted = (password, _plain(settings.smtp_username, password))
         server = f"{settings.smtp_host}:{settings.smtp_port}"
         try:

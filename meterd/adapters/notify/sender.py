@@ -4,21 +4,18 @@ One message of a way is on its road at a time. What comes meanwhile is not queue
 makes one message of everything that is still due, so that an outage of a mail server for a day ends with one mail.
 """
 
-import os
 import queue
-from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Protocol
 
 from meterd.adapters.runtime.backoff import backoff_s
+from meterd.adapters.runtime.secret import secret
 from meterd.adapters.runtime.worker import Worker
-from meterd.core.errors import NotifyError, described
+from meterd.core.errors import ConfigError, NotifyError, described
 from meterd.core.texts.notification_digest import Words
 
 ATTEMPTS = 3  # a server that restarts is back within some seconds; for longer outages the loop tries again later
 BACKOFF_S = 2.0  # before the second attempt; doubled before the third, each drawn from 0.5 to 1.5 times this
-SECRET_BYTES = 4096
 
 
 class Channel(Protocol):
@@ -110,27 +107,9 @@ class Sender:
         return Result(False, fault)
 
 
-def secret(env: str, file: str, what: str, environment: Callable[[str], str | None] = os.environ.get) -> str:
-    """A secret from the environment or from the first line of a file, read anew for each message; empty without both."""
-    if env:
-        result = environment(env)
-        if result is None:
-            raise NotifyError(f"{what}: the environment has no {env}; set it for the daemon", again=False)
-        return _usable(result, what)
-    if not file:
-        return ""
+def secret_of(env: str, file: str, what: str) -> str:
+    """A secret for a message; NotifyError, and the message is not tried again, where there is none."""
     try:
-        with Path(file).open("rb") as opened:
-            content = opened.read(SECRET_BYTES)
-        lines = content.decode().splitlines()
-    except OSError as exc:
-        raise NotifyError(f"{what}: cannot read {file}: {exc.strerror}", again=False) from exc
-    except UnicodeDecodeError as exc:
-        raise NotifyError(f"{what}: {file} is not UTF-8 text", again=False) from exc
-    return _usable(lines[0] if lines else "", what)
-
-
-def _usable(result: str, what: str) -> str:
-    if not result or not result.isprintable():
-        raise NotifyError(f"{what} is empty or holds control characters", again=False)
-    return result
+        return secret(env, file, what)
+    except ConfigError as exc:
+        raise NotifyError(str(exc), again=False) from exc

@@ -10,7 +10,7 @@ from email.message import Message
 from typing import IO
 
 from meterd import __version__
-from meterd.adapters.notify.sender import secret
+from meterd.adapters.notify.sender import secret_of
 from meterd.core.errors import NotifyError, without
 from meterd.core.model.plan import Notify
 from meterd.core.texts.notification_digest import Words, one_line
@@ -39,7 +39,7 @@ class WebhookChannel:
     def send(self, message: Words, now_ms: int) -> str:
         """Deliver; NotifyError for every answer that is not a success."""
         settings = self._settings
-        hidden = secret(settings.webhook_secret_env, settings.webhook_secret_file, "the secret of the webhook")
+        hidden = secret_of(settings.webhook_secret_env, settings.webhook_secret_file, "the secret of the webhook")
         request = self._request(message.fields, hidden)
         where = f"webhook {request.host}"
         try:

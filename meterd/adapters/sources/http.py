@@ -16,10 +16,10 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Literal
 
+from meterd.adapters.runtime.secret import secret
 from meterd.adapters.sources import inputs_of, sample, settings_from, wall_ms
 from meterd.adapters.sources.payloads import PAYLOAD_LIMIT, InputGroup, decode, group_of
 from meterd.adapters.sources.polling import Garbage, Pace, PolledSource, host_faults, pace_faults, refuse
-from meterd.adapters.sources.secret import secret
 from meterd.adapters.sources.tcp import CHUNK, LineLost, NoAnswer
 from meterd.adapters.sources.timestamps import EPOCH_UNITS_MS
 from meterd.adapters.sources.values import AnswerValues

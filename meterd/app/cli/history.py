@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 from meterd.adapters.archive.target import Login
 from meterd.adapters.cluster.workers import usual, workers
-from meterd.adapters.notify.sender import secret
 from meterd.adapters.planfile.loader import load_plan
+from meterd.adapters.runtime.secret import secret
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.cli.output import Line, terminal, write
-from meterd.core.errors import ConfigError, MeterdError
+from meterd.core.errors import ConfigError
 from meterd.core.model.periods import Period
 
 if TYPE_CHECKING:
@@ -123,7 +123,4 @@ def _absolute(url: str) -> str:
 
 
 def _password(file: str) -> str:
-    try:
-        return secret("", file, "the password of the archive")
-    except MeterdError as exc:
-        raise ConfigError(str(exc)) from exc
+    return secret("", file, "the password of the archive")

@@ -7,7 +7,7 @@ from contextlib import AbstractContextManager, contextmanager
 from meterd.adapters.planfile.loader import Plan
 from meterd.adapters.runtime.logging import about
 from meterd.adapters.runtime.people_log import Act, PeopleLog, people_log_path
-from meterd.adapters.sources.secret import secret
+from meterd.adapters.runtime.secret import secret
 from meterd.adapters.store.opening import open_to_read
 from meterd.adapters.store.read_store import ReadStore
 from meterd.adapters.web.users import users_path

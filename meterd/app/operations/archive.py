@@ -16,12 +16,12 @@ from zoneinfo import ZoneInfo
 
 from meterd import __version__
 from meterd.adapters.archive.target import ArchiveTarget, Login
-from meterd.adapters.notify.sender import secret
 from meterd.adapters.planfile.loader import Plan
+from meterd.adapters.runtime.secret import secret
 from meterd.adapters.store.digest_comparison import head
 from meterd.adapters.store.month_rows import CLOSED_TO, READINGS, STATE, MonthRows, Row
 from meterd.app.operations.archive_tables import TABLES, sha256_of, write_rows
-from meterd.core.errors import ConfigError, MeterdError, StoreError
+from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.archived_month import (
     FORMAT,
     MONTHS,
@@ -56,10 +56,7 @@ def target_of(plan: Plan, url: str = "") -> ArchiveTarget:
     place = url or schedule.archive_url
     if not place:
         raise ConfigError("the plan has no archive_url in [schedule]; write one, or name a folder or an address")
-    try:
-        password = secret(schedule.archive_password_env, schedule.archive_password_file, "the password of the archive")
-    except MeterdError as exc:
-        raise ConfigError(str(exc)) from exc
+    password = secret(schedule.archive_password_env, schedule.archive_password_file, "the password of the archive")
     return ArchiveTarget(place, Login(schedule.archive_username, password))
 
 

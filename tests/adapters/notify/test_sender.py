@@ -5,7 +5,7 @@ import time
 
 import pytest
 
-from meterd.adapters.notify.sender import Result, Sender, secret
+from meterd.adapters.notify.sender import Result, Sender
 from meterd.core.errors import NotifyError
 from meterd.core.texts.notification_digest import Words
 from tests.brokers import until
@@ -98,8 +98,3 @@ def test_close_ends_the_waiting_between_attempts() -> None:
     sender.close(5)
     assert time.monotonic() - begun < 1
     assert sender.result() == Result(False, "busy")
-
-
-def test_secret_without_a_place_is_empty() -> None:
-    """A server that wants none."""
-    assert secret("", "", "the password") == ""

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from importlib.util import find_spec
 from typing import Literal
 
+from meterd.adapters.runtime.secret import secret
 from meterd.adapters.sources import inputs_of, obis, sample, settings_from, wall_ms
 from meterd.adapters.sources.listening import PushLine
 from meterd.adapters.sources.polling import Pace, PolledSource, common_faults, refuse
-from meterd.adapters.sources.secret import secret
 from meterd.adapters.sources.serial.sml import cosem_item, crc_x25, wanted_by_code
 from meterd.adapters.sources.serial_port import LineOptions
 from meterd.adapters.sources.tcp import Wire
