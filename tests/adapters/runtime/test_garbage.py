@@ -13,6 +13,13 @@ assert gc.get_freeze_count() > 1000 > len(gc.get_objects())
 one = Item(); one.itself = one; gone = weakref.ref(one); del one
 lists = [[] for _ in range(YOUNG + 10)]
 assert gone() is None, "a circle is found when as many objects were made"
+plan = Item(); plan.itself = plan; old = weakref.ref(plan)
+spare_what_stays()
+del plan
+gc.collect()
+assert old() is not None, "it was spared"
+spare_what_stays()
+assert old() is None, "a plan that was replaced goes with the next one"
 print("ok")
 """
 
