@@ -353,7 +353,7 @@ def test_token_comes_from_the_environment_or_a_file(tmp_path: Path, monkeypatch:
 def test_a_token_that_no_header_can_carry_is_refused_without_quoting_it(tmp_path: Path, token: str) -> None:
     """Found by trying: urllib3 quoted the whole header in a ValueError, which ended the thread and went into the log."""
     (tmp_path / "token").write_text(f"{token}\n", encoding="utf-8")
-    with pytest.raises(ConfigError, match="not one line of plain letters|holds control characters") as caught:
+    with pytest.raises(ConfigError, match=r"not one line of plain letters|holds control characters") as caught:
         token_of(LineStore(token_file=str(tmp_path / "token")))
     assert token.split()[0] not in str(caught.value)
 
