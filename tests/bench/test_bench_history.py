@@ -83,9 +83,11 @@ def measure(where: Place, names: Sequence[str], plans: dict[str, PlanFile], spre
     first = Question("balance", until="2026-03")  # all workers have loaded their libraries then
     list(ask([where], names[:8], first, spread, plans=plans))
     begun, before = time.monotonic(), cpus()
-    lines = [line for a in ask([where], [], Question("balance"), spread, plans=plans) for line in a.lines]
+    answers = list(ask([where], [], Question("balance"), spread, plans=plans))
     used = [seconds - before.get(pid, 0.0) for pid, seconds in cpus().items()]
-    return Measured(list(lines), time.monotonic() - begun, sum(used), max(used))
+    took_s = time.monotonic() - begun
+    assert [words for answer in answers for words in answer.troubles] == []
+    return Measured([line for answer in answers for line in answer.lines], took_s, sum(used), max(used))
 
 
 def test_history(tmp_path: Path, full: bool, report: list[Line], monkeypatch: pytest.MonkeyPatch) -> None:

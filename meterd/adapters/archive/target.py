@@ -3,6 +3,7 @@
 A file appears under its name when all of it is there and was read back: it is written beside it first.
 """
 
+import errno
 import hashlib
 import io
 import os
@@ -112,7 +113,13 @@ class ArchiveTarget:
         with self._explained(f"{path} cannot be read"):
             if not self._fs.exists(self._path(path)):
                 return None
-            return self._received(self._path(path), to)
+            try:
+                return self._received(self._path(path), to)
+            except OSError as exc:
+                if exc.errno != errno.ENOSPC:
+                    raise
+                right = "make room there, or name another folder in the environment variable TMPDIR"
+                raise StoreError(f"there is no room for {path} of the archive in {to.parent}; {right}") from exc
 
     # -- writing -------------------------------------------------------------------------------------------------------
 

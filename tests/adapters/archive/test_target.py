@@ -63,6 +63,12 @@ def test_a_full_disk(tmp_path: Path) -> None:
             place.put(some_file(tmp_path), "a/v1")
         assert place.files("a") == []
         place.put(some_file(tmp_path, 1000), "a/v1")
+        outside = ArchiveTarget(str(tmp_path / "outside"))
+        outside.put(some_file(tmp_path), "a/v1")
+        with pytest.raises(
+            StoreError, match=r"no room for a/v1 of the archive in .*disk; make room there, or .*TMPDIR"
+        ):
+            outside.fetch("a/v1", disk / "copy")
 
 
 def test_a_full_server(tmp_path: Path) -> None:
