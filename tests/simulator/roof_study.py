@@ -16,11 +16,12 @@ import pandas as pd
 
 from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.simulator.history import true_history
-from meterd.core.model.periods import DAY_MS, to_ms
+from meterd.core.model.periods import DAY_MS, HOUR_MS, to_ms
 from meterd.core.model.plan import Role
 from meterd.core.pv.clear_sky import clear_w
 from meterd.core.pv.roof_fit import Roof, RoofDays, fit_roof
 from meterd.core.pv.roof_watch import Look, Loss, watch_roof
+from tests.core.forecast.walk import history
 
 ROOT = Path(__file__).parents[2]
 SLOTS, SLOT_MS = 96, 900_000
@@ -51,10 +52,26 @@ def mill(seed: int, days: int = 365) -> RoofDays:
     return _days(tuple(site.points[n].name for n in rows), begin, means)
 
 
-def _days(names: tuple[str, ...], begin: int, watt: np.ndarray) -> RoofDays:
-    count = len(watt) // SLOTS
-    at_ms = begin + SLOT_MS * np.arange(count * SLOTS, dtype=np.int64).reshape(count, SLOTS) + SLOT_MS // 2
-    return RoofDays(names, at_ms, watt[: count * SLOTS].reshape(count, SLOTS, -1))
+@cache
+def real() -> RoofDays:
+    """The roof of a real house by hours (OPSD), nine months from October on; what was interpolated is missing."""
+    whole = history("opsd")
+    before = (whole.start_ms + HOUR_MS) // HOUR_MS % 24  # days of the winter's clock in Berlin
+    watt = np.concatenate((np.full(before, np.nan), whole.pv))
+    return _days(("roof",), whole.start_ms - before * HOUR_MS, watt[:, None], slots=24)
+
+
+@cache
+def site_a() -> RoofDays:
+    """The roofs of siteA as one: profiles of several planes, one year."""
+    whole = history("siteA")
+    return _days(("all",), whole.start_ms, whole.pv[:, None])
+
+
+def _days(names: tuple[str, ...], begin: int, watt: np.ndarray, *, slots: int = SLOTS) -> RoofDays:
+    count, slot_ms = len(watt) // slots, DAY_MS // slots
+    at_ms = begin + slot_ms * np.arange(count * slots, dtype=np.int64).reshape(count, slots) + slot_ms // 2
+    return RoofDays(names, at_ms, watt[: count * slots].reshape(count, slots, -1))
 
 
 def without(days: RoofDays, roof: Roof, array: int, day: int, size: float) -> RoofDays:
@@ -130,6 +147,14 @@ def shown(label: str, days: RoofDays, losses: tuple[Loss, ...]) -> None:
         print(f"{label}: {loss.array} {loss.look} {loss.loss:.1%} since {day}, found {found}{end}")
 
 
+def single(seed: int) -> None:
+    """A real roof and that of siteA, each alone: what is found in them as they are, then trials."""
+    for label, days, last in (("real", real(), 190), ("siteA", site_a(), 280)):
+        shown(label, days, watch_roof(days).losses)
+        for size in SIZES[1:]:
+            report(label, size, list(trials(days, {days.names[0]: last}, size, seed, 8)))
+
+
 def main(seed: int) -> None:
     """What is found in the histories as they are, then trials."""
     whole = planted()
@@ -149,6 +174,7 @@ def main(seed: int) -> None:
         report("alone", size, results)
     for size in SIZES[:3]:
         report("mill", size, list(trials(mill(seed), dict.fromkeys(mill(seed).names, 280), size, seed, 5)))
+    single(seed)
 
 
 if __name__ == "__main__":
