@@ -112,7 +112,7 @@ def test_the_silent_meter_stands_first(mill: Mill, browser: Browser) -> None:
                 break
             page.wait_for_timeout(1000)
             page.reload()
-        expect(row).to_contain_text("lifts-north")
+        expect(row).to_contain_text("Lifts north")
         expect(row.locator(".mark.outside")).to_have_text("no values")
         expect(page.locator(".answer")).to_contain_text("does not report current values")
         expect(page.locator("section[aria-labelledby=sources] tbody tr")).to_contain_text("connected")
