@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from meterd.core.model.demand import DemandOutlook
 
 LOOKS = (0.9, 0.6, 0.3)  # parts of an interval that are left when an outlook is noted
-ENDED = 0.05  # left at most, when the newest outlook is taken for what came
+ENDED = 0.1  # left at most, when the newest outlook is taken for what came: meters often send each minute
 FEWEST, MOST = 288, 2016  # noted outlooks: a day of quarter hours, and a week
 INSIDE = 0.8
 NARROWEST, WIDEST = 0.4, 2.5  # of the width that the forecast gives
