@@ -37,9 +37,15 @@ SITE = Site(
     ),
     instruments=(
         Instrument(
-            "q01", BEGIN - 10**9, BEGIN - 10**8, "A-1", "1", closing=((IMPORT, 5_000_000),), note="display failed"
+            "q01",
+            BEGIN - 10**9,
+            BEGIN - 10**8,
+            "A-1",
+            meter_class="1",
+            closing=((IMPORT, 5_000_000),),
+            note="display failed",
         ),
-        Instrument("q01", BEGIN - 10**8, None, "A-2", "B", opening=((IMPORT, 0),)),
+        Instrument("q01", BEGIN - 10**8, None, "A-2", meter_class="B", opening=((IMPORT, 0),)),
     ),
     inputs=tuple(
         Input(point, register, "s", f"meters/{point}")
