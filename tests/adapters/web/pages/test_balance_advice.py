@@ -189,7 +189,7 @@ def test_one_can_walk_only_where_something_is_kept(tmp_path: Path) -> None:
 def test_moments_that_cannot_be_are_refused(tmp_path: Path, at: str) -> None:
     """With what would be right."""
     context = context_of(tmp_path / "s.sqlite", [])
-    with pytest.raises(HTTPException, match="write 2026, 2026-05") as refused:
+    with pytest.raises(HTTPException, match="write 2026-05-04, 2026-05-04 10:15") as refused:
         asked(context, at=at)
     assert refused.value.status_code == 422
 
