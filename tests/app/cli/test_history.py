@@ -65,7 +65,7 @@ def test_wrong_wishes_are_named(archive: str, tmp_path: Path, capsys: pytest.Cap
         (["--from", "June"], "cannot read --from 'June': write 2026 or 2026-03"),
         (["--until", "2026-13"], "cannot read --until '2026-13'"),
         (["--workers", "0"], "--workers 0: write 1 or more"),
-        (["--password-file", str(tmp_path / "none")], "the password of the archive: cannot read"),
+        (["--password-file", str(tmp_path / "none")], "cannot read the password of the archive from"),
         (["--site", "annex"], "no archive named here has a site annex"),
     ):
         assert main(["history", archive, "--workers", "1", *options]) == 2
