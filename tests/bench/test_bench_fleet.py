@@ -79,7 +79,8 @@ class SiteOfMany:
     def running(self) -> Iterator[None]:
         """Its daemon while the block lasts; it must end in order."""
         path = self.wide.plan(self.folder, self.broker)
-        path.write_text(f"{path.read_text('utf-8')}\n[page]\nport = {self.page}\n", encoding="utf-8")
+        text = path.read_text("utf-8").replace("limits = { ", "limits = { stale_after_s = 60, ", 1)
+        path.write_text(f"{text}\n[page]\nport = {self.page}\n", encoding="utf-8")
         command = module("meterd.app.cli.main", "run", self.plan, "--store", self.store)
         if self.place in (WRONG_CLOCK, OLDER):
             version, ahead_ms = ("0.1.9", 0) if self.place == OLDER else ("", AHEAD_MS)
