@@ -49,6 +49,7 @@ EARLIER_MS = 3_600_000  # so much of the past is simulated before the start, so 
 MOST_DAYS = 800  # of history before that
 STEP_S = 300  # of that history: boundaries between readings five minutes apart count as read, not as estimated
 COARSE_DAYS, COARSE_S = 60, 900  # longer histories have a reading a quarter hour: a year is made in minutes
+COARSE_EXACT_S = COARSE_S + 5  # their boundaries count as read: clocks of meters put a reading within some seconds of each
 BEFOREHAND_MS = 60_000  # readings of the past are stored in ticks of this length
 
 
@@ -120,7 +121,7 @@ def run_demo(arguments: argparse.Namespace, stop: threading.Event) -> int:
     # a silent half minute looks like a hang
     made = f"{arguments.days} days of history are made first" if arguments.days else "no history is made"
     print(f"Harrow Mill, a simulated site, is starting: {made}, which takes up to a minute.", flush=True)
-    site = _site_for(arguments.store, now_ms)
+    site = _site_for(arguments.store, now_ms, coarse=arguments.days > COARSE_DAYS)
     begin_ms = floor(now_ms - EARLIER_MS, site.interval_s * 1000)  # the interval in which history ends has no figure
     faults = tuple(_planted(word, (now_ms - begin_ms) / 1000) for word in arguments.fault)
     site = replace(
@@ -141,7 +142,7 @@ def run_demo(arguments: argparse.Namespace, stop: threading.Event) -> int:
         return _live(site, simulator, path, stop=stop, timing=(set_pace(now_ms, arguments.speed), limit_s))
 
 
-def _site_for(store: Path | None, now_ms: int) -> Site:
+def _site_for(store: Path | None, now_ms: int, *, coarse: bool) -> Site:
     """The site, in a zone where it is late morning; a store that stays gets its plan beside it for the commands.
 
     A store that is there already keeps its zone: its days have been closed by it.
@@ -150,13 +151,17 @@ def _site_for(store: Path | None, now_ms: int) -> Site:
     site = load_plan(plan).site
     zone = zone_of_late_morning(now_ms, site.zone)
     if store is None:
-        return replace(site, zone=zone)
+        limits = replace(site.limits, gap_exact_s=COARSE_EXACT_S) if coarse else site.limits
+        return replace(site, zone=zone, limits=limits)
     path = store.with_suffix(".plan")
     if not path.exists():
         shutil.copytree(plan, path)
         file = path / "site.toml"
         text = file.read_text(encoding="utf-8")
-        file.write_text(re.sub(r'^zone = "[^"]*"', f'zone = "{zone}"', text, count=1, flags=re.M), encoding="utf-8")
+        text = re.sub(r'^zone = "[^"]*"', f'zone = "{zone}"', text, count=1, flags=re.M)
+        if coarse:
+            text = text.replace("[limits]\n", f"[limits]\ngap_exact_s = {COARSE_EXACT_S}\n", 1)
+        file.write_text(text, encoding="utf-8")
     return load_plan(path).site
 
 
