@@ -10,9 +10,10 @@ from meterd.adapters.simulator.instruments import Bank, Block, Effect, Levels, i
 from meterd.adapters.simulator.noise import Floats
 from meterd.adapters.simulator.payload import Field, Number, Topic, payload, topics
 from meterd.adapters.simulator.physics import Truth, build, frequency, phases, truth, voltages
+from meterd.adapters.simulator.weather import irradiance
 from meterd.core.model.periods import floor
 from meterd.core.model.plan import Site, base_scale
-from meterd.core.model.reading import CT_PRIMARY, CT_SECONDARY, POWER, Reading, milli
+from meterd.core.model.reading import CT_PRIMARY, CT_SECONDARY, IRRADIANCE, POWER, Reading, milli
 
 STEP_S = 10
 BLOCK = 360  # cells worked out at once when much time has passed: an hour of 10 s
@@ -218,6 +219,8 @@ class BlockValues:
             return np.broadcast_to(frequency(self._bank.mill, self._truth.at_ms), power.shape)
         if register in (CT_PRIMARY, CT_SECONDARY):
             return self._set_ratio(register)
+        if register == IRRADIANCE:
+            return np.broadcast_to(irradiance(self._bank.mill.sky, self._truth.at_ms), power.shape)  # of the open roof
         phase = {"3": 0, "5": 1, "7": 2}[register[0]]
         if register.startswith(("36.", "56.", "76.")):
             return self._phases()[phase]

@@ -96,6 +96,11 @@ def light(sky: Sky, at_ms: Ints) -> Floats:
     return np.asarray(1.0 - (1.0 - CLOUD_LIGHT) * shade)
 
 
+def irradiance(sky: Sky, at_ms: Ints) -> Floats:
+    """Irradiance on the tilted roof below the clouds of the moment, W/m2, shape (m,)."""
+    return clear_sky(sky, at_ms) * light(sky, at_ms)
+
+
 def temperature(sky: Sky, at_ms: Ints) -> Floats:
     """Outdoor air temperature in degrees Celsius, shape (m,): season, time of day and passing weather."""
     season = -np.cos(_day_angle(at_ms) - 2.0 * np.pi * 20.0 / 365.0)

@@ -115,6 +115,7 @@ def test_every_register_can_be_asked_for():
     assert 49.5 < row["14.7.0"] < 50.5
     assert row["0.4.2"] / row["0.4.5"] >= 1.0
     assert row["3.8.0"] > 0
+    assert 0 <= row["irradiance"] < 1200
     assert row["4.8.0"] >= 0
 
 
