@@ -49,9 +49,7 @@ EARLIER_MS = 3_600_000  # so much of the past is simulated before the start, so 
 MOST_DAYS = 800  # of history before that
 STEP_S = 300  # of that history: boundaries between readings five minutes apart count as read, not as estimated
 COARSE_DAYS, COARSE_S = 60, 900  # longer histories have a reading a quarter hour: a year is made in minutes
-COARSE_EXACT_S = (
-    COARSE_S + 5
-)  # their boundaries count as read: clocks of meters put a reading within some seconds of each
+COARSE_EXACT_S = COARSE_S + 5  # clocks of meters put a reading within some seconds of a boundary, which counts as read
 BEFOREHAND_MS = 60_000  # readings of the past are stored in ticks of this length
 
 
