@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 from meterd.adapters.documents.formats import number
 from meterd.adapters.documents.model import Cell, Moment, Number, Table
-from meterd.adapters.documents.texts import Words
+from meterd.adapters.documents.texts import Texts
 from meterd.core.model.periods import Period, from_ms
 from meterd.core.model.plan import Point
 from meterd.core.reports.figures import Amount, Peak
@@ -13,31 +13,31 @@ from meterd.core.reports.figures import Amount, Peak
 MWH_PER_KWH = 1_000_000
 
 
-def kwh(mwh: int | None, words: Words, *, decimals: int = 1) -> Cell:
+def kwh(mwh: int | None, texts: Texts, *, decimals: int = 1) -> Cell:
     """An energy in kWh, or the word for missing: never 0."""
-    return words("missing") if mwh is None else Number(mwh / MWH_PER_KWH, decimals)
+    return texts("missing") if mwh is None else Number(mwh / MWH_PER_KWH, decimals)
 
 
-def amount(item: Amount, words: Words) -> Cell:
+def amount(item: Amount, texts: Texts) -> Cell:
     """An energy; where it is missing, what is known of it at least."""
     if item.mwh is None and item.at_least is not None:
-        return words("at-least", energy=number(item.at_least / MWH_PER_KWH, 1, words.lang))
-    return kwh(item.mwh, words)
+        return texts("at-least", energy=number(item.at_least / MWH_PER_KWH, 1, texts.lang))
+    return kwh(item.mwh, texts)
 
 
-def kilowatt(peak: Peak | None, words: Words) -> tuple[Cell, Cell]:
+def kilowatt(peak: Peak | None, texts: Texts) -> tuple[Cell, Cell]:
     """A largest power in kW and when its interval began."""
     if peak is None:
-        return words("missing"), ""
+        return texts("missing"), ""
     return Number(peak.power_w / 1000, 1), Moment(peak.start_ms)
 
 
-def percent(part: float | None, words: Words, *, decimals: int = 1) -> Cell:
+def percent(part: float | None, texts: Texts, *, decimals: int = 1) -> Cell:
     """A part of one in percent; undefined is said, not shown as 0. A little is never shown as nothing."""
     if part is None:
-        return words("undefined")
+        return texts("undefined")
     if 0 < part < 0.5 * 10 ** -(decimals + 2):
-        return f"< {number(10.0**-decimals, decimals, words.lang)}"
+        return f"< {number(10.0**-decimals, decimals, texts.lang)}"
     return Number(100 * part, decimals)
 
 
@@ -46,21 +46,21 @@ def titled(point: Point) -> str:
     return f"{point.name}: {point.title}" if point.title else point.name
 
 
-def period_name(period: Period, start_ms: int, zone: ZoneInfo, words: Words) -> str:
+def period_name(period: Period, start_ms: int, zone: ZoneInfo, texts: Texts) -> str:
     """A month or year as people call it."""
     local = from_ms(start_ms).astimezone(zone)
-    return f"{words.month(local.month)} {local.year}" if period is Period.MONTH else str(local.year)
+    return f"{texts.month(local.month)} {local.year}" if period is Period.MONTH else str(local.year)
 
 
-def step_name(period: Period, start_ms: int, zone: ZoneInfo, words: Words) -> str:
+def step_name(period: Period, start_ms: int, zone: ZoneInfo, texts: Texts) -> str:
     """A day of a month or a month of a year, as short as under a bar."""
     local: datetime = from_ms(start_ms).astimezone(zone)
-    return str(local.day) if period is Period.MONTH else words.month(local.month)[:3]
+    return str(local.day) if period is Period.MONTH else texts.month(local.month)[:3]
 
 
-def none_or(table: Table, words: Words) -> Table:
+def none_or(table: Table, texts: Texts) -> Table:
     """The table, or with one row that says there is nothing."""
     if table.rows:
         return table
-    empty = (words("none"), *("" for _ in table.columns[1:]))
+    empty = (texts("none"), *("" for _ in table.columns[1:]))
     return Table(table.name, table.columns, (empty,))

@@ -13,7 +13,7 @@ from reportlab.platypus import Flowable
 from meterd.adapters.documents.fonts import PLAIN, printable
 from meterd.adapters.documents.formats import number
 from meterd.adapters.documents.model import HoursMap
-from meterd.adapters.documents.texts import Words
+from meterd.adapters.documents.texts import Texts
 from meterd.adapters.documents.time_chart import GONE, INK, RULE, SIZE, UNITS_HIGH, UNITS_WIDE, tick_words
 from meterd.core.energy.load_profile import HOURS
 from meterd.core.reports.axis import time_ticks
@@ -33,7 +33,7 @@ class HoursChart(Flowable):  # type: ignore[misc]
 
     def __init__(self, block: HoursMap, lang: str, zone: ZoneInfo, width: float) -> None:
         super().__init__()
-        self._block, self._words, self._zone = block, Words(lang), zone
+        self._block, self._words, self._zone = block, Texts(lang), zone
         self._map = heat_map(block.hours, PLANE)
         self._scale = width / UNITS_WIDE
         self.width = width
@@ -68,8 +68,8 @@ class HoursChart(Flowable):  # type: ignore[misc]
         canvas.setStrokeColor(INK)
         canvas.setLineWidth(0.3)
         for hour in range(0, HOURS, 3):
-            words = f"{hour:02d}:00"
-            canvas.drawRightString((PLANE.left - 6) * self._scale, self._y(drawn.y(hour)) - SIZE + 1, words)
+            texts = f"{hour:02d}:00"
+            canvas.drawRightString((PLANE.left - 6) * self._scale, self._y(drawn.y(hour)) - SIZE + 1, texts)
         days, foot = self._block.hours.day_ms, self._y(drawn.y(HOURS))
         place = {at: i for i, at in enumerate(days)}
         for tick in time_ticks(days[0], days[-1], self._zone, MOST_TICKS):
@@ -86,12 +86,12 @@ class HoursChart(Flowable):  # type: ignore[misc]
         canvas.setStrokeColor(RULE)
         canvas.setLineWidth(0.3)
         entries = list(self._entries(drawn))
-        for i, (tone, words) in enumerate(entries):
+        for i, (tone, texts) in enumerate(entries):
             x = left + (self.width - left) * i / len(entries)
             canvas.setFillColor(tone)
             canvas.rect(x, y - 1.5, 9, 8, stroke=1, fill=1)
             canvas.setFillColor(INK)
-            canvas.drawString(x + 12, y, printable(words))
+            canvas.drawString(x + 12, y, printable(texts))
 
     def _entries(self, drawn: HeatMap) -> Iterator[tuple[Any, str]]:
         ends, lang = (*drawn.limits, drawn.top), self._words.lang

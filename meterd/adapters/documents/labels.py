@@ -19,7 +19,7 @@ from meterd.adapters.documents.fonts import BOLD, PLAIN, letters, printable
 from meterd.adapters.documents.plan_cells import fitted_now, topic
 from meterd.adapters.documents.structure import Element, TaggedCanvas
 from meterd.adapters.documents.tagged_flowables import Spaces
-from meterd.adapters.documents.texts import Words
+from meterd.adapters.documents.texts import Texts
 from meterd.core.model.plan import Point, PointState
 
 ACROSS, DOWN = 2, 7
@@ -43,13 +43,13 @@ class Label:
 
 def labels_of(revision: PlanRevision, points: Sequence[Point], lang: str) -> tuple[Label, ...]:
     """One label for each point that is not retired."""
-    words = Words(lang)
+    texts = Texts(lang)
     labels = []
     for point in points:
         if point.state is PointState.RETIRED:
             continue
         instrument = fitted_now(revision.site, point.name)
-        serial = f"{words('serial')} {instrument.serial}" if instrument is not None and instrument.serial else ""
+        serial = f"{texts('serial')} {instrument.serial}" if instrument is not None and instrument.serial else ""
         lines = (point.title, point.place, point.designation, serial)
         labels.append(Label(point.name, tuple(line for line in lines if line), topic(revision.site, point)))
     return tuple(labels)
@@ -58,10 +58,10 @@ def labels_of(revision: PlanRevision, points: Sequence[Point], lang: str) -> tup
 def label_pdf(revision: PlanRevision, labels: Sequence[Label], lang: str) -> bytes:
     """The sheets."""
     letters()
-    words, out = Words(lang), io.BytesIO()
+    texts, out = Texts(lang), io.BytesIO()
     root = Element("Document")
     canvas = TaggedCanvas(out, root=root, pagesize=A4, invariant=1, lang=lang)
-    canvas.setTitle(printable(words("labels-title", site=revision.site.title or revision.site.name)))
+    canvas.setTitle(printable(texts("labels-title", site=revision.site.title or revision.site.name)))
     canvas.setCreator(f"meterd {__version__}")
     canvas.setViewerPreference("DisplayDocTitle", "true")
     for i, label in enumerate(labels):
@@ -72,9 +72,9 @@ def label_pdf(revision: PlanRevision, labels: Sequence[Label], lang: str) -> byt
         corner = LEFT + across * WIDE, A4[1] - TOP - (down + 1) * HIGH
         part = root.add("Sect")
         _label(canvas, label, corner, part)
-        _code(canvas, label.code, corner, part.add("Figure", alt=printable(words("alt-code", topic=label.code))))
+        _code(canvas, label.code, corner, part.add("Figure", alt=printable(texts("alt-code", topic=label.code))))
         if not place:
-            foot = words("foot", site=revision.site.name, plan=revision.revision[:12], program=revision.program)
+            foot = texts("foot", site=revision.site.name, plan=revision.revision[:12], program=revision.program)
             with canvas.marked():
                 canvas.setFont(PLAIN, 6)
                 canvas.drawString(LEFT, TOP / 2, printable(foot))

@@ -7,20 +7,20 @@ from meterd.adapters.documents.cells import none_or, titled
 from meterd.adapters.documents.model import Block, Cell, Column, Document, Facts, Heading, Moment, Number, Table, Text
 from meterd.adapters.documents.plan_cells import arrow, energy_wh, fitted_since, ratio, register_name, shown_at, unit_of
 from meterd.adapters.documents.report_quality import cautions
-from meterd.adapters.documents.texts import Words
+from meterd.adapters.documents.texts import Texts
 from meterd.core.model.plan import Instrument, Point, Site
 
 
 def plan_document(revision: PlanRevision, lang: str) -> Document:
     """The whole document."""
-    words, site = Words(lang), revision.site
-    title = words("documents-title", site=site.title or site.name)
+    texts, site = Texts(lang), revision.site
+    title = texts("documents-title", site=site.title or site.name)
     blocks = (
-        _about(revision, words), *_boards(site, words), *_points(site, words), *_schedule(site, words), *_inputs(site, words),
-        Text(words("document-note"), "note"), *cautions(words),
+        _about(revision, texts), *_boards(site, texts), *_points(site, texts), *_schedule(site, texts), *_inputs(site, texts),
+        Text(texts("document-note"), "note"), *cautions(texts),
     )  # fmt: skip
-    foot = words("foot", site=site.name, plan=revision.revision[:12], program=revision.program)
-    return Document(title, words("documents"), lang, site.zone, foot, words.pattern("page"), blocks, side="long")
+    foot = texts("foot", site=site.name, plan=revision.revision[:12], program=revision.program)
+    return Document(title, texts("documents"), lang, site.zone, foot, texts.pattern("page"), blocks, side="long")
 
 
 def newest_date(site: Site) -> int | None:
@@ -29,27 +29,27 @@ def newest_date(site: Site) -> int | None:
     return max(dates, default=None)
 
 
-def _about(revision: PlanRevision, words: Words) -> Facts:
+def _about(revision: PlanRevision, texts: Texts) -> Facts:
     site, newest = revision.site, newest_date(revision.site)
     return Facts(
-        words("about"),
+        texts("about"),
         (
-            (words("site"), f"{site.title or site.name} ({site.name})"),
-            (words("zone"), site.zone),
-            (words("interval"), Number(site.interval_s / 60, 0, "min")),
-            (words("revision"), revision.revision[:12]),
-            (words("revision-date"), words("no-date") if newest is None else Moment(newest, date_only=True)),
-            (words("sources"), ", ".join(f"{source.name} ({source.protocol})" for source in site.sources)),
-            (words("program"), f"meterd {revision.program}"),
+            (texts("site"), f"{site.title or site.name} ({site.name})"),
+            (texts("zone"), site.zone),
+            (texts("interval"), Number(site.interval_s / 60, 0, "min")),
+            (texts("revision"), revision.revision[:12]),
+            (texts("revision-date"), texts("no-date") if newest is None else Moment(newest, date_only=True)),
+            (texts("sources"), ", ".join(f"{source.name} ({source.protocol})" for source in site.sources)),
+            (texts("program"), f"meterd {revision.program}"),
         ),
     )
 
 
-def _boards(site: Site, words: Words) -> Iterator[Block]:
-    yield Heading(words("boards"))
+def _boards(site: Site, texts: Texts) -> Iterator[Block]:
+    yield Heading(texts("boards"))
     columns = (
-        Column(words("board"), 30), Column(words("title"), 62), Column(words("nominal"), 22, "right"),
-        Column(words("transformer"), 28, "right"), Column(words("fed-by"), 26), Column(words("count-points"), 18, "right"),
+        Column(texts("board"), 30), Column(texts("title"), 62), Column(texts("nominal"), 22, "right"),
+        Column(texts("transformer"), 28, "right"), Column(texts("fed-by"), 26), Column(texts("count-points"), 18, "right"),
     )  # fmt: skip
     rows: tuple[tuple[Cell, ...], ...] = tuple(
         (
@@ -62,47 +62,47 @@ def _boards(site: Site, words: Words) -> Iterator[Block]:
         )
         for board in site.boards
     )
-    yield Table(words("boards"), columns, rows)
+    yield Table(texts("boards"), columns, rows)
 
 
-def _points(site: Site, words: Words) -> Iterator[Block]:
-    yield Heading(words("points-list"))
+def _points(site: Site, texts: Texts) -> Iterator[Block]:
+    yield Heading(texts("points-list"))
     columns = (
-        Column(words("point"), 42), Column(words("place"), 32), Column(words("designation"), 20), Column(words("board"), 14),
-        Column(words("role"), 20), Column(words("below-what"), 20), Column(words("arrow"), 24),
-        Column(words("rating"), 27, "right"), Column(words("tenant"), 22), Column(words("state"), 22),
+        Column(texts("point"), 42), Column(texts("place"), 32), Column(texts("designation"), 20), Column(texts("board"), 14),
+        Column(texts("role"), 20), Column(texts("below-what"), 20), Column(texts("arrow"), 24),
+        Column(texts("rating"), 27, "right"), Column(texts("tenant"), 22), Column(texts("state"), 22),
     )  # fmt: skip
-    yield none_or(Table(words("points-list"), columns, tuple(_point(point, words) for point in site.points)), words)
+    yield none_or(Table(texts("points-list"), columns, tuple(_point(point, texts) for point in site.points)), texts)
 
 
-def _point(point: Point, words: Words) -> tuple[Cell, ...]:
+def _point(point: Point, texts: Texts) -> tuple[Cell, ...]:
     return (
         titled(point) + (f" ({', '.join(point.aliases)})" if point.aliases else ""), point.place, point.designation, point.board,
-        words(f"role-{point.role}"), point.below or "", arrow(point, words),
-        "" if point.rating_a is None else Number(point.rating_a, 0, "A"), point.tenant, words(f"state-{point.state}"),
+        texts(f"role-{point.role}"), point.below or "", arrow(point, texts),
+        "" if point.rating_a is None else Number(point.rating_a, 0, "A"), point.tenant, texts(f"state-{point.state}"),
     )  # fmt: skip
 
 
-def _schedule(site: Site, words: Words) -> Iterator[Block]:
-    yield Heading(words("schedule"))
+def _schedule(site: Site, texts: Texts) -> Iterator[Block]:
+    yield Heading(texts("schedule"))
     columns = (
-        Column(words("point"), 30), Column(words("serial"), 19), Column(words("fitted"), 21), Column(words("until"), 20),
-        Column(words("meter-class"), 17), Column(words("ct-ratio"), 25), Column(words("ct-class"), 18),
-        Column(words("ct-set"), 18), Column(words("width"), 32, "right"), Column(words("resolution"), 18, "right"),
-        Column(words("opening"), 24), Column(words("remark"), 30),
+        Column(texts("point"), 30), Column(texts("serial"), 19), Column(texts("fitted"), 21), Column(texts("until"), 20),
+        Column(texts("meter-class"), 17), Column(texts("ct-ratio"), 25), Column(texts("ct-class"), 18),
+        Column(texts("ct-set"), 18), Column(texts("width"), 32, "right"), Column(texts("resolution"), 18, "right"),
+        Column(texts("opening"), 24), Column(texts("remark"), 30),
     )  # fmt: skip
-    rows = tuple(_meter(instrument, words) for point in site.points for instrument in site.instruments_of(point.name))
-    yield none_or(Table(words("schedule"), columns, rows), words)
+    rows = tuple(_meter(instrument, texts) for point in site.points for instrument in site.instruments_of(point.name))
+    yield none_or(Table(texts("schedule"), columns, rows), texts)
 
 
-def _meter(instrument: Instrument, words: Words) -> tuple[Cell, ...]:
+def _meter(instrument: Instrument, texts: Texts) -> tuple[Cell, ...]:
     return (
         instrument.point,
         instrument.serial,
         fitted_since(instrument),
         "" if instrument.until_ms is None else Moment(instrument.until_ms, date_only=True),
         instrument.meter_class or "",
-        ratio(instrument, words),
+        ratio(instrument, texts),
         instrument.ct_class or "",
         instrument.ct_set or "",
         energy_wh(instrument.register_max_wh),
@@ -112,11 +112,11 @@ def _meter(instrument: Instrument, words: Words) -> tuple[Cell, ...]:
     )
 
 
-def _inputs(site: Site, words: Words) -> Iterator[Block]:
-    yield Heading(words("input-list"))
+def _inputs(site: Site, texts: Texts) -> Iterator[Block]:
+    yield Heading(texts("input-list"))
     columns = (
-        Column(words("point"), 34), Column(words("register"), 44), Column(words("input-source"), 22),
-        Column(words("input-address"), 56), Column(words("input-field"), 40), Column(words("input-unit"), 24),
+        Column(texts("point"), 34), Column(texts("register"), 44), Column(texts("input-source"), 22),
+        Column(texts("input-address"), 56), Column(texts("input-field"), 40), Column(texts("input-unit"), 24),
     )  # fmt: skip
     rows = tuple((i.point, register_name(i.register), i.source, i.address, i.field, unit_of(i)) for i in site.inputs)
-    yield none_or(Table(words("input-list"), columns, rows), words)
+    yield none_or(Table(texts("input-list"), columns, rows), texts)

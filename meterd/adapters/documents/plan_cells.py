@@ -3,22 +3,22 @@
 from fractions import Fraction
 
 from meterd.adapters.documents.model import Cell, Moment, Number
-from meterd.adapters.documents.texts import Words
+from meterd.adapters.documents.texts import Texts
 from meterd.core.model.periods import HOUR_MS
 from meterd.core.model.plan import Input, Instrument, Point, Role, Site
 from meterd.core.model.reading import REGISTERS
 
 
-def ratio(instrument: Instrument, words: Words) -> str:
+def ratio(instrument: Instrument, texts: Texts) -> str:
     """The rated currents of the transformers as on their plate."""
     if instrument.ct_primary_a is None or instrument.ct_secondary_a is None:
-        return words("direct")
+        return texts("direct")
     return f"{instrument.ct_primary_a:g}/{instrument.ct_secondary_a:g} A"
 
 
-def or_unknown(text: str | None, words: Words) -> str:
+def or_unknown(text: str | None, texts: Texts) -> str:
     """The text, or that the plan does not have it."""
-    return text or words("unknown")
+    return text or texts("unknown")
 
 
 def energy_wh(value: Fraction | None) -> Cell:
@@ -57,10 +57,10 @@ def unit_of(meter_input: Input) -> str:
     return f"{meter_input.unit}{scale}{' x CT' if meter_input.per_ct else ''}"
 
 
-def arrow(point: Point, words: Words) -> str:
+def arrow(point: Point, texts: Texts) -> str:
     """Which way counts positive."""
     into = point.role in (Role.FEED, Role.PV, Role.BACKUP, Role.STORAGE)
-    return words("arrow-in" if into else "arrow-out")
+    return texts("arrow-in" if into else "arrow-out")
 
 
 def fitted_now(site: Site, point: str, at_ms: int | None = None) -> Instrument | None:

@@ -36,7 +36,7 @@ from meterd.adapters.documents.report_forecast import forecast_blocks
 from meterd.adapters.documents.report_performance import performance_blocks
 from meterd.adapters.documents.report_quality import cautions, quality_blocks
 from meterd.adapters.documents.report_savings import savings_blocks
-from meterd.adapters.documents.texts import Words
+from meterd.adapters.documents.texts import Texts
 from meterd.adapters.texts import wording
 from meterd.core.model.connection import connection_feeds
 from meterd.core.model.periods import Period
@@ -52,7 +52,7 @@ class _ReportBuilder:
 
     site: Site
     report: Report
-    words: Words
+    texts: Texts
 
     @property
     def zone(self) -> ZoneInfo:
@@ -64,90 +64,90 @@ class _ReportBuilder:
 
     @property
     def name(self) -> str:
-        return period_name(self.report.span.period, self.report.span.from_ms, self.zone, self.words)
+        return period_name(self.report.span.period, self.report.span.from_ms, self.zone, self.texts)
 
 
 def report_document(site: Site, report: Report, lang: str) -> Document:
     """The whole document."""
-    words = Words(lang)
-    builder = _ReportBuilder(site, report, words)
-    title = words("report-title", period=builder.name, site=site.title or site.name)
+    texts = Texts(lang)
+    builder = _ReportBuilder(site, report, texts)
+    title = texts("report-title", period=builder.name, site=site.title or site.name)
     blocks = (
         *_head(builder), *_glance(builder), *_comparison(builder), *_balance(builder), *_points(builder),
-        *_groups(builder), *_demand(builder), *_pv(builder), *cost_blocks(report.cost, words, builder.zone),
-        *savings_blocks(site, report, words), *performance_blocks(site, report, words),
-        *forecast_blocks(report, words),
-        *quality_blocks(site, report, words), *cautions(words),
+        *_groups(builder), *_demand(builder), *_pv(builder), *cost_blocks(report.cost, texts, builder.zone),
+        *savings_blocks(site, report, texts), *performance_blocks(site, report, texts),
+        *forecast_blocks(report, texts),
+        *quality_blocks(site, report, texts), *cautions(texts),
     )  # fmt: skip
-    foot = words("foot", site=site.name, plan=report.revision.plan[:12], program=report.revision.program)
-    return Document(title, words("report"), lang, site.zone, foot, words.pattern("page"), blocks)
+    foot = texts("foot", site=site.name, plan=report.revision.plan[:12], program=report.revision.program)
+    return Document(title, texts("report"), lang, site.zone, foot, texts.pattern("page"), blocks)
 
 
 # -- head --------------------------------------------------------------------------------------------------------------
 
 
 def _head(builder: _ReportBuilder) -> Iterator[Block]:
-    words, span, revision = builder.words, builder.report.span, builder.report.revision
+    texts, span, revision = builder.texts, builder.report.span, builder.report.revision
     changed = sum(change.figures for change in builder.report.changes)
-    versions = words("versions-first") if not changed else words("versions-changed", count=changed)
+    versions = texts("versions-first") if not changed else texts("versions-changed", count=changed)
     yield Facts(
-        words("about"),
+        texts("about"),
         (
-            (words("site"), f"{builder.site.title or builder.site.name} ({builder.site.name})"),
-            (words("period"), words("span", name=builder.name, zone=builder.site.zone)),
-            (words("from"), Moment(span.from_ms)),
-            (words("until"), Moment(span.until_ms)),
-            (words("newest"), Moment(min(span.known_ms, span.until_ms))),
-            (words("interval"), Number(builder.site.interval_s / 60, 0, "min")),
-            (words("data-versions"), versions),
-            (words("revision"), revision.plan[:12]),
-            (words("program"), words("program-is", version=revision.program, schema=revision.schema)),
+            (texts("site"), f"{builder.site.title or builder.site.name} ({builder.site.name})"),
+            (texts("period"), texts("span", name=builder.name, zone=builder.site.zone)),
+            (texts("from"), Moment(span.from_ms)),
+            (texts("until"), Moment(span.until_ms)),
+            (texts("newest"), Moment(min(span.known_ms, span.until_ms))),
+            (texts("interval"), Number(builder.site.interval_s / 60, 0, "min")),
+            (texts("data-versions"), versions),
+            (texts("revision"), revision.plan[:12]),
+            (texts("program"), texts("program-is", version=revision.program, schema=revision.schema)),
         ),
     )
     if span.begun_ms is not None:
-        yield Text(words("begun", time=moment(Moment(span.begun_ms), words.lang, builder.zone)), "caution")
+        yield Text(texts("begun", time=moment(Moment(span.begun_ms), texts.lang, builder.zone)), "caution")
     if not span.over:
-        yield Text(words("not-over"), "caution")
+        yield Text(texts("not-over"), "caution")
 
 
 def _glance(builder: _ReportBuilder) -> Iterator[Block]:
-    words, report = builder.words, builder.report
-    yield Heading(words("glance"))
+    texts, report = builder.texts, builder.report
+    yield Heading(texts("glance"))
     pairs: list[tuple[str, Cell]] = []
     if report.pv is not None:
         row = report.pv.row
         pairs += [
-            (words("grid-import"), _unit(kwh(row.grid_import, words))),
-            (words("grid-export"), _unit(kwh(row.grid_export, words))),
-            (words("production"), _unit(kwh(row.production, words))),
-            (words("self-use"), _unit(kwh(row.self_use, words))),
+            (texts("grid-import"), _unit(kwh(row.grid_import, texts))),
+            (texts("grid-export"), _unit(kwh(row.grid_export, texts))),
+            (texts("production"), _unit(kwh(row.production, texts))),
+            (texts("self-use"), _unit(kwh(row.self_use, texts))),
         ]
     else:
         grid = connection_feeds(builder.site)
         of = {line.point.name: line for line in report.points}
         pairs += [
-            (words("from-point", point=builder.titled([p.name])), _unit(amount(of[p.name].imported, words)))
+            (texts("from-point", point=builder.titled([p.name])), _unit(amount(of[p.name].imported, texts)))
             for p in grid
         ]
     if report.peaks:
-        power, when = kilowatt(report.peaks[0], words)
-        pairs += [(words("demand"), _unit(power, "kW")), (words("demand-when"), when)]
+        power, when = kilowatt(report.peaks[0], texts)
+        pairs += [(texts("demand"), _unit(power, "kW")), (texts("demand-when"), when)]
     if report.cost is not None:
-        pairs.append((words("costs-bill"), money(report.cost.amount, words, report.cost.currency)))
+        pairs.append((texts("costs-bill"), money(report.cost.amount, texts, report.cost.currency)))
     pairs += [
-        (words("board-verdict", board=_board_name(builder, board_line)), _verdict(board_line, words))
+        (texts("board-verdict", board=_board_name(builder, board_line)), _verdict(board_line, texts))
         for board_line in report.boards
     ]
     known = report.quality
     pairs += [
-        (words("data-missing"), _unit(percent(known.part(known.missing), words), "%")),
-        (words("data-estimated"), _unit(percent(known.part(known.estimated), words), "%")),
-        (words("open-findings"), Number(len(report.findings), 0)),
+        (texts("data-missing"), _unit(percent(known.part(known.missing), texts), "%")),
+        (texts("data-estimated"), _unit(percent(known.part(known.estimated), texts), "%")),
+        (texts("open-findings"), Number(len(report.findings), 0)),
     ]
-    yield Facts(words("glance"), tuple(pairs))
+    yield Facts(texts("glance"), tuple(pairs))
     if report.steps:
         yield _bars(builder)
-    yield from course_blocks(report, words)
+    yield from course_blocks(report, texts)
 
 
 def _unit(cell: Cell, unit: str = "kWh") -> Cell:
@@ -158,23 +158,23 @@ def _unit(cell: Cell, unit: str = "kWh") -> Cell:
 
 
 def _bars(builder: _ReportBuilder) -> Bars:
-    words, steps = builder.words, builder.report.steps
+    texts, steps = builder.texts, builder.report.steps
     names = ("imported", "exported", "produced")
     series = []
     for name, key in zip(names, ("grid-import", "grid-export", "production"), strict=True):
         values = tuple(None if (v := getattr(step, name)) is None else v / MWH_PER_KWH for step in steps)
         if key != "production" or builder.report.pv is not None:
-            series.append(Series(words(key), values))
+            series.append(Series(texts(key), values))
     order = (0, 2, 1) if len(series) == 3 else (0, 1)  # dark, light, outlined
-    labels = tuple(step_name(builder.report.span.period, step.start_ms, builder.zone, words) for step in steps)
-    name = words("steps-year" if builder.report.span.period is Period.YEAR else "steps")
-    return Bars(name, "kWh", labels, tuple(series[i] for i in order), words("missing"))
+    labels = tuple(step_name(builder.report.span.period, step.start_ms, builder.zone, texts) for step in steps)
+    name = texts("steps-year" if builder.report.span.period is Period.YEAR else "steps")
+    return Bars(name, "kWh", labels, tuple(series[i] for i in order), texts("missing"))
 
 
 def _comparison(builder: _ReportBuilder) -> Iterator[Block]:
     report, tariff = builder.report, builder.site.tariff
     currency = tariff[0].currency if tariff else ""
-    return comparison_blocks(report.compared, report.span.period, currency, builder.words, builder.zone)
+    return comparison_blocks(report.compared, report.span.period, currency, builder.texts, builder.zone)
 
 
 # -- balance -----------------------------------------------------------------------------------------------------------
@@ -185,57 +185,57 @@ def _board_name(builder: _ReportBuilder, line: BoardLine) -> str:
     return board.title or board.name
 
 
-def _verdict(line: BoardLine, words: Words) -> str:
-    return words(f"verdict-{line.row.verdict.replace(' ', '-')}") + (
-        words("estimated-mark") if line.row.estimated else ""
+def _verdict(line: BoardLine, texts: Texts) -> str:
+    return texts(f"verdict-{line.row.verdict.replace(' ', '-')}") + (
+        texts("estimated-mark") if line.row.estimated else ""
     )
 
 
 def _balance(builder: _ReportBuilder) -> Iterator[Block]:
-    words = builder.words
-    yield Heading(words("balance"))
+    texts = builder.texts
+    yield Heading(texts("balance"))
     columns = (
-        Column(words("board"), 34), Column(words("feed"), 25, "right"), Column(words("outgoing"), 24, "right"),
-        Column(words("residual"), 23, "right"), Column(words("residual-part"), 24, "right"),
-        Column(words("band"), 17, "right"), Column(words("verdict"), 23), Column(words("coverage"), 18),
+        Column(texts("board"), 34), Column(texts("feed"), 25, "right"), Column(texts("outgoing"), 24, "right"),
+        Column(texts("residual"), 23, "right"), Column(texts("residual-part"), 24, "right"),
+        Column(texts("band"), 17, "right"), Column(texts("verdict"), 23), Column(texts("coverage"), 18),
     )  # fmt: skip
     rows = tuple(
         (
             _board_name(builder, board_line),
-            kwh(board_line.row.feed, words),
-            kwh(board_line.row.outgoing, words),
-            kwh(board_line.row.residual, words),
-            _part(board_line.row.residual, board_line.row.feed, words),
-            kwh(board_line.row.band, words),
-            _verdict(board_line, words),
-            words("of", count=board_line.row.covered, all=board_line.row.of),
+            kwh(board_line.row.feed, texts),
+            kwh(board_line.row.outgoing, texts),
+            kwh(board_line.row.residual, texts),
+            _part(board_line.row.residual, board_line.row.feed, texts),
+            kwh(board_line.row.band, texts),
+            _verdict(board_line, texts),
+            texts("of", count=board_line.row.covered, all=board_line.row.of),
         )
         for board_line in builder.report.boards
     )
-    yield Table(words("balance"), columns, rows)
-    yield Text(words("balance-note"), "note")
+    yield Table(texts("balance"), columns, rows)
+    yield Text(texts("balance-note"), "note")
     for board_line in builder.report.boards:
         yield Text(_board_detail(builder, board_line), "plain")
 
 
-def _part(value: int | None, of: int | None, words: Words) -> Cell:
+def _part(value: int | None, of: int | None, texts: Texts) -> Cell:
     if value is None or of is None:
-        return words("missing")
-    return words("undefined") if of == 0 else Number(100 * value / of, 2)
+        return texts("missing")
+    return texts("undefined") if of == 0 else Number(100 * value / of, 2)
 
 
 def _board_detail(builder: _ReportBuilder, line: BoardLine) -> str:
-    words, row = builder.words, line.row
+    texts, row = builder.texts, line.row
     parts = [
-        words(
-            "board-intervals", board=builder.titled([row.board]), inside=words.number(line.inside, 0),
-            outside=words.number(line.outside, 0), none=words.number(line.not_computable, 0),
+        texts(
+            "board-intervals", board=builder.titled([row.board]), inside=texts.number(line.inside, 0),
+            outside=texts.number(line.outside, 0), none=texts.number(line.not_computable, 0),
         )
     ]  # fmt: skip
     if row.missing:
-        parts.append(words("board-missing", points=builder.titled(row.missing)))
+        parts.append(texts("board-missing", points=builder.titled(row.missing)))
     if row.uncovered:
-        parts.append(words("board-not-live", points=builder.titled(row.uncovered)))
+        parts.append(texts("board-not-live", points=builder.titled(row.uncovered)))
     return " ".join(parts)
 
 
@@ -243,8 +243,8 @@ def _board_detail(builder: _ReportBuilder, line: BoardLine) -> str:
 
 
 def _points(builder: _ReportBuilder) -> Iterator[Block]:
-    words, lines = builder.words, builder.report.points
-    yield Heading(words("points"))
+    texts, lines = builder.texts, builder.report.points
+    yield Heading(texts("points"))
     outgoing = {board_line.row.board: board_line.row.outgoing for board_line in builder.report.boards}
     for board in builder.site.boards:
         own = [line for line in lines if line.point.board == board.name and line.point.role is not Role.SUB]
@@ -254,151 +254,151 @@ def _points(builder: _ReportBuilder) -> Iterator[Block]:
         yield _point_table(builder, board.name, own, outgoing.get(board.name))
         below = [line for line in lines if line.point.board == board.name and line.point.role is Role.SUB]
         if below:
-            yield Heading(words("below", board=board.title or board.name), 2)
-            yield _point_table(builder, words("below-sheet", board=board.name), below, None)
-    yield Text(words("points-note"), "note")
+            yield Heading(texts("below", board=board.title or board.name), 2)
+            yield _point_table(builder, texts("below-sheet", board=board.name), below, None)
+    yield Text(texts("points-note"), "note")
 
 
 def _point_table(builder: _ReportBuilder, name: str, lines: Sequence[PointLine], outgoing: int | None) -> Table:
-    words, titles = builder.words, wording.point_titles(builder.site)
+    texts, titles = builder.texts, wording.point_titles(builder.site)
     columns = (
-        Column(words("point"), 35), Column(words("role"), 27), Column(words("imported"), 18, "right"),
-        Column(words("exported"), 24, "right"), Column(words("share"), 17, "right"), Column(words("peak"), 13, "right"),
-        Column(words("peak-when"), 27), Column(words("quality"), 26),
+        Column(texts("point"), 35), Column(texts("role"), 27), Column(texts("imported"), 18, "right"),
+        Column(texts("exported"), 24, "right"), Column(texts("share"), 17, "right"), Column(texts("peak"), 13, "right"),
+        Column(texts("peak-when"), 27), Column(texts("quality"), 26),
     )  # fmt: skip
     return Table(
-        words("points-sheet", board=name),
+        texts("points-sheet", board=name),
         columns,
-        tuple((titles[line.point.name], *_point_row(line, outgoing, words)) for line in lines),
+        tuple((titles[line.point.name], *_point_row(line, outgoing, texts)) for line in lines),
     )
 
 
-def _point_row(line: PointLine, outgoing: int | None, words: Words) -> tuple[Cell, ...]:
+def _point_row(line: PointLine, outgoing: int | None, texts: Texts) -> tuple[Cell, ...]:
     share: Cell = ""
     if line.point.role is Role.FEEDER and outgoing is not None:
-        share = percent(None if line.net.mwh is None or outgoing == 0 else line.net.mwh / outgoing, words)
+        share = percent(None if line.net.mwh is None or outgoing == 0 else line.net.mwh / outgoing, texts)
     return (
-        words(f"role-{line.point.role}"),
-        amount(line.imported, words),
-        "" if line.exported is None else amount(line.exported, words),
+        texts(f"role-{line.point.role}"),
+        amount(line.imported, texts),
+        "" if line.exported is None else amount(line.exported, texts),
         share,
-        *kilowatt(line.peak, words),
-        quality_words(line, words),
+        *kilowatt(line.peak, texts),
+        quality_words(line, texts),
     )
 
 
-def quality_words(line: PointLine, words: Words) -> str:
+def quality_words(line: PointLine, texts: Texts) -> str:
     """What became of the figures of a point, in per cent; good if nothing did."""
     quality = line.quality
     parts = [
-        words(f"quality-{name}", part=words.number(100 * (quality.part(count) or 0)))
+        texts(f"quality-{name}", part=texts.number(100 * (quality.part(count) or 0)))
         for name, count in (("missing", quality.missing), ("estimated", quality.estimated), ("bound", quality.bound))
         if count
     ]
     if line.net.estimated:
-        parts.append(words("quality-sum"))
-    return ", ".join(parts) or words("good")
+        parts.append(texts("quality-sum"))
+    return ", ".join(parts) or texts("good")
 
 
 # -- areas, tenants, demand, PV ----------------------------------------------------------------------------------------
 
 
 def _groups(builder: _ReportBuilder) -> Iterator[Block]:
-    words = builder.words
+    texts = builder.texts
     for key, groups in (("area", builder.report.areas), ("tenant", builder.report.tenants)):
         if len(groups) > 1 or (groups and groups[0].name):
-            yield Heading(words(f"by-{key}"))
+            yield Heading(texts(f"by-{key}"))
             yield _group_table(builder, key, groups)
-    yield Text(words("groups-note"), "note")
+    yield Text(texts("groups-note"), "note")
 
 
 def _group_table(builder: _ReportBuilder, key: str, groups: Sequence[Group]) -> Table:
-    words = builder.words
+    texts = builder.texts
     columns = (
-        Column(words(key), 42), Column(words("energy"), 24, "right"), Column(words("part"), 16, "right"),
-        Column(words("group-points"), 60), Column(words("group-missing"), 38),
+        Column(texts(key), 42), Column(texts("energy"), 24, "right"), Column(texts("part"), 16, "right"),
+        Column(texts("group-points"), 60), Column(texts("group-missing"), 38),
     )  # fmt: skip
     known = [group.net.mwh for group in groups if group.net.mwh is not None]
     whole = sum(known) if len(known) == len(groups) else None
     rows: list[tuple[Cell, ...]] = [
         (
-            group.name or words(f"no-{key}"),
-            amount(group.net, words),
-            _part_of(group.net.mwh, whole, words),
+            group.name or texts(f"no-{key}"),
+            amount(group.net, texts),
+            _part_of(group.net.mwh, whole, texts),
             builder.titled(group.points),
             builder.titled(group.missing),
         )
         for group in groups
     ]
-    rows.append((words("all"), kwh(whole, words), _part_of(whole, whole, words), "", ""))
-    return Table(words(f"by-{key}"), columns, tuple(rows), sums=1)
+    rows.append((texts("all"), kwh(whole, texts), _part_of(whole, whole, texts), "", ""))
+    return Table(texts(f"by-{key}"), columns, tuple(rows), sums=1)
 
 
-def _part_of(value: int | None, whole: int | None, words: Words) -> Cell:
+def _part_of(value: int | None, whole: int | None, texts: Texts) -> Cell:
     if value is None or whole is None:
-        return words("missing")
-    return percent(value / whole if whole else None, words)
+        return texts("missing")
+    return percent(value / whole if whole else None, texts)
 
 
 def _demand(builder: _ReportBuilder) -> Iterator[Block]:
-    words, limit = builder.words, builder.site.limits.contracted_w
-    yield Heading(words("demand-title"))
+    texts, limit = builder.texts, builder.site.limits.contracted_w
+    yield Heading(texts("demand-title"))
     columns = (
-        Column(words("rank"), 14), Column(words("demand-when"), 50), Column(words("peak"), 30, "right"),
-        Column(words("of-contract"), 40, "right"),
+        Column(texts("rank"), 14), Column(texts("demand-when"), 50), Column(texts("peak"), 30, "right"),
+        Column(texts("of-contract"), 40, "right"),
     )  # fmt: skip
     rows = tuple(
         (
             Number(i + 1, 0),
             Moment(peak.start_ms),
             Number(peak.power_w / 1000, 1),
-            percent(peak.power_w / limit, words) if limit else words("no-contract"),
+            percent(peak.power_w / limit, texts) if limit else texts("no-contract"),
         )
         for i, peak in enumerate(builder.report.peaks)
     )
-    yield none_or(Table(words("demand-title"), columns, rows), words)
-    grid = ", ".join(point.title or point.name for point in connection_feeds(builder.site)) or words("none")
-    contract = words("contract-is", power=words.number(limit / 1000)) if limit else ""
-    yield Text(words("demand-note", points=grid, minutes=builder.site.interval_s // 60) + contract, "note")
+    yield none_or(Table(texts("demand-title"), columns, rows), texts)
+    grid = ", ".join(point.title or point.name for point in connection_feeds(builder.site)) or texts("none")
+    contract = texts("contract-is", power=texts.number(limit / 1000)) if limit else ""
+    yield Text(texts("demand-note", points=grid, minutes=builder.site.interval_s // 60) + contract, "note")
 
 
 def _pv(builder: _ReportBuilder) -> Iterator[Block]:
-    words, part = builder.words, builder.report.pv
+    texts, part = builder.texts, builder.report.pv
     if part is None:
         return
     row = part.row
-    yield Heading(words("pv"))
+    yield Heading(texts("pv"))
     yield Facts(
-        words("pv"),
+        texts("pv"),
         (
-            (words("production"), _unit(kwh(row.production, words))),
-            (words("self-use"), _unit(kwh(row.self_use, words))),
-            (words("grid-export"), _unit(kwh(row.grid_export, words))),
-            (words("grid-import"), _unit(kwh(row.grid_import, words))),
-            (words("consumption"), _consumption(row, words)),
-            (words("self-consumption"), _unit(percent(part.self_consumption, words), "%")),
-            (words("self-sufficiency"), _unit(percent(part.self_sufficiency, words), "%")),
-            (words("shared"), _shared(part, words)),
+            (texts("production"), _unit(kwh(row.production, texts))),
+            (texts("self-use"), _unit(kwh(row.self_use, texts))),
+            (texts("grid-export"), _unit(kwh(row.grid_export, texts))),
+            (texts("grid-import"), _unit(kwh(row.grid_import, texts))),
+            (texts("consumption"), _consumption(row, texts)),
+            (texts("self-consumption"), _unit(percent(part.self_consumption, texts), "%")),
+            (texts("self-sufficiency"), _unit(percent(part.self_sufficiency, texts), "%")),
+            (texts("shared"), _shared(part, texts)),
         ),
     )
-    yield Text(words("pv-note", minutes=builder.site.interval_s // 60), "note")
+    yield Text(texts("pv-note", minutes=builder.site.interval_s // 60), "note")
 
 
-def _consumption(row: PvRow, words: Words) -> Cell:
+def _consumption(row: PvRow, texts: Texts) -> Cell:
     if row.consumption is not None and row.consumed is None:
-        return words("below-zero")
-    return _unit(kwh(row.consumed, words))
+        return texts("below-zero")
+    return _unit(kwh(row.consumed, texts))
 
 
-def _shared(part: PvPart, words: Words) -> Cell:
+def _shared(part: PvPart, texts: Texts) -> Cell:
     if part.shared is None:
-        return words("not-shared")
-    modes = "/".join(words(f"mode-{mode}") for mode in part.modes)
-    energy = words.number(sum(part.shared.energy.values()) / 1000)
-    return words(
+        return texts("not-shared")
+    modes = "/".join(texts(f"mode-{mode}") for mode in part.modes)
+    energy = texts.number(sum(part.shared.energy.values()) / 1000)
+    return texts(
         "shared-is",
         energy=energy,
-        count=words.number(part.decided, 0),
-        hours=words.number(part.shared.hours),
+        count=texts.number(part.decided, 0),
+        hours=texts.number(part.shared.hours),
         modes=modes,
     )

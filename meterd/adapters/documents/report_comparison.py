@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 from meterd.adapters.documents.cells import MWH_PER_KWH, period_name
 from meterd.adapters.documents.model import Block, Cell, Column, Heading, Number, Table, Text
-from meterd.adapters.documents.texts import Words
+from meterd.adapters.documents.texts import Texts
 from meterd.core.energy.tariff import COIN_PARTS
 from meterd.core.model.periods import Period
 from meterd.core.reports.comparison import PeriodFigures, change_percent
@@ -22,41 +22,41 @@ _FIGURES = (
 
 
 def comparison_blocks(
-    figures: Sequence[PeriodFigures], period: Period, currency: str, words: Words, zone: ZoneInfo
+    figures: Sequence[PeriodFigures], period: Period, currency: str, texts: Texts, zone: ZoneInfo
 ) -> Iterator[Block]:
     """A table of the period and the earlier ones that are whole; nothing without one."""
     if len(figures) < 2:
         return
-    yield Heading(words("compared"))
-    names = [period_name(period, figure.start_ms, zone, words) for figure in figures]
-    columns = [Column(words("compared-what"), 50), Column(names[0], 28, "right")]
+    yield Heading(texts("compared"))
+    names = [period_name(period, figure.start_ms, zone, texts) for figure in figures]
+    columns = [Column(texts("compared-what"), 50), Column(names[0], 28, "right")]
     for name in names[1:]:
-        columns += [Column(name, 28, "right"), Column(words("compared-change"), 20, "right")]
+        columns += [Column(name, 28, "right"), Column(texts("compared-change"), 20, "right")]
     rows = []
     for key, unit, field, parts, decimals in _FIGURES:
         values = [getattr(figure, field) for figure in figures]
         if any(value is not None for value in values):
             unit_ = currency if field == "cost" else unit
-            rows.append(_row(f"{words(key)} [{unit_}]", [_scaled(v, parts) for v in values], decimals, words))
-    yield Table(words("compared"), tuple(columns), tuple(rows))
-    yield Text(words("compared-note"), "note")
+            rows.append(_row(f"{texts(key)} [{unit_}]", [_scaled(v, parts) for v in values], decimals, texts))
+    yield Table(texts("compared"), tuple(columns), tuple(rows))
+    yield Text(texts("compared-note"), "note")
 
 
 def _scaled(value: float | None, parts: int) -> float | None:
     return None if value is None else value / parts
 
 
-def _row(name: str, values: Sequence[float | None], decimals: int, words: Words) -> tuple[Cell, ...]:
+def _row(name: str, values: Sequence[float | None], decimals: int, texts: Texts) -> tuple[Cell, ...]:
     now = values[0]
-    cells: list[Cell] = [name, _cell(now, decimals, words)]
+    cells: list[Cell] = [name, _cell(now, decimals, texts)]
     for then in values[1:]:
         change: Cell = ""
         if now is not None and then is not None:
             percent = change_percent(now, then)
-            change = words("undefined") if percent is None else Number(percent, 1)
-        cells += [_cell(then, decimals, words), change]
+            change = texts("undefined") if percent is None else Number(percent, 1)
+        cells += [_cell(then, decimals, texts), change]
     return tuple(cells)
 
 
-def _cell(value: float | None, decimals: int, words: Words) -> Cell:
-    return words("missing") if value is None else Number(value, decimals)
+def _cell(value: float | None, decimals: int, texts: Texts) -> Cell:
+    return texts("missing") if value is None else Number(value, decimals)

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 from meterd.adapters.documents.cells import kwh
 from meterd.adapters.documents.formats import moment
 from meterd.adapters.documents.model import Block, Cell, Column, Facts, Heading, Moment, Number, Table, Text
-from meterd.adapters.documents.texts import Words
+from meterd.adapters.documents.texts import Texts
 from meterd.core.energy.divided_price import DividedPrice, part_of
 from meterd.core.energy.tariff import COIN_PARTS, BillLine, in_coins
 from meterd.core.model.tariff import Division, Price, PriceKind
@@ -16,38 +16,38 @@ MG_PER_KG, MWH_PER_KWH = 1_000_000, 1_000_000
 _UNITS = {PriceKind.DEMAND: "kW", PriceKind.FIXED: ""}
 
 
-def cost_blocks(cost: PeriodCost | None, words: Words, zone: ZoneInfo) -> Iterator[Block]:
+def cost_blocks(cost: PeriodCost | None, texts: Texts, zone: ZoneInfo) -> Iterator[Block]:
     """Nothing without a tariff."""
     if cost is None:
         return
-    yield Heading(words("costs"))
-    yield Text(words("costs-note"), "note")
-    yield bill_table(words("costs-bill"), cost.bill, cost.amount, cost.currency, words)
-    yield Facts(words("costs"), tuple(_facts(cost, words, zone)))
+    yield Heading(texts("costs"))
+    yield Text(texts("costs-note"), "note")
+    yield bill_table(texts("costs-bill"), cost.bill, cost.amount, cost.currency, texts)
+    yield Facts(texts("costs"), tuple(_facts(cost, texts, zone)))
     if cost.tenants:
-        yield Heading(words("costs-tenants"), 2)
-        yield tenant_table(cost, words)
-        yield Text(words("costs-tenants-note"), "note")
-        yield from _divided(cost, words, zone)
+        yield Heading(texts("costs-tenants"), 2)
+        yield tenant_table(cost, texts)
+        yield Text(texts("costs-tenants-note"), "note")
+        yield from _divided(cost, texts, zone)
 
 
-def money(amount: int | None, words: Words, unit: str = "") -> Cell:
+def money(amount: int | None, texts: Texts, unit: str = "") -> Cell:
     """An amount in coins, or the word for missing."""
-    return words("missing") if amount is None else Number((in_coins([amount])[0] or 0) / 100, 2, unit)
+    return texts("missing") if amount is None else Number((in_coins([amount])[0] or 0) / 100, 2, unit)
 
 
-def bill_table(name: str, lines: Sequence[BillLine], amount: int | None, currency: str, words: Words) -> Table:
+def bill_table(name: str, lines: Sequence[BillLine], amount: int | None, currency: str, texts: Texts) -> Table:
     """Quantity, price and amount of each line with their sum; whole coins that add up."""
     columns = (
-        Column(words("cost-line"), 62), Column(words("cost-quantity"), 34, "right"),
-        Column(words("cost-price", currency=currency), 36, "right"),
-        Column(words("cost-amount", currency=currency), 30, "right"),
+        Column(texts("cost-line"), 62), Column(texts("cost-quantity"), 34, "right"),
+        Column(texts("cost-price", currency=currency), 36, "right"),
+        Column(texts("cost-amount", currency=currency), 30, "right"),
     )  # fmt: skip
     coins = in_coins([line.amount for line in lines])
     prices = [line.price for line in lines]
     places = {unit: max(_places(p) for p in prices if _unit(p) == unit) for unit in {_unit(p) for p in prices}}
-    rows = [_bill_row(line, own, places, words) for line, own in zip(lines, coins, strict=True)]
-    rows.append((words("total"), "", "", money(amount, words)))
+    rows = [_bill_row(line, own, places, texts) for line, own in zip(lines, coins, strict=True)]
+    rows.append((texts("total"), "", "", money(amount, texts)))
     return Table(name, columns, tuple(rows), sums=1)
 
 
@@ -60,118 +60,118 @@ def _places(price: Price) -> int:
     return next(n for n in range(2, 13) if n == 12 or (price.price * 10**n) % 1 == 0)
 
 
-def _bill_row(line: BillLine, coins: int | None, places: Mapping[str, int], words: Words) -> tuple[Cell, ...]:
+def _bill_row(line: BillLine, coins: int | None, places: Mapping[str, int], texts: Texts) -> tuple[Cell, ...]:
     unit = _unit(line.price)
     return (
         line.price.name,
-        words("missing") if line.quantity is None else Number(float(line.quantity), 1 if unit else 0, unit),
+        texts("missing") if line.quantity is None else Number(float(line.quantity), 1 if unit else 0, unit),
         Number(float(line.price.price), places[unit], f"/ {unit}" if unit else ""),
-        words("missing") if coins is None else Number(coins / 100, 2),
+        texts("missing") if coins is None else Number(coins / 100, 2),
     )
 
 
-def _facts(cost: PeriodCost, words: Words, zone: ZoneInfo) -> Iterator[tuple[str, Cell]]:
+def _facts(cost: PeriodCost, texts: Texts, zone: ZoneInfo) -> Iterator[tuple[str, Cell]]:
     for peak in cost.peaks:
-        yield words("cost-peak", name=peak.line.price.name), _peak(peak, cost, words, zone)
+        yield texts("cost-peak", name=peak.line.price.name), _peak(peak, cost, texts, zone)
     if cost.saved is not None:
-        yield words("cost-saved"), money(cost.saved.amount, words, cost.currency)
-        yield words("cost-earned"), money(cost.earned, words, cost.currency)
+        yield texts("cost-saved"), money(cost.saved.amount, texts, cost.currency)
+        yield texts("cost-earned"), money(cost.earned, texts, cost.currency)
     if cost.with_carbon:
-        yield words("carbon"), _kilograms(cost.carbon, words, "kg")
+        yield texts("carbon"), _kilograms(cost.carbon, texts, "kg")
         if cost.saved is not None:
-            yield words("carbon-avoided"), _kilograms(cost.saved.carbon, words, "kg")
+            yield texts("carbon-avoided"), _kilograms(cost.saved.carbon, texts, "kg")
 
 
-def _peak(peak: PeakCost, cost: PeriodCost, words: Words, zone: ZoneInfo) -> Cell:
+def _peak(peak: PeakCost, cost: PeriodCost, texts: Texts, zone: ZoneInfo) -> Cell:
     if peak.line.amount is None or peak.line.quantity is None:
-        return words("missing")
+        return texts("missing")
     coins = in_coins([peak.line.amount])[0] or 0
-    values = {"amount": words.number(coins / 100, 2), "currency": cost.currency}
-    values["power"] = words.number(float(peak.line.quantity))
+    values = {"amount": texts.number(coins / 100, 2), "currency": cost.currency}
+    values["power"] = texts.number(float(peak.line.quantity))
     if peak.start_ms is None:
-        return words("cost-peak-before", **values)
-    return words("cost-peak-is", time=moment(Moment(peak.start_ms), words.lang, zone), **values)
+        return texts("cost-peak-before", **values)
+    return texts("cost-peak-is", time=moment(Moment(peak.start_ms), texts.lang, zone), **values)
 
 
-def _kilograms(milligrams: int | None, words: Words, unit: str = "") -> Cell:
-    return words("missing") if milligrams is None else Number(milligrams / MG_PER_KG, 1, unit)
+def _kilograms(milligrams: int | None, texts: Texts, unit: str = "") -> Cell:
+    return texts("missing") if milligrams is None else Number(milligrams / MG_PER_KG, 1, unit)
 
 
-def _divided(cost: PeriodCost, words: Words, zone: ZoneInfo) -> Iterator[Block]:
+def _divided(cost: PeriodCost, texts: Texts, zone: ZoneInfo) -> Iterator[Block]:
     """How each demand and fixed price was divided: what tenants bear, and the rest."""
     if not cost.divided:
         return
     columns = (
-        Column(words("cost-line"), 44), Column(words("cost-division"), 66),
-        Column(words("cost-amount", currency=cost.currency), 24, "right"), Column(words("cost-parts"), 24, "right"),
-        Column(words("cost-rest"), 22, "right"),
+        Column(texts("cost-line"), 44), Column(texts("cost-division"), 66),
+        Column(texts("cost-amount", currency=cost.currency), 24, "right"), Column(texts("cost-parts"), 24, "right"),
+        Column(texts("cost-rest"), 22, "right"),
     )  # fmt: skip
-    rows = tuple(_division_row(own, words, zone) for own in cost.divided)
-    yield Table(words("cost-divided"), columns, rows)
-    yield Text(words("cost-divided-note"), "note")
+    rows = tuple(_division_row(own, texts, zone) for own in cost.divided)
+    yield Table(texts("cost-divided"), columns, rows)
+    yield Text(texts("cost-divided-note"), "note")
 
 
-def _division_row(own: DividedPrice, words: Words, zone: ZoneInfo) -> tuple[Cell, ...]:
+def _division_row(own: DividedPrice, texts: Texts, zone: ZoneInfo) -> tuple[Cell, ...]:
     parts, rest = in_coins([_sum(own.parts), own.rest])
     return (
         own.price.name,
-        division_words(own, words, zone),
-        money(own.amount, words),
-        money_of_coins(parts, words),
-        money_of_coins(rest, words),
+        division_words(own, texts, zone),
+        money(own.amount, texts),
+        money_of_coins(parts, texts),
+        money_of_coins(rest, texts),
     )
 
 
-def division_words(own: DividedPrice, words: Words, zone: ZoneInfo) -> str:
+def division_words(own: DividedPrice, texts: Texts, zone: ZoneInfo) -> str:
     """By what a price is divided."""
     if own.at_ms is not None:
-        return words("divided-peak-at", time=moment(Moment(own.at_ms), words.lang, zone))
-    return words("divided-peak" if own.price.division is Division.PEAK else "divided-energy")
+        return texts("divided-peak-at", time=moment(Moment(own.at_ms), texts.lang, zone))
+    return texts("divided-peak" if own.price.division is Division.PEAK else "divided-energy")
 
 
-def tenant_table(cost: PeriodCost, words: Words) -> Table:
+def tenant_table(cost: PeriodCost, texts: Texts) -> Table:
     """Energy and amount of each tenant, its parts of demand and fixed prices, their sum, mean price of a kWh, CO2."""
     columns = [
-        Column(words("tenant"), 46), Column(words("energy"), 26, "right"),
-        Column(words("cost-energy", currency=cost.currency), 26, "right"),
+        Column(texts("tenant"), 46), Column(texts("energy"), 26, "right"),
+        Column(texts("cost-energy", currency=cost.currency), 26, "right"),
     ]  # fmt: skip
     if cost.divided:
-        columns.append(Column(words("cost-divided-amount", currency=cost.currency), 30, "right"))
-        columns.append(Column(words("cost-sum", currency=cost.currency), 24, "right"))
-    columns.append(Column(words("cost-mean", currency=cost.currency), 22, "right"))
+        columns.append(Column(texts("cost-divided-amount", currency=cost.currency), 30, "right"))
+        columns.append(Column(texts("cost-sum", currency=cost.currency), 24, "right"))
+    columns.append(Column(texts("cost-mean", currency=cost.currency), 22, "right"))
     if cost.with_carbon:
-        columns.append(Column(words("carbon-kg"), 22, "right"))
+        columns.append(Column(texts("carbon-kg"), 22, "right"))
     costs = [own for _, own in cost.tenants]
     coins = in_coins([own.amount for own in costs])
     parts = in_coins([part_of(cost.divided, i) for i in range(len(costs))])
-    rows = [_tenant_row(cost, i, (coins[i], parts[i]), words) for i in range(len(costs))]
+    rows = [_tenant_row(cost, i, (coins[i], parts[i]), texts) for i in range(len(costs))]
     energies, amounts, masses = ([getattr(own, name) for own in costs] for name in ("energy", "amount", "carbon"))
     sums = (_sum(energies), _sum(amounts), _sum(masses))
-    rows.append(_cells(words("total"), sums, (_sum(coins), _sum(parts)), cost, words))
-    return Table(words("costs-tenants"), tuple(columns), tuple(rows), sums=1)
+    rows.append(_cells(texts("total"), sums, (_sum(coins), _sum(parts)), cost, texts))
+    return Table(texts("costs-tenants"), tuple(columns), tuple(rows), sums=1)
 
 
-def _tenant_row(cost: PeriodCost, place: int, coins: tuple[int | None, int | None], words: Words) -> tuple[Cell, ...]:
+def _tenant_row(cost: PeriodCost, place: int, coins: tuple[int | None, int | None], texts: Texts) -> tuple[Cell, ...]:
     name, own = cost.tenants[place]
-    return _cells(name, (own.energy, own.amount, own.carbon), coins, cost, words)
+    return _cells(name, (own.energy, own.amount, own.carbon), coins, cost, texts)
 
 
 def _cells(
     name: str, figures: tuple[int | None, int | None, int | None], coins: tuple[int | None, int | None],
-    cost: PeriodCost, words: Words,
+    cost: PeriodCost, texts: Texts,
 ) -> tuple[Cell, ...]:  # fmt: skip
     energy, amount, mass = figures
     mean: Cell = ""
     if amount is not None and energy:
         mean = Number(amount / COIN_PARTS / (energy / MWH_PER_KWH), 4)
     amounts = (*coins, _sum(coins)) if cost.divided else coins[:1]
-    cells = (name, kwh(energy, words), *(money_of_coins(value, words) for value in amounts), mean)
-    return (*cells, _kilograms(mass, words)) if cost.with_carbon else cells
+    cells = (name, kwh(energy, texts), *(money_of_coins(value, texts) for value in amounts), mean)
+    return (*cells, _kilograms(mass, texts)) if cost.with_carbon else cells
 
 
-def money_of_coins(value: int | None, words: Words) -> Cell:
+def money_of_coins(value: int | None, texts: Texts) -> Cell:
     """Whole coins as an amount, or the word for missing."""
-    return words("missing") if value is None else Number(value / 100, 2)
+    return texts("missing") if value is None else Number(value / 100, 2)
 
 
 def _sum(values: Sequence[int | None]) -> int | None:

@@ -3,28 +3,28 @@
 from collections.abc import Iterator
 
 from meterd.adapters.documents.model import Block, Column, Heading, Number, Table, Text
-from meterd.adapters.documents.texts import Words
+from meterd.adapters.documents.texts import Texts
 from meterd.core.model.plan import Site
 from meterd.core.pv.performance import Performance
 from meterd.core.reports.content import Report
 
 
-def performance_blocks(site: Site, report: Report, words: Words) -> Iterator[Block]:
+def performance_blocks(site: Site, report: Report, texts: Texts) -> Iterator[Block]:
     """A row for each array; nothing where no irradiance is read."""
     if not report.performance:
         return
-    yield Heading(words("performance"))
+    yield Heading(texts("performance"))
     columns = (
-        Column(words("performance-array"), 60), Column(words("performance-peak"), 24, "right"),
-        Column(words("performance-final"), 26, "right"), Column(words("performance-reference"), 30, "right"),
-        Column(words("performance-ratio"), 22, "right"), Column(words("performance-days"), 24, "right"),
+        Column(texts("performance-array"), 60), Column(texts("performance-peak"), 24, "right"),
+        Column(texts("performance-final"), 26, "right"), Column(texts("performance-reference"), 30, "right"),
+        Column(texts("performance-ratio"), 22, "right"), Column(texts("performance-days"), 24, "right"),
     )  # fmt: skip
-    yield Table(words("performance"), columns, tuple(_row(site, one, words) for one in report.performance))
-    yield Text(words("performance-note"), "note")
+    yield Table(texts("performance"), columns, tuple(_row(site, one, texts) for one in report.performance))
+    yield Text(texts("performance-note"), "note")
 
 
-def _row(site: Site, one: Performance, words: Words) -> tuple[str | Number, ...]:
-    whole, missing = one.whole, words("performance-missing")
+def _row(site: Site, one: Performance, texts: Texts) -> tuple[str | Number, ...]:
+    whole, missing = one.whole, texts("performance-missing")
     ratio = None if whole is None else whole.ratio
     final = None if whole is None else whole.final_h
     reference = None if whole is None else whole.reference_h
@@ -34,5 +34,5 @@ def _row(site: Site, one: Performance, words: Words) -> tuple[str | Number, ...]
         missing if final is None else Number(final, 1),
         missing if reference is None else Number(reference, 1),
         missing if ratio is None else Number(100 * ratio, 1),
-        words("performance-known", known=one.known, all=len(one.days)),
+        texts("performance-known", known=one.known, all=len(one.days)),
     )

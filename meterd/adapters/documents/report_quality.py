@@ -4,7 +4,7 @@ from collections.abc import Iterator, Mapping
 
 from meterd.adapters.documents.cells import none_or, percent
 from meterd.adapters.documents.model import Block, Cell, Column, Heading, Moment, Number, Table, Text
-from meterd.adapters.documents.texts import Words
+from meterd.adapters.documents.texts import Texts
 from meterd.adapters.texts import wording
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import REGISTERS
@@ -13,116 +13,116 @@ from meterd.core.reports.content import CAUTIONS, Report
 from meterd.core.reports.figures import Quality
 
 
-def quality_blocks(site: Site, report: Report, words: Words) -> Iterator[Block]:
+def quality_blocks(site: Site, report: Report, texts: Texts) -> Iterator[Block]:
     """Data quality, corrections, changes, open findings."""
     titles = wording.titles_of(site)
-    yield Heading(words("data"))
-    yield _quality_table(report, words)
-    yield Text(words("data-note"), "note")
-    yield Heading(words("corrections"))
-    yield none_or(_corrections(report, words, titles), words)
-    yield none_or(_changes(report, words), words)
-    yield Heading(words("findings"))
-    yield none_or(_findings(report, words, titles), words)
-    yield Text(words("findings-note"), "note")
+    yield Heading(texts("data"))
+    yield _quality_table(report, texts)
+    yield Text(texts("data-note"), "note")
+    yield Heading(texts("corrections"))
+    yield none_or(_corrections(report, texts, titles), texts)
+    yield none_or(_changes(report, texts), texts)
+    yield Heading(texts("findings"))
+    yield none_or(_findings(report, texts, titles), texts)
+    yield Text(texts("findings-note"), "note")
 
 
-def _quality_table(report: Report, words: Words) -> Table:
+def _quality_table(report: Report, texts: Texts) -> Table:
     columns = (
-        Column(words("point"), 56), Column(words("figures"), 22, "right"), Column(words("missing-part"), 22, "right"),
-        Column(words("estimated-part"), 22, "right"), Column(words("bound-part"), 26, "right"),
-        Column(words("changed-part"), 30, "right"),
+        Column(texts("point"), 56), Column(texts("figures"), 22, "right"), Column(texts("missing-part"), 22, "right"),
+        Column(texts("estimated-part"), 22, "right"), Column(texts("bound-part"), 26, "right"),
+        Column(texts("changed-part"), 30, "right"),
     )  # fmt: skip
     odd = [point_line for point_line in report.points if not point_line.quality.plain]
     rows = [
-        _quality_row(point_line.point.title or point_line.point.name, point_line.quality, words) for point_line in odd
+        _quality_row(point_line.point.title or point_line.point.name, point_line.quality, texts) for point_line in odd
     ]
     rest = len(report.points) - len(odd)
     if rest:
         good = sum((point_line.quality for point_line in report.points if point_line not in odd), Quality())
-        rows.append(_quality_row(words("points-without" if rest > 1 else "point-without", count=rest), good, words))
-    rows.append(_quality_row(words("all"), report.quality, words))
-    return Table(words("data"), columns, tuple(rows), sums=1)
+        rows.append(_quality_row(texts("points-without" if rest > 1 else "point-without", count=rest), good, texts))
+    rows.append(_quality_row(texts("all"), report.quality, texts))
+    return Table(texts("data"), columns, tuple(rows), sums=1)
 
 
-def _quality_row(name: str, quality: Quality, words: Words) -> tuple[Cell, ...]:
+def _quality_row(name: str, quality: Quality, texts: Texts) -> tuple[Cell, ...]:
     counts = (quality.missing, quality.estimated, quality.bound, quality.changed)
-    return (name, Number(quality.of, 0), *(percent(quality.part(count), words, decimals=2) for count in counts))
+    return (name, Number(quality.of, 0), *(percent(quality.part(count), texts, decimals=2) for count in counts))
 
 
-def _corrections(report: Report, words: Words, titles: Mapping[str, str]) -> Table:
+def _corrections(report: Report, texts: Texts, titles: Mapping[str, str]) -> Table:
     columns = (
-        Column(words("point"), 34), Column(words("register"), 16), Column(words("from"), 25), Column(words("until"), 25),
-        Column(words("factor"), 16, "right"), Column(words("reason"), 40), Column(words("person"), 24),
+        Column(texts("point"), 34), Column(texts("register"), 16), Column(texts("from"), 25), Column(texts("until"), 25),
+        Column(texts("factor"), 16, "right"), Column(texts("reason"), 40), Column(texts("person"), 24),
     )  # fmt: skip
     rows = tuple(
         (
             titles.get(correction.point, correction.point),
             correction.register,
             Moment(correction.from_ms),
-            _until(correction, words),
-            _change(correction, words),
+            _until(correction, texts),
+            _change(correction, texts),
             correction.reason,
             correction.person,
         )
         for correction in report.corrections
     )
-    return Table(words("corrections"), columns, rows)
+    return Table(texts("corrections"), columns, rows)
 
 
-def _until(correction: Correction, words: Words) -> Cell:
+def _until(correction: Correction, texts: Texts) -> Cell:
     if correction.reads:
-        return words("one-reading")
-    return words("for-good") if correction.until_ms is None else Moment(correction.until_ms)
+        return texts("one-reading")
+    return texts("for-good") if correction.until_ms is None else Moment(correction.until_ms)
 
 
-def _change(correction: Correction, words: Words) -> str:
+def _change(correction: Correction, texts: Texts) -> str:
     """Its factor, or what the one reading is taken for."""
     if not correction.reads:
         return correction.factor
     return (
-        words("left-out")
+        texts("left-out")
         if correction.reads == STRUCK
         else f"= {correction.reads} {REGISTERS[correction.register].unit}"
     )
 
 
-def _changes(report: Report, words: Words) -> Table:
+def _changes(report: Report, texts: Texts) -> Table:
     columns = (
-        Column(words("change-reason"), 70), Column(words("change-figures"), 40, "right"), Column(words("change-newest"), 40),
+        Column(texts("change-reason"), 70), Column(texts("change-figures"), 40, "right"), Column(texts("change-newest"), 40),
     )  # fmt: skip
     rows = tuple(
         (
-            words.known("reason-" + change.reason.replace(" ", "-"), change.reason),
+            texts.known("reason-" + change.reason.replace(" ", "-"), change.reason),
             Number(change.figures, 0),
             Moment(change.newest_ms),
         )
         for change in report.changes
     )
-    return Table(words("changes"), columns, rows)
+    return Table(texts("changes"), columns, rows)
 
 
-def _findings(report: Report, words: Words, titles: Mapping[str, str]) -> Table:
+def _findings(report: Report, texts: Texts, titles: Mapping[str, str]) -> Table:
     columns = (
-        Column(words("found-on"), 19), Column(words("concerns-from"), 19), Column(words("concerns-until"), 19),
-        Column(words("cause"), 20), Column(words("subject"), 20), Column(words("finding"), 50), Column(words("remedy"), 40),
+        Column(texts("found-on"), 19), Column(texts("concerns-from"), 19), Column(texts("concerns-until"), 19),
+        Column(texts("cause"), 20), Column(texts("subject"), 20), Column(texts("finding"), 50), Column(texts("remedy"), 40),
     )  # fmt: skip
     rows = tuple(
         (
             Moment(report_finding.found_ms),
             Moment(report_finding.from_ms),
-            words("still-open") if report_finding.until_ms is None else Moment(report_finding.until_ms),
-            wording.cause_words(words.lang, report_finding.row.finding.cause),
+            texts("still-open") if report_finding.until_ms is None else Moment(report_finding.until_ms),
+            wording.cause_words(texts.lang, report_finding.row.finding.cause),
             titles.get(report_finding.row.finding.subject, report_finding.row.finding.subject),
             report_finding.row.finding.text,
             report_finding.row.finding.remedy,
         )
         for report_finding in report.findings
     )
-    return Table(words("findings"), columns, rows)
+    return Table(texts("findings"), columns, rows)
 
 
-def cautions(words: Words) -> Iterator[Block]:
+def cautions(texts: Texts) -> Iterator[Block]:
     """What every document says about people, boards and bills."""
-    yield Heading(words("cautions"))
-    yield Text(" ".join(words(f"caution-{name}") for name in CAUTIONS), "caution")
+    yield Heading(texts("cautions"))
+    yield Text(" ".join(texts(f"caution-{name}") for name in CAUTIONS), "caution")

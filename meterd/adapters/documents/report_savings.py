@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 from meterd.adapters.documents.cells import MWH_PER_KWH
 from meterd.adapters.documents.model import Block, Course, Facts, Heading, Series, Text
-from meterd.adapters.documents.texts import Words
+from meterd.adapters.documents.texts import Texts
 from meterd.adapters.texts.savings_words import savings_words, title_of
 from meterd.core.model.periods import HOUR_MS, Period, bounds
 from meterd.core.model.plan import Site
@@ -13,31 +13,31 @@ from meterd.core.reports.content import Report
 from meterd.core.savings.savings import PlannedSaving
 
 
-def savings_blocks(site: Site, report: Report, words: Words) -> Iterator[Block]:
+def savings_blocks(site: Site, report: Report, texts: Texts) -> Iterator[Block]:
     """For each measure its saving with what it rests on, and the course of the difference; nothing without a baseline."""
     if not report.savings:
         return
-    yield Heading(words("savings"))
+    yield Heading(texts("savings"))
     for number, one in enumerate(report.savings, 1):
-        said, name = savings_words(words.lang, one.answer, site), title_of(one.answer.question.item, site)
+        said, name = savings_words(texts.lang, one.answer, site), title_of(one.answer.question.item, site)
         yield Heading(f"{name}: {one.reason}", 2)
         yield Text(said.headline + ".", "plain")
-        yield Facts(words("savings-sheet", number=number), said.facts)
+        yield Facts(texts("savings-sheet", number=number), said.facts)
         if one.answer.days:
-            yield _course(one, number, words, ZoneInfo(site.zone))
+            yield _course(one, number, texts, ZoneInfo(site.zone))
         for remark in said.remarks:
             yield Text(remark, "note")
 
 
-def _course(one: PlannedSaving, number: int, words: Words, zone: ZoneInfo) -> Course:
+def _course(one: PlannedSaving, number: int, texts: Texts, zone: ZoneInfo) -> Course:
     days = one.answer.days
     saved = tuple(day.saved / MWH_PER_KWH for day in days)
     band = tuple(day.band / MWH_PER_KWH for day in days)
     series = (
-        Series(words("savings-course"), saved),
-        Series(words("savings-upper"), band),
-        Series(words("savings-lower"), tuple(-value for value in band)),
+        Series(texts("savings-course"), saved),
+        Series(texts("savings-upper"), band),
+        Series(texts("savings-lower"), tuple(-value for value in band)),
     )
     edges = (*(day.start_ms for day in days), bounds(Period.DAY, days[-1].start_ms, zone, HOUR_MS)[1])
-    name = words("savings-days", number=number)
-    return Course(name, "kWh", "lines", edges, series, words("missing"), words("course-from"))
+    name = texts("savings-days", number=number)
+    return Course(name, "kWh", "lines", edges, series, texts("missing"), texts("course-from"))

@@ -1,4 +1,4 @@
-"""The words of the documents, by key and language: `words/en.toml`, `words/de.toml`. A test keeps both complete."""
+"""The words of the documents, by key and language: `catalogue/en.toml`, `catalogue/de.toml`. A test keeps both complete."""
 
 import tomllib
 from functools import cache
@@ -12,11 +12,11 @@ LANGUAGES = ("en", "de")
 @cache
 def catalogue(lang: str) -> dict[str, str]:
     """All texts of one language."""
-    result = files("meterd.adapters.documents").joinpath(f"words/{lang}.toml").read_text(encoding="utf-8")
+    result = files("meterd.adapters.documents").joinpath(f"catalogue/{lang}.toml").read_text(encoding="utf-8")
     return {key: str(value) for key, value in tomllib.loads(result).items()}
 
 
-class Words:
+class Texts:
     """The catalogue of one language."""
 
     def __init__(self, lang: str) -> None:

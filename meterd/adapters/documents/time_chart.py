@@ -14,7 +14,7 @@ from reportlab.platypus import Flowable
 from meterd.adapters.documents.fonts import BOLD, PLAIN, printable
 from meterd.adapters.documents.formats import number
 from meterd.adapters.documents.model import Course
-from meterd.adapters.documents.texts import Words
+from meterd.adapters.documents.texts import Texts
 from meterd.core.model.periods import local
 from meterd.core.reports.axis import Grain, TimeTick
 from meterd.core.reports.chart import Chart, Form, Place, Size, Track, chart
@@ -36,7 +36,7 @@ class TimeChart(Flowable):  # type: ignore[misc]
 
     def __init__(self, course: Course, lang: str, zone: ZoneInfo, width: float) -> None:
         super().__init__()
-        self._course, self._words, self._zone = course, Words(lang), zone
+        self._course, self._words, self._zone = course, Texts(lang), zone
         self._scale = width / UNITS_WIDE
         self._rows = _legend_rows(course, width)
         self.width = width
@@ -75,8 +75,8 @@ class TimeChart(Flowable):  # type: ignore[misc]
             y = self._y(frame.y(tick))
             canvas.setStrokeColor(RULE if tick else INK)
             canvas.line(frame.size.left * self._scale, y, right, y)
-            words = number(tick, frame.axis.digits, self._words.lang)
-            canvas.drawRightString((frame.size.left - 6) * self._scale, y - 2, words)
+            texts = number(tick, frame.axis.digits, self._words.lang)
+            canvas.drawRightString((frame.size.left - 6) * self._scale, y - 2, texts)
         canvas.setStrokeColor(INK)
         foot = self._y(frame.size.height - frame.size.bottom)
         for x, at in drawn.x_ticks:
@@ -115,7 +115,7 @@ class TimeChart(Flowable):  # type: ignore[misc]
         canvas.setFillColor(INK)
         canvas.drawString(0, y, self._course.unit)
         for row in self._rows:
-            for x, i, words in row:
+            for x, i, texts in row:
                 canvas.setFillColor(TONES[i % len(TONES)])
                 canvas.rect(x, y - 1.5, 9, 8, stroke=0, fill=1)
                 canvas.setFillColor(CARD)
@@ -123,16 +123,16 @@ class TimeChart(Flowable):  # type: ignore[misc]
                 canvas.drawCentredString(x + 4.5, y, LETTERS[i])
                 canvas.setFillColor(INK)
                 canvas.setFont(PLAIN, SIZE)
-                canvas.drawString(x + 12, y, words)
+                canvas.drawString(x + 12, y, texts)
             y -= ROW
 
 
-def tick_words(tick: TimeTick, zone: ZoneInfo, words: Words) -> str:
+def tick_words(tick: TimeTick, zone: ZoneInfo, texts: Texts) -> str:
     """A moment of an axis: a date, a month, a year or a time of the day."""
     at = local(tick.at_ms, zone)
-    month = printable(words.month(at.month)[:3])
+    month = printable(texts.month(at.month)[:3])
     if tick.grain is Grain.DAY:
-        return f"{at.day}. {month}" if words.lang == "de" else f"{at.day} {month}"
+        return f"{at.day}. {month}" if texts.lang == "de" else f"{at.day} {month}"
     return month if tick.grain is Grain.MONTH else f"{at:%H:%M}" if tick.grain is Grain.CLOCK else str(at.year)
 
 
@@ -142,11 +142,11 @@ def _legend_rows(course: Course, width: float) -> list[list[tuple[float, int, st
     rows: list[list[tuple[float, int, str]]] = [[]]
     x = left
     for i, series in enumerate(course.series):
-        words = printable(series.name)
-        wide = 20 + float(stringWidth(words, PLAIN, SIZE))
+        texts = printable(series.name)
+        wide = 20 + float(stringWidth(texts, PLAIN, SIZE))
         if rows[-1] and x + wide > width:
             rows.append([])
             x = left
-        rows[-1].append((x, i, words))
+        rows[-1].append((x, i, texts))
         x += wide
     return rows

@@ -14,7 +14,7 @@ from email.utils import format_datetime, make_msgid
 from meterd.adapters.notify.sender import secret_of
 from meterd.core.errors import NotifyError, without
 from meterd.core.model.plan import Notify
-from meterd.core.texts.notification_digest import Words, one_line
+from meterd.core.texts.notification_digest import NotificationText, one_line
 
 SUBJECT_LETTERS = 200
 AUTHENTICATED = 235  # RFC 4954
@@ -47,7 +47,7 @@ class EmailChannel:
     def __init__(self, settings: Notify) -> None:
         self._settings = settings
 
-    def send(self, message: Words, now_ms: int) -> str:
+    def send(self, message: NotificationText, now_ms: int) -> str:
         """Deliver to the server; NotifyError if it took the message for nobody. Returns which receivers it refused."""
         return self.deliver(compose(message, now_ms, self._settings))
 
@@ -123,7 +123,7 @@ def _plain(user: str, password: str) -> str:
     return base64.b64encode(f"\0{user}\0{password}".encode()).decode()
 
 
-def compose(message: Words, now_ms: int, settings: Notify) -> EmailMessage:
+def compose(message: NotificationText, now_ms: int, settings: Notify) -> EmailMessage:
     """The mail. What could end a header early has become blanks before it gets here, and is refused by the policy besides."""
     mail = _headed(message.subject, now_ms, settings, settings.email_to)
     mail["Message-ID"] = make_msgid(domain=_domain(settings))
@@ -158,7 +158,7 @@ def _domain(settings: Notify) -> str:
 
 
 def _server_words(words: bytes | str, quoted: tuple[str, ...]) -> str:
-    """Words of the server, which may quote what it was given."""
+    """What the server says, which may quote what it was given."""
     return one_line(without(words.decode(errors="replace") if isinstance(words, bytes) else words, *quoted), 200)
 
 

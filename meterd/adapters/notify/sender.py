@@ -12,7 +12,7 @@ from meterd.adapters.runtime.backoff import backoff_s
 from meterd.adapters.runtime.secret import secret
 from meterd.adapters.runtime.worker import Worker
 from meterd.core.errors import ConfigError, NotifyError, described
-from meterd.core.texts.notification_digest import Words
+from meterd.core.texts.notification_digest import NotificationText
 
 ATTEMPTS = 3  # a server that restarts is back within some seconds; for longer outages the loop tries again later
 BACKOFF_S = 2.0  # before the second attempt; doubled before the third, each drawn from 0.5 to 1.5 times this
@@ -23,7 +23,7 @@ class Channel(Protocol):
 
     name: str
 
-    def send(self, message: Words, now_ms: int) -> str:
+    def send(self, message: NotificationText, now_ms: int) -> str:
         """Deliver, or raise NotifyError. Returns what is wrong although it was delivered; mostly nothing."""
 
 
@@ -41,7 +41,7 @@ class Sender:
     def __init__(self, channel: Channel, *, attempts: int = ATTEMPTS, backoff_s: float = BACKOFF_S) -> None:
         self.name = channel.name
         self._channel, self._attempts, self._backoff_s = channel, attempts, backoff_s
-        self._work: queue.Queue[tuple[Words, int]] = queue.Queue(1)
+        self._work: queue.Queue[tuple[NotificationText, int]] = queue.Queue(1)
         self._results: queue.Queue[Result] = queue.Queue(1)
         self._worker = Worker(f"notify {self.name}", self._run)
         self._stopping = self._worker.stopping
@@ -52,7 +52,7 @@ class Sender:
         """Whether a message is on its road."""
         return self._busy
 
-    def offer(self, message: Words, now_ms: int) -> bool:
+    def offer(self, message: NotificationText, now_ms: int) -> bool:
         """Begin to send; False while the former message is on its road. Never waits."""
         if self._busy:
             return False
@@ -91,7 +91,7 @@ class Sender:
                 continue
             self._results.put(self._deliver(message, now_ms))
 
-    def _deliver(self, message: Words, now_ms: int) -> Result:
+    def _deliver(self, message: NotificationText, now_ms: int) -> Result:
         fault = "stopped before it was sent"
         for attempt in range(self._attempts):
             if attempt and self._stopping.wait(backoff_s(attempt, first_s=self._backoff_s, spread=(0.5, 1.5))):

@@ -13,7 +13,7 @@ from meterd import __version__
 from meterd.adapters.notify.sender import secret_of
 from meterd.core.errors import NotifyError, without
 from meterd.core.model.plan import Notify
-from meterd.core.texts.notification_digest import Words, one_line
+from meterd.core.texts.notification_digest import NotificationText, one_line
 
 ANSWER_BYTES = 1024  # of an answer are read; what it says beyond the code is only for the log
 _LATER = (408, 425, 429)  # RFC 9110 and 6585: the request was right, the moment was not
@@ -36,7 +36,7 @@ class WebhookChannel:
     def __init__(self, settings: Notify) -> None:
         self._settings = settings
 
-    def send(self, message: Words, now_ms: int) -> str:
+    def send(self, message: NotificationText, now_ms: int) -> str:
         """Deliver; NotifyError for every answer that is not a success."""
         settings = self._settings
         hidden = secret_of(settings.webhook_secret_env, settings.webhook_secret_file, "the secret of the webhook")

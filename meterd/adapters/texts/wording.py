@@ -1,6 +1,6 @@
 """The catalogue of texts, and numbers and times as a reader of that language writes them.
 
-`words/en/*.toml` is the one catalogue, a table per page; `words/de` holds the same keys. A missing key is a fault of
+`catalogue/en/*.toml` is the one catalogue, a table per page; `catalogue/de` holds the same keys. A missing key is a fault of
 the program and raises; `tests/adapters/texts/test_wording.py` compares the languages.
 """
 
@@ -45,7 +45,7 @@ class Piece:
 def catalogue(language: str) -> Mapping[str, str]:
     """Every text of a language by its dotted key, such as `now.title`."""
     results: dict[str, str] = {}
-    folder = files("meterd.adapters.texts") / "words" / language
+    folder = files("meterd.adapters.texts") / "catalogue" / language
     for file in sorted(folder.iterdir(), key=lambda item: item.name):
         if file.name.endswith(".toml"):
             for key, words in tomllib.loads(file.read_text(encoding="utf-8")).items():
@@ -75,7 +75,7 @@ def translated(language: str, sentence: str, zone: ZoneInfo, titles: Mapping[str
     """A sentence of a finding, which is stored in English, for a reader: numbers by locale, times in the site's zone.
 
     Names of the plan are given by their `titles`.
-    A sentence of which nothing is recognised is one piece in English (words/*/finding_*.toml).
+    A sentence of which nothing is recognised is one piece in English (catalogue/*/finding_*.toml).
     """
     pieces: list[Piece] = []
     for part in _taken_apart(language, sentence):

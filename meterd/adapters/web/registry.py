@@ -35,7 +35,7 @@ from meterd.core.model.plan import Site
 class Page:
     """A question with its answer: `view` gives the values, `template` shows them.
 
-    Its texts stand in `words/*/<key>.toml` as `<key>.title` and `<key>.question` beside the others.
+    Its texts stand in `catalogue/*/<key>.toml` as `<key>.title` and `<key>.question` beside the others.
     """
 
     key: str

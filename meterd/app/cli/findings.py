@@ -22,7 +22,7 @@ from meterd.core.errors import ConfigError, NotifyError, StoreError
 from meterd.core.model.finding import FindingRow, FindingState
 from meterd.core.model.periods import from_ms, text, to_ms
 from meterd.core.model.plan import Site
-from meterd.core.texts.notification_digest import Words
+from meterd.core.texts.notification_digest import NotificationText
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -235,7 +235,7 @@ def _try_notify(arguments: argparse.Namespace) -> int:
         raise ConfigError("the plan has no notifications; write [notify] with email_to or webhook_url")
     at_ms = to_ms(datetime.now(UTC).replace(microsecond=0))
     body = f"This is a test of {site.title or site.name}: findings will arrive this way."
-    message = Words(
+    message = NotificationText(
         f"[{site.name}] test", f"{body}\n", {"site": site.name, "at": text(at_ms), "test": True, "notices": []}
     )
     failed = False

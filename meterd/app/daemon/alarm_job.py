@@ -19,7 +19,7 @@ from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.finding import Finding, FindingRow
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import Reading
-from meterd.core.texts.notification_digest import Notification, Reader, SentNotification, due, words
+from meterd.core.texts.notification_digest import Notification, Reader, SentNotification, due, notification_text
 
 log = logging.getLogger("meterd")
 
@@ -60,7 +60,9 @@ class Outbox:
             return
         others = (row for row in rows if row.finding.id != self._own)  # that a way is blocked is for the other ways
         notifications = due(others, self._sent, now_ms, self._site.notify, since_ms=self._start_ms)
-        if notifications and self._sender.offer(words(notifications, self._site, now_ms, self._reader), now_ms):
+        if notifications and self._sender.offer(
+            notification_text(notifications, self._site, now_ms, self._reader), now_ms
+        ):
             self._road, self._sent_ms = notifications, now_ms
 
     def _ended(self, result: Result, now_ms: int) -> None:

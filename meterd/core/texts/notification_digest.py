@@ -61,7 +61,7 @@ class Reader:
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
+class NotificationText:
     """One message: a subject line, a text for people, and the same as fields for programs."""
 
     subject: str
@@ -120,7 +120,7 @@ def _kind(
     return Kind.PASSED if lasted and unseen and again and not raised else None
 
 
-def words(notices: Sequence[Notification], site: Site, now_ms: int, reader: Reader) -> Words:
+def notification_text(notices: Sequence[Notification], site: Site, now_ms: int, reader: Reader) -> NotificationText:
     """One message for all notices; more than `most_per_message` are only counted. Its fields are for programs."""
     most = site.notify.most_per_message
     shown, rest, title = notices[:most], len(notices) - most, site.title or site.name
@@ -144,7 +144,7 @@ def words(notices: Sequence[Notification], site: Site, now_ms: int, reader: Read
         "notices": [as_fields(notification) for notification in shown],
         "more": max(0, rest),
     }
-    return Words(one_line(f"[{title}] {subject}", 200), "\n".join(lines), fields)
+    return NotificationText(one_line(f"[{title}] {subject}", 200), "\n".join(lines), fields)
 
 
 def _lines(notification: Notification, reader: Reader) -> list[str]:
@@ -194,6 +194,6 @@ def as_fields(notification: Notification) -> dict[str, object]:
 
 
 def one_line(words: str, longest: int) -> str:
-    """Words without line breaks and control characters: names of devices end up in mail headers."""
+    """A text without line breaks and control characters: names of devices end up in mail headers."""
     clean = " ".join("".join(letter if letter.isprintable() else " " for letter in words).split())
     return clean if len(clean) <= longest else clean[: longest - 3] + "..."

@@ -6,12 +6,12 @@ import pytest
 
 from meterd.adapters.documents.cells import amount, kilowatt, kwh, none_or, percent, period_name, step_name, titled
 from meterd.adapters.documents.model import Column, Moment, Number, Table
-from meterd.adapters.documents.texts import Words
+from meterd.adapters.documents.texts import Texts
 from meterd.core.model.periods import Period
 from meterd.core.model.plan import Point, Role
 from meterd.core.reports.figures import Amount, Peak
 
-ENGLISH, GERMAN = Words("en"), Words("de")
+ENGLISH, GERMAN = Texts("en"), Texts("de")
 VIENNA = ZoneInfo("Europe/Vienna")
 MAY_MS = 1_777_586_400_000  # 2026-05-01 00:00 in Vienna
 

@@ -6,7 +6,7 @@ import pytest
 
 from meterd.adapters.documents.model import Number
 from meterd.adapters.documents.plan_cells import energy_wh, fitted_now, ratio, register_name, shown_at, unit_of
-from meterd.adapters.documents.texts import Words
+from meterd.adapters.documents.texts import Texts
 from meterd.core.model.plan import Input, Instrument, Site
 
 
@@ -38,9 +38,9 @@ def test_instrument_in_force_is_the_one_that_is_not_taken_out() -> None:
 
 def test_ratio_units_and_readings_as_written_on_the_plate() -> None:
     """Rated currents, secondary values, opening readings."""
-    words = Words("en")
-    assert ratio(Instrument("q", 0, ct_primary_a=250.0, ct_secondary_a=5.0), words) == "250/5 A"
-    assert ratio(Instrument("q", 0), words) == "direct"
+    texts = Texts("en")
+    assert ratio(Instrument("q", 0, ct_primary_a=250.0, ct_secondary_a=5.0), texts) == "250/5 A"
+    assert ratio(Instrument("q", 0), texts) == "direct"
     assert unit_of(Input("q", "1.8.0", "s", "a", unit="kWh", scale=0.1, per_ct=True)) == "kWh x 0.1 x CT"
     assert shown_at((("1.8.0", 412_345_680_500),)) == "1.8.0 = 412345680.5"
     assert register_name("1.8.0") == "import (1.8.0)"

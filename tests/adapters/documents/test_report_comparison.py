@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 from meterd.adapters.documents.model import Number, Table
 from meterd.adapters.documents.report_comparison import comparison_blocks
-from meterd.adapters.documents.texts import Words
+from meterd.adapters.documents.texts import Texts
 from meterd.core.model.periods import Period
 from meterd.core.reports.comparison import PeriodFigures
 from tests.adapters.documents.written_files import book, made
@@ -22,7 +22,7 @@ def figures(start: int, imported: int | None, cost: int | None) -> PeriodFigures
 def test_changes_are_in_per_cent_of_the_earlier_period() -> None:
     """Of nothing there is no change; what the site does not have is no row."""
     now, then = figures(APRIL, 1_100_000_000, 123_450), figures(MARCH, 1_000_000_000, None)
-    (_, table, _) = comparison_blocks([now, then], Period.MONTH, "EUR", Words("de"), VIENNA)
+    (_, table, _) = comparison_blocks([now, then], Period.MONTH, "EUR", Texts("de"), VIENNA)
     assert isinstance(table, Table)
     assert [column.heading for column in table.columns] == ["Größe", "April 2026", "März 2026", "Änderung [%]"]
     rows = {str(row[0]): row[1:] for row in table.rows}
@@ -37,7 +37,7 @@ def test_changes_are_in_per_cent_of_the_earlier_period() -> None:
 
 def test_without_an_earlier_period_there_is_no_table(hof: Path, tmp_path: Path) -> None:
     """March is the first month of the site, April is not over."""
-    assert list(comparison_blocks([figures(APRIL, 1, 1)], Period.MONTH, "EUR", Words("en"), VIENNA)) == []
+    assert list(comparison_blocks([figures(APRIL, 1, 1)], Period.MONTH, "EUR", Texts("en"), VIENNA)) == []
     for month in ("2026-03", "2026-04"):
         path = made(tmp_path, "report", hof, "--month", month, "--xlsx", tmp_path / "r.xlsx")
         assert not [name for name in book(path) if name.startswith("Compared")]

@@ -6,7 +6,7 @@ import pytest
 
 from meterd.adapters.documents.model import Moment, Table
 from meterd.adapters.documents.report_quality import quality_blocks
-from meterd.adapters.documents.texts import Words
+from meterd.adapters.documents.texts import Texts
 from meterd.core.model.reading import IMPORT
 from meterd.core.registers.corrections import STRUCK, Correction
 from meterd.core.reports.content import make_report
@@ -24,11 +24,11 @@ GONE = replace(READ, id=3, from_ms=BEGIN + 3, until_ms=BEGIN + 4, reads=STRUCK)
 def test_a_corrected_reading_stands_beside_factors(language: str, good: str, one: str, out: str) -> None:
     """What it is taken for in the column of the factor; its moment has no end."""
     report = make_report(SITE, replace(MATERIAL, corrections=(GONE, READ, PLAIN)))
-    words = Words(language)
+    texts = Texts(language)
     table = next(
         block
-        for block in quality_blocks(SITE, report, words)
-        if isinstance(block, Table) and block.name == words("corrections")
+        for block in quality_blocks(SITE, report, texts)
+        if isinstance(block, Table) and block.name == texts("corrections")
     )
     assert [(row[2], row[3], row[4]) for row in table.rows] == [
         (Moment(BEGIN), good, "5/4"),

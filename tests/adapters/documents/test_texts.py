@@ -8,7 +8,7 @@ import pytest
 
 import meterd.adapters.documents
 from meterd.adapters.documents.fonts import letters
-from meterd.adapters.documents.texts import LANGUAGES, Words, catalogue
+from meterd.adapters.documents.texts import LANGUAGES, Texts, catalogue
 from meterd.core.reports.content import CAUTIONS
 
 CODE = "".join(
@@ -54,14 +54,14 @@ def test_every_letter_of_the_catalogue_is_in_the_font(lang: str) -> None:
 @pytest.mark.parametrize("lang", LANGUAGES)
 def test_every_caution_and_twelve_months(lang: str) -> None:
     """Those of the design, all of them."""
-    words = Words(lang)
-    assert all(words(f"caution-{name}") for name in CAUTIONS)
-    assert len({words.month(i) for i in range(1, 13)}) == 12
+    texts = Texts(lang)
+    assert all(texts(f"caution-{name}") for name in CAUTIONS)
+    assert len({texts.month(i) for i in range(1, 13)}) == 12
 
 
 def test_missing_key_is_an_error_and_no_empty_text() -> None:
     """A slip is found by a test, not by a reader."""
     with pytest.raises(KeyError, match="no-such"):
-        Words("en")("no-such")
+        Texts("en")("no-such")
     with pytest.raises(KeyError, match="page"):
-        Words("en")("page")
+        Texts("en")("page")

@@ -10,12 +10,12 @@ import pytest
 from meterd.adapters.notify.email import EmailChannel, compose
 from meterd.core.errors import NotifyError
 from meterd.core.model.plan import Notify
-from meterd.core.texts.notification_digest import Words
+from meterd.core.texts.notification_digest import NotificationText
 from tests.adapters.notify.servers import Inbox, mail_server, mute_server, slowly
 from tests.brokers import free_port
 
 T = 1_780_000_000_000
-MESSAGE = Words("[mill] new: Zähler q05 steht", "Zähler q05 steht: seit 10 min 🔌\n.\n..\nEnde\n", {})
+MESSAGE = NotificationText("[mill] new: Zähler q05 steht", "Zähler q05 steht: seit 10 min 🔌\n.\n..\nEnde\n", {})
 
 
 def body(mail: EmailMessage) -> str:
@@ -46,7 +46,7 @@ def test_no_name_adds_a_header(tmp_path: Path, name: str) -> None:
     """H8: what a device calls itself stays inside the subject."""
     inbox = Inbox()
     with mail_server(inbox, "none", tmp_path) as settings:
-        EmailChannel(settings).send(Words(f"[mill] new: {name}", "text\n", {}), T)
+        EmailChannel(settings).send(NotificationText(f"[mill] new: {name}", "text\n", {}), T)
     (mail,) = inbox.mails
     assert set(mail.keys()) >= {"From", "To", "Subject"}
     assert "Bcc" not in mail
@@ -60,7 +60,7 @@ def test_long_subject_and_long_lines_are_within_the_limits_of_mail() -> None:
     """RFC 5322, 2.1.1: no line above 998 octets; the text comes back unchanged."""
     settings = Notify(email_to=("a@b.example",), email_from="c@d.example")
     text = "x" * 5000 + "ß" * 2000 + "\n"
-    mail = compose(Words("ü" * 5000, text, {}), T, settings)
+    mail = compose(NotificationText("ü" * 5000, text, {}), T, settings)
     assert max(len(line) for line in mail.as_bytes().split(b"\r\n")) <= 998
     assert body(mail) == text
     assert len(mail["Subject"]) <= 200

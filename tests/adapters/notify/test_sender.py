@@ -7,10 +7,10 @@ import pytest
 
 from meterd.adapters.notify.sender import Result, Sender
 from meterd.core.errors import NotifyError
-from meterd.core.texts.notification_digest import Words
+from meterd.core.texts.notification_digest import NotificationText
 from tests.brokers import until
 
-MESSAGE = Words("s", "t", {})
+MESSAGE = NotificationText("s", "t", {})
 
 
 class Memory:
@@ -21,7 +21,7 @@ class Memory:
     def __init__(self, *turns: Exception | str, hold: threading.Event | None = None) -> None:
         self.turns, self.sent, self.hold = list(turns), 0, hold
 
-    def send(self, message: Words, now_ms: int) -> str:
+    def send(self, message: NotificationText, now_ms: int) -> str:
         """One turn."""
         self.sent += 1
         if self.hold is not None:

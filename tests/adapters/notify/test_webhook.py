@@ -9,12 +9,12 @@ import pytest
 from meterd.adapters.notify.webhook import WebhookChannel
 from meterd.core.errors import NotifyError
 from meterd.core.model.plan import Notify
-from meterd.core.texts.notification_digest import Words
+from meterd.core.texts.notification_digest import NotificationText
 from tests.adapters.notify.servers import Hooks, mute_server, tls_context
 from tests.brokers import free_port
 
 T = 1_780_000_000_000
-MESSAGE = Words("subject", "text", {"site": "mill", "text": 'Zähler q05 steht\r\n"quoted"', "more": 0})
+MESSAGE = NotificationText("subject", "text", {"site": "mill", "text": 'Zähler q05 steht\r\n"quoted"', "more": 0})
 
 
 @pytest.fixture(autouse=True)

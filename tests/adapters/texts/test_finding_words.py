@@ -1,7 +1,7 @@
 """Sentences of findings in German: every one the program can make has a German form, and what has none is not lost.
 
 The sentences are read off the source (tests/sentences.py), so that a new one is missed here before somebody meets it on the
-page: put its template under the same key into meterd/adapters/texts/words/en/finding_*.toml and
+page: put its template under the same key into meterd/adapters/texts/catalogue/en/finding_*.toml and
 .../de/finding_*.toml. What may stand in a slot is said in meterd/core/texts/finding_translation.py.
 """
 
@@ -35,9 +35,7 @@ from tests.simulator.drift_sites import grid
 VIENNA = ZoneInfo("Europe/Vienna")
 QUARTER = 900_000
 SITE = Site("mill", VIENNA.key)
-ADD = (
-    "has no German form: add it to meterd/adapters/texts/words/en/finding_*.toml and, same key, words/de/finding_*.toml"
-)
+ADD = "has no German form: add it to meterd/adapters/texts/catalogue/en/finding_*.toml and, same key, catalogue/de/finding_*.toml"
 # findings whose words are made elsewhere, so that they are not seen where the finding is made: (file, function) -> where
 TABLE = "its remedy: the table of causes, tests/core/model/test_finding_cause.py"
 ELSEWHERE = {

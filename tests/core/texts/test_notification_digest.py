@@ -5,7 +5,15 @@ import pytest
 from meterd.core.model.finding import Finding, FindingRow
 from meterd.core.model.periods import text
 from meterd.core.model.plan import Notify, Site
-from meterd.core.texts.notification_digest import Kind, Notification, Reader, SentNotification, due, one_line, words
+from meterd.core.texts.notification_digest import (
+    Kind,
+    Notification,
+    Reader,
+    SentNotification,
+    due,
+    notification_text,
+    one_line,
+)
 
 T = 1_780_000_000_000
 S, H = 1000, 3_600_000
@@ -97,7 +105,7 @@ def test_told_remembers_when_it_was_raised() -> None:
 
 def test_one_finding_is_a_sentence() -> None:
     """Site and text in the subject by their titles; what to do, times and id in the body; programs get names."""
-    message = words([Notification(Kind.NEW, row(count=3, earlier_ms=T - H))], SITE, T + 60 * S, READER)
+    message = notification_text([Notification(Kind.NEW, row(count=3, earlier_ms=T - H))], SITE, T + 60 * S, READER)
     assert message.subject == "[Harrow Mill] new: Meter is silent: Cold store"
     assert (
         "NEW: Meter is silent: Cold store\n  Cold store: nothing comes\n  what to do: look at the meter\n"
@@ -112,7 +120,7 @@ def test_one_finding_is_a_sentence() -> None:
 def test_many_findings_are_one_message_and_the_rest_is_counted() -> None:
     """Two hundred at once: fifty in full."""
     rows = [FindingRow(Finding("stale", f"q{i:03}", T, f"q{i:03}: nothing comes"), T, T, "new") for i in range(200)]
-    message = words(
+    message = notification_text(
         [Notification(Kind.NEW, r) for r in rows] + [Notification(Kind.OVER, row("closed"))], SITE, T, READER
     )
     assert message.subject == "[Harrow Mill] 200 new, 1 over"
@@ -132,15 +140,23 @@ def test_evidence_is_reported_while_it_is_open() -> None:
         tuple(f"q{i}" for i in range(40)),
         tuple(f"line {i}" for i in range(9)),
     )
-    text = words([Notification(Kind.NEW, FindingRow(finding, T, T, "new"))], SITE, T, READER).text
+    text = notification_text([Notification(Kind.NEW, FindingRow(finding, T, T, "new"))], SITE, T, READER).text
     assert "  also: line 4\n  and 4 more such lines\n" in text
     assert "q9 and 30 more" in text
-    assert "also" not in words([Notification(Kind.OVER, FindingRow(finding, T, T, "closed", T))], SITE, T, READER).text
+    assert (
+        "also"
+        not in notification_text(
+            [Notification(Kind.OVER, FindingRow(finding, T, T, "closed", T))], SITE, T, READER
+        ).text
+    )
 
 
 def test_who_closed_it_is_told() -> None:
     """The others on duty learn it."""
-    assert "closed by Ada" in words([Notification(Kind.OVER, row("closed", closed=T, by="Ada"))], SITE, T, READER).text
+    assert (
+        "closed by Ada"
+        in notification_text([Notification(Kind.OVER, row("closed", closed=T, by="Ada"))], SITE, T, READER).text
+    )
 
 
 @pytest.mark.parametrize(
@@ -160,7 +176,7 @@ def test_one_line(given: str, expected: str) -> None:
 def test_names_with_line_breaks_do_not_break_subject_or_body() -> None:
     """Each line of the body is one of ours."""
     finding = Finding("stale", "q05", T, "q05\nSubject: won\r\n.\r\nQUIT", "do\nthis", evidence=("x\ny",))
-    message = words([Notification(Kind.NEW, FindingRow(finding, T, T, "new", by="A\nB"))], SITE, T, READER)
+    message = notification_text([Notification(Kind.NEW, FindingRow(finding, T, T, "new", by="A\nB"))], SITE, T, READER)
     assert "\n" not in message.subject
     assert "\r" not in message.text
     assert "\n  Cold store Subject: won . QUIT\n" in message.text
