@@ -48,7 +48,7 @@ def _upgrade(arguments: argparse.Namespace) -> int:
 
 
 def _new_keys(release: Release) -> list[tuple[str, object]]:
-    """Keys that a version brought, each with its default; of a table by rows only its name."""
+    """Keys that a version brought, each with its default; of a table by rows, or that needs some keys, only its name."""
     results: list[tuple[str, object]] = []
     for key in release.keys:
         table, _, name = key.partition(".")
@@ -56,6 +56,9 @@ def _new_keys(release: Release) -> list[tuple[str, object]]:
         names = schema.columns(model) if name == "*" else (name,)
         if table in ("tariff", "consumer", "baseline", "point"):
             results.append((f"[[{table}]]" if name == "*" else key, None))
+            continue
+        if any(model.model_fields[own].is_required() for own in names):
+            results.append((f"[{table}]", None))
             continue
         defaults = {own: model.model_fields[own].default for own in names}
         results += [(f"{table}.{own}", list(d) if isinstance(d, frozenset) else d) for own, d in defaults.items()]
