@@ -1,5 +1,6 @@
 """Faults of time (C1 to C12): clocks that jump, days of 92 and 100 quarter hours, mistaken units, far years."""
 
+import queue
 import re
 import time
 from dataclasses import replace
@@ -8,6 +9,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import paho.mqtt.client as paho
 import pytest
 
 from meterd.adapters.runtime.clock import DOUBT_S, WallClock
@@ -97,6 +99,21 @@ def test_a_small_correction_is_followed_at_once() -> None:
     assert clock.doubt() == ""
 
 
+def somebody_takes(port: int, topic: str, payload: bytes) -> bool:
+    """Send once with QoS 1; whether anybody has subscribed: MQTT 5, 3.4.2.1, reason 16 says that nobody has."""
+    reasons: queue.Queue[int] = queue.Queue()
+    client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    client.on_publish = lambda _client, _data, _mid, reason, _properties: reasons.put(reason.value)
+    client.connect("127.0.0.1", port)
+    client.loop_start()
+    client.publish(topic, payload, qos=1)
+    try:
+        return reasons.get(timeout=30) != 16
+    finally:
+        client.disconnect()
+        client.loop_stop()
+
+
 @pytest.mark.slow
 def test_c1_readings_before_the_clock_is_set_are_kept_and_get_their_true_time(tmp_path: Path) -> None:
     wall, store = Wall(0), tmp_path / "s.sqlite"
@@ -106,10 +123,8 @@ def test_c1_readings_before_the_clock_is_set_are_kept_and_get_their_true_time(tm
             Input(i.point, i.register, i.source, i.address, i.field, i.unit) for i in plan.inputs
         )
         plan = replace(plan, inputs=plan_without_times)
-        with running(plan, store, wall.clock()) as here, sending(broker.port) as out:
-            assert until(out.connected)
-            time.sleep(0.7)
-            publish(out, [("m/q01", b'{"import": 5}')])
+        with running(plan, store, wall.clock()) as here:
+            assert until(lambda: somebody_takes(broker.port, "m/q01", b'{"import": 5}'))
             sent_s = wall.steady_s()
             time.sleep(2)
             assert here.daemon.counters.readings == 0
