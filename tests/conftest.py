@@ -14,6 +14,7 @@ from xdist.scheduler import LoadFileScheduling
 from xdist.workermanage import WorkerController
 
 from tests.order import COMPUTING, next_unit, places, unit_of
+from tests.thorough import is_thorough
 
 zoneinfo.reset_tzpath(to=[])
 # how long an example takes says more about what else the machine does than about the example
@@ -55,8 +56,17 @@ def pytest_collection_finish() -> None:
     gc.set_threshold(50_000, 20, 100)
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """By the place of their unit; within a unit everything stays in its order."""
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """`--thorough`."""
+    parser.addoption("--thorough", action="store_true", help="run what a whole run leaves out (tests/thorough.py)")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """By the place of their unit; within a unit everything stays in its order. A whole run leaves out what is thorough."""
+    if config.args == config.getini("testpaths"):
+        wanted = bool(config.option.thorough)
+        config.hook.pytest_deselected(items=[item for item in items if is_thorough(item.nodeid) != wanted])
+        items[:] = [item for item in items if is_thorough(item.nodeid) == wanted]
     place = places(item.nodeid for item in items)
     items.sort(key=lambda item: (place[unit := unit_of(item.nodeid)], unit))
 

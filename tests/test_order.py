@@ -2,6 +2,7 @@
 
 from tests.faults.table import ROOT, functions
 from tests.order import COMPUTING, DEMOS, EARLY, SECONDS, WAITING, next_unit, places, unit_of
+from tests.thorough import THOROUGH, is_thorough
 
 NAMES = [name for name in SECONDS if name not in DEMOS]
 
@@ -43,3 +44,15 @@ def test_workers_beyond_those_that_compute_take_what_waits_first() -> None:
     assert next_unit([waiting, "tests/test_layers.py"], COMPUTING - 1) == "tests/test_layers.py"
     assert next_unit([waiting], 0) == waiting
     assert next_unit(["tests/test_layers.py"], COMPUTING) == "tests/test_layers.py"
+
+
+def test_what_is_thorough_is_there_and_is_named_alone_by_its_file_or_by_its_folder() -> None:
+    for name in THOROUGH:
+        path, _, test = name.partition("::")
+        assert (ROOT / path).exists(), name
+        assert not test or test in functions(ROOT / path), name
+    assert is_thorough("tests/bench/test_poll.py::test_a[1]")
+    assert is_thorough("tests/acceptance/test_uci.py::test_a")
+    assert is_thorough("tests/app/daemon/test_job_runner.py::test_killed_in_the_middle[backup]")
+    assert not is_thorough("tests/app/daemon/test_job_runner.py::test_a_night_and_a_first_of_the_month")
+    assert not is_thorough("tests/adapters/simulator/test_site.py::test_a")
