@@ -106,7 +106,7 @@ WAITING = frozenset(
         "tests/faults/test_register_scale_live.py",
     )
 )
-COMPUTING = 6  # workers; those beyond take what waits first
+COMPUTING = 5  # workers; those beyond take what waits first
 # the folders of the other files, dear ones first
 FOLDERS = ("acceptance", "simulator", "faults", "app", "bench", "adapters/web", "adapters", "core")
 EARLY = 0.5  # what takes long has begun when this share of the other files has
