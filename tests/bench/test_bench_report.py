@@ -43,7 +43,9 @@ def test_month_report_of_40_points(full: bool, report: list[Line], tmp_path: Pat
     runs = [(timed(command), timed(other)) for _ in range(3 if full else 1)]
     sums = pd.read_csv(tmp_path / "sums.csv").set_index("point")["sum"]
     sheet = openpyxl.load_workbook(tmp_path / "r.xlsx")["Points main"]
-    texts = {str(row[0].value).removeprefix("Point "): round(row[2].value * 1_000_000) for row in sheet.iter_rows(min_row=2)}
+    texts = {
+        str(row[0].value).removeprefix("Point "): round(row[2].value * 1_000_000) for row in sheet.iter_rows(min_row=2)
+    }
     assert texts == sums.to_dict()
     ours, bare = (min(run[k].seconds for run in runs) for k in (0, 1))
     note = "bare: pandas reads the quarter hours and adds them up; both with the start of Python"
