@@ -66,7 +66,7 @@ def powers(days: int) -> tuple[np.ndarray, np.ndarray]:
     return 20_000 * sun * clouds, 6000 + 3000 * np.sin(2 * np.pi * slots / 96) ** 2
 
 
-PV, LOAD = powers(BEFORE + 16)
+PV, LOAD = powers(BEFORE + 20)
 REGISTERS = {
     ("t1", IMPORT): np.maximum(LOAD - PV, 0),
     ("t1", EXPORT): np.maximum(PV - LOAD, 0),
@@ -222,7 +222,7 @@ def test_a_good_one_is_used_after_a_week_and_one_that_lies_is_let_go(mill: Site2
     assert now_ms - STEP_H * HOUR_MS < used["known_ms"] <= now_ms  # type: ignore[operator]
     assert used["weights"][1] > 0.5, used  # type: ignore[index]
     assert errors(mill.path, Quantity.PV, good) < 0.7 * errors(mill.path, Quantity.PV_OWN, good)
-    for _ in range(4 * 2):
+    for _ in range(6 * 2):
         mill.go_on(0.05)
     assert mill.outside()["weights"][:3] == [0.0, 0.0, 0.0]  # type: ignore[index]
     published = tuple(mill.published())
