@@ -11,9 +11,8 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 from xdist.scheduler import LoadFileScheduling
-from xdist.workermanage import WorkerController
 
-from tests.order import COMPUTING, next_unit, places, unit_of
+from tests.order import places, unit_of
 from tests.thorough import is_thorough
 
 zoneinfo.reset_tzpath(to=[])
@@ -72,16 +71,10 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 class ByUnit(LoadFileScheduling):
-    """A unit is for one worker; where there are more than compute, those take what waits."""
+    """A unit is for one worker."""
 
     def _split_scope(self, nodeid: str) -> str:
         return unit_of(nodeid)
-
-    def _assign_work_unit(self, node: WorkerController) -> None:
-        if len(self.nodes) > COMPUTING:
-            chosen = next_unit(self.workqueue, int(node.gateway.id.removeprefix("gw")))
-            self.workqueue.move_to_end(chosen, last=False)
-        super()._assign_work_unit(node)
 
 
 def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> ByUnit:

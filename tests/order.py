@@ -70,43 +70,6 @@ SECONDS = {
     "tests/faults/test_c8_meter_clock.py": 35,
     "tests/faults/test_i_broker.py::test_b18_a_client_certificate_that_is_missing_or_of_another_authority_is_named": 30,
 }
-# what mostly waits for clocks, silences and limits: workers of its own take it, beside those that compute
-WAITING = frozenset(
-    (
-        "tests/acceptance/test_bad_input.py",
-        "tests/acceptance/test_controllers.py",
-        "tests/acceptance/test_example_controllers.py",
-        "tests/acceptance/test_kill.py",
-        "tests/acceptance/test_plain_numbers.py",
-        "tests/acceptance/test_secrets.py",
-        "tests/adapters/web/test_connections.py",
-        "tests/app/cli/test_demo.py",
-        "tests/app/cli/test_demo_site.py",
-        "tests/app/daemon/test_disk_space.py",
-        "tests/app/daemon/test_supervisor.py",
-        "tests/bench/test_bench_latency.py",
-        "tests/bench/test_bench_load.py",
-        "tests/bench/test_bench_rounds.py",
-        "tests/bench/test_bench_shares.py",
-        "tests/docker/test_nginx.py",
-        "tests/faults/test_b_broker.py",
-        "tests/faults/test_c_time.py",
-        "tests/faults/test_e_process.py",
-        "tests/faults/test_g_rounds.py",
-        "tests/faults/test_g_rounds.py::test_i1_decisions_as_far_apart_as_a_power_is_believed_are_no_outage",
-        "tests/faults/test_g_rounds.py::test_i1_loads_that_are_read_less_often_than_the_sample_make_no_wrong_sign",
-        "tests/faults/test_i_broker.py",
-        "tests/faults/test_i_broker.py::test_b18_a_client_certificate_that_is_missing_or_of_another_authority_is_named",
-        "tests/faults/test_i_broker.py::test_i13_topics_that_are_granted_and_not_delivered_are_named_within_75_s_beside_others",
-        "tests/faults/test_i_lines.py",
-        "tests/faults/test_i_own_clock.py",
-        "tests/faults/test_i_shares.py",
-        "tests/faults/test_i_shares.py::test_i2_who_does_not_take_its_share_is_left_alone_and_tried_one_at_a_time",
-        "tests/faults/test_i_start.py",
-        "tests/faults/test_register_scale_live.py",
-    )
-)
-COMPUTING = 5  # workers; those beyond take what waits first
 # the folders of the other files, dear ones first
 FOLDERS = ("acceptance", "simulator", "faults", "app", "bench", "adapters/web", "adapters", "core")
 EARLY = 0.5  # what takes long has begun when this share of the other files has
@@ -135,12 +98,6 @@ def places(nodeids: Iterable[str]) -> dict[str, float]:
     others = sorted((unit for unit in units if not seconds[unit]), key=_folder)
     first = {unit: EARLY * number / len(long) for number, unit in enumerate(long)}
     return first | {unit: number / len(others) for number, unit in enumerate(others)}
-
-
-def next_unit(units: Iterable[str], worker: int) -> str:
-    """Which of the units that are left a worker takes: the first that is its kind of work, or the first of all."""
-    left = list(units)
-    return next((unit for unit in left if (unit.partition("[")[0] in WAITING) == (worker >= COMPUTING)), left[0])
 
 
 def _folder(unit: str) -> int:

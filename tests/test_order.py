@@ -1,14 +1,14 @@
 """The table of long tests names files and tests that are there, and what takes long begins before the others are done."""
 
 from tests.faults.table import ROOT, functions
-from tests.order import COMPUTING, DEMOS, EARLY, SECONDS, WAITING, next_unit, places, unit_of
+from tests.order import DEMOS, EARLY, SECONDS, places, unit_of
 from tests.thorough import THOROUGH, is_thorough
 
 NAMES = [name for name in SECONDS if name not in DEMOS]
 
 
-def test_what_the_tables_name_is_there() -> None:
-    for name in {*NAMES, *WAITING}:
+def test_what_the_table_names_is_there() -> None:
+    for name in NAMES:
         path, _, test = name.partition("::")
         assert (ROOT / path).exists(), name
         assert not test or test in functions(ROOT / path), name
@@ -36,16 +36,6 @@ def test_what_takes_long_begins_in_the_first_half_the_longest_first() -> None:
     assert set(place) == {*NAMES, *(unit_of(f"{file}::test_a") for file in files)}
 
 
-def test_workers_beyond_those_that_compute_take_what_waits_first() -> None:
-    waiting = sorted(WAITING)[0]
-    assert (
-        next_unit(["tests/test_layers.py", f"{waiting}[case]", "tests/test_order.py"], COMPUTING) == f"{waiting}[case]"
-    )
-    assert next_unit([waiting, "tests/test_layers.py"], COMPUTING - 1) == "tests/test_layers.py"
-    assert next_unit([waiting], 0) == waiting
-    assert next_unit(["tests/test_layers.py"], COMPUTING) == "tests/test_layers.py"
-
-
 def test_what_is_thorough_is_there_and_is_named_alone_by_its_file_or_by_its_folder() -> None:
     for name in THOROUGH:
         path, _, test = name.partition("::")
@@ -53,6 +43,7 @@ def test_what_is_thorough_is_there_and_is_named_alone_by_its_file_or_by_its_fold
         assert not test or test in functions(ROOT / path), name
     assert is_thorough("tests/bench/test_poll.py::test_a[1]")
     assert is_thorough("tests/acceptance/test_uci.py::test_a")
-    assert is_thorough("tests/app/daemon/test_job_runner.py::test_killed_in_the_middle[backup]")
-    assert not is_thorough("tests/app/daemon/test_job_runner.py::test_a_night_and_a_first_of_the_month")
+    fuzzer = "tests/adapters/web/test_registry.py::test_the_interface_survives_what_a_fuzzer_makes_of_its_document"
+    assert is_thorough(f"{fuzzer}[a]")
+    assert not is_thorough("tests/adapters/web/test_registry.py::test_a")
     assert not is_thorough("tests/adapters/simulator/test_site.py::test_a")

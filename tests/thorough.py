@@ -1,6 +1,6 @@
 """Which tests a whole run leaves out: studies, years of data, hundreds of repetitions. `.ci/run` runs them after the others.
 
-Each subject here has quicker tests beside it, so that `pytest` alone, in ten minutes on two cores, sees most of what can break;
+Each subject here has quicker tests beside it, so that `pytest` alone sees most of what can break in less time;
 `pytest --thorough` runs what is named here, and `pytest PATH` all of a path.
 """
 
@@ -11,19 +11,28 @@ THOROUGH = frozenset(
         "tests/acceptance/test_opsd.py",
         "tests/acceptance/test_site_a.py",
         "tests/acceptance/test_uci.py",
+        "tests/adapters/archive/test_servers.py",
         "tests/adapters/web/test_registry.py::test_the_interface_survives_what_a_fuzzer_makes_of_its_document",
+        "tests/app/cli/test_demo.py",
         "tests/app/cli/test_worked_example.py",
-        "tests/app/daemon/test_job_runner.py::test_killed_in_the_middle",
+        "tests/app/daemon/test_job_runner.py",
+        "tests/app/daemon/test_outside_forecast.py",
         "tests/app/operations/test_late_readings.py",
         "tests/app/operations/test_retention_job.py",
         "tests/app/operations/test_site_studies.py",
         "tests/app/operations/test_whole_history.py",
         "tests/bench/",
+        "tests/core/drift/test_unmetered_load.py",
+        "tests/core/forecast/test_outside.py",
+        "tests/core/unusual/test_watch.py",
         "tests/faults/test_drift_cases.py",
+        "tests/faults/test_i10_correction.py",
         "tests/faults/test_i_digests.py::test_i11_killed_again_and_again_while_readings_of_any_day_come_in_every_digest_holds",
         "tests/faults/test_i_digests.py::test_i11_of_many_copies_with_one_byte_changed_none_is_sound_and_has_other_numbers",
+        "tests/faults/test_i_drift.py",
         "tests/faults/test_i_drift_loads.py",
         "tests/faults/test_i_shares.py",
+        "tests/faults/test_i_store_files.py",
         "tests/simulator/",
     )
 )
