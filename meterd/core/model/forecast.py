@@ -74,9 +74,10 @@ class GivenOutside:
 
 @dataclass(frozen=True, slots=True)
 class OutsideUse:
-    """How a forecast from outside enters one of the site: since when the newest was known, from how many days of errors its
+    """How a forecast from outside enters one of the site.
 
-    weights are made, and these by hours ahead, 0 to 1. `known_ms` is None where none of the last 12 hours says anything.
+    `known_ms`: since when the newest is known, None where none of the last 12 hours says anything. `days`: of errors that its
+    weights are made of. `weights`: 0 to 1, by hours ahead.
     """
 
     known_ms: int | None
