@@ -7,8 +7,8 @@ from meterd.adapters.documents.cells import kwh
 from meterd.adapters.documents.formats import moment
 from meterd.adapters.documents.model import Block, Cell, Column, Facts, Heading, Moment, Number, Table, Text
 from meterd.adapters.documents.texts import Texts
-from meterd.core.energy.divided_price import DividedPrice, part_of
-from meterd.core.energy.tariff import COIN_PARTS, BillLine, in_coins
+from meterd.core.energy.divided_price import DividedPrice
+from meterd.core.energy.tariff import COIN_PARTS, BillLine, each_in_coins, in_coins
 from meterd.core.model.tariff import Division, Price, PriceKind
 from meterd.core.reports.cost import PeakCost, PeriodCost
 
@@ -142,8 +142,8 @@ def tenant_table(cost: PeriodCost, texts: Texts) -> Table:
     if cost.with_carbon:
         columns.append(Column(texts("carbon-kg"), 22, "right"))
     costs = [own for _, own in cost.tenants]
-    coins = in_coins([own.amount for own in costs])
-    parts = in_coins([part_of(cost.divided, i) for i in range(len(costs))])
+    coins = each_in_coins(own.amount for own in costs)  # as on the statement of each tenant
+    parts = [_sum(each_in_coins(own.parts[i] for own in cost.divided)) for i in range(len(costs))]
     rows = [_tenant_row(cost, i, (coins[i], parts[i]), texts) for i in range(len(costs))]
     energies, amounts, masses = ([getattr(own, name) for own in costs] for name in ("energy", "amount", "carbon"))
     sums = (_sum(energies), _sum(amounts), _sum(masses))

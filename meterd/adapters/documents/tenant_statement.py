@@ -12,7 +12,7 @@ from meterd.adapters.documents.report_quality import cautions
 from meterd.adapters.documents.texts import Texts
 from meterd.adapters.texts import wording
 from meterd.core.energy.divided_price import DividedPrice
-from meterd.core.energy.tariff import in_coins
+from meterd.core.energy.tariff import each_in_coins
 from meterd.core.model.plan import Allocation, Site
 from meterd.core.model.tariff import PriceKind
 from meterd.core.reports.cost_allocation import Line
@@ -82,12 +82,13 @@ def _cost(made: TenantStatement, texts: Texts, zone: ZoneInfo) -> Iterator[Block
 
 
 def _parts_table(made: TenantStatement, texts: Texts, zone: ZoneInfo) -> Table:
-    """The parts of demand and fixed prices, then the sum of all costs, in coins that add up."""
+    """The parts of demand and fixed prices, then the sum of all costs as they are shown."""
     columns = (
         Column(texts("cost-line"), 44), Column(texts("cost-division"), 78),
         Column(texts("part"), 22, "right"), Column(texts("cost-amount", currency=made.currency), 30, "right"),
     )  # fmt: skip
-    coins = in_coins([None if made.cost is None else made.cost.amount, *(own.parts[0] for own in made.divided)])
+    costs = [None if made.cost is None else made.cost.amount, *(own.parts[0] for own in made.divided)]
+    coins = each_in_coins(costs)
     rows: list[tuple[Cell, ...]] = [(texts("statement-energy"), "", "", money_of_coins(coins[0], texts))]
     rows += [
         (own.price.name, division_words(own, texts, zone), _share(own, texts), money_of_coins(amount, texts))

@@ -7,12 +7,13 @@ from pathlib import Path
 from meterd.core.errors import StoreError
 
 SCHEMA_VERSION = 9
+NO_STORE_YET = 0  # the version of an empty file, as a daemon has it for a moment when it begins a store
 REMEDY = "if it is damaged, start the daemon, which saves what can be read, or restore a backup"
 NO_TEXT = "the description of its tables cannot be read"
 
 
 def connect_to_read(path: Path) -> sqlite3.Connection:
-    """A connection that writes nothing, also while a daemon runs; StoreError if there is no store, or a newer one."""
+    """A connection that writes nothing, also while a daemon runs; StoreError if there is none, or a newer one."""
     if not path.exists():
         raise StoreError(f"there is no store at {path}; has the daemon or a replay written one yet?")
     with ExitStack() as undo:
@@ -20,9 +21,11 @@ def connect_to_read(path: Path) -> sqlite3.Connection:
             connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
             undo.callback(connection.close)
             refuse_newer(connection, path)
-            connection.execute("SELECT 1 FROM sqlite_schema")  # a damaged description of the tables is told here
+            described = connection.execute("SELECT 1 FROM sqlite_schema").fetchone()  # tells also what is damaged
         except (sqlite3.Error, UnicodeDecodeError) as exc:
             raise StoreError(f"cannot read the store {path}: {reason(exc)}") from exc
+        if described is None:
+            raise StoreError(f"nothing is in the store {path} yet; has the daemon or a replay just begun it?")
         undo.pop_all()
         return connection
 

@@ -12,7 +12,7 @@ from meterd.adapters.store.findings import VERSION_2
 from meterd.adapters.store.forecasts import FORECASTS
 from meterd.adapters.store.issued_documents import ISSUED
 from meterd.adapters.store.maintenance_log import RECORDS
-from meterd.adapters.store.reading_connection import SCHEMA_VERSION, refuse_newer
+from meterd.adapters.store.reading_connection import NO_STORE_YET, SCHEMA_VERSION, refuse_newer
 from meterd.adapters.store.reading_digests import reading_hash
 from meterd.core.errors import StoreError
 
@@ -55,9 +55,17 @@ def prepare(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("PRAGMA synchronous = FULL")  # a committed reading survives a power cut: 4 ms a commit
     connection.execute("PRAGMA busy_timeout = 5000")
     version = refuse_newer(connection, path)
-    for step in range(version + 1, SCHEMA_VERSION + 1):  # each step whole or not at all, also through a power cut
-        connection.executescript(f"BEGIN IMMEDIATE; {_STEPS[step]} PRAGMA user_version = {step}; COMMIT;")
+    if version == NO_STORE_YET:  # all tables at once: who reads meanwhile finds all of them or none
+        _add(connection, "".join(_STEPS.values()), SCHEMA_VERSION)
+    else:
+        for step in range(version + 1, SCHEMA_VERSION + 1):
+            _add(connection, _STEPS[step], step)
     keep_digests(connection, reading_hash)
+
+
+def _add(connection: sqlite3.Connection, tables: str, version: int) -> None:
+    """Whole or not at all, also through a power cut."""
+    connection.executescript(f"BEGIN IMMEDIATE; {tables} PRAGMA user_version = {version}; COMMIT;")
 
 
 def connection_of(path: Path) -> sqlite3.Connection:

@@ -216,6 +216,15 @@ def in_coins(amounts: Sequence[int | None]) -> list[int | None]:
     return [coins + (i in order[:more]) for i, coins in enumerate(whole)]
 
 
+def each_in_coins(amounts: Iterable[int | None]) -> list[int | None]:
+    """Each amount in whole coins by itself, as it stands wherever it stands alone.
+
+    >>> each_in_coins([3334, 3350, None])
+    [33, 34, None]
+    """
+    return [coins for amount in amounts for coins in in_coins([amount])]
+
+
 def total(lines: Iterable[BillLine], kinds: frozenset[PriceKind]) -> int | None:
     """The sum of the lines of some kinds; None where one of them is missing."""
     amounts = [line.amount for line in lines if line.price.kind in kinds]

@@ -337,6 +337,13 @@ def test_a_store_that_is_not_there_is_not_made_by_reading(path: Path) -> None:
 # -- files that are no store -------------------------------------------------------------------------------------------
 
 
+def test_a_store_that_has_just_been_begun_says_so(path: Path) -> None:
+    """Between the file and its tables, which come all at once."""
+    path.touch()
+    with pytest.raises(StoreError, match="nothing is in the store"):
+        SqliteStore.reader(path)
+
+
 def test_a_store_of_a_newer_version_is_refused_and_left_alone(path: Path) -> None:
     """E7: the newer version is named."""
     SqliteStore.writer(path).close()

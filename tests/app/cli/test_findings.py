@@ -289,7 +289,7 @@ def test_life_of_a_finding_with_a_running_daemon(capsys: pytest.CaptureFixture[s
             return [(n["kind"], n["id"]) for _, body in hooks.posts for n in body["notices"]]  # type: ignore[index, attr-defined]
 
         with meters(broker.port, talking), daemon(path) as process:
-            assert until(lambda: tmp_path.joinpath("gate-works.sqlite").exists())
+            assert until(lambda: run(capsys, path)[0] == 0)  # the daemon has begun the store
             assert until(lambda: rows(capsys, path) == [] and time.sleep(3) is None, 60)
             talking.discard("joinery")
             assert until(lambda: "stale-joinery" in listener.kept)

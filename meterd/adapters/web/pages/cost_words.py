@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from meterd.adapters.texts import wording
 from meterd.adapters.web.number_column import NumberColumn
 from meterd.adapters.web.pages.energy_values import CostView, DividedLine, ItemCost, PriceLine
-from meterd.core.energy.tariff import COIN_PARTS, in_coins
+from meterd.core.energy.tariff import COIN_PARTS, each_in_coins, in_coins
 
 MG_PER_KG = 1_000_000
 MWH_PER_KWH = 1_000_000
@@ -79,7 +79,7 @@ def cost_words(cost: CostView, language: str) -> CostWords:
         item_lines=_rows([line for line in cost.item_lines if line.kind != "carbon"], language),
         items=_items(cost.items, energies, language),
         divided=[_divided(own, language, cost.currency) for own in cost.divided],
-        total=_items([cost.total], energies, language)[0] if cost.total is not None else None,
+        total=None if cost.total is None else _total(cost.total, cost.items, energies, language),
     )
 
 
@@ -132,8 +132,19 @@ def _row(line: PriceLine, coins: int | None, places: int, language: str) -> Pric
 
 
 def _items(rows: Sequence[ItemCost], energies: NumberColumn, language: str) -> list[CostRow]:
-    coins = zip(in_coins([row.amount for row in rows]), in_coins([row.part for row in rows]), strict=True)
-    return [_cost_row(row, own, energies, language) for row, own in zip(rows, coins, strict=True)]
+    """Each amount by itself, for it is the same on the page of its energy alone."""
+    return [_cost_row(row, own, energies, language) for row, own in zip(rows, _coins(rows), strict=True)]
+
+
+def _total(total: ItemCost, rows: Sequence[ItemCost], energies: NumberColumn, language: str) -> CostRow:
+    """The sum of the amounts as they are shown."""
+    columns = zip(*_coins(rows), strict=True)
+    amount, part = (None if None in column else sum(c for c in column if c is not None) for column in columns)
+    return _cost_row(total, (amount, part if total.part is not None else None), energies, language)
+
+
+def _coins(rows: Sequence[ItemCost]) -> list[tuple[int | None, int | None]]:
+    return list(zip(each_in_coins(row.amount for row in rows), each_in_coins(row.part for row in rows), strict=True))
 
 
 def _cost_row(row: ItemCost, coins: tuple[int | None, int | None], energies: NumberColumn, language: str) -> CostRow:

@@ -28,7 +28,8 @@ def view(*items: ItemCost) -> CostView:
     return CostView(
         currency="EUR", billed=True, lines=lines, amount=sum(known) if items else None, missing=0, of=1, with_pv=True,
         saved=5, saved_mwh=1, earned=2_133, with_co2=True, co2_mg=2_500_000, avoided_mg=None, items=list(items),
-        divided=[DividedLine(name="fixed", division="energy", at_ms=None, amount=450_000, rest=-133)], total=None, item_lines=[],
+        divided=[DividedLine(name="fixed", division="energy", at_ms=None, amount=450_000, rest=-133)],
+        total=item("all", 266) if len(items) > 1 else None, item_lines=[],
         left_out=False, later="",
     )  # fmt: skip
 
@@ -40,9 +41,11 @@ def test_coins_of_the_lines_add_up_to_the_sum() -> None:
     assert [row.quantity for row in words.lines] == ["10,0 kWh", "10,0 kWh", "3,0 kWh", "1"]
     coins = [int(row.amount.replace(",", "").replace("−", "-")) for row in words.lines]
     assert (sum(coins), words.sum, words.amount) == (4728, "47,28", "47,28 EUR")
-    assert [(row.amount, row.part, row.whole) for row in words.items] == [
-        ("0,02", "0,02", "0,04"),
+    assert words.total is not None
+    assert [(row.amount, row.part, row.whole) for row in (*words.items, words.total)] == [
+        ("0,01", "0,01", "0,02"),  # as on the page of the energy alone
         ("0,01", "0,01", "0,02"),
+        ("0,02", "0,02", "0,04"),
     ]
     assert words.divided[0][1:] == ("45,00 EUR", "\N{MINUS SIGN}0,01 EUR")
     assert (words.carbon, words.avoided) == ("2,5 kg", "fehlt")
