@@ -14,9 +14,6 @@ from functools import cache, lru_cache
 from importlib.resources import files
 from zoneinfo import ZoneInfo
 
-from babel import Locale
-from babel.dates import format_date, format_datetime, format_time
-
 from meterd.core.model.finding_cause import CAUSES, cause_of
 from meterd.core.model.periods import from_ms, to_ms
 from meterd.core.model.plan import Board, Point, Site
@@ -24,8 +21,7 @@ from meterd.core.model.written import day_first
 from meterd.core.texts.finding_translation import Kind, Part, Parts, Phrases
 
 LANGUAGES = ("en", "de")
-_LOCALES = {"en": Locale("en", "GB"), "de": Locale("de")}  # day before month, 24 hours
-_DAYS = {"en": "d MMM yyyy", "de": "d. MMM yyyy"}
+_DAY_ENDS = {"en": "", "de": "."}  # the number of a day is an ordinal number in German
 _SEPARATORS = {"en": str.maketrans("", ""), "de": str.maketrans(",.", ".,")}
 MINUS = "−"  # as wide as a plus, and never a hyphen
 _STEPS = ((1e9, "G"), (1e6, "M"), (1e3, "k"))
@@ -190,7 +186,7 @@ def _written(language: str, part: Part, zone: ZoneInfo) -> str:
 
 def date_words(language: str, iso: str) -> str:
     """A date such as 2026-05-04 as a reader writes it."""
-    return str(format_date(date.fromisoformat(iso), format=_DAYS[language], locale=_LOCALES[language]))
+    return _date(language, date.fromisoformat(iso))
 
 
 def figure(language: str, plain: str) -> str:
@@ -205,7 +201,7 @@ def figure(language: str, plain: str) -> str:
 def number(language: str, value: float | Decimal, digits: int = 0) -> str:
     """A number with the separators of the language and so many decimal places."""
     exact = value if isinstance(value, Decimal) else Decimal(str(value))
-    # `format_decimal` says the same in a hundred times the time, and a page has a thousand numbers
+    # a library of all languages says the same in a hundred times the time, and a page has a thousand numbers
     shown = f"{exact:,.{digits}f}".translate(_SEPARATORS[language])
     # a small loss must not read "-0.00": nothing is neither more nor less
     return shown.lstrip("-") if not any(digit in shown for digit in "123456789") else shown.replace("-", MINUS)
@@ -257,7 +253,8 @@ def age(language: str, seconds: float) -> str:
 
 def moment(language: str, at_ms: int, zone: ZoneInfo) -> str:
     """Local date and time to the minute."""
-    return str(format_datetime(_local(at_ms, zone), f"{_DAYS[language]}, HH:mm", locale=_LOCALES[language]))
+    local = _local(at_ms, zone)
+    return f"{_date(language, local)}, {local:%H:%M}"
 
 
 def field_date(language: str, iso: str) -> str:
@@ -267,17 +264,18 @@ def field_date(language: str, iso: str) -> str:
 
 def clock(language: str, at_ms: int, zone: ZoneInfo) -> str:
     """Local time to the second."""
-    return str(format_time(_local(at_ms, zone), "HH:mm:ss", locale=_LOCALES[language]))
+    return f"{_local(at_ms, zone):%H:%M:%S}"
 
 
 def day(language: str, at_ms: int, zone: ZoneInfo) -> str:
     """Local date with its weekday."""
-    return str(format_date(_local(at_ms, zone), f"EEE, {_DAYS[language]}", locale=_LOCALES[language]))
+    local = _local(at_ms, zone)
+    return f"{_names(language, 'weekdays_short')[local.weekday()]}, {_date(language, local)}"
 
 
 def month(language: str, at_ms: int, zone: ZoneInfo) -> str:
     """Name of the local month and year."""
-    return str(format_date(_local(at_ms, zone), "MMMM yyyy", locale=_LOCALES[language]))
+    return _month(language, _local(at_ms, zone))
 
 
 def month_words(language: str, month: str) -> str:
@@ -288,7 +286,17 @@ def month_words(language: str, month: str) -> str:
     """
     if len(month) != 7:
         return month
-    return str(format_date(date(int(month[:4]), int(month[5:]), 1), "MMMM yyyy", locale=_LOCALES[language]))
+    return _month(language, date(int(month[:4]), int(month[5:]), 1))
+
+
+def short_day(language: str, at: date) -> str:
+    """Day and month, for the axis of a picture."""
+    return f"{at.day}{_DAY_ENDS[language]} {_names(language, 'months_short')[at.month - 1]}"
+
+
+def short_month(language: str, at: date) -> str:
+    """Month and year, for the axis of a picture."""
+    return f"{_names(language, 'months_short')[at.month - 1]} {at.year:04d}"
 
 
 def zone_words(at_ms: int, zone: ZoneInfo) -> str:
@@ -299,3 +307,16 @@ def zone_words(at_ms: int, zone: ZoneInfo) -> str:
 
 def _local(at_ms: int, zone: ZoneInfo) -> datetime:
     return from_ms(at_ms).astimezone(zone)
+
+
+def _date(language: str, at: date) -> str:
+    return f"{short_day(language, at)} {at.year:04d}"
+
+
+def _month(language: str, at: date) -> str:
+    return f"{_names(language, 'months')[at.month - 1]} {at.year:04d}"
+
+
+@cache
+def _names(language: str, what: str) -> tuple[str, ...]:
+    return tuple(say(language, f"calendar.{what}").split())

@@ -8,9 +8,6 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
-from babel import Locale
-from babel.dates import format_date
-
 from meterd.adapters.texts import wording
 from meterd.core.model.periods import DAY_MS, local
 from meterd.core.reports.axis import Grain, TimeTick
@@ -21,9 +18,6 @@ NARROW = Size(346, 270, left=46, right=18)
 GAP = 1.6  # of the usual step: above it a step is left out; days are up to 25 hours long
 OTHER_TONE = 8
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-_LOCALES = {"en": Locale("en", "GB"), "de": Locale("de")}
-_PATTERNS = {Grain.DAY: "d MMM", Grain.MONTH: "MMM yyyy", Grain.YEAR: "yyyy"}
-_DAY_DE = "d. MMM"
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,10 +119,15 @@ def _path(places: Sequence[Place]) -> str:
 def tick_words(tick: TimeTick, reader: Reader) -> str:
     """A moment of an axis: a clock time, a date, a month or a year."""
     moment = local(tick.at_ms, reader.zone)
-    if tick.grain is Grain.CLOCK:
-        return f"{moment:%H:%M}"
-    pattern = _DAY_DE if tick.grain is Grain.DAY and reader.language == "de" else _PATTERNS[tick.grain]
-    return str(format_date(moment, format=pattern, locale=_LOCALES[reader.language]))
+    match tick.grain:
+        case Grain.CLOCK:
+            return f"{moment:%H:%M}"
+        case Grain.DAY:
+            return wording.short_day(reader.language, moment)
+        case Grain.MONTH:
+            return wording.short_month(reader.language, moment)
+        case _:
+            return f"{moment.year:04d}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -112,7 +112,7 @@ def independent_threshold(charts: int, wanted: float = FALSE_ALARMS_PER_YEAR) ->
 
 
 def calibrate(
-    values: Floats, allowances: Floats, generator: np.random.Generator, *, wanted: float = FALSE_ALARMS_PER_YEAR
+    values: Floats, allowances: Floats, generator: "np.random.Generator", *, wanted: float = FALSE_ALARMS_PER_YEAR
 ) -> Threshold:
     """h for all charts of a site from the standardised values [days, H] of its fault-free days.
 
@@ -148,7 +148,7 @@ SMOOTHING = 0.3  # share of new noise in the variance of a drawn day
 POOL = 2048  # days of that noise, drawn from again and again: 73,000 of their own would cost ten times as much
 
 
-def _longest_sums(values: Floats, allowances: Floats, generator: np.random.Generator) -> Floats:
+def _longest_sums(values: Floats, allowances: Floats, generator: "np.random.Generator") -> Floats:
     """Running maximum over all charts [PATH_DAYS, PATHS] of paths drawn in blocks.
 
     In single precision: h is rounded up to a quarter, and a year of a thousand charts takes a third of a second so.

@@ -3,6 +3,7 @@
 import random
 import re
 import string
+from datetime import datetime
 from decimal import Decimal
 from itertools import product
 from pathlib import Path
@@ -10,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from babel import Locale
+from babel.dates import format_date, format_datetime, format_time
 from babel.numbers import format_decimal
 
 from meterd.adapters.texts import wording
@@ -146,3 +148,20 @@ def test_numbers_are_written_as_the_library_of_locales_writes_them(language: str
         assert wording.number(language, value, digits) == (
             shown.lstrip("-") if nothing else shown.replace("-", wording.MINUS)
         )
+
+
+@pytest.mark.parametrize(("language", "locale", "of_day"), [("en", Locale("en", "GB"), ""), ("de", Locale("de"), ".")])
+def test_dates_are_those_of_another_program(language: str, locale: Locale, of_day: str) -> None:
+    """Every day of five years, with a leap day, at changing local times."""
+    date = f"d{of_day} MMM yyyy"
+    for at_ms in range(1_704_067_200_000, 1_861_920_000_000, 90_061_000):
+        local = datetime.fromtimestamp(at_ms / 1000, VIENNA)
+        written = {
+            wording.moment(language, at_ms, VIENNA): format_datetime(local, f"{date}, HH:mm", locale=locale),
+            wording.clock(language, at_ms, VIENNA): format_time(local.timetz(), "HH:mm:ss", locale=locale),
+            wording.day(language, at_ms, VIENNA): format_date(local, f"EEE, {date}", locale=locale),
+            wording.month(language, at_ms, VIENNA): format_date(local, "MMMM yyyy", locale=locale),
+            wording.short_day(language, local): format_date(local, f"d{of_day} MMM", locale=locale),
+            wording.short_month(language, local): format_date(local, "MMM yyyy", locale=locale),
+        }
+        assert [ours for ours, theirs in written.items() if ours != theirs] == []
