@@ -45,6 +45,7 @@ from meterd.adapters.web.request_context import (
     needs,
     viewer_of,
 )
+from meterd.adapters.web.template_cache import TemplateCache
 from meterd.adapters.web.users import LONGEST_PASSWORD
 from meterd.adapters.web.wrong_input import wrong_words
 from meterd.core.errors import MeterdError
@@ -148,15 +149,21 @@ def _moved(path: str) -> Callable[[Request], RedirectResponse]:
 
 @cache
 def templates() -> Environment:
-    """The templates of the page, each compiled once in a process."""
+    """The templates of the page, each loaded once in a process."""
     result = Environment(
         loader=PackageLoader("meterd.adapters.web"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True,
+        lstrip_blocks=True, bytecode_cache=TemplateCache("escaped, trimmed"),
     )  # fmt: skip
     result.globals["wording"] = wording
     result.globals["MOST_ROWS"] = MOST_ROWS
     result.globals["state_of"] = state
     return result
+
+
+def compile_templates() -> None:
+    """All of them, so that processes that must not write find them compiled."""
+    for name in templates().list_templates():
+        templates().get_template(name)
 
 
 def page(request: Request, viewer: Viewer, template: str, *, status: int = 200, **values: object) -> HTMLResponse:
