@@ -10,6 +10,7 @@ from pathlib import Path
 
 from meterd.adapters.planfile.loader import store_path
 from meterd.adapters.runtime.clock import TrialClock, WallClock
+from meterd.adapters.runtime.heap import one_heap
 from meterd.adapters.runtime.logging import FORMS, set_up
 from meterd.app.cli.commands import CAUTIONS, Subparsers, command
 from meterd.app.daemon.daemon import Daemon
@@ -42,6 +43,7 @@ def add(commands: Subparsers) -> None:
 
 
 def _run(arguments: argparse.Namespace) -> int:
+    one_heap()
     set_up(arguments.log, verbose=arguments.verbose)
 
     plan, file = read_plan(arguments.plan)

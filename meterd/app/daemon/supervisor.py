@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from types import FrameType
 
-from meterd.adapters.runtime import sd_notify
+from meterd.adapters.runtime import heap, sd_notify
 from meterd.adapters.runtime.logging import about
 from meterd.adapters.runtime.worker import Worker
 from meterd.app.daemon.step_runner import StepRunner
@@ -29,6 +29,7 @@ HUNG_S = 30.0  # a loop that stands still for so long hangs: its steps take a se
 STUCK_S = 45.0  # a thread inside one call for so long: all of them wait with limits of ten seconds at most
 LONG_S = 600.0  # an examination of two years of history takes a minute, most of it inside one call of the database
 STATUS_S = 10.0
+GIVE_BACK_S = 60.0  # between two looks at memory that is free; pages and examinations leave some
 # threads of ours that wait with a limit everywhere; the embedded broker's waits for the end of its child
 _LIMITS = {"source-": STUCK_S, "mqtt-": STUCK_S, "line-store": STUCK_S, "notify ": STUCK_S, "announce": STUCK_S,
            "plan-watch": STUCK_S, "drift": LONG_S, "unusual": LONG_S, "roof": LONG_S, "forecast": LONG_S,
@@ -102,13 +103,16 @@ class Supervisor:
     # -- the thread ----------------------------------------------------------------------------------------------------
 
     def _work(self) -> None:
-        sampled = 0.0
+        sampled = given_back = 0.0
         while not self._worker.stopping.wait(CHECK_S):
             now = time.monotonic()
             self._check_loop(now)
             if now - sampled >= SAMPLE_S:
                 sampled = now
                 self._sample(now)
+            if now - given_back >= GIVE_BACK_S:
+                given_back = now
+                heap.give_back()
         self._stands.clear()
 
     def _check_loop(self, now_s: float) -> None:
