@@ -18,6 +18,8 @@ ALLOWED = {
     "field_date": "templates of the page",
     "month_words": "templates of the page",
     "zone_words": "templates of the page",
+    "get_cache_key": "the library of templates",
+    "compile_templates": "the image, when it is built",
     "topics_markdown": "the test that holds the tables of the README",
     "key_of": "the test that holds the sentences in both languages",
     "true_history": "studies: the history that the simulated meters were read from",
