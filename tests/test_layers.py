@@ -37,7 +37,7 @@ LATE = {  # what may be imported inside a function, and the large library that a
     "meterd.adapters.archive.known_hosts": "paramiko, an extra, where an archive is reached by SFTP",
     "meterd.adapters.announce.dns_sd": "zeroconf, where a plan announces",
     "meterd.adapters.line_database.client": "influxdb-client, where a plan names a database",
-    "meterd.adapters.notify.channels": "smtplib, for a message that tries the way",
+    "meterd.adapters.notify.channels": "smtplib, where a plan names a way or a message tries one",
     "meterd.adapters.sources.files": "pyarrow, where a plan reads files",
     "meterd.adapters.sources.http": "a protocol, where a plan or a question names it",
     "meterd.adapters.sources.modbus": "the same",

@@ -25,7 +25,7 @@ LEAST_EQUAL = 4  # rows that are shown as one line; fewer are read as fast one b
 class Values(BaseModel):
     """Answers are frozen and say what they hold."""
 
-    model_config = ConfigDict(frozen=True)
+    model_config = ConfigDict(frozen=True, defer_build=True)
 
 
 def former(field: str, kind: object) -> Any:

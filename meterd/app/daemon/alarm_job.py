@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from meterd.adapters.notify.channels import channels
 from meterd.adapters.notify.sender import Result, Sender
 from meterd.adapters.runtime.logging import about
 from meterd.adapters.store.write_store import WriteStore
@@ -118,6 +117,15 @@ class Outbox:
             self._keep()
 
 
+def _outboxes(store: WriteStore, site: Site, now_ms: int) -> list[Outbox]:
+    """One for each way that the plan names."""
+    if not site.notify.email_to and not site.notify.webhook_url:
+        return []
+    from meterd.adapters.notify.channels import channels
+
+    return [Outbox(store, Sender(channel), site, now_ms) for channel in channels(site.notify)]
+
+
 def reader_of(site: Site) -> Reader:
     """Messages in English, with titles for names and times of the site."""
     zone, titles = ZoneInfo(site.zone), wording.titles_of(site)
@@ -150,7 +158,7 @@ class AlarmJob:
         self._correct_s = 0.0
         self.arrival_monitor = ArrivalMonitor(site)
         self._orders = OrderFolder(path)
-        self._outboxes = [Outbox(store, Sender(channel), site, now_ms) for channel in channels(site.notify)]
+        self._outboxes = _outboxes(store, site, now_ms)
 
     def threads(self) -> dict[str, Callable[[], bool]]:
         """What the supervisor watches: the thread of each channel."""

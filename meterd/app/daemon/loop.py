@@ -51,7 +51,7 @@ class Loop:
 
     def run(self, stop: threading.Event) -> None:
         """Start the sources and work until `stop` or `ending`; sources end first, then the queue is emptied."""
-        spare_what_stays()
+        spare_what_stays(len(self._plan_runtime.site.points))
         try:
             for monitor in self._plan_runtime.monitors:
                 monitor.source.start(self.finding_job.deliver_from(monitor))

@@ -30,6 +30,7 @@ from meterd.core.energy.aggregation import (
 from meterd.core.energy.rollup import Columns
 from meterd.core.engine import State
 from meterd.core.errors import described
+from meterd.core.model.distinct import distinct
 from meterd.core.model.periods import DAY_MS, MADE_OF, Period, bounds
 from meterd.core.model.plan import Site
 from meterd.core.model.results import BalanceRow, Channel, FigureRow
@@ -240,7 +241,7 @@ class Sums:
         kinds = [group for group in kinds if group]
         groups = [(group, children_of(group, Period.INTERVAL, self._zone, step)) for group in kinds]
         # read once for all kinds of periods: for a year of forty points that is most of the work
-        grid = np.unique(np.concatenate([begin, *(children.start_ms for _, children in groups)]))
+        grid = distinct(np.concatenate([begin, *(children.start_ms for _, children in groups)]))
         net = self._net(aggregation.plan, grid)
         rows = aggregation.interval_rows(begin, begin + step, _rows_at(net, grid, begin))
         self._store.write_balances(rows, now_ms=mark[0], reason=mark[1])

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from meterd.core.checks.plausibility import has_source_below
 from meterd.core.checks.proposed_correction import energies_evidence
+from meterd.core.model.distinct import distinct
 from meterd.core.model.finding import Finding
 from meterd.core.model.finding_cause import remedy
 from meterd.core.model.plan import Board, Instrument, Point, Role, Site
@@ -102,7 +103,7 @@ def rises(times: Ints, raws: Ints, grid: Ints, factor: float) -> Floats:
         order = np.argsort(times, kind="stable")
         times, raws = times[order], raws[order]
     before = np.clip(np.searchsorted(times, grid, side="right") - 1, 0, len(times) - 2)
-    near = np.unique(
+    near = distinct(
         np.concatenate(([0, len(times) - 1], before, before + 1))
     )  # all others say nothing of these moments
     at = np.interp(grid, times[near], raws[near].astype(np.float64), left=math.nan, right=math.nan)

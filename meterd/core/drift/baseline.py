@@ -13,6 +13,7 @@ import numpy.typing as npt
 from meterd.core.balance.topology import Network, NodeKind, gain_prior
 from meterd.core.balance.uncertainty import Floats
 from meterd.core.drift.daily_statistics import NodeSums
+from meterd.core.model.distinct import distinct
 from meterd.core.model.plan import Role
 
 Indices = npt.NDArray[np.intp]
@@ -161,7 +162,7 @@ def groups(net: Network) -> tuple[Indices, ...]:
         for i in members[1:]:
             parent[root(i)] = root(members[0])
     roots = np.array([root(i) for i in range(len(parent))])
-    return tuple(np.flatnonzero(roots == r) for r in np.unique(roots))
+    return tuple(np.flatnonzero(roots == r) for r in distinct(roots))
 
 
 def update(before: Fit, M: Floats, b: Floats, parts: tuple[Indices, ...] | None = None) -> Fit:

@@ -21,6 +21,7 @@ from meterd.core.balance.uncertainty import Floats, Ints
 from meterd.core.drift.baseline import Fit, Hypothesis, places
 from meterd.core.drift.daily_course import HOUR_MS, Course
 from meterd.core.drift.daily_statistics import DayStatistics
+from meterd.core.model.distinct import distinct
 
 DAY_MS = 86_400_000
 BLOCK = 4  # intervals of which the mean is taken off: an hour of quarter hours
@@ -245,7 +246,7 @@ def _slope(rows: _Rows, flow: Floats) -> Slope:
     by_row = np.zeros(24)
     by_row[used] = weight / K[used]
     parts = np.bincount(rows.day, by_row[hour] * pair[:, 0] * (pair[:, 1] - slope.size * pair[:, 0]))
-    days = len(np.unique(rows.day))
+    days = len(distinct(rows.day))
     # what one day has in common in all its hours: its size, its weather, the minute at which all begin
     by_day = float(np.sqrt((parts**2).sum() * days / (days - 1)) / weight.sum()) if days > 1 else 0.0
     few = max(rows.days) < DAYS_OF_A_KIND
@@ -294,7 +295,7 @@ def _without_shape(slot: Ints, day: Ints, values: Floats) -> Floats:
     """Values [T, 2] less, on each day, as much of both mean shapes as fits: a busy day has more of the same shape."""
     _, place = np.unique(slot, return_inverse=True)
     shape, result = _means(place, values)[place], values.copy()
-    for number in np.unique(day):
+    for number in distinct(day):
         mine = day == number
         result[mine] -= shape[mine] @ np.linalg.lstsq(shape[mine], values[mine], rcond=1e-9)[0]
     return result

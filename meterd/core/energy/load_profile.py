@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from meterd.core.balance.uncertainty import Floats
+from meterd.core.model.distinct import distinct
 from meterd.core.model.periods import HOUR_MS, Period, bounds, local, offset_ms
 from meterd.core.registers.register_line import Bools, Ints
 
@@ -70,7 +71,7 @@ def duration_curve(watt: Floats, present: Bools, most: int) -> list[tuple[float,
     ordered = np.sort(watt[present])[::-1]
     if not len(ordered):
         return []
-    rows = np.unique(np.linspace(0, len(ordered) - 1, min(most, len(ordered))).round().astype(np.int64))
+    rows = distinct(np.linspace(0, len(ordered) - 1, min(most, len(ordered))).round().astype(np.int64))
     return [((i + 1) / len(ordered), float(ordered[i])) for i in rows.tolist()]
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from meterd.core.forecast.history import Floats, Ints, Outside
+from meterd.core.model.distinct import distinct
 from meterd.core.model.forecast import OutsideQuantity
 
 WORTH_DAYS = 14  # of whose errors the weight is made
@@ -119,7 +120,7 @@ def worth_of(shape: Floats, own: Floats, actual: Floats, envelope: Floats, *, da
     shape, own, actual, envelope = shape[newest], own[newest], actual[newest], envelope[newest]
     pairs = np.isfinite(shape) & np.isfinite(own) & np.isfinite(actual) & (envelope > 0)
     age = np.arange(len(pairs) - 1, -1, -1) / day
-    days = len(np.unique(age[pairs].astype(np.int64)))
+    days = len(distinct(age[pairs].astype(np.int64)))
     ratio = _ratio(np.where(pairs, actual, 0.0), np.where(pairs, shape, 0.0), day, by_time)
     if days < FEWEST_DAYS:
         return Worth(0.0, ratio, days)

@@ -21,6 +21,7 @@ from itertools import pairwise
 import numpy as np
 
 from meterd.core.errors import ConfigError
+from meterd.core.model.distinct import distinct
 from meterd.core.model.written import plain_number
 from meterd.core.registers.register_line import Breakpoints, Edge, Figures, Flag, Ints
 from meterd.core.registers.tracker import Rule
@@ -163,7 +164,7 @@ def edited(times: Ints, shown: Ints, edits: Edits) -> tuple[Ints, Ints]:
     hit = np.isin(times, np.array(list(edits), dtype=np.int64)) if edits else np.zeros(0, dtype=np.bool_)
     if not hit.any():
         return times, shown
-    wanted = [(t, value) for t in np.unique(times[hit]).tolist() if (value := edits[t]) is not None]
+    wanted = [(t, value) for t in distinct(times[hit]).tolist() if (value := edits[t]) is not None]
     table = np.array(wanted, dtype=np.int64).reshape(-1, 2)
     at, values = np.concatenate([times[~hit], table[:, 0]]), np.concatenate([shown[~hit], table[:, 1]])
     order = np.argsort(at, kind="stable")  # a corrected moment has one value only

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, fields, replace
 import numpy as np
 import numpy.typing as npt
 
+from meterd.core.model.distinct import distinct
 from meterd.core.model.finding import Finding
 from meterd.core.model.plan import Consumer, Sharing, Site
 
@@ -73,7 +74,7 @@ def policy_of(site: Site) -> Policy:
     consumers = site.consumers
     priority = column(consumers, "priority")
     low, step = column(consumers, "min_w"), column(consumers, "step_w")
-    order = [np.flatnonzero(priority == p) for p in np.unique(priority)]
+    order = [np.flatnonzero(priority == p) for p in distinct(priority)]
     return Policy(
         sharing=site.sharing,
         names=tuple(c.name for c in consumers),

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from meterd.core.forecast.terms import mean_of, quantile_of
+from meterd.core.model.distinct import distinct
 from meterd.core.unusual.days import Bools, Floats, Ints, Loads
 
 USUAL_DAYS = 42  # six weeks: six Saturdays
@@ -63,7 +64,7 @@ def course_of(taken: Floats) -> Course:
 
 def advance(course: Course, loads: Loads, classes: Ints, t: int, since: Ints) -> None:
     """Work out day t. `since` is the day before which six weeks say what is usual: t, or the start of what is unusual."""
-    for first in np.unique(since).tolist():
+    for first in distinct(since).tolist():
         here = since == first
         rows = np.arange(max(0, first - USUAL_DAYS), first)
         known = np.where(course.counted[rows][:, here], course.taken[rows][:, here], np.nan)

@@ -5,21 +5,24 @@ import sys
 
 CODE = """
 import gc, weakref
-from meterd.adapters.runtime.garbage import YOUNG, spare_what_stays
+from meterd.adapters.runtime.garbage import YOUNG, YOUNG_LEAST, spare_what_stays
 class Item: pass
 kept = [Item() for _ in range(1000)]
-spare_what_stays()
+spare_what_stays(5_000)
 assert gc.get_freeze_count() > 1000 > len(gc.get_objects())
 one = Item(); one.itself = one; gone = weakref.ref(one); del one
 lists = [[] for _ in range(YOUNG + 10)]
 assert gone() is None, "a circle is found when as many objects were made"
 plan = Item(); plan.itself = plan; old = weakref.ref(plan)
-spare_what_stays()
+spare_what_stays(5_000)
 del plan
 gc.collect()
 assert old() is not None, "it was spared"
-spare_what_stays()
+spare_what_stays(5_000)
 assert old() is None, "a plan that was replaced goes with the next one"
+assert gc.get_threshold()[0] == YOUNG
+spare_what_stays(5)
+assert gc.get_threshold()[0] == YOUNG_LEAST, "of a small site less garbage waits"
 print("ok")
 """
 

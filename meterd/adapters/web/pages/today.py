@@ -14,6 +14,7 @@ from meterd.core.energy.energy_items import EnergyItem, figures_of, site_items
 from meterd.core.energy.load_profile import mean_powers
 from meterd.core.energy.rollup import Columns
 from meterd.core.energy.time_range import shifted
+from meterd.core.model.distinct import distinct
 from meterd.core.model.periods import Period, bounds, starts
 from meterd.core.model.plan import Site
 from meterd.core.reports.chart import Form, Track
@@ -81,7 +82,7 @@ class _Day:
         if name not in self._items:
             shape = (len(wanted), 1)
             return Columns(np.zeros(shape, np.int64), np.zeros(shape, np.bool_), np.zeros(shape, np.uint8))
-        order = np.unique(wanted)  # an hour that comes twice in autumn has one counterpart
+        order = distinct(wanted)  # an hour that comes twice in autumn has one counterpart
         figures = figures_of(self._reads, self._items[name], Period.INTERVAL, order)
         rows = np.searchsorted(order, wanted)
         return Columns(figures.energy[rows], figures.present[rows], figures.flags[rows])
