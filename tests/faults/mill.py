@@ -74,12 +74,14 @@ def write_plan(folder: Path, port: int, *, limits: str = FAR, options: str = "",
     return path
 
 
-def site(port: int = 1883, *, limits: str = "", folder: Path | None = None, options: str = "") -> Site:
+def site(
+    port: int = 1883, *, limits: str = "", folder: Path | None = None, options: str = "", zone: str = "Europe/Vienna"
+) -> Site:
     """The plan as the daemon sees it."""
     if folder is None:
         with tempfile.TemporaryDirectory() as made:
-            return load_plan(write_plan(Path(made), port, limits=limits, options=options)).site
-    return load_plan(write_plan(folder, port, limits=limits, options=options)).site
+            return load_plan(write_plan(Path(made), port, limits=limits, options=options, zone=zone)).site
+    return load_plan(write_plan(folder, port, limits=limits, options=options, zone=zone)).site
 
 
 def message(at_ms: int, **values: float) -> bytes:

@@ -163,9 +163,6 @@ class WebBackend(Protocol):
         Nothing and an empty word while it is being worked out: that takes seconds, so it is done once a day beside the asking.
         """
 
-    def drift_examined(self) -> bool:
-        """Whether the drift watch has looked since the start, and since a closed day got other figures."""
-
     def use_judged(self) -> tuple[int, int]:
         """How many loads have history enough for unusual use, and of how many; nothing before the first look of a start."""
 

@@ -84,7 +84,7 @@ def state(snapshot: Snapshot) -> dict[str, str | int]:
 
     `findings` how many are open, `finding_set` a digest of which, in which state,
     `closed` the end of the newest closed interval, `heard` how many points have sent a value,
-    `demand` the warning of the running interval, `surplus` its state.
+    `demand` the warning of the running interval, `surplus` its state, `look` whether the drift watch has looked.
     """
     return {
         "findings": len(snapshot.findings),
@@ -93,6 +93,7 @@ def state(snapshot: Snapshot) -> dict[str, str | int]:
         "heard": len({point for table in (snapshot.counters, snapshot.instant) for point, _ in table}),
         "demand": str(snapshot.demand_warning or "unknown"),
         "surplus": str(snapshot.surplus.state),
+        "look": str(snapshot.drift_look),
     }
 
 

@@ -8,8 +8,10 @@ from meterd.adapters.web.pictures import unit_of
 
 
 def power_column(language: str) -> Callable[..., "NumberColumn"]:
-    """For templates: the column of all powers of some lists, in W."""
-    return lambda *lists: number_column([watt for values in lists for watt in values], language, power=True)
+    """For templates: the column of all powers of some lists, in W; with `fine` also the small ones are told apart."""
+    return lambda *lists, fine=False: number_column(
+        [watt for values in lists for watt in values], language, power=True, fine=fine
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,21 +23,32 @@ class NumberColumn:
     digits: int
     language: str
 
+    @property
+    def live(self) -> str:
+        """How the script of the page writes a power of this column: divisor, places."""
+        return f"{self.divisor:.0f} {self.digits}"
+
     def words(self, value: float) -> str:
         """A value, in mWh of energies and in W of powers, as its number in the unit of the column."""
         return wording.number(self.language, value / self.divisor, self.digits)
 
 
-def number_column(values: Sequence[float | None], language: str, *, power: bool = False) -> NumberColumn:
-    """The format that fits the largest value: three or four digits of it. Values in mWh, or in W of powers.
+def number_column(
+    values: Sequence[float | None], language: str, *, power: bool = False, fine: bool = False
+) -> NumberColumn:
+    """The format that fits the largest value: three or four digits of it, with `fine` at least two places.
+
+    Values in mWh, or in W of powers.
 
     >>> number_column([None, 12_345_678], "de").words(12_345_678)
     '12,3'
     >>> number_column([None], "de", power=True).unit
     'kW'
+    >>> number_column([150_000.0, 18.0], "en", power=True, fine=True).words(18.0)
+    '0.02'
     """
     factor = 1.0 if power else 1000.0
     largest = max((abs(v) for v in values if v is not None), default=0.0) / factor
     divisor, unit = unit_of(largest or 1000.0, power=power)  # of nothing in the usual unit
     scaled = largest / divisor
-    return NumberColumn(unit, divisor * factor, 2 if scaled < 10 else 1 if scaled < 1000 else 0, language)
+    return NumberColumn(unit, divisor * factor, 2 if fine or scaled < 10 else 1 if scaled < 1000 else 0, language)

@@ -156,11 +156,6 @@ class Daemon:
         plan_runtime = self._plan_runtime
         return ((), "") if plan_runtime is None else plan_runtime.drift_job.visible
 
-    def drift_examined(self) -> bool:
-        """Whether the drift watch has looked since the start, and since a closed day got other figures."""
-        plan_runtime = self._plan_runtime
-        return plan_runtime is not None and plan_runtime.drift_job.outcome is not None
-
     def use_judged(self) -> tuple[int, int]:
         """How many loads have history enough for unusual use, and of how many; nothing before the first look."""
         plan_runtime = self._plan_runtime

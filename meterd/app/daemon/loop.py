@@ -127,7 +127,9 @@ class Loop:
         self._band = follow(self._band, shot.demand_outlook, (floor(now_ms, length_ms), length_ms))
         limits = plan_runtime.site.limits
         self._level = next_level(self._level, shot.surplus.power_w, limits.surplus_some_w, limits.surplus_plenty_w)
-        shot = plan_runtime.sharing_job.step(replace(shot, surplus_level=self._level))
+        shot = plan_runtime.sharing_job.step(
+            replace(shot, surplus_level=self._level, drift_look=plan_runtime.drift_job.look)
+        )
         self.finding_job.snapshot = shot
         plan_runtime.publisher.offer(shot)
         if (outage := plan_runtime.publisher.outage()) is not None:

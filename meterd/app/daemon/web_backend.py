@@ -76,10 +76,6 @@ class DaemonWebBackend:
         """The smallest visible errors as the drift watch last found them."""
         return self._daemon.visible_errors()
 
-    def drift_examined(self) -> bool:
-        """Whether the drift watch has looked since the start."""
-        return self._daemon.drift_examined()
-
     def use_judged(self) -> tuple[int, int]:
         """How many loads have history enough for unusual use, and of how many."""
         return self._daemon.use_judged()

@@ -34,6 +34,7 @@ from meterd.core.drift.unmetered_load import hidden
 from meterd.core.energy.aggregation import net_plan
 from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.errors import ConfigError
+from meterd.core.model.drift_look import DriftLook
 from meterd.core.model.finding import Finding
 from meterd.core.model.periods import DAY_MS, Period, day_of, starts
 from meterd.core.model.plan import Site
@@ -329,6 +330,17 @@ class DriftJob(DailyExamination):
         super().__init__("drift", "drift watch", "drift-watch-failed", path, site, clock=clock)
         self._fresh: tuple[DriftDay, ...] = ()
         self.visible: tuple[tuple[Visible, ...], str] = ((), "")  # smallest visible errors, and from what
+        self._without_day = False  # a site that can be watched, of which no whole day is closed
+
+    @property
+    def look(self) -> DriftLook:
+        """Whether it has looked since the start, and since a closed day got other figures."""
+        outcome = self.outcome
+        if outcome is None or self._findings is not None:  # made, but its findings are not open yet
+            return DriftLook.TO_COME
+        if not outcome.done:
+            return DriftLook.FAILED
+        return DriftLook.NO_DAY if self._without_day else DriftLook.DONE
 
     def new_days(self) -> tuple[DriftDay, ...]:
         """Some days to be stored by the one that writes the store, each once: two years at a time would hold up the loop."""
@@ -343,5 +355,7 @@ class DriftJob(DailyExamination):
         self._fresh = tuple(day for part in watched for day in part.fresh)
         self.ends = ends_of(watched, self._site)
         days = max((part.days for part in watched), default=0)
+        stored = store.span(Period.INTERVAL)
+        self._without_day = not days and bool(parts(self._site, self._done_to if stored is None else stored[1]))
         words = f"{days} days of {len(watched)} parts examined, {len(suspicions)} changes found"
         return tuple(finding_of(suspicion, self._site) for suspicion in suspicions), words

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from meterd.core.model.demand import DemandOutlook, DemandWarning
+from meterd.core.model.drift_look import DriftLook
 from meterd.core.model.finding import Finding
 from meterd.core.model.forecast import SiteForecast
 from meterd.core.model.plan import Site
@@ -156,4 +157,5 @@ class Snapshot:
     forecast: SiteForecast | None = None  # the newest that was issued; None while there is too little history
     demand_remaining: PowerNow | None = None  # the same by bare arithmetic, without the contract as its bound
     demand_outlook: DemandOutlook | None = None  # the running interval at its end, with the forecast; None = unknown
+    drift_look: DriftLook = DriftLook.TO_COME
     demand_warning: DemandWarning | None = None  # None without a contract, and while the outlook is unknown

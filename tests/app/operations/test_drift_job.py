@@ -10,6 +10,7 @@ from meterd.adapters.simulator.faults import fault
 from meterd.adapters.store.journal import SqliteStore
 from meterd.app.operations.drift_job import DAYS_AT_ONCE, DriftJob, examine, finding_of, keep_days, run_drill
 from meterd.core.errors import ConfigError
+from meterd.core.model.drift_look import DriftLook
 from meterd.core.model.periods import DAY_MS, Period
 from meterd.core.model.reading import IMPORT
 from meterd.core.model.results import FigureRow
@@ -143,8 +144,25 @@ def test_night_watch_reports_once_a_day_and_never_before_its_pause(drifted: Path
     assert drift_job.tick(closed_to) is None
     drift_job.join(1.0)
     assert drift_job.tick(closed_to) is None, "it waits before the first examination"
+    assert drift_job.look is DriftLook.TO_COME
     now[0] = 61
     result = until_found(drift_job, lambda: drift_job.tick(closed_to))
     assert [f.id for f in result] == ["drift-bakery-ovens"]  # type: ignore[attr-defined]
+    assert drift_job.look is DriftLook.DONE
     now[0] += 61
     assert drift_job.tick(closed_to + 3_600_000) is None, "the same day is not examined again"
+
+
+def test_a_site_without_a_whole_day_has_not_been_looked_at(tmp_path: Path) -> None:
+    """Nothing stored yet: an examination of no day is none, and one that fails is none either."""
+    path, now = tmp_path / "s.sqlite", [61.0]
+    SqliteStore.writer(path).close()
+    drift_job = DriftJob(path, mill(), clock=lambda: now[0])
+    now[0] = 200.0
+    assert until_found(drift_job, lambda: drift_job.tick(BEGIN)) == ()
+    assert drift_job.look is DriftLook.NO_DAY
+    path.write_bytes(b"no store")
+    now[0] = 400.0
+    drift_job.tick(BEGIN + DAY_MS)
+    drift_job.join(30.0)
+    assert drift_job.look is DriftLook.FAILED

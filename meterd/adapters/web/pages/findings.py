@@ -26,6 +26,7 @@ from meterd.adapters.web.request_context import RequestContext, context_of, view
 from meterd.core.checks.proposed_correction import ProposedCorrection, from_local, proposed
 from meterd.core.checks.unusual_use import UNUSUAL
 from meterd.core.drift.deviation_course import board_course
+from meterd.core.model.drift_look import DriftLook
 from meterd.core.model.finding import LONGEST_NOTE, Finding, FindingNote, FindingRow, FindingState, Suppression
 from meterd.core.model.plan import Site
 from meterd.core.model.snapshot import Snapshot
@@ -123,6 +124,7 @@ class FindingsView(PageValues):
     may_accept: bool
     longest_note: int
     drift_examined: bool
+    drift_look: DriftLook
     use_judged: int
     use_loads: int
 
@@ -171,7 +173,8 @@ def view(
         may_accept=chosen is not None and chosen.finding.cause in ACCEPTABLE,
         may_order=viewer.role.covers(UserRole.ACKNOWLEDGE),
         longest_note=LONGEST_NOTE,
-        drift_examined=context.backend.drift_examined(),
+        drift_examined=snapshot.drift_look is DriftLook.DONE,
+        drift_look=snapshot.drift_look,
         use_judged=context.backend.use_judged()[0],
         use_loads=context.backend.use_judged()[1],
     )

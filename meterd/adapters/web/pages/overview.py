@@ -22,6 +22,7 @@ from meterd.adapters.web.pages.demand import Running, running_interval
 from meterd.adapters.web.pages.today import TodayCurve, running_bar, today_curve, today_picture
 from meterd.adapters.web.pictures import Reader
 from meterd.adapters.web.request_context import RequestContext, context_of, viewer_of
+from meterd.core.model.drift_look import DriftLook
 from meterd.core.model.plan import Site
 from meterd.core.model.snapshot import BoardNow, PowerNow, Snapshot, SurplusNow
 
@@ -56,7 +57,8 @@ class BoardLine(Values):
 class NowView(PageValues):
     """The answer. `verdict` is `well`, `look`, or `unknown` while too little has been heard; `first` is what to deal with first.
 
-    `unheard` of `live` points have sent nothing yet; `judged` says whether any board has a closed balance.
+    `unheard` of `live` points have sent nothing yet; `judged` says whether any board has a closed balance, `drift_look`
+    whether the drift watch has looked.
     """
 
     verdict: str
@@ -64,6 +66,7 @@ class NowView(PageValues):
     live: int
     judged: bool
     drift_examined: bool
+    drift_look: DriftLook
     first: FindingLine | None
     others: int
     explained: int
@@ -89,15 +92,18 @@ def view(
     titles = {board.name: board.title for board in site.boards}
     live, silent = read_points(snapshot), silent_points(snapshot)
     judged = any(board.residual_mwh is not None for board in snapshot.closed.values())
+    look = snapshot.drift_look
+    known = bool(live) and not silent and judged and look is DriftLook.DONE
     with context.backend.reader() as reads:
         today = today_curve(reads, site, context.zone(), snapshot.now_ms)
     return NowView(
         basis=basis(context.backend, snapshot),
-        verdict=LOOK if waiting else UNKNOWN if silent or not live or not judged else WELL,
+        verdict=LOOK if waiting else WELL if known else UNKNOWN,
         unheard=len(silent),
         live=len(live),
         judged=judged,
-        drift_examined=context.backend.drift_examined(),
+        drift_examined=look is DriftLook.DONE,
+        drift_look=look,
         first=waiting[0] if waiting else None,
         others=max(0, len(waiting) - 1),
         explained=len(lines) - len(waiting),

@@ -15,10 +15,16 @@
     return watt.toLocaleString(language, { maximumFractionDigits: 0 }).replace("-", "−") + " W";
   }
 
+  // A column has one unit, in its head, and one number of places.
+  function bare(watt, column) {
+    const [divisor, digits] = column.split(" ").map(Number);
+    return (watt / divisor).toLocaleString(language, { minimumFractionDigits: digits, maximumFractionDigits: digits }).replace("-", "−");
+  }
+
   // A value that is gone must not stand there as if it were true still.
   function show(place, watt) {
     const known = typeof watt === "number";
-    place.textContent = known ? power(watt) : words.missing;
+    place.textContent = !known ? words.missing : place.dataset.column ? bare(watt, place.dataset.column) : power(watt);
     place.classList.toggle("missing", !known);
   }
 

@@ -47,7 +47,7 @@ def test_a_page_is_asked_for_again_when_its_answer_rests_on_something_new(mill: 
     """Found by reading the script: on an open display the boards of the last interval stood there for ever."""
     with opened(browser, f"{mill.address}/now") as page:
         state = json.loads(page.locator("main").get_attribute("data-watch") or "{}")
-        assert set(state) == {"finding_set", "closed", "heard"}
+        assert set(state) == {"finding_set", "closed", "heard", "look"}
         later = {"at": 0, "power": {}, "shares": {}, "state": {**state, "closed": state["closed"] + 900_000}}
         page.route(
             "**/stream",
