@@ -7,6 +7,11 @@ from meterd.adapters.texts import wording
 from meterd.adapters.web.pictures import unit_of
 
 
+def energy_column(language: str) -> Callable[..., "NumberColumn"]:
+    """For templates: the column of all energies of some lists, in mWh; with `fine` also the small ones are told apart."""
+    return lambda *lists, fine=False: number_column([mwh for values in lists for mwh in values], language, fine=fine)
+
+
 def power_column(language: str) -> Callable[..., "NumberColumn"]:
     """For templates: the column of all powers of some lists, in W; with `fine` also the small ones are told apart."""
     return lambda *lists, fine=False: number_column(
@@ -36,8 +41,9 @@ class NumberColumn:
 def number_column(
     values: Sequence[float | None], language: str, *, power: bool = False, fine: bool = False
 ) -> NumberColumn:
-    """The format that fits the largest value: three or four digits of it, with `fine` at least two places.
+    """The format that fits the largest value: three or four digits of it, whole W and Wh.
 
+    With `fine` there are two places, and energies are never in Wh.
     Values in mWh, or in W of powers.
 
     >>> number_column([None, 12_345_678], "de").words(12_345_678)
@@ -46,9 +52,13 @@ def number_column(
     'kW'
     >>> number_column([150_000.0, 18.0], "en", power=True, fine=True).words(18.0)
     '0.02'
+    >>> number_column([67_500, 306_000], "en", fine=True).words(67_500)
+    '0.07'
     """
     factor = 1.0 if power else 1000.0
     largest = max((abs(v) for v in values if v is not None), default=0.0) / factor
-    divisor, unit = unit_of(largest or 1000.0, power=power)  # of nothing in the usual unit
+    usual = 0.0 if largest and (power or not fine) else 1000.0  # also of nothing
+    divisor, unit = unit_of(max(largest, usual), power=power)
     scaled = largest / divisor
-    return NumberColumn(unit, divisor * factor, 2 if fine or scaled < 10 else 1 if scaled < 1000 else 0, language)
+    digits = 0 if divisor == 1.0 and scaled >= 10 else 2 if fine or scaled < 10 else 1 if scaled < 1000 else 0
+    return NumberColumn(unit, divisor * factor, digits, language)

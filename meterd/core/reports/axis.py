@@ -62,7 +62,8 @@ class TimeTick:
 
 
 _HOURS = (1, 2, 3, 6, 12)
-_DAYS = (1, 2, 7, 14)
+_DAYS = (1, 2, 3, 7, 14)
+_FEW_DAYS = 14  # up to so many, every third day: of weeks there would be a single Monday
 _MONTHS = (1, 2, 3, 6)
 
 
@@ -73,7 +74,7 @@ def time_ticks(low: int, high: int, zone: ZoneInfo, most: int) -> list[TimeTick]
         if length / (hours * HOUR_MS) <= most:
             return _clock_ticks(low, high, zone, hours)
     for days in _DAYS:
-        if length / (days * DAY_MS) <= most:
+        if length / (days * DAY_MS) <= most and (days != 3 or length <= _FEW_DAYS * DAY_MS):
             return _day_ticks(low, high, zone, days)
     for months in _MONTHS:
         if length / (months * 30 * DAY_MS) <= most:
@@ -91,7 +92,7 @@ def _clock_ticks(low: int, high: int, zone: ZoneInfo, every: int) -> list[TimeTi
 
 
 def _day_ticks(low: int, high: int, zone: ZoneInfo, every: int) -> list[TimeTick]:
-    """Every day or second day from the first on; of weeks the Mondays."""
+    """Every day, second or third day from the first on; of weeks the Mondays."""
     kind, stride = (Period.DAY, every) if every < 7 else (Period.WEEK, every // 7)
     return [TimeTick(at, Grain.DAY) for at in starts(kind, low, high + 1, zone, HOUR_MS)[::stride]]
 

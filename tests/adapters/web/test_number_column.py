@@ -23,17 +23,17 @@ PAGES = (
     "data",
 )
 # of each column with figures: its head, and the units and the places of its cells
-_COLUMNS = """
+_COLUMNS = r"""
 (skip) => [...document.querySelectorAll("table")].flatMap((table) => {
   const section = table.closest("section"), name = section ? section.getAttribute("aria-labelledby") : "";
   if (skip.includes(name)) return [];
-  const heads = [...table.tHead.rows[0].cells].map((cell) => cell.textContent.trim());
-  return heads.map((head, i) => {
-    const cells = [...table.tBodies].flatMap((body) => [...body.rows]).map((row) => row.cells[i])
-      .filter((cell) => cell && cell.classList.contains("n"))
-      .map((cell) => (cell.querySelector(".figure") || cell).textContent.trim());
-    const figures = cells.map((text) => text.match(/^[±−]?[\\d,]+(?:[.](\\d+))?(?: ([kMG]?(?:Wh|W|varh|VA|A)))?$/)).filter(Boolean);
-    return [name + ": " + head, [...new Set(figures.map((f) => f[2] || ""))], [...new Set(figures.map((f) => (f[1] || "").length))]];
+  const shape = /^[±−]?[\d,]+(?:[.](\d+))?(?: ([kMG]?(?:Wh|W|varh|VA|A)))?$/;
+  return [...table.tHead.rows[0].cells].map((head, i) => {
+    const cells = [...table.tBodies].flatMap((body) => [...body.rows]).map((row) => row.cells[i]);
+    const figures = cells.filter((cell) => cell && cell.classList.contains("n"))
+      .map((cell) => (cell.querySelector(".figure") || cell).textContent.trim().match(shape)).filter(Boolean);
+    const units = [...new Set(figures.map((f) => f[2] || ""))];
+    return [name + ": " + head.textContent.trim(), units, [...new Set(figures.map((f) => (f[1] || "").length))]];
   });
 })
 """

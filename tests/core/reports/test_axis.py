@@ -32,6 +32,14 @@ def test_labels_have_the_digits_that_tell_them_apart(high: float, digits: int) -
     assert value_axis(0, high, 5).digits == digits
 
 
+def test_a_week_on_a_phone_has_more_than_its_monday() -> None:
+    """Found by looking at the page of a point on a phone: a single date below eight days."""
+    low = to_ms(datetime(2026, 11, 24, 23, tzinfo=UTC))
+    days = [local(tick.at_ms, VIENNA).day for tick in time_ticks(low, low + 8 * 86_400_000, VIENNA, 3)]
+    assert days == [25, 28, 1]
+    assert len(time_ticks(low, low + 31 * 86_400_000, VIENNA, 11)) == 4, "a month has its Mondays"
+
+
 @pytest.mark.parametrize("days", [1, 2, 7, 31, 100, 366, 2000, 9000])
 def test_time_ticks_fit_and_are_local(days: int) -> None:
     """Clock hours, midnights with their date, Mondays, months, years."""

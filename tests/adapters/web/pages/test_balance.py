@@ -14,6 +14,7 @@ from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.simulator.faults import fault
 from meterd.adapters.simulator.history import collect, history
 from meterd.adapters.store.journal import SqliteStore
+from meterd.adapters.texts import wording
 from meterd.adapters.web.server import PageServer
 from meterd.app.daemon.daemon import Daemon
 from meterd.app.daemon.web_backend import DaemonWebBackend
@@ -166,8 +167,13 @@ def test_the_diagram_shows_every_point_with_its_energy(mill: Mill, browser: Brow
         rows = page.locator("section[aria-labelledby=branches] tbody tr")
         assert svg.locator("use[href^='#s-meter']").count() == rows.count()
         drawn = {words.strip() for words in svg.locator("text.energy").all_text_contents()}
-        listed = {words.removeprefix("-") for words in rows.locator("td:nth-of-type(2) .figure").all_inner_texts()}
-        assert drawn == listed
+        listed = {words.removeprefix("−") for words in rows.locator("td:nth-of-type(2) .figure").all_inner_texts()}
+        expect(page.locator("section[aria-labelledby=branches] thead")).to_contain_text("Energy, kWh")
+    answer = httpx.get(f"{mill.address}/api/balance?board=north&period=day", timeout=20).json()
+    energies = [abs(branch["energy_mwh"]) for branch in answer["branches"]]
+    assert len(energies) > 10
+    assert drawn == {wording.energy("en", mwh) for mwh in energies}
+    assert listed == {wording.number("en", mwh / 1e6, 2) for mwh in energies}
 
 
 @pytest.mark.parametrize(
