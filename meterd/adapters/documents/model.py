@@ -28,11 +28,15 @@ Cell = str | Number | Moment
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """A column: heading with unit, width in millimetres on paper, and the side its cells lean to."""
+    """A column: heading with unit, width in millimetres on paper, and the side its cells lean to.
+
+    With `two_lines` a time may have its hour below its date.
+    """
 
     heading: str
     width_mm: float
     side: Literal["left", "right"] = "left"
+    two_lines: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,8 +23,6 @@ from reportlab.platypus import (
     CondPageBreak,
     Flowable,
     Frame,
-    KeepTogether,
-    LongTable,
     PageTemplate,
     Spacer,
     TableStyle,
@@ -34,9 +32,11 @@ from reportlab.platypus import Table as Grid
 from meterd import __version__
 from meterd.adapters.documents.alternative_text import alternative_text
 from meterd.adapters.documents.bar_chart import BarChart
+from meterd.adapters.documents.column_widths import fitted, longest_word, whole_width
 from meterd.adapters.documents.fonts import BOLD, ITALIC, PLAIN, letters, printable
 from meterd.adapters.documents.formats import shown
 from meterd.adapters.documents.hours_map import HoursChart
+from meterd.adapters.documents.keeping import PagedTable, Piece, space_needed
 from meterd.adapters.documents.model import (
     Bars,
     Block,
@@ -47,6 +47,7 @@ from meterd.adapters.documents.model import (
     Facts,
     Heading,
     HoursMap,
+    Moment,
     Number,
     Sign,
     Table,
@@ -60,7 +61,8 @@ MARGIN = 16 * mm
 NO_PADDING = dict.fromkeys(("leftPadding", "bottomPadding", "rightPadding", "topPadding"), 0)
 INK, SOFT, RULE, BAND = HexColor(0x1C2430), HexColor(0x55606E), HexColor(0x9AA3AE), HexColor(0xEEF1F4)
 TALL = 1.5 * mm  # above and below the text of a row that is written into by hand
-_LEAST = 40 * mm  # a heading at the foot of a page without this much below it goes to the next
+SIDES = 5.5  # of a cell, left and right of its text
+HEIGHT_OF_MARGINS = 36 * mm
 
 
 def _page_size(document: Document) -> tuple[float, float]:
@@ -102,7 +104,7 @@ class _Template(BaseDocTemplate):  # type: ignore[misc]
         )  # fmt: skip
         self._document, self._pages = document, pages
         self._wide, self._high = _page_size(document)
-        frame = Frame(MARGIN, 18 * mm, self._wide - 2 * MARGIN, self._high - 36 * mm, id="body", **NO_PADDING)
+        frame = Frame(MARGIN, 18 * mm, self._wide - 2 * MARGIN, self._high - HEIGHT_OF_MARGINS, id="body", **NO_PADDING)
         self.addPageTemplates(PageTemplate(id="page", frames=[frame], onPage=self._page_marks))
         self._bookmarks = 0
 
@@ -182,20 +184,23 @@ class _Look:
 
 def _flow(document: Document, root: Element) -> Iterator[Flowable]:
     yield _heading(Heading(document.title), "title", root.add("H1"))
-    look = _Look(document.lang, ZoneInfo(document.zone), _page_size(document)[0] - 2 * MARGIN, root)
-    for block, after in zip(document.blocks, (*document.blocks[1:], None), strict=True):
-        if isinstance(block, Heading) and isinstance(after, Course | HoursMap):
-            yield CondPageBreak(_chart(after, look).height + _LEAST / 2)
-        yield from _block(block, look)
+    wide, high = _page_size(document)
+    look = _Look(document.lang, ZoneInfo(document.zone), wide - 2 * MARGIN, root)
+    pieces = [Piece(block, tuple(_block(block, look))) for block in document.blocks]
+    needs = space_needed(pieces, look.width, high - HEIGHT_OF_MARGINS)
+    for piece, need in zip(pieces, needs, strict=True):
+        if need:
+            yield CondPageBreak(need)
+        yield from piece.flowables
 
 
 def _block(block: Block, look: _Look) -> Iterator[Flowable]:
     if isinstance(block, Heading):
-        yield CondPageBreak(_LEAST)
         style, kind = _HEADINGS[block.level]
         yield _heading(block, style, look.root.add(kind))
     elif isinstance(block, Text) and block.kind == "caution":
-        yield KeepTogether([_frame(block.text, look), Spacer(1, 2 * mm)])
+        yield _frame(block.text, look)
+        yield Spacer(1, 2 * mm)
     elif isinstance(block, Text):
         yield _paragraph(look.root.add("P"), block.text, block.kind)
     elif isinstance(block, Facts):
@@ -209,7 +214,7 @@ def _block(block: Block, look: _Look) -> Iterator[Flowable]:
         yield Described(_chart(block, look), look.root.add("Figure", alt=alt))
         yield Spacer(1, 3 * mm)
     else:
-        yield KeepTogether([_sign(block, look)])
+        yield _sign(block, look)
 
 
 def _chart(block: Bars | Course | HoursMap, look: _Look) -> BarChart | TimeChart | HoursChart:
@@ -254,10 +259,12 @@ def _fact(word: str, value: str, row: Element) -> list[TaggedParagraph]:
     return [_paragraph(row.add("TH", scope="Row"), word, "cell"), _paragraph(row.add("TD"), value, "sum")]
 
 
-def _table(block: Table, look: _Look) -> LongTable:
-    """A table over any number of pages. Its columns are stretched to the width of the page."""
+def _table(block: Table, look: _Look) -> PagedTable:
+    """A table over any number of pages. Its columns are stretched to the width of the page, and no word is broken."""
     scale = look.width / (sum(column.width_mm for column in block.columns) * mm)
-    widths = [column.width_mm * mm * scale for column in block.columns]
+    wanted = [column.width_mm * mm * scale for column in block.columns]
+    texts = [_widths_of(block, j, look) for j in range(len(block.columns))]
+    widths = fitted(wanted, [least for least, _ in texts], [whole for _, whole in texts])
     element = look.root.add("Table")
     first = element.add("TR")
     rows = [[_paragraph(first.add("TH", scope="Column"), c.heading, "head", c.side) for c in block.columns]]
@@ -267,7 +274,20 @@ def _table(block: Table, look: _Look) -> LongTable:
         pairs = zip(cells, block.columns, strict=True)
         rows.append([_cell(cell, column, style, row.add("TD"), look) for cell, column in pairs])
     style_of = _looks(block)
-    return LongTable(rows, colWidths=widths, repeatRows=1, style=style_of, hAlign="LEFT", renderCB=mark_rules)
+    return PagedTable(rows, colWidths=widths, repeatRows=1, style=style_of, hAlign="LEFT", renderCB=mark_rules)
+
+
+def _widths_of(block: Table, j: int, look: _Look) -> tuple[float, float]:
+    """What the longest word of a column needs, a number or a time being one, and what its longest cell needs."""
+    column, head, first_sum = block.columns[j], _STYLES["head"], len(block.rows) - block.sums
+    words = [longest_word(printable(column.heading), head.fontName, head.fontSize)]
+    lines = list(words)
+    for i, cells in enumerate(block.rows):
+        style, text = _STYLES["sum" if i >= first_sum else "cell"], printable(shown(cells[j], look.lang, look.zone))
+        lines.append(whole_width(text, style.fontName, style.fontSize))
+        one = isinstance(cells[j], Number) or (isinstance(cells[j], Moment) and not column.two_lines)
+        words.append(lines[-1] if one else longest_word(text, style.fontName, style.fontSize))
+    return max(words) + SIDES, max(lines) + SIDES
 
 
 def _cell(cell: Cell, column: Column, style: str, element: Element, look: _Look) -> TaggedParagraph:
@@ -283,7 +303,7 @@ def _looks(block: Table) -> TableStyle:
         ("VALIGN", (0, 1), (-1, -1), "TOP"),
         ("LINEBELOW", (0, 0), (-1, 0), 1, INK),
         ("LINEBELOW", (0, 1), (-1, -1), 0.25, RULE),
-        ("LEFTPADDING", (0, 0), (-1, -1), 3.5),
+        ("LEFTPADDING", (0, 0), (-1, -1), SIDES - 2),
         ("RIGHTPADDING", (0, 0), (-1, -1), 2),
         ("TOPPADDING", (0, 0), (-1, -1), 1.8),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 2.4),
@@ -305,6 +325,7 @@ def _sign(block: Sign, look: _Look) -> Grid:
     rows = [_sign_row(role, block.words, element.add("TR")) for role in block.roles]
     widths = [look.width * part for part in (0.25, 0.3, 0.15, 0.3)]
     looks = [
+        ("NOSPLIT", (0, 0), (-1, -1)),
         ("LINEBELOW", (1, 0), (-1, -1), 0.6, INK),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("LEFTPADDING", (0, 0), (-1, -1), 2),

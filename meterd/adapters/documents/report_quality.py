@@ -104,8 +104,9 @@ def _changes(report: Report, texts: Texts) -> Table:
 
 def _findings(report: Report, texts: Texts, titles: Mapping[str, str]) -> Table:
     columns = (
-        Column(texts("found-on"), 19), Column(texts("concerns-from"), 19), Column(texts("concerns-until"), 19),
-        Column(texts("cause"), 20), Column(texts("subject"), 20), Column(texts("finding"), 50), Column(texts("remedy"), 40),
+        Column(texts("found-on"), 17, two_lines=True), Column(texts("concerns-from"), 17, two_lines=True),
+        Column(texts("concerns-until"), 17, two_lines=True), Column(texts("cause"), 20), Column(texts("subject"), 20),
+        Column(texts("finding"), 54), Column(texts("remedy"), 42),
     )  # fmt: skip
     rows = tuple(
         (
