@@ -10,7 +10,16 @@ from meterd.adapters.mqtt.client import Link
 from meterd.adapters.mqtt.message_queue import MessageQueue
 from meterd.adapters.mqtt.settings import LinkSettings
 from meterd.adapters.runtime.worker import Worker
-from meterd.core.topics.fleet_state import Heard, Known, SharedFault, SiteNow, older_versions, shared_faults, sites_now
+from meterd.core.topics.fleet_state import (
+    Heard,
+    Known,
+    SharedFault,
+    SiteNow,
+    older_versions,
+    shared_faults,
+    sites_now,
+    unasked,
+)
 from meterd.core.topics.shared_files import DifferingFile, differing_files
 
 TOPICS = ("service", "finding/+", "board/+/verdict", "pv/production", "site/draw")
@@ -85,7 +94,8 @@ class FleetWatch:
                 refused = ", ".join(f"{topic}: {why}" for topic, why in state.refused_topics)
                 troubles.append(f"{broker.name}: {refused or state.last_error or 'it does not answer'}")
             with self._lock:
-                sites += sites_now(broker.name, broker.prefix, broker.heard, now_ms)
+                here = sites_now(broker.name, broker.prefix, broker.heard, now_ms)
+            sites += here if state.subscribed else map(unasked, here)
         older = older_versions(sites)
         sites = [replace(site, older=site.version in older) for site in sites]
         files = differing_files((site.site, site.files) for site in sites)

@@ -6,7 +6,7 @@ its site is off, and a site whose clock is wrong is not silent.
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from meterd.core.model.finding_cause import blames_a_meter, rank
@@ -23,6 +23,7 @@ TARIFF = "tariff"  # not of the table of causes: prices of a plan that have ende
 class Condition(StrEnum):
     """How a site is, the worst first."""
 
+    UNASKED = "unasked"
     UNREADABLE = "unreadable"
     GONE = "gone"
     SILENT = "silent"
@@ -126,6 +127,11 @@ def sites_now(broker: str, prefix: str, heard: Mapping[str, Heard], now_ms: int)
     """Every site below a prefix, by name. `older` is not known yet."""
     rows = site_rows(prefix, {topic: item.payload for topic, item in heard.items()}, now_ms)
     return [_site_now(row, broker, f"{prefix}/{row.site}/", heard, now_ms=now_ms) for row in rows]
+
+
+def unasked(site: SiteNow) -> SiteNow:
+    """The same while its broker does not answer: what it said last says nothing of now."""
+    return replace(site, condition=Condition.UNASKED, balance=None, production_w=None, draw_w=None)
 
 
 def _site_now(row: SiteRow, broker: str, root: str, heard: Mapping[str, Heard], *, now_ms: int) -> SiteNow:

@@ -51,3 +51,22 @@ def test_sites_are_seen_as_they_come_change_and_go() -> None:
             assert until(
                 lambda: [words.partition(": ")[0] for words in watch.view().troubles] == [f"127.0.0.1:{nobody}"]
             )
+
+
+@pytest.mark.slow
+def test_a_site_whose_broker_does_not_answer_is_not_called_live() -> None:
+    """Found by ending a broker below the page: its sites stood there as live, with their powers, for three heartbeats."""
+    with Mosquitto() as broker:
+        with sending(broker.port) as out:
+            assert until(out.connected)
+            out.publish("energy/mill/service", beat("0.2.0"), retain=True)
+            assert until(lambda: out.unacknowledged() == 0)
+        target = LinkSettings("fleet-away", host="127.0.0.1", port=broker.port, session_expiry_s=0)
+        with FleetWatch([(target, "energy")], {}, now_ms) as watch:
+            assert until(lambda: [site.condition for site in watch.view().sites] == [Condition.LIVE])
+            broker.kill()
+            assert until(lambda: [site.condition for site in watch.view().sites] == [Condition.UNASKED])
+            assert len(watch.view().troubles) == 1
+            broker.start()
+            assert until(lambda: [site.condition for site in watch.view().sites] == [Condition.LIVE])
+            assert watch.view().troubles == []

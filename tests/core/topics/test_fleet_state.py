@@ -17,6 +17,7 @@ from meterd.core.topics.fleet_state import (
     older_versions,
     shared_faults,
     sites_now,
+    unasked,
 )
 from meterd.core.topics.message import Service
 
@@ -149,3 +150,18 @@ def test_prices_that_have_ended_and_types_are_known_from_the_plan() -> None:
     fitted = (Instrument("q01", NOW, type="EM-3"), Instrument("q01", 0, NOW, type="EM-2"), Instrument("q02", 0))
     known = known_of(Site(name="mill", zone="Europe/Vienna", instruments=fitted, tariff=(past, before, open_)), NOW)
     assert (known.ended, known.types) == (("import",), {"q01": "EM-3"})
+
+
+def test_of_a_site_that_cannot_be_asked_no_value_stands() -> None:
+    """Its findings are what it said last; powers and balance would be read as those of now."""
+    heard = {
+        "service": service(),
+        "finding/stale-q01": finding("stale", "q01"),
+        "pv/production": pack("e/mill/pv/production", 5.0, NOW),
+        "board/main/verdict": pack("e/mill/board/main/verdict", "inside", NOW),
+    }
+    before = one(heard)
+    assert (before.condition, before.production_w, before.balance) == (Condition.LIVE, 5.0, "inside")
+    site = unasked(before)
+    assert (site.condition, site.production_w, site.draw_w, site.balance) == (Condition.UNASKED, None, None, None)
+    assert [found.cause for found in site.findings] == ["stale"]
