@@ -59,8 +59,10 @@ from meterd.core.registers.clock_offsets import METER_CLOCKS
 from meterd.core.registers.corrections import Correction
 
 SITE = "site="
+DEMAND, COMPARISON = "demand", "comparison"
 # months around one whose readings are looked at: a register that was silent for longer has no figures between either
 BEFORE, AFTER = 2, 1
+FEW_LINES = (Period.MONTH, Period.YEAR)  # a site of thirty registers has 30 of each in a month
 PLANS_AT_ONCE = 32  # in the memory of a worker
 
 
@@ -150,6 +152,10 @@ def ask(
     site_pieces = _sites(places, sites or list(plans or ()), question, plans or {})
     if question.show in STUDIES:
         yield from _studied(question, spread(study_of, site_pieces))
+        return
+    if not plans and (question.show == DEMAND or question.period in FEW_LINES):
+        for answers in spread(figures_of_site, site_pieces):
+            yield from answers
         return
     pieces: list[MonthPiece] = []
     for found, troubles in spread(months_of, site_pieces):
@@ -248,6 +254,12 @@ def months_of(piece: SitePiece) -> tuple[list[MonthPiece], tuple[str, ...]]:
         for month in wanted
     ]
     return pieces, troubles
+
+
+def figures_of_site(piece: SitePiece) -> list[Answer]:
+    """All months of a site at once: where each has few lines, to hand one over costs as much as to read it."""
+    months, troubles = months_of(piece)
+    return [*([Answer(troubles=troubles)] if troubles else []), *map(figures_of, months)]
 
 
 def _wanted(piece: SitePiece, months: Sequence[ArchivedMonth]) -> tuple[list[ArchivedMonth], tuple[str, ...]]:
@@ -384,16 +396,15 @@ def _demands(path: Path, month: ArchivedMonth, period: Period) -> list[Line]:
 AGAIN: Mapping[str, Callable[[RemadeMonth, ArchivedMonth, Period], list[Line]]] = {
     "energy": energy_lines,
     "balance": balance_lines,
-    "demand": demand_lines,
+    DEMAND: demand_lines,
     "pv": pv_lines,
 }
 # what can be asked: the table of the archive it is read from, and how
 SHOW: Mapping[str, tuple[str, Callable[[Path, ArchivedMonth, Period], list[Line]]]] = {
     "energy": ("energy", _energies),
     "balance": ("balance", _balances),
-    "demand": ("energy", _demands),
+    DEMAND: ("energy", _demands),
     "pv": ("pv", _pv),
 }
-COMPARISON = "comparison"
 # what is asked of the whole history of a site, with its plan
 STUDIES: Mapping[str, Callable[[_Study], list[Line]]] = {"drift": _drift, COMPARISON: _comparison}
