@@ -2,6 +2,8 @@
 
     places -> their sites -> months of each site (a piece of work each) -> figures of each month (a piece each) -> lines
 
+Where a month has few lines and they are read as they are, a site with all its months is one piece.
+
 The figures are those that the sites' stores had. With a plan, those of its site are made once more from the archived
 readings by the functions of the daemon, and compared.
 
