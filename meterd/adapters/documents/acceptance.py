@@ -18,6 +18,7 @@ from meterd.adapters.documents.model import (
     Text,
 )
 from meterd.adapters.documents.plan_cells import (
+    RATIO,
     arrow,
     energy_wh,
     fitted_now,
@@ -156,7 +157,7 @@ def _instrument(site: Site, point: Point, texts: Texts) -> Iterator[Block]:
         Column(texts("input-field"), 36), Column(texts("input-unit"), 20),
     )  # fmt: skip
     rows = tuple(
-        (register_name(i.register), i.source, i.address, i.field, unit_of(i))
+        (register_name(i.register), i.source, i.address, i.field, unit_of(i, texts))
         for i in site.inputs
         if i.point == point.name
     )
@@ -186,7 +187,8 @@ def _reading(code: str, reading: NewestReading | None, texts: Texts) -> tuple[Ce
     kind = REGISTERS.get(code)
     if kind is not None and kind.cumulative:
         return (register_name(code), Number(reading.value / 1_000_000, 3, "k" + kind.unit), Moment(reading.at_ms), "")
-    return (register_name(code), Number(reading.value, 2, "" if kind is None else kind.unit), Moment(reading.at_ms), "")
+    unit = "" if kind is None or kind.unit == RATIO else kind.unit
+    return (register_name(code), Number(reading.value, 2, unit), Moment(reading.at_ms), "")
 
 
 def _doubts(data: AcceptanceData, texts: Texts) -> Iterator[Block]:

@@ -87,13 +87,17 @@ class Series:
 
 @dataclass(frozen=True, slots=True)
 class Bars:
-    """Bars over time on paper; their figures as a table in a workbook. `missing` is the word for a gap."""
+    """Bars over time on paper; their figures as a table in a workbook.
+
+    `missing` is the word for a gap, `first` heads the column of labels.
+    """
 
     name: str
     unit: str
     labels: tuple[str, ...]
     series: tuple[Series, ...]
     missing: str
+    first: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,8 @@ from meterd.core.model.periods import HOUR_MS
 from meterd.core.model.plan import Input, Instrument, Point, Role, Site
 from meterd.core.model.reading import REGISTERS
 
+RATIO = "/"  # the unit of what has none
+
 
 def ratio(instrument: Instrument, texts: Texts) -> str:
     """The rated currents of the transformers as on their plate."""
@@ -51,10 +53,11 @@ def register_name(code: str) -> str:
     return f"{REGISTERS[code].name} ({code})" if code in REGISTERS else code
 
 
-def unit_of(meter_input: Input) -> str:
-    """Unit, factor, and whether the transformer ratio comes on top."""
+def unit_of(meter_input: Input, texts: Texts) -> str:
+    """Unit, factor, and whether the transformer ratio comes on top; what has no unit is called a ratio."""
     scale = "" if meter_input.scale == 1 else f" x {meter_input.scale:g}"
-    return f"{meter_input.unit}{scale}{' x CT' if meter_input.per_ct else ''}"
+    unit = texts("unit-ratio") if meter_input.unit == RATIO else meter_input.unit
+    return f"{unit}{scale}{' x CT' if meter_input.per_ct else ''}"
 
 
 def arrow(point: Point, texts: Texts) -> str:

@@ -168,7 +168,8 @@ def _bars(builder: _ReportBuilder) -> Bars:
     order = (0, 2, 1) if len(series) == 3 else (0, 1)  # dark, light, outlined
     labels = tuple(step_name(builder.report.span.period, step.start_ms, builder.zone, texts) for step in steps)
     name = texts("steps-year" if builder.report.span.period is Period.YEAR else "steps")
-    return Bars(name, "kWh", labels, tuple(series[i] for i in order), texts("missing"))
+    first = texts("course-month" if builder.report.span.period is Period.YEAR else "course-day")
+    return Bars(name, "kWh", labels, tuple(series[i] for i in order), texts("missing"), first)
 
 
 def _comparison(builder: _ReportBuilder) -> Iterator[Block]:

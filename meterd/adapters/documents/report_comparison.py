@@ -38,7 +38,7 @@ def comparison_blocks(
         if any(value is not None for value in values):
             unit_ = currency if field == "cost" else unit
             rows.append(_row(f"{texts(key)} [{unit_}]", [_scaled(v, parts) for v in values], decimals, texts))
-    yield Table(texts("compared"), tuple(columns), tuple(rows))
+    yield Table(texts("compared-sheet"), tuple(columns), tuple(rows))
     yield Text(texts("compared-note"), "note")
 
 

@@ -7,13 +7,15 @@ from meterd.adapters.documents.cells import kwh
 from meterd.adapters.documents.formats import moment
 from meterd.adapters.documents.model import Block, Cell, Column, Facts, Heading, Moment, Number, Table, Text
 from meterd.adapters.documents.texts import Texts
-from meterd.core.energy.divided_price import DividedPrice
-from meterd.core.energy.tariff import COIN_PARTS, BillLine, each_in_coins, in_coins
+from meterd.core.energy.divided_price import DividedPrice, coins_of
+from meterd.core.energy.tariff import COIN_PARTS, BillLine, each_in_coins, in_coins, rounded
 from meterd.core.model.tariff import Division, Price, PriceKind
 from meterd.core.reports.cost import PeakCost, PeriodCost
 
 MG_PER_KG, MWH_PER_KWH = 1_000_000, 1_000_000
 _UNITS = {PriceKind.DEMAND: "kW", PriceKind.FIXED: ""}
+QUANTITY_PLACES = 3  # whole watt-hours and watts, so that quantity times price is the amount that stands beside it
+PRICE_PLACES = {"kWh": 4, "kW": 2, "": 2}  # at least
 
 
 def cost_blocks(cost: PeriodCost | None, texts: Texts, zone: ZoneInfo) -> Iterator[Block]:
@@ -45,7 +47,7 @@ def bill_table(name: str, lines: Sequence[BillLine], amount: int | None, currenc
     )  # fmt: skip
     coins = in_coins([line.amount for line in lines])
     prices = [line.price for line in lines]
-    places = {unit: max(_places(p) for p in prices if _unit(p) == unit) for unit in {_unit(p) for p in prices}}
+    places = {u: max([least, *(_places(p) for p in prices if _unit(p) == u)]) for u, least in PRICE_PLACES.items()}
     rows = [_bill_row(line, own, places, texts) for line, own in zip(lines, coins, strict=True)]
     rows.append((texts("total"), "", "", money(amount, texts)))
     return Table(name, columns, tuple(rows), sums=1)
@@ -56,18 +58,35 @@ def _unit(price: Price) -> str:
 
 
 def _places(price: Price) -> int:
-    """As many decimals as a price has, at least those of a coin."""
-    return next(n for n in range(2, 13) if n == 12 or (price.price * 10**n) % 1 == 0)
+    """As many decimals as a price has."""
+    return next(n for n in range(13) if n == 12 or (price.price * 10**n) % 1 == 0)
 
 
 def _bill_row(line: BillLine, coins: int | None, places: Mapping[str, int], texts: Texts) -> tuple[Cell, ...]:
     unit = _unit(line.price)
     return (
         line.price.name,
-        texts("missing") if line.quantity is None else Number(float(line.quantity), 1 if unit else 0, unit),
+        _quantity(line, texts),
         Number(float(line.price.price), places[unit], f"/ {unit}" if unit else ""),
         texts("missing") if coins is None else Number(coins / 100, 2),
     )
+
+
+def _quantity(line: BillLine, texts: Texts) -> Cell:
+    unit = _unit(line.price)
+    if line.quantity is None:
+        return texts("missing")
+    if _of_months(line):
+        return texts("cost-up-to", quantity=texts.number(float(line.quantity), QUANTITY_PLACES), unit=unit)
+    whole = not unit and line.quantity.denominator == 1
+    return Number(float(line.quantity), 0 if whole else QUANTITY_PLACES, unit)
+
+
+def _of_months(line: BillLine) -> bool:
+    """Whether the amount is that of several demands, of which the quantity is the highest."""
+    if line.price.kind is not PriceKind.DEMAND or line.quantity is None or line.amount is None:
+        return False
+    return rounded(line.quantity * line.price.price * COIN_PARTS) != line.amount
 
 
 def _facts(cost: PeriodCost, texts: Texts, zone: ZoneInfo) -> Iterator[tuple[str, Cell]]:
@@ -85,12 +104,12 @@ def _facts(cost: PeriodCost, texts: Texts, zone: ZoneInfo) -> Iterator[tuple[str
 def _peak(peak: PeakCost, cost: PeriodCost, texts: Texts, zone: ZoneInfo) -> Cell:
     if peak.line.amount is None or peak.line.quantity is None:
         return texts("missing")
-    coins = in_coins([peak.line.amount])[0] or 0
-    values = {"amount": texts.number(coins / 100, 2), "currency": cost.currency}
-    values["power"] = texts.number(float(peak.line.quantity))
+    values = {"amount": texts.number((_billed(cost, peak.line.price) or 0) / 100, 2), "currency": cost.currency}
+    values["power"] = texts.number(float(peak.line.quantity), QUANTITY_PLACES)
     if peak.start_ms is None:
         return texts("cost-peak-before", **values)
-    return texts("cost-peak-is", time=moment(Moment(peak.start_ms), texts.lang, zone), **values)
+    key = "cost-peak-months" if _of_months(peak.line) else "cost-peak-is"
+    return texts(key, time=moment(Moment(peak.start_ms), texts.lang, zone), **values)
 
 
 def _kilograms(milligrams: int | None, texts: Texts, unit: str = "") -> Cell:
@@ -106,19 +125,25 @@ def _divided(cost: PeriodCost, texts: Texts, zone: ZoneInfo) -> Iterator[Block]:
         Column(texts("cost-amount", currency=cost.currency), 24, "right"), Column(texts("cost-parts"), 24, "right"),
         Column(texts("cost-rest"), 22, "right"),
     )  # fmt: skip
-    rows = tuple(_division_row(own, texts, zone) for own in cost.divided)
+    rows = tuple(_division_row(own, _billed(cost, own.price), texts, zone) for own in cost.divided)
     yield Table(texts("cost-divided"), columns, rows)
     yield Text(texts("cost-divided-note"), "note")
 
 
-def _division_row(own: DividedPrice, texts: Texts, zone: ZoneInfo) -> tuple[Cell, ...]:
-    parts, rest = in_coins([_sum(own.parts), own.rest])
+def _billed(cost: PeriodCost, price: Price) -> int | None:
+    """The amount of a price in coins as the lines of the bill show it."""
+    coins = in_coins([line.amount for line in cost.bill])
+    return next((own for line, own in zip(cost.bill, coins, strict=True) if line.price is price), None)
+
+
+def _division_row(own: DividedPrice, amount: int | None, texts: Texts, zone: ZoneInfo) -> tuple[Cell, ...]:
+    """The amount as it is billed, the sum of the parts as the statements of the tenants show them, and what is left."""
+    parts = _sum(each_in_coins(own.parts))
+    rest = None if amount is None or parts is None else amount - parts
     return (
         own.price.name,
         division_words(own, texts, zone),
-        money(own.amount, texts),
-        money_of_coins(parts, texts),
-        money_of_coins(rest, texts),
+        *(money_of_coins(c, texts) for c in (amount, parts, rest)),
     )
 
 
@@ -143,7 +168,7 @@ def tenant_table(cost: PeriodCost, texts: Texts) -> Table:
         columns.append(Column(texts("carbon-kg"), 22, "right"))
     costs = [own for _, own in cost.tenants]
     coins = each_in_coins(own.amount for own in costs)  # as on the statement of each tenant
-    parts = [_sum(each_in_coins(own.parts[i] for own in cost.divided)) for i in range(len(costs))]
+    parts = [coins_of(cost.divided, i) for i in range(len(costs))]
     rows = [_tenant_row(cost, i, (coins[i], parts[i]), texts) for i in range(len(costs))]
     energies, amounts, masses = ([getattr(own, name) for own in costs] for name in ("energy", "amount", "carbon"))
     sums = (_sum(energies), _sum(amounts), _sum(masses))

@@ -76,15 +76,20 @@ def _until(correction: Correction, texts: Texts) -> Cell:
     return texts("for-good") if correction.until_ms is None else Moment(correction.until_ms)
 
 
-def _change(correction: Correction, texts: Texts) -> str:
+def _change(correction: Correction, texts: Texts) -> Cell:
     """Its factor, or what the one reading is taken for."""
     if not correction.reads:
-        return correction.factor
+        return _factor(correction.factor)
     return (
         texts("left-out")
         if correction.reads == STRUCK
         else f"= {correction.reads} {REGISTERS[correction.register].unit}"
     )
+
+
+def _factor(words: str) -> Cell:
+    """A factor with the digits that were entered; a quotient stays as it was written."""
+    return words if "/" in words else Number(float(words), len(words.partition(".")[2]))
 
 
 def _changes(report: Report, texts: Texts) -> Table:
@@ -93,13 +98,21 @@ def _changes(report: Report, texts: Texts) -> Table:
     )  # fmt: skip
     rows = tuple(
         (
-            texts.known("reason-" + change.reason.replace(" ", "-"), change.reason),
+            _reason(change.reason, texts),
             Number(change.figures, 0),
             Moment(change.newest_ms),
         )
         for change in report.changes
     )
     return Table(texts("changes"), columns, rows)
+
+
+def _reason(reason: str, texts: Texts) -> str:
+    """The stored reason of a change in words; that of a correction has its number."""
+    what, _, number = reason.partition(" ")
+    if what == "correction" and number:
+        return texts("reason-correction-number", number=number)
+    return texts.known("reason-" + reason.replace(" ", "-"), reason)
 
 
 def _findings(report: Report, texts: Texts, titles: Mapping[str, str]) -> Table:
@@ -114,7 +127,7 @@ def _findings(report: Report, texts: Texts, titles: Mapping[str, str]) -> Table:
             Moment(report_finding.from_ms),
             texts("still-open") if report_finding.until_ms is None else Moment(report_finding.until_ms),
             wording.cause_words(texts.lang, report_finding.row.finding.cause),
-            titles.get(report_finding.row.finding.subject, report_finding.row.finding.subject),
+            wording.subject_words(texts.lang, titles, report_finding.row.finding.subject),
             report_finding.row.finding.text,
             report_finding.row.finding.remedy,
         )

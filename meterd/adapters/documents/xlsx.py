@@ -32,13 +32,14 @@ from meterd.core.model.periods import from_ms
 CREATED = datetime(2000, 1, 1, tzinfo=UTC)  # no clock in a document; the file format wants some date
 LONGEST_NAME = 31  # of a worksheet
 TONES = {"type": "2_color_scale", "min_color": "#E8F0F5", "max_color": "#2F72A0"}  # of a table of hours by days
+DATES = {"en": "yyyy-mm-dd", "de": "dd.mm.yyyy"}  # as on paper
 MM_PER_CHARACTER = 1.9  # of the default font
 
 
 def workbook(document: Document) -> bytes:
     """The bytes of the workbook."""
     out = io.BytesIO()
-    workbook = Workbook(out, {"in_memory": True, "default_date_format": "yyyy-mm-dd hh:mm"})
+    workbook = Workbook(out, {"in_memory": True, "default_date_format": f"{DATES[document.lang]} hh:mm"})
     workbook.set_properties(
         {"title": document.title, "subject": document.subject, "created": CREATED.replace(tzinfo=None)}
     )
@@ -52,6 +53,7 @@ class _Writer:
 
     def __init__(self, workbook: Workbook, document: Document) -> None:
         self._workbook, self._document, self._zone = workbook, document, ZoneInfo(document.zone)
+        self._date = DATES[document.lang]
         self._formats: dict[tuple[str, bool], Format] = {}
         self._names: set[str] = set()
 
@@ -93,7 +95,7 @@ class _Writer:
         drawn.set_legend({"position": "bottom"})
         drawn.set_size({"width": 960, "height": 420})
         if isinstance(table.rows[0][0], Moment):
-            drawn.set_x_axis({"date_axis": form["type"] != "line", "num_format": "yyyy-mm-dd"})
+            drawn.set_x_axis({"date_axis": form["type"] != "line", "num_format": self._date})
         sheet.insert_chart(1, len(table.columns) + 1, drawn)
 
     def _format(self, kind: str, *, bold: bool = False) -> Format:
@@ -174,7 +176,7 @@ class _Writer:
             sheet.write_number(row, column, cell.value, self._format(_pattern(cell), bold=bold))
         elif isinstance(cell, Moment):
             local = from_ms(cell.ms).astimezone(self._zone).replace(tzinfo=None)
-            pattern = "yyyy-mm-dd" if cell.date_only else "yyyy-mm-dd hh:mm"
+            pattern = self._date if cell.date_only else f"{self._date} hh:mm"
             sheet.write_datetime(row, column, local, self._format(pattern, bold=bold))
         else:
             sheet.write_string(row, column, cell, self._format("text", bold=bold))
@@ -195,7 +197,7 @@ def _adds_up(table: Table, column: int, total: Number) -> bool:
 
 
 def _of_bars(bars: Bars) -> Table:
-    columns = (Column("", 30), *(Column(f"{series.name} [{bars.unit}]", 30, "right") for series in bars.series))
+    columns = (Column(bars.first, 30), *(Column(f"{series.name} [{bars.unit}]", 30, "right") for series in bars.series))
     rows = tuple(
         (label, *(bars.missing if (value := series.values[i]) is None else Number(value, 3) for series in bars.series))
         for i, label in enumerate(bars.labels)

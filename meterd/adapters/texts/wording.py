@@ -142,11 +142,14 @@ def finding_head(language: str, site: Site, cause: str, subject: str) -> str:
     A subject may be a point, a board (also as `board-NAME`), a job, a source, a thread of the program.
     """
     what = cause_words(language, cause)
-    if subject == site.name:
-        return what
-    titles, job = titles_of(site), f"jobs.name_{subject}"
+    return what if subject == site.name else f"{what}: {subject_words(language, titles_of(site), subject)}"
+
+
+def subject_words(language: str, titles: Mapping[str, str], subject: str) -> str:
+    """What a finding is about, by its title."""
+    job = f"jobs.name_{subject}"
     known = titles.get(subject) or titles.get(subject.removeprefix("board-"))
-    return f"{what}: {known or (say(language, job) if has(language, job) else subject)}"
+    return known or (say(language, job) if has(language, job) else subject)
 
 
 def head_of_id(language: str, site: Site, finding_id: str) -> str:

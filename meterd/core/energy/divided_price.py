@@ -1,8 +1,8 @@
 """Demand and fixed prices divided: what part of a line of the bill an energy bears.
 
 Its part is its share of the consumption of the site: for a fixed price over the whole period, for a demand in the interval
-that set it. Parts and rest are integers by the largest remainder and add up exactly; the rest is what nobody asked for:
-points without a tenant, and what no meter counts.
+that set it. Parts and rest are integers that add up exactly. Each part is rounded by itself, so that it is the same alone
+and among others; the rest is what nobody asked for: points without a tenant, and what no meter counts.
 """
 
 from collections.abc import Sequence
@@ -15,8 +15,7 @@ from meterd.core.energy.class_costs import energies_of
 from meterd.core.energy.cost import PeriodAccount, since_first
 from meterd.core.energy.energy_items import EnergyItem, ItemKind, figures_of, site_items
 from meterd.core.energy.stored_figures import StoredFigures
-from meterd.core.energy.tariff import BillLine, Taken, rounded
-from meterd.core.model.fair_division import largest_remainder
+from meterd.core.energy.tariff import BillLine, Taken, each_in_coins, rounded
 from meterd.core.model.periods import Period
 from meterd.core.model.reading import IMPORT
 from meterd.core.model.tariff import Division, Price
@@ -54,6 +53,11 @@ def part_of(prices: Sequence[DividedPrice], place: int) -> int | None:
     return _sum([own.parts[place] for own in prices])
 
 
+def coins_of(prices: Sequence[DividedPrice], place: int) -> int | None:
+    """The same in whole coins: each price by itself, as a statement lists them."""
+    return _sum(each_in_coins(own.parts[place] for own in prices))
+
+
 def _divided(account: PeriodAccount, line: BillLine, items: Sequence[EnergyItem]) -> DividedPrice:
     site, at_ms = account.site, None
     consumption = [item for item in site_items(site) if item.name == "consumption"]
@@ -69,13 +73,9 @@ def _divided(account: PeriodAccount, line: BillLine, items: Sequence[EnergyItem]
 
 def _parts(amount: int, whole: int, energies: Sequence[int | None]) -> tuple[tuple[int | None, ...], int | None]:
     """The part of each energy of a whole, and the rest."""
-    exact = [None if energy is None else Fraction(amount * energy, whole) for energy in energies]
-    known = [part for part in exact if part is not None]
-    if len(known) < len(exact):  # there is no rest that they could miss
-        return tuple(None if part is None else rounded(part) for part in exact), None
-    names = [f"{i:06}" for i in range(len(known) + 1)]
-    *parts, rest = largest_remainder(amount, [*known, amount - sum(known, Fraction(0))], names)
-    return tuple(parts), rest
+    parts = tuple(None if energy is None else rounded(Fraction(amount * energy, whole)) for energy in energies)
+    borne = _sum(parts)
+    return parts, None if borne is None else amount - borne
 
 
 def _energies(account: PeriodAccount, items: Sequence[EnergyItem]) -> list[int | None]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from meterd.core.energy.load_profile import HoursByDays, hours_by_days
 from meterd.core.energy.rollup import mean_power_w
 from meterd.core.model.connection import connection_feeds
-from meterd.core.model.periods import Period, starts
+from meterd.core.model.periods import HOUR_MS, Period, starts
 from meterd.core.model.plan import Point, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.reports.figures import Bools, Intervals, Ints, summed, sums_between
@@ -58,7 +59,8 @@ def load_hours(intervals: Intervals, site: Site, span: tuple[int, int]) -> Hours
     if len(edges) < 2 or not into or not len(intervals.starts):
         return None
     sums = sums_between(intervals, edges, *_net(intervals, into))
-    energy = np.array([value or 0 for value in sums], dtype=np.int64)
+    lengths = [high - low for low, high in pairwise(edges)]  # the last hour may not be over
+    energy = np.array([(value or 0) * HOUR_MS // own for value, own in zip(sums, lengths, strict=True)], dtype=np.int64)
     return hours_by_days(edges[:-1], energy, np.array([value is not None for value in sums]), zone)
 
 

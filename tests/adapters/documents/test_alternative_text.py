@@ -33,7 +33,7 @@ TABLE = [
         "a: values missing: 1.",
     ),
     (
-        Bars("Days", "kWh", ("1", "2"), (Series("a", (None, None)),), "missing"),
+        Bars("Days", "kWh", ("1", "2"), (Series("a", (None, None)),), "missing", "Day"),
         "Bars: Days in kWh, 1 to 2. a: values missing: 2.",
     ),
     (

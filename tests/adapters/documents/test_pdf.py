@@ -34,7 +34,7 @@ def paper(*rows: tuple[str, Number], lang: str = "de") -> Document:
         Facts("f", (("Von", Moment(0)), ("Summe", Number(1234.5, 1, "kWh")))),
         Heading("Unter", 2),
         Table("t", columns, rows, sums=1 if rows else 0),
-        Bars("b", "kWh", ("1", "2"), (Series("Bezug", (3.0, None)), Series("PV", (0.0, 4321.0))), "fehlt"),
+        Bars("b", "kWh", ("1", "2"), (Series("Bezug", (3.0, None)), Series("PV", (0.0, 4321.0))), "fehlt", "Tag"),
         Sign(("Geprüft",), ("Name", "Datum", "Unterschrift")),
     )
     return Document("Bericht März", "Bericht", lang, "Europe/Vienna", "fuß", "Seite {page} von {pages}", blocks)

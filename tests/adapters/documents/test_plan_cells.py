@@ -41,7 +41,8 @@ def test_ratio_units_and_readings_as_written_on_the_plate() -> None:
     texts = Texts("en")
     assert ratio(Instrument("q", 0, ct_primary_a=250.0, ct_secondary_a=5.0), texts) == "250/5 A"
     assert ratio(Instrument("q", 0), texts) == "direct"
-    assert unit_of(Input("q", "1.8.0", "s", "a", unit="kWh", scale=0.1, per_ct=True)) == "kWh x 0.1 x CT"
+    assert unit_of(Input("q", "1.8.0", "s", "a", unit="kWh", scale=0.1, per_ct=True), texts) == "kWh x 0.1 x CT"
+    assert unit_of(Input("q", "13.7.0", "s", "a", unit="/"), Texts("de")) == "Verhältnis"
     assert shown_at((("1.8.0", 412_345_680_500),)) == "1.8.0 = 412345680.5"
     assert register_name("1.8.0") == "import (1.8.0)"
     assert register_name("9.9.9") == "9.9.9"

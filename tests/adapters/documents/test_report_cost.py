@@ -79,7 +79,7 @@ def test_demand_and_fixed_prices_fall_to_tenants(hof: Path, tmp_path: Path) -> N
     for row in rows.values():
         assert row[3] + row[4] == pytest.approx(row[2], abs=1e-6)  # type: ignore[operator]
     parts = sum(float(str(row[3])) for row in rows.values())
-    assert parts == pytest.approx(float(str(tenants["Total"][3])), abs=0.011)
+    assert parts == pytest.approx(float(str(tenants["Total"][3])), abs=1e-6)
 
 
 def test_every_sum_of_the_workbook_is_a_formula_that_agrees(hof: Path, tmp_path: Path) -> None:
@@ -108,6 +108,8 @@ def test_a_year_costs_what_its_months_cost(hof: Path, tmp_path: Path) -> None:
         book(made(tmp_path, "report", hof, "--month", month, "--xlsx", tmp_path / f"{month}.xlsx"))
         for month in ("2026-03", "2026-04")
     ]
+    highest = max(float(str(row[1])) for sheets in months for row in sheets[COSTS] if row[0] == "demand")
+    assert next(row[1] for row in year[COSTS] if row[0] == "demand") == f"up to {highest:,.3f} kW"
     totals = [float(str(sheets[COSTS][-1][3])) for sheets in months]
     assert year[COSTS][-1][3] == pytest.approx(sum(totals), abs=0.011)
     said = text(made(tmp_path, "report", hof, "--month", "2026-03", "--lang", "de", "--pdf", tmp_path / "r.pdf"))

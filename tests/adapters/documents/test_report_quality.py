@@ -4,12 +4,12 @@ from dataclasses import replace
 
 import pytest
 
-from meterd.adapters.documents.model import Moment, Table
+from meterd.adapters.documents.model import Moment, Number, Table
 from meterd.adapters.documents.report_quality import quality_blocks
 from meterd.adapters.documents.texts import Texts
 from meterd.core.model.reading import IMPORT
 from meterd.core.registers.corrections import STRUCK, Correction
-from meterd.core.reports.content import make_report
+from meterd.core.reports.content import Change, ReportData, make_report
 from tests.core.reports.test_content import BEGIN, MATERIAL, SITE
 
 PLAIN = Correction(1, "a", IMPORT, BEGIN, None, "5/4", "plate", "Ada", 1)
@@ -35,3 +35,33 @@ def test_a_corrected_reading_stands_beside_factors(language: str, good: str, one
         (Moment(BEGIN + 1), one, "= 12000.5 Wh"),
         (Moment(BEGIN + 3), one, out),
     ]
+
+
+def table_of(name: str, data: ReportData) -> Table:
+    """A table of the quality of a report in German."""
+    texts = Texts("de")
+    blocks = quality_blocks(SITE, make_report(SITE, data), texts)
+    return next(block for block in blocks if isinstance(block, Table) and block.name == texts(name))
+
+
+def test_a_factor_is_a_number_of_the_language() -> None:
+    """With the digits that were entered: found as `1.041` in a German report."""
+    table = table_of("corrections", replace(MATERIAL, corrections=(replace(PLAIN, factor="1.041"),)))
+    assert table.rows[0][4] == Number(1.041, 3)
+
+
+@pytest.mark.parametrize(
+    ("reason", "words"),
+    [
+        ("correction 12", "der Korrektur 12"),
+        ("plan changed", "eines geänderten Messplans"),
+        ("late readings", "verspäteter Ablesungen"),
+        ("zone rules changed", "geänderter Regeln der Zeitzone"),
+        ("old readings imported", "eingelesener alter Ablesungen"),
+        ("something of a later version", "something of a later version"),
+    ],
+)
+def test_reasons_of_changes_are_in_the_language(reason: str, words: str) -> None:
+    """Found as `correction 1` in a German report."""
+    table = table_of("changes", replace(MATERIAL, changes=(Change(reason, 4, BEGIN),)))
+    assert table.rows[0][0] == words

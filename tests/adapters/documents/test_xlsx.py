@@ -1,6 +1,7 @@
 """Workbooks as another program reads them: numbers are numbers, formulas are not made of texts, same bytes."""
 
 import io
+from dataclasses import replace
 
 import openpyxl
 
@@ -17,7 +18,7 @@ def paper(*tables: Table) -> Document:
         Text("Ein Satz."),
         Facts("f", (("Summe", Number(1.5, 1, "kWh")),)),
         *tables,
-        Bars("Verlauf", "kWh", ("1",), (Series("Bezug", (None,)),), "fehlt"),
+        Bars("Verlauf", "kWh", ("1",), (Series("Bezug", (None,)),), "fehlt", "Tag"),
     )
     return Document("Titel", "Bericht", "de", "Europe/Vienna", "fuß", "", blocks)
 
@@ -53,7 +54,15 @@ def test_first_worksheet_holds_texts_and_facts_and_bars_are_a_table() -> None:
     first = [[cell.value for cell in row] for row in book["Bericht"].iter_rows(max_col=2)]
     assert ["Titel", None] in first
     assert ["Summe", 1.5] in first
-    assert [[c.value for c in row] for row in book["Verlauf"].iter_rows()][1] == ["1", "fehlt"]
+    assert [[c.value for c in row] for row in book["Verlauf"].iter_rows()] == [["Tag", "Bezug [kWh]"], ["1", "fehlt"]]
+
+
+def test_dates_have_the_form_of_the_language() -> None:
+    """As on paper: found in a German workbook with 2026-03-01."""
+    rows = (("a", Moment(1_772_319_600_000, date_only=True), Moment(1_772_319_600_000)),)
+    for lang, date in (("de", "dd.mm.yyyy"), ("en", "yyyy-mm-dd")):
+        worksheet = opened(replace(paper(Table("Punkte", COLUMNS, rows)), lang=lang))["Punkte"]
+        assert [worksheet[cell].number_format for cell in ("B2", "C2")] == [date, f"{date} hh:mm"]
 
 
 def test_same_document_same_bytes() -> None:

@@ -8,7 +8,7 @@ from meterd.core.energy.rollup import Columns
 from meterd.core.model.periods import Period
 from meterd.core.model.plan import Point, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
-from meterd.core.reports.courses import feeder_course, load_course
+from meterd.core.reports.courses import feeder_course, load_course, load_hours
 from meterd.core.reports.figures import Intervals
 from tests.example_plans import example
 
@@ -93,3 +93,10 @@ def test_without_feeds_or_feeders_there_is_no_chart() -> None:
     assert load_course(rows, site_of(A), Period.MONTH, (BEGIN, BEGIN + DAY)) is None
     assert feeder_course(rows, site_of(T1), [BEGIN], BEGIN + DAY) is None
     assert feeder_course(rows, site_of(A), [], BEGIN) is None
+
+
+def test_an_hour_that_is_not_over_has_the_mean_of_what_is_over() -> None:
+    """Found in the report of a month that was not over: its last half hour at 6 kW was drawn as an hour at 3 kW."""
+    hours = load_hours(intervals(1, t1=3e6), site_of(T1), (BEGIN, BEGIN + 2 * HOUR + HOUR // 2))
+    assert hours is not None
+    assert hours.watt[:3, 0].tolist() == [6_000.0, 6_000.0, 6_000.0]

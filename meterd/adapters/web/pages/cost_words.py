@@ -78,14 +78,21 @@ def cost_words(cost: CostView, language: str) -> CostWords:
         lines=_rows(cost.lines, language),
         item_lines=_rows([line for line in cost.item_lines if line.kind != "carbon"], language),
         items=_items(cost.items, energies, language),
-        divided=[_divided(own, language, cost.currency) for own in cost.divided],
+        divided=_divided(cost, language),
         total=None if cost.total is None else _total(cost.total, cost.items, energies, language),
     )
 
 
-def _divided(own: DividedLine, language: str, currency: str) -> tuple[DividedLine, str, str]:
-    rest = "" if own.rest is None else _money(own.rest, language, currency)
-    return own, _money(own.amount, language, currency), rest
+def _divided(cost: CostView, language: str) -> list[tuple[DividedLine, str, str]]:
+    """Each with its amount as in the lines of the bill, and the rest."""
+    coins = in_coins([line.amount for line in cost.lines])
+    billed = {(line.name, line.amount): own for line, own in zip(cost.lines, coins, strict=True)}
+    rows = []
+    for own in cost.divided:
+        amount = billed.get((own.name, own.amount), in_coins([own.amount])[0])
+        rest = "" if own.rest is None else _money(own.rest, language, cost.currency)
+        rows.append((own, wording.money(language, amount, cost.currency), rest))
+    return rows
 
 
 def _sum(first: int | None, second: int | None) -> int | None:
@@ -144,7 +151,7 @@ def _total(total: ItemCost, rows: Sequence[ItemCost], energies: NumberColumn, la
 
 
 def _coins(rows: Sequence[ItemCost]) -> list[tuple[int | None, int | None]]:
-    return list(zip(each_in_coins(row.amount for row in rows), each_in_coins(row.part for row in rows), strict=True))
+    return list(zip(each_in_coins(row.amount for row in rows), (row.part_coins for row in rows), strict=True))
 
 
 def _cost_row(row: ItemCost, coins: tuple[int | None, int | None], energies: NumberColumn, language: str) -> CostRow:

@@ -16,7 +16,7 @@ from meterd.core.energy.cost import (
     in_span,
     together,
 )
-from meterd.core.energy.divided_price import DividedPrice, divided_prices, part_of
+from meterd.core.energy.divided_price import DividedPrice, coins_of, divided_prices, part_of
 from meterd.core.energy.energy_items import EnergyItem, ItemKind, counted_twice
 from meterd.core.energy.tariff import BillLine, total
 from meterd.core.model.periods import Period
@@ -50,8 +50,7 @@ def cost_view(look: EnergyLook, items: Sequence[EnergyItem], query: EnergyQuery)
     lines = accounts[0].bill if whole else (*grid.lines, *given.lines)
     costs = _costs_of(accounts, counted, span)
     divided = divided_prices(accounts[0], counted) if whole else ()
-    parts = [part_of(divided, i) if divided else None for i in range(len(counted))]
-    rows = [_item(item, cost, part, query) for item, cost, part in zip(counted, costs, parts, strict=True)]
+    rows = [_item(item, costs[i], _parts(divided, i), query) for i, item in enumerate(counted)]
     rows.sort(key=lambda row: (-(row.amount or 0) - (row.part or 0), row.key))
     apart = _are_apart(counted, site)
     return CostView(
@@ -115,14 +114,19 @@ def _are_apart(items: Sequence[EnergyItem], site: Site) -> bool:
     return not whole and not counted_twice(site, items)
 
 
-def _item(item: EnergyItem, cost: Cost, part: int | None, query: EnergyQuery) -> ItemCost:
+def _parts(divided: Sequence[DividedPrice], place: int) -> tuple[int | None, int | None]:
+    return (part_of(divided, place), coins_of(divided, place)) if divided else (None, None)
+
+
+def _item(item: EnergyItem, cost: Cost, parts: tuple[int | None, int | None], query: EnergyQuery) -> ItemCost:
     return ItemCost(
         key=item.key,
         title=item.title,
         kind=str(item.kind),
         energy_mwh=cost.energy,
         amount=cost.amount,
-        part=part,
+        part=parts[0],
+        part_coins=parts[1],
         co2_mg=cost.carbon,
         alone=query.address(of=[item.key]),
     )
@@ -142,6 +146,7 @@ def _total(rows: Sequence[ItemCost]) -> ItemCost:
         energy_mwh=added([row.energy_mwh for row in rows]),
         amount=added([row.amount for row in rows]),
         part=added([row.part for row in rows]),
+        part_coins=added([row.part_coins for row in rows]),
         co2_mg=added([row.co2_mg for row in rows]),
         alone="",
     )

@@ -103,7 +103,8 @@ class PriceLine(Values):
 class ItemCost(Values):
     """What one energy would cost if all of it came from the grid: mWh, 1/10,000 of the currency, mg of CO2.
 
-    `part` is what it bears of demand and fixed prices; None where none are billed, or one is missing.
+    `part` is what it bears of demand and fixed prices; None where none are billed, or one is missing. `part_coins` is the
+    sum of the same in whole coins, each price rounded by itself.
     """
 
     key: str
@@ -112,6 +113,7 @@ class ItemCost(Values):
     energy_mwh: int | None
     amount: int | None
     part: int | None
+    part_coins: int | None
     co2_mg: int | None
     alone: str  # the address of this energy alone, with its prices
 

@@ -9,7 +9,15 @@ def item(name: str, amount: int | None) -> ItemCost:
     energy = None if amount is None else 100_000_000
     key = f"point:{name}"
     return ItemCost(
-        key=key, title=name, kind="point", energy_mwh=energy, amount=amount, part=amount, co2_mg=amount, alone=""
+        key=key,
+        title=name,
+        kind="point",
+        energy_mwh=energy,
+        amount=amount,
+        part=amount,
+        part_coins=None if amount is None else 1,
+        co2_mg=amount,
+        alone="",
     )
 
 
@@ -29,7 +37,7 @@ def view(*items: ItemCost) -> CostView:
         currency="EUR", billed=True, lines=lines, amount=sum(known) if items else None, missing=0, of=1, with_pv=True,
         saved=5, saved_mwh=1, earned=2_133, with_co2=True, co2_mg=2_500_000, avoided_mg=None, items=list(items),
         divided=[DividedLine(name="fixed", division="energy", at_ms=None, amount=450_000, rest=-133)],
-        total=item("all", 266) if len(items) > 1 else None, item_lines=[],
+        total=item("all", 266).model_copy(update={"part_coins": 2}) if len(items) > 1 else None, item_lines=[],
         left_out=False, later="",
     )  # fmt: skip
 
