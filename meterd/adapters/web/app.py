@@ -5,6 +5,7 @@ FastAPI on Starlette: it checks what comes in against types and describes the JS
 
 from collections.abc import Callable
 from functools import cache
+from http import HTTPStatus
 from importlib.resources import files
 from typing import Annotated, Any
 from urllib.parse import quote
@@ -343,10 +344,16 @@ async def _metrics(request: Request) -> Response:
 # -- what went wrong ---------------------------------------------------------------------------------------------------
 
 
+NO_PAGE = "there is no page at this address"
+
+
 def _refused(request: Request, exc: Exception) -> Response:
     assert isinstance(exc, HTTPException), "registered for it"
     back = exc.back if isinstance(exc, Refused) else "/now"
-    response = _refusal_page(request, exc.status_code, str(exc.detail), back)
+    words = str(exc.detail)
+    if words == HTTPStatus(exc.status_code).phrase and not _for_programs(request):  # of the framework, not of ours
+        words = NO_PAGE
+    response = _refusal_page(request, exc.status_code, words, back)
     response.headers.update(exc.headers or {})
     return response
 

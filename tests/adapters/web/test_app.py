@@ -235,6 +235,9 @@ def test_a_link_that_is_opened_without_login_leads_to_the_login_with_its_hint_an
 def test_what_is_not_there_is_reported_to_people_and_programs(open_page: str) -> None:
     """404 as a page and as JSON."""
     assert "Back to the first page" in httpx.get(f"{open_page}/nowhere").text
+    german = httpx.get(f"{open_page}/nowhere", headers={"Accept-Language": "de"})
+    assert (german.status_code, "Not Found" in german.text) == (404, False)
+    assert "unter dieser Adresse gibt es keine Seite" in german.text
     assert httpx.get(f"{open_page}/api/nowhere").json() == {"detail": "Not Found"}
 
 

@@ -9,6 +9,7 @@ from playwright.sync_api import Browser, expect
 from meterd.adapters.web.registry import PAGES
 from meterd.core.model.plan import WALL_PAGES
 from tests.adapters.web.browser import accessibility_faults, opened, overflows
+from tests.adapters.web.conftest import Mill
 from tests.adapters.web.web_backends import serving
 
 SCREEN = (1920, 1080)
@@ -48,6 +49,17 @@ def test_a_wall_has_nothing_to_be_operated(tmp_path: Path, browser: Browser) -> 
             assert page.evaluate("document.documentElement.scrollHeight <= innerHeight")
         expect(page.locator(".ranking")).to_be_visible()
         expect(page.locator(".chips").first).to_be_hidden()
+
+
+@pytest.mark.slow
+def test_the_ranking_on_a_wall_stands_beside_its_picture(mill: Mill, browser: Browser) -> None:
+    """Found by looking: tiles in two rows pushed the picture into the second column, and two rows of the ranking were left."""
+    with opened(browser, f"{mill.address}/wall?n=1", size=SCREEN) as page:
+        expect(page.locator(".ranking.measured")).to_be_visible()
+        boxes = [page.locator(name).bounding_box() for name in (".picture.broad", ".ranking")]
+        assert all(boxes)
+        assert boxes[0]["x"] + boxes[0]["width"] <= boxes[1]["x"]  # type: ignore[index]
+        assert page.locator(".ranking tbody tr:visible").count() >= 10
 
 
 @pytest.mark.slow

@@ -227,10 +227,11 @@ def _heat(hours: Hours, reader: Reader) -> HeatPicture | None:
 
 def _classes(drawn: HeatMap, language: str) -> list[tuple[str, str, str]]:
     ends = (*drawn.limits, drawn.top)
+    column = number_column(ends, language, power=True)  # one unit for all of them
     results = []
     for kind in range(CLASSES):
         cells = drawn.cells.get(kind, [])
-        words = f"{wording.power(language, ends[kind])} – {wording.power(language, ends[kind + 1])}"
+        words = f"{column.words(ends[kind])} – {column.words(ends[kind + 1])} {column.unit}"
         results.append((f"heat-{kind}", _cells(cells), words))
     if MISSING in drawn.cells:
         results.append(("heat-missing", _cells(drawn.cells[MISSING]), wording.say(language, "word.missing")))

@@ -105,6 +105,16 @@ def test_no_headline_says_yes_above_a_suspect_or_a_gap_that_is_too_large(mill: M
     assert len(answers) > 1, answers
 
 
+@pytest.mark.slow
+def test_whoever_sees_no_rooms_is_told_that_they_are_not_counted(mill: Mill, browser: Browser) -> None:
+    """Found by looking: 1 incomplete point before the login, 49 after it, and no word of the difference."""
+    with opened(browser, f"{mill.address}/commissioning") as page:
+        expect(page.locator(".answer")).to_contain_text("Single rooms are not counted here")
+        log_in(page, mill.address, "look", PASSWORD)
+        page.goto(f"{mill.address}/commissioning")
+        expect(page.locator(".answer").first).not_to_contain_text("Single rooms")
+
+
 def test_rooms_are_not_alike_while_a_finding_names_one(tmp_path: Path) -> None:
     """A meter that reads 50 % too much is reported beside the comparison, which alone may not see it."""
     rooms = tuple(f"room-{n}" for n in range(1, 7))
