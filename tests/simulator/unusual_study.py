@@ -18,7 +18,7 @@ from meterd.adapters.planfile.loader import load_plan
 from meterd.app.operations.unusual_job import loads_of, watched_points
 from meterd.core.energy.rollup import Columns
 from meterd.core.model.periods import DAY_MS, HOUR_MS, Period, starts, to_ms
-from meterd.core.unusual.days import Ints, Loads, UseDays, use_days
+from meterd.core.unusual.days import HEATING_BELOW_C, Ints, Loads, UseDays, use_days
 from meterd.core.unusual.watch import Kind, Watched, watch
 from tests.simulator.drift_sites import CONFIG, mill
 
@@ -61,6 +61,7 @@ class Hours:
     starts: Ints
     energy: Ints
     known: np.ndarray
+    outdoor_c: tuple[tuple[int, float], ...] = ()
 
     @cached_property
     def bounds(self) -> Ints:
@@ -75,7 +76,7 @@ class Hours:
         rows = (self.starts >= bounds[0]) & (self.starts < bounds[-1])
         flags = np.zeros(self.energy[rows].shape, dtype=np.uint8)
         columns = Columns(self.energy[rows], self.known[rows], flags)
-        return use_days(self.loads, bounds, (self.starts[rows], columns), ZONE)
+        return use_days(self.loads, bounds, (self.starts[rows], columns), ZONE, outdoor_c=dict(self.outdoor_c))
 
 
 @cache
@@ -123,6 +124,35 @@ def mill_hours(seed: int, days: int = 365) -> Hours:
     below = points.below[np.ix_(_rows(points, names, kept), _rows(points, names, kept))]
     loads = Loads(tuple(names[n] for n in kept), below, np.zeros(len(kept), dtype=np.bool_))
     return Hours(loads, simulated.start_ms[: 4 * count : 4], energy, np.ones(energy.shape, dtype=np.bool_))
+
+
+@cache
+def heated(load: int, seed: int = 17) -> Hours:
+    """The given site with electric heating behind one load, as much as the load itself takes in the year, and its weather."""
+    hours, random = site_a(), np.random.default_rng(seed)
+    days = len(hours.bounds) - 1
+    air = _weather(days, random)
+    heat = np.maximum(0.0, HEATING_BELOW_C - air) * np.exp(0.05 * random.standard_normal(days))
+    of_hour = heat[np.clip(np.searchsorted(hours.bounds, hours.starts, side="right") - 1, 0, days - 1)]
+    more = of_hour / of_hour.mean() * hours.energy[:, load].mean()
+    energy = hours.energy.astype(np.float64)
+    energy[:, load] += more
+    energy[:, -1] += more
+    temperatures = tuple(zip(hours.bounds[:-1].tolist(), air.tolist(), strict=True))
+    return replace(hours, energy=energy.round().astype(np.int64), outdoor_c=temperatures)
+
+
+def _weather(days: int, random: np.random.Generator) -> np.ndarray:
+    """Daily mean temperatures of a year from January on: 9.5 degrees, 9.5 up and down, days that go on like the one before.
+
+    Figures of Central Europe from memory.
+    """
+    course, rest = 9.5 - 9.5 * np.cos(2 * np.pi * (np.arange(days) - 18) / 365.25), 0.0
+    result = np.empty(days)
+    for t in range(days):
+        rest = 0.8 * rest + 3.8 * np.sqrt(1 - 0.8**2) * random.standard_normal()
+        result[t] = course[t] + rest
+    return result
 
 
 def _rows(loads: Loads, names: tuple[str, ...], kept: list[int]) -> list[int]:
@@ -194,5 +224,27 @@ def main(seed: int) -> None:
             )
 
 
+def main_heated(seeds: range) -> None:
+    """Loads with electric heating, each in turn: false findings of it and what of planted faults is found, by temperatures."""
+    for known in (False, True):
+        false, years, results = 0, 0.0, {fault.name: [0, 0] for fault in FAULTS}
+        for seed in seeds:
+            for load in np.flatnonzero(~site_a().loads.base_only).tolist():
+                hours = heated(load, seed) if known else replace(heated(load, seed), outdoor_c=())
+                watched = watch(hours.days(0, len(hours.bounds) - 1))
+                false += sum(name == hours.loads.names[load] for name, _, _ in watched.detected)
+                years += (len(hours.bounds) - 1 - 42) / 365.25
+                for fault in FAULTS:
+                    for own, day in trials(hours, fault, watched, seed, TRIALS):
+                        if own == load:
+                            results[fault.name][0] += found(hours, fault, load, day) is not None
+                            results[fault.name][1] += 1
+        print(f"temperatures {'known' if known else 'not known'}: {false} false findings in {years:.1f} point-years")
+        print("  ", {name: f"{hit / max(1, count):.2f} of {count}" for name, (hit, count) in results.items()})
+
+
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 17)
+    if sys.argv[1:] == ["heated"]:
+        main_heated(range(17, 21))
+    else:
+        main(int(sys.argv[1]) if len(sys.argv) > 1 else 17)

@@ -6,8 +6,9 @@ from zoneinfo import ZoneInfo
 from meterd.adapters.texts import wording
 from meterd.core.energy.energy_items import EnergyItem, ItemKind
 from meterd.core.model.plan import Site
-from meterd.core.savings.baseline import COOLING_ABOVE_C, HEATING_BELOW_C, Baseline, Term
+from meterd.core.savings.baseline import Baseline, Term
 from meterd.core.savings.savings import MOST_CV, Outcome, Savings, formula, remarks
+from meterd.core.unusual.days import COOLING_ABOVE_C, HEATING_BELOW_C
 
 MWH_PER_WH = 1000
 

@@ -78,7 +78,10 @@ def read_use(store: ReadStore, site: Site) -> UseDays | None:
         np.column_stack([points.present, feeds.present.all(axis=1) & flexible.present.all(axis=1)]),
         np.column_stack([points.flags, np.bitwise_or.reduce(np.column_stack([feeds.flags, flexible.flags]), axis=1)]),
     )
-    return use_days(loads_of(site), np.array(bounds, dtype=np.int64), (hours, whole), zone, holidays=site.holidays)
+    return use_days(
+        loads_of(site), np.array(bounds, dtype=np.int64), (hours, whole), zone,
+        holidays=site.holidays, outdoor_c=dict(site.outdoor_c),
+    )  # fmt: skip
 
 
 def _columns(store: StoredFigures, site: Site, points: list[str], hours: np.ndarray) -> Columns:

@@ -13,7 +13,7 @@ UNUSUAL = "unusual-use"
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 OFF = 0.5  # of a workday: a weekend that usually takes less is one on which the load rests
 TIMES = 1.995  # so much of the usual is told as a factor: "400 % more" is read as four times
-TOLD_OTHERS = 0.02  # by how much the other loads have moved before it is said
+TOLD_MOVED = 0.02  # by how much the other loads or the weather have moved it before that is said
 SUCH = {Kind.WEEK: "week", Kind.WEEKEND: "weekend"}
 
 
@@ -61,11 +61,19 @@ def _figures(item: Unusual) -> str:
 
 
 def _evidence(item: Unusual) -> Iterable[str]:
-    percent = f"{abs(item.others - 1) * 100:.0f}"
-    if item.others > 1 + TOLD_OTHERS:
-        yield f"the other loads took {percent} % more than usual meanwhile; what is usual here counts that in"
-    elif item.others < 1 - TOLD_OTHERS:
-        yield f"the other loads took {percent} % less than usual meanwhile; what is usual here counts that in"
+    if abs(item.others - 1) > TOLD_MOVED:
+        yield f"the other loads took {_moved(item.others)} than usual meanwhile; what is usual here counts that in"
+    if abs(item.air - 1) > TOLD_MOVED:
+        yield f"by the outdoor temperatures {_moved(item.air)} than before is usual meanwhile; this is counted in"
+
+
+def _moved(factor: float) -> str:
+    """By how much, and where to.
+
+    >>> _moved(1.124), _moved(0.9)
+    ('12 % more', '10 % less')
+    """
+    return f"{abs(factor - 1) * 100:.0f} % {'more' if factor > 1 else 'less'}"
 
 
 def _kilo(value: float) -> str:

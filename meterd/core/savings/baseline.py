@@ -16,10 +16,8 @@ from enum import StrEnum
 import numpy as np
 
 from meterd.core.savings.regression import Fit, least_squares
-from meterd.core.unusual.days import WORKDAY, Bools, Floats, Ints
+from meterd.core.unusual.days import WORKDAY, Bools, Floats, Ints, degree_days
 
-HEATING_BELOW_C = 15.0
-COOLING_ABOVE_C = 18.0
 LEAST_T = 2.0
 LEAST_DAYS = 42  # six weeks: as for what is usual
 LEAST_OF_A_KIND = 5  # days on which a term is not zero
@@ -48,9 +46,9 @@ class DayFacts:
             case Term.DAY_OFF:
                 return np.asarray((self.classes != WORKDAY).astype(np.float64))
             case Term.HEATING:
-                return np.asarray(np.maximum(0.0, HEATING_BELOW_C - self.outdoor_c))
+                return np.asarray(degree_days(self.outdoor_c)[:, 0])
             case Term.COOLING:
-                return np.asarray(np.maximum(0.0, self.outdoor_c - COOLING_ABOVE_C))
+                return np.asarray(degree_days(self.outdoor_c)[:, 1])
             case _:
                 return np.ones(len(self.classes))
 

@@ -3,6 +3,7 @@
 Missing is NaN inside this package only: arrays of floats say it without a second array. No NaN leaves the package.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
@@ -20,6 +21,7 @@ Bools = NDArray[np.bool_]
 
 NIGHT_HOURS = 5  # 0 to 5 o'clock: what runs then runs always
 WORKDAY, SATURDAY, SUNDAY = 0, 1, 2  # the classes of days
+HEATING_BELOW_C, COOLING_ABOVE_C = 15.0, 18.0  # outdoors (common practice)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +56,9 @@ class UseDays:
     day_w: Floats  # [days, loads]
     night_w: Floats
     hour_w: Floats  # [days, 24, loads]
+    degrees: Floats | None = (
+        None  # [days, 2] degree days of heating and cooling; NaN = not known; None without temperatures
+    )
 
     def ends_a_weekend(self, t: int) -> bool:
         """Whether day t is the Sunday behind a Saturday; a holiday of its own is none."""
@@ -66,9 +71,12 @@ class UseDays:
 
 
 def use_days(
-    loads: Loads, bounds_ms: Ints, hours: tuple[Ints, Columns], zone: ZoneInfo, *, holidays: Holidays = NO_HOLIDAYS
-) -> UseDays:
+    loads: Loads, bounds_ms: Ints, hours: tuple[Ints, Columns], zone: ZoneInfo, *, holidays: Holidays = NO_HOLIDAYS,
+    outdoor_c: Mapping[int, float] | None = None,
+) -> UseDays:  # fmt: skip
     """Days between bounds from the energies of their local clock hours: their starts, and a column for each load.
+
+    `outdoor_c` is the mean outdoor temperature of days by their start, as far as it is known.
 
     A day or night whose energy rests on an estimated reading at one of its ends is missing: an outage is no use. So is one
     with an hour of export: PV behind a feeder hides what its loads take.
@@ -95,7 +103,26 @@ def use_days(
     hour_w = mean_w(day * 24 + clock, days * 24, every).reshape(days, 24, -1)
     day_w = np.where(_guessed(flags, day, days, every), np.nan, mean_w(day, days, every))
     night_w = np.where(_guessed(flags, day, days, night), np.nan, mean_w(day, days, night))
-    return UseDays(loads, bounds_ms, classes_of(bounds_ms[:-1], zone, holidays), day_w, night_w, hour_w)
+    air = np.array([(outdoor_c or {}).get(day, np.nan) for day in bounds_ms[:-1].tolist()])
+    return UseDays(
+        loads=loads,
+        bounds_ms=bounds_ms,
+        classes=classes_of(bounds_ms[:-1], zone, holidays),
+        day_w=day_w,
+        night_w=night_w,
+        hour_w=hour_w,
+        degrees=degree_days(air) if outdoor_c else None,
+    )
+
+
+def degree_days(outdoor_c: Floats) -> Floats:
+    """Degree days of heating and of cooling [days, 2] from mean outdoor temperatures in degrees Celsius; NaN = not known.
+
+    >>> degree_days(np.array([-2.0, 16.5, 25.0])).tolist()
+    [[17.0, 0.0], [0.0, 0.0], [0.0, 7.0]]
+    """
+    below, above = HEATING_BELOW_C - outdoor_c, outdoor_c - COOLING_ABOVE_C
+    return np.column_stack([np.maximum(0.0, below), np.maximum(0.0, above)])
 
 
 def _guessed(flags: NDArray[np.uint8], day: Ints, days: int, used: Bools) -> Bools:

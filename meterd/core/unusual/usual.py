@@ -4,7 +4,10 @@
                                                            nearly off is not measured by a ratio to nearly nothing
     others  = median of `own` of the other loads           weather and holidays, as far as the site shares them
     excess  = own - follows * others                       `follows`: how much this load goes with the others, 0..1.5,
-                                                           least squares over its history, drawn towards 1
+                  - per_degree * degrees                   least squares over its history, drawn towards 1; `per_degree`:
+                                                           how much more it takes for each degree day of heating and of
+                                                           cooling beyond the median of the days alike, 0 or more, drawn
+                                                           towards 0; only where outdoor temperatures are known
     spread  = robust standard deviation of the excess      1.48 MAD, or the 98 % quantile / 2.33 where tails are heavier
 
 A load that is on now and then (the mean of days alike far above their median) has nothing usual and is not judged.
@@ -30,36 +33,54 @@ LEAST_OTHERS = 3  # loads whose median is subtracted
 FLOOR = 0.1
 DRAWN = 7 * 0.1**2  # towards 1: as if a week of 10 % had been followed
 FOLLOWS_MOST = 1.5
+DEGREES_DRAWN = 7 * 3.0**2  # towards 0: as if a week of 3 degrees had changed nothing
 CLIPPED = 0.7  # one strange day does not say how a load follows the others
 SPREAD_LEAST = 0.03
 
 
 @dataclass(slots=True)
 class Course:
-    """One quantity of all loads by day, with what is worked out so far. `counted`: days that may say what is usual."""
+    """One quantity of all loads by day, with what is worked out so far. `counted`: days that may say what is usual.
+
+    `degrees` are degree days by day, a column each for heating and cooling, NaN = not known; no column without temperatures.
+    `moves` [days, loads, 1 + columns] is `others` and `degrees` of the formulas above, `goes` the factors of the same order.
+    """
 
     taken: Floats
+    degrees: Floats
     median: Floats
     floor: Floats
     own: Floats
-    others: Floats
+    moves: Floats
     counted: Bools
     ordinary: Bools  # days whose excess may say how much a load varies
+
+    @property
+    def others(self) -> Floats:
+        """By how much the other loads have moved [days, loads]."""
+        return self.moves[..., 0]
 
 
 @dataclass(frozen=True, slots=True)
 class Habit:
-    """How each load goes with the others and how much it varies; NaN where there is too little history."""
+    """How each load goes with what moves it [loads, 1 + columns], and how much it varies; NaN with too little history."""
 
-    follows: Floats
+    goes: Floats
     spread: Floats
 
+    @property
+    def follows(self) -> Floats:
+        """How much each load goes with the others."""
+        return self.goes[:, 0]
 
-def course_of(taken: Floats) -> Course:
+
+def course_of(taken: Floats, degrees: Floats | None = None) -> Course:
     """Nothing is worked out yet."""
     empty = np.full(taken.shape, np.nan)
     every = np.ones(taken.shape, dtype=np.bool_)
-    return Course(taken, empty, empty.copy(), empty.copy(), empty.copy(), every, every.copy())
+    outside = np.zeros((len(taken), 0)) if degrees is None else degrees
+    moves = np.full((*taken.shape, 1 + outside.shape[1]), np.nan)
+    return Course(taken, outside, empty, empty.copy(), empty.copy(), moves, every, every.copy())
 
 
 def advance(course: Course, loads: Loads, classes: Ints, t: int, since: Ints) -> None:
@@ -78,10 +99,18 @@ def advance(course: Course, loads: Loads, classes: Ints, t: int, since: Ints) ->
             regular = mean_of(older) <= REGULAR * _median(older) + floor
             course.median[t, here] = np.where(enough & regular, median, np.nan)
             course.floor[t, here] = floor
+        course.moves[t, here, 1:] = _beyond_alike(course.degrees, rows[classes[rows] == classes[t]], t)
     course.own[t] = log_ratio(course.taken[t], course.median[t], course.floor[t])
     unrelated = np.where(loads.kin, np.nan, course.own[t][:, None])
     enough = np.isfinite(unrelated).sum(axis=0) >= LEAST_OTHERS
-    course.others[t] = np.where(enough, _median(unrelated), 0.0)
+    course.moves[t, :, 0] = np.where(enough, _median(unrelated), 0.0)
+
+
+def _beyond_alike(degrees: Floats, alike: Ints, t: int) -> Floats:
+    """By how many degree days day t is beyond the median of the days alike; 0 where that is not known."""
+    known = degrees[alike]
+    enough = np.isfinite(known).sum(axis=0) >= LEAST_ALIKE
+    return np.nan_to_num(np.where(enough, degrees[t] - _median(known), 0.0))
 
 
 def log_ratio(taken: Floats, median: Floats, floor: Floats) -> Floats:
@@ -100,18 +129,37 @@ def habit_of(course: Course, until: int) -> Habit:
     rows = slice(max(0, until - HISTORY_DAYS), max(0, until))
     known = course.ordinary[rows] & np.isfinite(course.own[rows])
     own = np.where(known, np.clip(course.own[rows], -CLIPPED, CLIPPED), 0.0)
-    others = np.where(known, np.clip(course.others[rows], -CLIPPED, CLIPPED), 0.0)
-    follows = np.clip(((own * others).sum(axis=0) + DRAWN) / ((others**2).sum(axis=0) + DRAWN), 0.0, FOLLOWS_MOST)
-    rest = np.where(known, np.abs(own - follows * others), np.nan)
+    moves = np.where(known[..., None], course.moves[rows], 0.0)
+    moves[..., 0] = np.clip(moves[..., 0], -CLIPPED, CLIPPED)
+    goes = _goes(own, moves)
+    rest = np.where(known, np.abs(own - (goes * moves).sum(axis=-1)), np.nan)
     enough = known.sum(axis=0) >= LEAST_HISTORY
     if not len(rest):
-        return Habit(follows, np.full(len(follows), np.nan))
+        return Habit(goes, np.full(len(goes), np.nan))
     spread = np.maximum(1.48 * quantile_of(rest, 0.5), quantile_of(rest, 0.98) / 2.33)
-    return Habit(follows, np.where(enough, np.maximum(spread, SPREAD_LEAST), np.nan))
+    return Habit(goes, np.where(enough, np.maximum(spread, SPREAD_LEAST), np.nan))
 
 
-def usual_w(course: Course, follows: float, t: int, load: int) -> float:
-    """What a load would have taken on day t as it usually does, with the others as they were."""
+def _goes(own: Floats, moves: Floats) -> Floats:
+    """Least squares of each load, drawn towards going with the others alone."""
+    drawn = np.array([DRAWN] + [DEGREES_DRAWN] * (moves.shape[-1] - 1))
+    towards = np.array([1.0] + [0.0] * (moves.shape[-1] - 1))
+    square = np.einsum("tlj,tlk->ljk", moves, moves) + np.diag(drawn)
+    goes = np.linalg.solve(square, (np.einsum("tl,tlk->lk", own, moves) + drawn * towards)[..., None])[..., 0]
+    most = np.array([FOLLOWS_MOST] + [np.inf] * (moves.shape[-1] - 1))
+    return np.asarray(np.clip(goes, 0.0, most))
+
+
+def excess(course: Course, goes: Floats, rows: slice) -> Floats:
+    """The excess of some days by load, as a logarithm."""
+    return np.asarray(course.own[rows] - (goes * course.moves[rows]).sum(axis=-1))
+
+
+def usual_w(course: Course, goes: Floats, t: int, load: int) -> float:
+    """What a load would have taken on day t as it usually does, with the others and the outdoor air as they were.
+
+    `goes` are the factors of this load.
+    """
     floor = course.floor[t, load]
-    moved = (course.median[t, load] + floor) * np.exp(follows * course.others[t, load]) - floor
+    moved = (course.median[t, load] + floor) * np.exp((goes * course.moves[t, load]).sum()) - floor
     return max(0.0, float(moved))

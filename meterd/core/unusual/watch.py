@@ -18,7 +18,7 @@ from enum import StrEnum
 import numpy as np
 
 from meterd.core.unusual.days import WORKDAY, Bools, Floats, Ints, UseDays
-from meterd.core.unusual.usual import USUAL_DAYS, Course, Habit, advance, course_of, habit_of, usual_w
+from meterd.core.unusual.usual import USUAL_DAYS, Course, Habit, advance, course_of, excess, habit_of, usual_w
 
 JUDGED_DAYS = 28  # known of the last six weeks: below that a load is young
 NIGHTS = 4
@@ -61,8 +61,8 @@ class Unusual:
     """A load that takes more than usual, from its first day until the end of the last one that is known.
 
     `taken` and `usual` are energies in Wh of the days from first to last, for nights mean powers in W.
-    `weeks` is how many comparable weeks say what is usual; `others` by how much the other loads have moved, as a factor.
-    `workdays` is what as many workdays take.
+    `weeks` is how many comparable weeks say what is usual; `others` by how much the other loads have moved, and `air` by how
+    much the outdoor temperatures have moved what is usual, as factors. `workdays` is what as many workdays take.
     """
 
     load: str
@@ -74,6 +74,7 @@ class Unusual:
     weeks: int
     others: float
     workdays: float
+    air: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +108,7 @@ class _Episode:
     first: int
     last: int
     excess: float
-    follows: float
+    goes: Floats
     quiet: int = 0
 
 
@@ -126,7 +127,7 @@ class _State:
 
 def watch(days: UseDays, accepted: Mapping[str, Sequence[Accepted]] | None = None) -> Watched:
     """All days in their order. The state follows from the days alone, so a corrected figure leaves nothing behind."""
-    state = _State(days, course_of(days.day_w), course_of(days.night_w))
+    state = _State(days, course_of(days.day_w, days.degrees), course_of(days.night_w, days.degrees))
     taken_over = [
         (entry, load) for load, name in enumerate(days.loads.names) for entry in (accepted or {}).get(name, ())
     ]
@@ -155,28 +156,23 @@ def watch(days: UseDays, accepted: Mapping[str, Sequence[Accepted]] | None = Non
     return Watched(_reported(state), tuple(state.ended), tuple(state.detected), young, len(days.classes), len(judged))
 
 
-def excess(course: Course, habit: Habit, rows: slice) -> Floats:
-    """The excess of some days by load, as a logarithm."""
-    return np.asarray(course.own[rows] - habit.follows * course.others[rows])
-
-
 def _look(state: _State, judged: Bools, t: int) -> None:
     """Whatever begins to be unusual with day t: of a load the first that is seen."""
     night = habit_of(state.night, t - NIGHTS + 1)
     day = habit_of(state.day, t - 6)
-    week = excess(state.day, day, slice(t - 6, t + 1))
-    _look_at_nights(state, _free(state, judged), t, night, week=week, follows=day.follows)
+    week = excess(state.day, day.goes, slice(t - 6, t + 1))
+    _look_at_nights(state, _free(state, judged), t, night, week=week, goes=day.goes)
     judged = judged & ~state.days.loads.base_only
     for days, share in WINDOWS.items():
         mean, least = week[-days:].mean(axis=0), week[-days:].min(axis=0)
         limit = _limit(state, WEEK_SPREADS * share * day.spread, WEEK_LEAST)
         for load in np.flatnonzero(_free(state, judged) & (mean > limit) & (least > STEADY * mean)).tolist():
-            _begin(state, load, _Episode(Kind.WEEK, t - days + 1, t, float(mean[load]), float(day.follows[load])))
+            _begin(state, load, _Episode(Kind.WEEK, t - days + 1, t, float(mean[load]), day.goes[load]))
     if state.days.ends_a_weekend(t):
         mean, least = week[-2:].mean(axis=0), week[-2:].min(axis=0)
         limit = _limit(state, WEEKEND_SPREADS * WEEKEND_SPREAD * day.spread, WEEKEND_LEAST)
         for load in np.flatnonzero(_free(state, judged) & (mean > limit) & (least > OVER * limit)).tolist():
-            _begin(state, load, _Episode(Kind.WEEKEND, t - 1, t, float(mean[load]), float(day.follows[load])))
+            _begin(state, load, _Episode(Kind.WEEKEND, t - 1, t, float(mean[load]), day.goes[load]))
 
 
 def _limit(state: _State, spreads: Floats, least: float) -> Floats:
@@ -192,21 +188,19 @@ def _free(state: _State, judged: Bools) -> Bools:
     return free
 
 
-def _look_at_nights(state: _State, free: Bools, t: int, night: Habit, *, week: Floats, follows: Floats) -> None:
+def _look_at_nights(state: _State, free: Bools, t: int, night: Habit, *, week: Floats, goes: Floats) -> None:
     """A base load adds the same by day and by night. Where the days rose by more than the nights, the whole load did."""
-    nights = excess(state.night, night, slice(t - NIGHTS + 1, t + 1))
+    nights = excess(state.night, night.goes, slice(t - NIGHTS + 1, t + 1))
     mean, days = nights.mean(axis=0), week[-NIGHTS:].mean(axis=0)
     limit = _limit(state, NIGHT_SPREADS * night.spread, NIGHT_LEAST)
     rows = range(t - NIGHTS + 1, t + 1)
     for load in np.flatnonzero(free & (mean > limit) & (nights.min(axis=0) > STEADY * mean)).tolist():
-        by_night = sum(
-            state.night.taken[row, load] - usual_w(state.night, night.follows[load], row, load) for row in rows
-        )
-        by_day = sum(state.day.taken[row, load] - usual_w(state.day, follows[load], row, load) for row in rows)
+        by_night = sum(state.night.taken[row, load] - usual_w(state.night, night.goes[load], row, load) for row in rows)
+        by_day = sum(state.day.taken[row, load] - usual_w(state.day, goes[load], row, load) for row in rows)
         whole = by_day > WHOLE * by_night and days[load] > WEEK_LEAST and not state.days.loads.base_only[load]
         kind, size = (Kind.WEEK, days) if whole else (Kind.NIGHT, mean)
-        goes_with = follows if whole else night.follows
-        _begin(state, load, _Episode(kind, rows[0], t, float(size[load]), float(goes_with[load])))
+        goes_with = goes if whole else night.goes
+        _begin(state, load, _Episode(kind, rows[0], t, float(size[load]), goes_with[load]))
 
 
 def _begin(state: _State, load: int, episode: _Episode) -> None:
@@ -223,12 +217,13 @@ def _begin(state: _State, load: int, episode: _Episode) -> None:
 def _compare_again(state: _State, course: Course, load: int, t: int, since: Ints) -> None:
     """The days of an episode before it was found, compared with what was usual before it: of this load alone."""
     trial = Course(
-        course.taken, course.median.copy(), course.floor.copy(), course.own.copy(), course.others.copy(),
+        course.taken, course.degrees, course.median.copy(), course.floor.copy(), course.own.copy(), course.moves.copy(),
         course.counted, course.ordinary,
     )  # fmt: skip
     advance(trial, state.days.loads, state.days.classes, t, since)
     course.median[t, load], course.floor[t, load] = trial.median[t, load], trial.floor[t, load]
     course.own[t, load] = trial.own[t, load]
+    course.moves[t, load, 1:] = trial.moves[t, load, 1:]
 
 
 def _leave_out(state: _State, load: int, rows: slice) -> None:
@@ -244,7 +239,7 @@ def _follow(state: _State, load: int, episode: _Episode, t: int) -> None:
         return
     course, weekend = state.of(episode.kind), episode.kind is Kind.WEEKEND
     rows = slice(t - 1, t + 1) if weekend else slice(t, t + 1)
-    beyond = float((course.own[rows, load] - episode.follows * course.others[rows, load]).mean())
+    beyond = float((course.own[rows, load] - (episode.goes * course.moves[rows, load]).sum(axis=-1)).mean())
     if weekend and not state.days.ends_a_weekend(t):
         beyond = np.nan
     if np.isfinite(beyond):
@@ -311,8 +306,9 @@ def _unusual(state: _State, load: int, episode: _Episode) -> Unusual:
         first_ms=int(days.bounds_ms[episode.first]),
         until_ms=int(days.bounds_ms[episode.last + 1]),
         taken=sum(w * float(course.taken[t, load]) for t, w in zip(rows, weight, strict=True)),
-        usual=sum(w * usual_w(course, episode.follows, t, load) for t, w in zip(rows, weight, strict=True)),
+        usual=sum(w * usual_w(course, episode.goes, t, load) for t, w in zip(rows, weight, strict=True)),
         weeks=round(int(counted.sum()) / 7),
         others=float(np.exp(np.mean([course.others[t, load] for t in rows]))),
         workdays=float(workdays.mean()) * sum(weight) if len(workdays) else 0.0,
+        air=float(np.exp(np.mean([(episode.goes[1:] * course.moves[t, load, 1:]).sum() for t in rows]))),
     )

@@ -87,7 +87,7 @@ def test_what_would_have_been_taken_moves_with_the_others() -> None:
     course = worked_out(weather(80, 4))
     median, floor = course.median[70, 1], course.floor[70, 1]
     course.others[70, 1] = 0.0
-    assert usual_w(course, 1.0, 70, 1) == pytest.approx(median)
+    assert usual_w(course, np.ones(1), 70, 1) == pytest.approx(median)
     course.others[70, 1] = np.log(1.1)
-    assert usual_w(course, 1.0, 70, 1) == pytest.approx((median + floor) * 1.1 - floor)
-    assert usual_w(course, 0.0, 70, 1) == pytest.approx(median)
+    assert usual_w(course, np.ones(1), 70, 1) == pytest.approx((median + floor) * 1.1 - floor)
+    assert usual_w(course, np.zeros(1), 70, 1) == pytest.approx(median)
