@@ -11,6 +11,7 @@ import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from datetime import date, timedelta
 from functools import cache
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -33,7 +34,7 @@ SITE = """\
 [site]
 name = "solved-grid"
 zone = "Europe/Berlin"
-
+{temperature}
 [broker]
 host = "127.0.0.1"
 port = {port}
@@ -72,6 +73,7 @@ class History:
     shown: dict[tuple[str, str], int] = field(default_factory=dict)
     rows: list[dict[str, str]] = field(default_factory=list)
     own: dict[str, str] = field(default_factory=dict)  # by point: its limits of unusual use, as in points.csv
+    outdoor_c: list[float] = field(default_factory=list)  # by day from BEGIN on
 
     @property
     def plan(self) -> Path:
@@ -113,11 +115,17 @@ class History:
         table.writeheader()
         table.writerows(self.rows)
         files = {
-            "site.toml": SITE.format(port=self.port),
+            "site.toml": SITE.format(
+                port=self.port, temperature='temperature = "outdoor.csv"\n' if self.outdoor_c else ""
+            ),
             "points.csv": "\n".join(["point,board,role,rating_a,unusual_percent,night_max_w", *points, ""]),
             "inputs.csv": "\n".join(["point,register,source,address,field,unit,time_field", *inputs, ""]),
             "instruments.csv": out.getvalue(),
         }
+        if self.outdoor_c:
+            days = [date(2026, 3, 1) + timedelta(days=n) for n in range(len(self.outdoor_c))]
+            air = [f"{day},{value:.1f}" for day, value in zip(days, self.outdoor_c, strict=True)]
+            files["outdoor.csv"] = "\n".join(["day,outdoor_c", *air, ""])
         write(self.plan, files)
 
     def exchange(self, point: str, day: str) -> None:

@@ -115,3 +115,35 @@ def test_a_young_history_says_nothing_and_says_that_it_is_young(broker: Mosquitt
         assert "0 of 8 loads" in client.html("findings", "en")
         assert "more than its limit of 0.100 kW" in client.findings()["unusual-use-feeder1"]["text"]
         assert "mehr als seine Grenze von 0,100 kW" in client.html("findings", "de")
+
+
+def test_heating_in_a_cold_week_is_no_finding_where_the_plan_names_the_outdoor_temperatures(
+    broker: Mosquitto, tmp_path: Path
+) -> None:
+    """Feeder 5 heats: it takes 6 % more for each degree below 15. After nine weeks come eight days of frost.
+
+    The plan gets the temperatures: the finding ends. Then it takes twice as much again, which no frost explains.
+    """
+    spells = [*((8, mean) for mean in (12.0, 10.0, 14.0, 11.0, 13.0, 10.0, 12.0, 11.0)), (8, -4.0)]
+    history = History(tmp_path / "case", broker.port)
+    history.folder.mkdir()
+    history.write_plan()
+    for days, mean in spells:
+        history.add(days, loads={"feeder5": 1.0 + 0.06 * (15.0 - mean)})
+    with ExitStack() as stack:
+        client = begun(history, stack)
+        assert client.has(ID, LIMIT_S)
+        assert "% more than usual for a week like this" in client.findings()[ID]["text"]
+    history.outdoor_c = [mean for days, mean in spells for _ in range(days)]
+    history.write_plan()
+    with ExitStack() as stack:
+        client = begun(history, stack)
+        assert until(lambda: ID not in client.findings(), LIMIT_S)
+    history.add(5, loads={"feeder5": 1.0 + 0.06 * 19.0 + 1.2})
+    history.outdoor_c += [-4.0] * 5
+    history.write_plan()
+    with ExitStack() as stack:
+        client = begun(history, stack)
+        assert client.has(ID, LIMIT_S)
+        assert "by the outdoor temperatures" in client.html("findings", "en", id=ID)
+        assert "Nach den Außentemperaturen" in client.html("findings", "de", id=ID)

@@ -4,10 +4,11 @@
                                                            nearly off is not measured by a ratio to nearly nothing
     others  = median of `own` of the other loads           weather and holidays, as far as the site shares them
     excess  = own - follows * others                       `follows`: how much this load goes with the others, 0..1.5,
-                  - per_degree * degrees                   least squares over its history, drawn towards 1; `per_degree`:
-                                                           how much more it takes for each degree day of heating and of
-                                                           cooling beyond the median of the days alike, 0 or more, drawn
-                                                           towards 0; only where outdoor temperatures are known
+                  - per_degree * degrees                   least squares over its history, drawn towards 1; `degrees`:
+                                                           degree days of heating and of cooling beyond the median of the
+                                                           days alike, divided by (median + floor), so that `per_degree`
+                                                           is in W and the same in all seasons, 0 or more, drawn towards
+                                                           0; only where outdoor temperatures are known
     spread  = robust standard deviation of the excess      1.48 MAD, or the 98 % quantile / 2.33 where tails are heavier
 
 A load that is on now and then (the mean of days alike far above their median) has nothing usual and is not judged.
@@ -33,7 +34,8 @@ LEAST_OTHERS = 3  # loads whose median is subtracted
 FLOOR = 0.1
 DRAWN = 7 * 0.1**2  # towards 1: as if a week of 10 % had been followed
 FOLLOWS_MOST = 1.5
-DEGREES_DRAWN = 7 * 3.0**2  # towards 0: as if a week of 3 degrees had changed nothing
+LEAST_DRAWN = 1e-12  # where it was never cold
+DEGREES_DRAWN = 2  # towards 0: as if so many days like the coldest had shown nothing
 CLIPPED = 0.7  # one strange day does not say how a load follows the others
 SPREAD_LEAST = 0.03
 
@@ -99,7 +101,8 @@ def advance(course: Course, loads: Loads, classes: Ints, t: int, since: Ints) ->
             regular = mean_of(older) <= REGULAR * _median(older) + floor
             course.median[t, here] = np.where(enough & regular, median, np.nan)
             course.floor[t, here] = floor
-        course.moves[t, here, 1:] = _beyond_alike(course.degrees, rows[classes[rows] == classes[t]], t)
+            beyond = _beyond_alike(course.degrees, rows[classes[rows] == classes[t]], t)
+            course.moves[t, here, 1:] = beyond / (course.median[t, here] + course.floor[t, here])[:, None]
     course.own[t] = log_ratio(course.taken[t], course.median[t], course.floor[t])
     unrelated = np.where(loads.kin, np.nan, course.own[t][:, None])
     enough = np.isfinite(unrelated).sum(axis=0) >= LEAST_OTHERS
@@ -142,9 +145,11 @@ def habit_of(course: Course, until: int) -> Habit:
 
 def _goes(own: Floats, moves: Floats) -> Floats:
     """Least squares of each load, drawn towards going with the others alone."""
-    drawn = np.array([DRAWN] + [DEGREES_DRAWN] * (moves.shape[-1] - 1))
+    square = np.einsum("tlj,tlk->ljk", moves, moves)
+    drawn = DEGREES_DRAWN * (moves**2).max(axis=0, initial=0.0) + LEAST_DRAWN
+    drawn[:, 0] = DRAWN
     towards = np.array([1.0] + [0.0] * (moves.shape[-1] - 1))
-    square = np.einsum("tlj,tlk->ljk", moves, moves) + np.diag(drawn)
+    square = square + drawn[:, None, :] * np.eye(moves.shape[-1])
     goes = np.linalg.solve(square, (np.einsum("tl,tlk->lk", own, moves) + drawn * towards)[..., None])[..., 0]
     most = np.array([FOLLOWS_MOST] + [np.inf] * (moves.shape[-1] - 1))
     return np.asarray(np.clip(goes, 0.0, most))
