@@ -17,12 +17,13 @@ from enum import StrEnum
 import numpy as np
 
 from meterd.core.pv.clear_sky import Floats, Ints
-from meterd.core.pv.roof_days import RIGHT_MIN, Given, beside, given_of
+from meterd.core.pv.roof_days import COVERED, RIGHT_MIN, Given, beside, given_of
 from meterd.core.pv.roof_fit import RoofDays, fit_roof, fit_shape
 
 BASE_DAYS = 12  # clear days whose median is what an array gave before
 FEWEST_BASE = 5
 BASE_SPAN = 60  # days: what is older is of another season
+BETTER = 0.9  # quantile of the days of an array: more than half of them may have been covered evenly
 OWN_LEAST = 0.04  # an array that is only passed by better neighbours has lost nothing
 ALIKE = 0.10  # by how much the days of a loss differ at most: snow that melts differs more
 BACK = 0.6  # of the limit: above it some days one after the other the loss is over
@@ -189,9 +190,15 @@ def _fell(deviations: Floats, rule: Rule) -> bool:
 
 
 def _own_fell(own: Floats, known: Ints, places: tuple[int, int], last: slice) -> bool:
-    """Whether the array itself gives less than before, not only its neighbours more."""
-    before = own[known[max(places[0], places[1] - BASE_DAYS) : places[1]]]
-    return bool(np.median(own[known[last]]) - np.median(before) < -OWN_LEAST)
+    """Whether the array itself gives less than before, not only its neighbours more; by days on which the sky was clear.
+
+    A sky that is covered evenly leaves the arrays as they are beside each other, and little of each.
+    """
+    clear = np.where(own > np.nanquantile(own, BETTER) + COVERED, own, np.nan)
+    before = clear[known[max(places[0], places[1] - BASE_SPAN) : places[1]]]
+    before, after = before[np.isfinite(before)][-BASE_DAYS:], clear[known[last]]
+    after = after[np.isfinite(after)]
+    return bool(len(before) and len(after) and np.median(after) - np.median(before) < -OWN_LEAST)
 
 
 def _season(name: str, look: Look, series: Floats) -> list[Loss]:
