@@ -19,8 +19,9 @@ from meterd.adapters.simulator.history import true_history
 from meterd.core.model.periods import DAY_MS, HOUR_MS, to_ms
 from meterd.core.model.plan import Role
 from meterd.core.pv.clear_sky import clear_w
+from meterd.core.pv.roof_days import COVERED
 from meterd.core.pv.roof_fit import Roof, RoofDays, fit_roof
-from meterd.core.pv.roof_watch import Look, Loss, watch_roof
+from meterd.core.pv.roof_watch import BETTER, Look, Loss, watch_roof
 from tests.core.forecast.walk import history
 
 ROOT = Path(__file__).parents[2]
@@ -111,8 +112,10 @@ def trial(days: RoofDays, array: int, day: int, size: float) -> Trial:
     quick = [loss for loss in losses if loss.look is not Look.SEASON]
     if not quick:
         return Trial(None, None, 0.0)
-    series = (state.given.beside if len(days.names) > 1 else state.given.own)[:, array]
-    clear = np.flatnonzero(np.isfinite(series[: quick[0].found + 1]))
+    own = state.given.own[:, array]
+    series = state.given.beside[:, array] if len(days.names) > 1 else own
+    sky = own > np.nanquantile(own, BETTER) + COVERED  # an evenly covered day is no clear one
+    clear = np.flatnonzero((np.isfinite(series) & sky)[: quick[0].found + 1])
     return Trial(int((clear >= day).sum()), quick[0].found - day, quick[0].loss)
 
 

@@ -57,6 +57,15 @@ def test_a_loss_that_is_mended_ends_and_one_that_grows_is_told_anew() -> None:
     assert open_losses([first, second]) == (second,)
 
 
+def test_evenly_covered_days_hide_no_loss() -> None:
+    """Of most smooth days before it the sky left a quarter to every array: against those, nothing was lost."""
+    covered = (np.random.default_rng(2).random(150) < 0.75) & (np.arange(150) < 100)
+    lost = changed(100, 150, 0.8)
+    (loss,) = found(replace(lost, watt=lost.watt * np.where(covered, 0.25, 1.0)[:, None, None]))
+    assert (loss.array, loss.look, loss.ended) == ("roof-1", Look.NEIGHBOURS, None)
+    assert loss.loss == pytest.approx(0.2, abs=0.03)
+
+
 def test_snow_on_all_arrays_and_a_common_limit_are_no_loss() -> None:
     """All at once: ten days of a tenth, and twenty of six tenths as a grid operator may order."""
     assert found(changed(100, 110, 0.1, (0, 1, 2))) == []
