@@ -82,7 +82,16 @@ def course_of(taken: Floats, degrees: Floats | None = None) -> Course:
     every = np.ones(taken.shape, dtype=np.bool_)
     outside = np.zeros((len(taken), 0)) if degrees is None else degrees
     moves = np.full((*taken.shape, 1 + outside.shape[1]), np.nan)
-    return Course(taken, outside, empty, empty.copy(), empty.copy(), moves, every, every.copy())
+    return Course(
+        taken=taken,
+        degrees=outside,
+        median=empty,
+        floor=empty.copy(),
+        own=empty.copy(),
+        moves=moves,
+        counted=every,
+        ordinary=every.copy(),
+    )
 
 
 def advance(course: Course, loads: Loads, classes: Ints, t: int, since: Ints) -> None:

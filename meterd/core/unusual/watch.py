@@ -12,7 +12,7 @@ is compared with.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 import numpy as np
@@ -216,10 +216,13 @@ def _begin(state: _State, load: int, episode: _Episode) -> None:
 
 def _compare_again(state: _State, course: Course, load: int, t: int, since: Ints) -> None:
     """The days of an episode before it was found, compared with what was usual before it: of this load alone."""
-    trial = Course(
-        course.taken, course.degrees, course.median.copy(), course.floor.copy(), course.own.copy(), course.moves.copy(),
-        course.counted, course.ordinary,
-    )  # fmt: skip
+    trial = replace(
+        course,
+        median=course.median.copy(),
+        floor=course.floor.copy(),
+        own=course.own.copy(),
+        moves=course.moves.copy(),
+    )
     advance(trial, state.days.loads, state.days.classes, t, since)
     course.median[t, load], course.floor[t, load] = trial.median[t, load], trial.floor[t, load]
     course.own[t, load] = trial.own[t, load]
