@@ -133,11 +133,13 @@ def _batches(path: Path, table: str, names: Sequence[str], named: Sequence[str] 
     """Some columns of a file piece by piece, times as milliseconds; those that are `named` as dictionaries."""
     try:
         with pq.ParquetFile(path, page_checksum_verification=True, read_dictionary=list(named)) as file:
-            if missing := [name for name in names if name not in file.schema_arrow.names]:
+            there = set(file.schema_arrow.names)
+            if missing := [name for name in names if name not in there]:
                 raise StoreError(
                     f"{path.name} has no column {', '.join(missing)}; it is no table {table} of an archive"
                 )
-            for batch in file.iter_batches(columns=names):
+            # a month is small: threads for its columns take more of two cores than they give
+            for batch in file.iter_batches(columns=names, use_threads=False):
                 columns = [batch.column(name) for name in names]
                 plain = [c.cast(pa.int64()) if pa.types.is_timestamp(c.type) else c for c in columns]
                 yield pa.RecordBatch.from_arrays(plain, names=list(names))
