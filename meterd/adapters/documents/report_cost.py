@@ -14,7 +14,7 @@ from meterd.core.reports.cost import PeakCost, PeriodCost
 
 MG_PER_KG, MWH_PER_KWH = 1_000_000, 1_000_000
 _UNITS = {PriceKind.DEMAND: "kW", PriceKind.FIXED: ""}
-QUANTITY_PLACES = 3  # whole watt-hours and watts, so that quantity times price is the amount that stands beside it
+QUANTITY_PLACES = 3  # watt-hours and watts: quantity times price is the amount that stands beside it within a cent
 PRICE_PLACES = {"kWh": 4, "kW": 2, "": 2}  # at least
 
 
@@ -25,10 +25,14 @@ def cost_blocks(cost: PeriodCost | None, texts: Texts, zone: ZoneInfo) -> Iterat
     yield Heading(texts("costs"))
     yield Text(texts("costs-note"), "note")
     yield bill_table(texts("costs-bill"), cost.bill, cost.amount, cost.currency, texts)
+    if cost.at_least:
+        yield Text(texts("costs-at-least"), "caution")
     yield Facts(texts("costs"), tuple(_facts(cost, texts, zone)))
     if cost.tenants:
         yield Heading(texts("costs-tenants"), 2)
         yield tenant_table(cost, texts)
+        if bound := [name for name, own in cost.tenants if own.at_least]:
+            yield Text(texts("costs-tenants-at-least", tenants=", ".join(bound)), "caution")
         yield Text(texts("costs-tenants-note"), "note")
         yield from _divided(cost, texts, zone)
 

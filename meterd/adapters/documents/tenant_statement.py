@@ -78,6 +78,8 @@ def _cost(made: TenantStatement, texts: Texts, zone: ZoneInfo) -> Iterator[Block
     if made.divided:
         yield Heading(texts("cost-divided"), 2)
         yield _parts_table(made, texts, zone)
+    if made.cost.at_least:
+        yield Text(texts("statement-at-least"), "caution")
     yield Text(texts("statement-cost-note"), "note")
 
 

@@ -58,7 +58,8 @@ def _missing(account: PeriodAccount) -> str:
 
 
 def _of_site(account: PeriodAccount) -> list[Line]:
-    bill, words, currency = account.bill, _missing(account) or "good", account.site.tariff[0].currency
+    bill, currency = account.bill, account.site.tariff[0].currency
+    words = _missing(account) or _bound(at_least=account.taken.at_least or account.given.at_least)
     money = [line for line in bill if line.price.kind in MONEY]
     lines = [_bill_line(line, words) for line in money]
     lines.append(_line("site", "sum", words, amount=_of(total(bill, MONEY), COIN_PARTS), currency=currency))
@@ -81,7 +82,7 @@ def _of_others(account: PeriodAccount, points: Sequence[str]) -> list[Line]:
     for i, item in enumerate(items):
         lines += [_part_line(account, item.name, price, price.parts[i]) for price in prices]
         if prices:
-            lines.append(_sum_line(account, item.name, costs[i].amount, part_of(prices, i)))
+            lines.append(_sum_line(account, item.name, costs[i], part_of(prices, i)))
     return lines + [_part_line(account, "rest", price, price.rest) for price in prices]
 
 
@@ -94,9 +95,13 @@ def _part_line(account: PeriodAccount, whose: str, price: DividedPrice, amount: 
     return _line(whose, f"{price.price.name}, part", words, amount=_of(amount, COIN_PARTS), currency=currency)
 
 
-def _sum_line(account: PeriodAccount, whose: str, cost: int | None, part: int | None) -> Line:
-    amount = None if cost is None or part is None else (cost + part) / COIN_PARTS
-    words = "missing" if amount is None else "good"
+def _bound(*, at_least: bool) -> str:
+    return "at least" if at_least else "good"
+
+
+def _sum_line(account: PeriodAccount, whose: str, cost: Cost, part: int | None) -> Line:
+    amount = None if cost.amount is None or part is None else (cost.amount + part) / COIN_PARTS
+    words = "missing" if amount is None else _bound(at_least=cost.at_least)
     return _line(whose, "sum", words, amount=amount, currency=account.site.tariff[0].currency)
 
 
@@ -117,7 +122,7 @@ def _cost_line(whose: str, what: str, cost: Cost, account: PeriodAccount) -> Lin
     results["currency"] = account.site.tariff[0].currency
     if any(line.price.kind is PriceKind.CARBON for line in account.bill):
         results["co2_g"] = _of(cost.carbon, MG_PER_G)
-    words = "good" if cost.energy is not None else "missing, not every interval is known"
+    words = "missing, not every interval is known" if cost.energy is None else _bound(at_least=cost.at_least)
     return _line(whose, what, words, **results)
 
 

@@ -14,6 +14,7 @@ from meterd.core.energy.energy_items import EnergyItem
 from meterd.core.energy.tariff import Bools, Ints, LocalTimes, Taken
 from meterd.core.model.periods import HOUR_MS, Period
 from meterd.core.model.reading import IMPORT
+from meterd.core.registers.register_line import Flag
 
 MINUTE_MS = 60_000
 NOT_COUNTED = -1
@@ -73,19 +74,23 @@ def class_sums(account: PeriodAccount, items: Sequence[EnergyItem], classes: Cla
     channels = [[c for c in item.channels if c[1] == IMPORT] for item in items]
     together = list(dict.fromkeys(c for some in channels for c in some))
     energy = np.zeros((len(classes.first), len(together)), dtype=np.int64)
-    whole = np.ones(len(together), dtype=np.bool_)
+    whole, bound = np.ones(len(together), dtype=np.bool_), np.zeros(len(together), dtype=np.bool_)
     hours, others = whole_hours(account.at, classes.of, account.site.interval_s * 1000)
     for period, part in ((Period.HOUR, hours), (Period.INTERVAL, others)):
         if not together or not len(part):
             continue
         columns = account.stored.columns(together, period, account.grid[part])
         whole &= np.all(columns.present, axis=0)
+        bound |= np.any(columns.flags & np.uint8(Flag.BOUND), axis=0)
         order = np.argsort(classes.of[part], kind="stable")
         own, begins = np.unique(classes.of[part][order], return_index=True)
         energy[own] += np.add.reduceat(columns.energy[order], begins, axis=0)
     known = np.ones(len(classes.first), dtype=np.bool_)
     places = [[together.index(c) for c in some] for some in channels]
-    return [Taken(energy[:, own].sum(axis=1), known) if own and bool(whole[own].all()) else None for own in places]
+    return [
+        Taken(energy[:, own].sum(axis=1), known, bool(bound[own].any())) if own and bool(whole[own].all()) else None
+        for own in places
+    ]
 
 
 def whole_hours(at: LocalTimes, of: Ints, step_ms: int) -> tuple[Ints, Ints]:

@@ -15,6 +15,7 @@ import numpy as np
 
 from meterd.core.energy.energy_items import EnergyItem, ItemKind, figures_of
 from meterd.core.energy.partial_period import PartialPeriod, first_known, partial_period_of
+from meterd.core.energy.rollup import Columns
 from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.energy.tariff import (
     BillLine,
@@ -39,6 +40,7 @@ from meterd.core.model.periods import DAY_MS, Period, bounds, starts
 from meterd.core.model.plan import Site
 from meterd.core.model.reading import EXPORT, IMPORT
 from meterd.core.model.tariff import Price, PriceKind
+from meterd.core.registers.register_line import Flag
 
 MONEY = frozenset({PriceKind.IMPORT, PriceKind.EXPORT, PriceKind.DEMAND, PriceKind.FIXED})
 TAKEN = frozenset({PriceKind.IMPORT, PriceKind.CARBON})  # prices of a kWh that is taken
@@ -131,10 +133,10 @@ class PeriodAccount:
             own = self._of_item(item, grid)
             if columns is not None and some:
                 places = [together.index(c) for c in some]
-                own = Taken(columns.energy[:, places].sum(axis=1), np.all(columns.present[:, places], axis=1))
+                own = taken_of(columns, places)
             energy, present = np.zeros(len(wanted), np.int64), np.zeros(len(wanted), np.bool_)
             energy[wanted], present[wanted] = own.energy, own.present
-            results.append(Taken(energy, present))
+            results.append(Taken(energy, present, own.at_least))
         return results
 
     def net_of(self, item: EnergyItem) -> Taken:
@@ -173,8 +175,7 @@ class PeriodAccount:
     def _sum(self, register: str, grid: Ints) -> Taken:
         read = {(row.point, row.register) for row in self.site.inputs}
         channels = [(p.name, register) for p in connection_feeds(self.site) if (p.name, register) in read]
-        columns = self.stored.columns(channels, Period.INTERVAL, grid)
-        return Taken(columns.energy.sum(axis=1), np.all(columns.present, axis=1))
+        return taken_of(self.stored.columns(channels, Period.INTERVAL, grid), range(len(channels)))
 
     def _line(self, price: Price) -> BillLine | None:
         if price.per == "month" and self.period is Period.YEAR:
@@ -210,10 +211,14 @@ class PeriodAccount:
 
 @dataclass(frozen=True, slots=True)
 class Cost:
-    """An energy times the prices of a kWh: a line for each price in the order of the plan, amounts as in `BillLine`."""
+    """An energy times the prices of a kWh: a line for each price in the order of the plan, amounts as in `BillLine`.
+
+    `at_least`: energy and amounts are lower bounds.
+    """
 
     energy: int | None
     lines: tuple[BillLine, ...]
+    at_least: bool = False
 
     @property
     def amount(self) -> int | None:
@@ -224,6 +229,13 @@ class Cost:
     def carbon(self) -> int | None:
         """In mg of CO2."""
         return total(self.lines, CARBON)
+
+
+def taken_of(columns: Columns, places: Sequence[int]) -> Taken:
+    """The sum of some registers, interval by interval."""
+    own = list(places)
+    at_least = bool((columns.flags[:, own] & np.uint8(Flag.BOUND)).any())
+    return Taken(columns.energy[:, own].sum(axis=1), np.all(columns.present[:, own], axis=1), at_least)
 
 
 def imports_of_points(name: str, points: Sequence[str]) -> EnergyItem:
@@ -242,7 +254,8 @@ def cost_of(
     some = np.ones(len(account.grid), dtype=np.bool_) if rows is None else rows
     known = since_first(account, taken) if account.part is not None and account.part.begins else taken
     rows_of = np.flatnonzero(some)
-    return cost_of_cells(account, rows_of, Taken(known.energy[rows_of], known.present[rows_of]), kinds)
+    cells = Taken(known.energy[rows_of], known.present[rows_of], known.at_least)
+    return cost_of_cells(account, rows_of, cells, kinds)
 
 
 def cost_of_cells(account: PeriodAccount, cells: Ints, taken: Taken, kinds: frozenset[PriceKind] = TAKEN) -> Cost:
@@ -257,7 +270,8 @@ def cost_of_cells(account: PeriodAccount, cells: Ints, taken: Taken, kinds: froz
         place = np.clip(np.searchsorted(month.grid, begins), 0, len(month.grid) - 1)
         inside = month.grid[place] == begins
         lines += cost_of_cells(month, place[inside], Taken(taken.energy[inside], taken.present[inside]), kinds).lines
-    return Cost(taken.sum(np.ones(len(cells), dtype=np.bool_)), _by_price(account.site, lines))
+    energy = taken.sum(np.ones(len(cells), dtype=np.bool_))
+    return Cost(energy, _by_price(account.site, lines), taken.at_least and energy is not None)
 
 
 def since_first(account: PeriodAccount, taken: Taken) -> Taken:
@@ -265,7 +279,7 @@ def since_first(account: PeriodAccount, taken: Taken) -> Taken:
     skip = first_known(taken.present)
     if skip == len(taken.present) or skip * account.site.interval_s * 1000 > DAY_MS:
         return taken
-    return Taken(taken.energy, taken.present | (np.arange(len(taken.present)) < skip))
+    return Taken(taken.energy, taken.present | (np.arange(len(taken.present)) < skip), taken.at_least)
 
 
 def _priced(account: PeriodAccount, line: BillLine, cells: Ints, taken: Taken) -> BillLine:
@@ -305,7 +319,8 @@ def together(site: Site, costs: Iterable[Cost]) -> Cost:
     known = list(costs)
     energies = [cost.energy for cost in known]
     energy = None if None in energies or not known else sum(e for e in energies if e is not None)
-    return Cost(energy, _by_price(site, [line for cost in known for line in cost.lines]))
+    at_least = energy is not None and any(cost.at_least for cost in known)
+    return Cost(energy, _by_price(site, [line for cost in known for line in cost.lines]), at_least)
 
 
 def _by_price(site: Site, lines: Sequence[BillLine]) -> tuple[BillLine, ...]:

@@ -43,10 +43,14 @@ class LocalTimes:
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """Interval energies of one register or of a sum, in mWh; they mean nothing where `present` is false."""
+    """Interval energies of one register or of a sum, in mWh; they mean nothing where `present` is false.
+
+    `at_least`: one of them is a lower bound, because a register began anew.
+    """
 
     energy: Ints
     present: Bools
+    at_least: bool = False
 
     def sum(self, rows: Bools) -> int | None:
         """The energy of some rows; None if one of them is missing."""

@@ -25,6 +25,7 @@ class PeriodCost:
 
     `saved` is what PV used on the site would have cost, `earned` what its export is paid; None without PV. A tenant costs
     what its points took, as if all of it came from the grid; `divided` are demand and fixed prices with its parts of them.
+    `at_least`: what came from the grid is a lower bound, and so is the bill.
     """
 
     currency: str
@@ -37,6 +38,7 @@ class PeriodCost:
     with_carbon: bool
     tenants: tuple[tuple[str, Cost], ...]
     divided: tuple[DividedPrice, ...]  # parts in the order of the tenants
+    at_least: bool = False
 
 
 def period_cost(account: PeriodAccount, tenants: Mapping[str, Sequence[str]]) -> PeriodCost | None:
@@ -60,6 +62,7 @@ def period_cost(account: PeriodAccount, tenants: Mapping[str, Sequence[str]]) ->
         with_carbon=any(price.kind is PriceKind.CARBON for price in site.tariff),
         tenants=tuple((item.name, cost) for item, cost in costs),
         divided=divided_prices(account, items),
+        at_least=account.taken.at_least or account.given.at_least,
     )
 
 

@@ -4,7 +4,7 @@ Found by comparing all of them over two months of Harrow Mill: the column of the
 cent above the sum of what each of them bears.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterd.adapters.documents.model import Cell, Number, Table
+from meterd.adapters.documents.model import Block, Cell, Number, Table, Text
 from meterd.adapters.documents.report_cost import cost_blocks
 from meterd.adapters.documents.tenant_statement import statement_document
 from meterd.adapters.documents.texts import Texts
@@ -84,16 +84,25 @@ def of_report(cost: PeriodCost, key: str) -> list[list[int]]:
     return [[coins(c) for c in row if isinstance(c, Number) and c.decimals == 2] for row in table.rows]
 
 
+def cautions_of(cost: PeriodCost, place: int) -> list[str]:
+    """What a statement warns of."""
+    return [b.text for b in statement_of(cost, place) if isinstance(b, Text) and b.kind == "caution"]
+
+
 def of_statement(cost: PeriodCost, place: int) -> list[int]:
     """Energy, parts and sum of the statement of a tenant."""
+    table = next(b for b in statement_of(cost, place) if isinstance(b, Table) and b.name == TEXTS("cost-divided"))
+    return [coins(row[3]) for row in table.rows]
+
+
+def statement_of(cost: PeriodCost, place: int) -> tuple[Block, ...]:
+    """The statement of a tenant."""
     name, own = cost.tenants[place]
     divided = tuple(DividedPrice(d.price, d.amount, None, (d.parts[place],), None) for d in cost.divided)
     made = TenantStatement(
         name, Span(Period.MONTH, 0, 1, 1), (), Amount(10**6), own, divided, "EUR", False, (), Revision("p", "0", 1)
     )
-    blocks = statement_document(SITE, made, "en").blocks
-    table = next(b for b in blocks if isinstance(b, Table) and b.name == TEXTS("cost-divided"))
-    return [coins(row[3]) for row in table.rows]
+    return statement_document(SITE, made, "en").blocks
 
 
 def of_page(cost: PeriodCost) -> CostWords:
@@ -101,7 +110,7 @@ def of_page(cost: PeriodCost) -> CostWords:
     items = [
         ItemCost(
             key=name, title=name, kind="point", energy_mwh=own.energy, amount=own.amount, part=part_of(cost.divided, i),
-            part_coins=coins_of(cost.divided, i), co2_mg=None, alone="",
+            part_coins=coins_of(cost.divided, i), at_least=False, co2_mg=None, alone="",
         )
         for i, (name, own) in enumerate(cost.tenants)
     ]  # fmt: skip
@@ -114,7 +123,8 @@ def of_page(cost: PeriodCost) -> CostWords:
     ]
     return cost_words(
         CostView(
-            currency="EUR", billed=True, lines=lines, amount=cost.amount, missing=0, of=1, with_pv=False, saved=None,
+            currency="EUR", billed=True, lines=lines, amount=cost.amount, at_least=False,
+            missing=0, of=1, with_pv=False, saved=None,
             saved_mwh=None, earned=None, with_co2=False, co2_mg=None, avoided_mg=None, items=items, divided=divided,
             total=None, item_lines=[], left_out=False, later="",
         ),
@@ -155,12 +165,24 @@ def test_a_divided_price_is_what_the_bill_says_and_what_tenants_bear(made: Share
     assert sum(parts for _, parts, _ in rows) == of_report(cost, "costs-tenants")[-1][1]
 
 
+def test_a_lower_bound_is_said_in_report_and_statement() -> None:
+    """Found after a reset: the energies of a tenant were missing, its costs looked like any other."""
+    cost = period_cost(Shares([100, 200], [(1, 1), (1, 1)], (1, 1)))
+    bound = replace(
+        cost, at_least=True, tenants=(cost.tenants[0], ("Cafe", replace(cost.tenants[1][1], at_least=True)))
+    )
+    said = [b.text for b in cost_blocks(bound, TEXTS, ZoneInfo("UTC")) if isinstance(b, Text) and b.kind == "caution"]
+    assert said == [TEXTS("costs-at-least"), TEXTS("costs-tenants-at-least", tenants="Cafe")]
+    assert [TEXTS("statement-at-least") in cautions_of(bound, place) for place in (0, 1)] == [False, True]
+    assert not [b for b in cost_blocks(cost, TEXTS, ZoneInfo("UTC")) if isinstance(b, Text) and b.kind == "caution"]
+
+
 @pytest.mark.parametrize("language", ["en", "de"])
 def test_a_price_with_a_demand_for_each_month_says_that_its_power_is_the_highest(language: str) -> None:
     """Power times price is not the amount of a year: found in a report that multiplied 281.5 kW by 9.80 to 10,123.35."""
     texts, demand = Texts(language), BillLine(DIVIDED[0], Fraction("281.532"), 101_233_500)
     cost = period_cost(Shares([1], [(1, 1)], (1, 1)))
-    made = PeriodCost(**{**{f: getattr(cost, f) for f in cost.__dataclass_fields__}, "bill": (demand,), "divided": ()})
+    made = replace(cost, bill=(demand,), divided=())
     table = next(b for b in cost_blocks(made, texts, ZoneInfo("UTC")) if isinstance(b, Table))
     wanted = {"en": "up to 281.532 kW", "de": "bis 281,532 kW"}[language]
     assert table.rows[0][1] == wanted

@@ -20,6 +20,7 @@ from meterd.core.model.plan import Board, Input, Point, Role, Site
 from meterd.core.model.reading import IMPORT
 from meterd.core.model.tariff import WEEKDAYS, Price, PriceKind, times_in
 from meterd.core.registers.figure_columns import FigureColumns
+from meterd.core.registers.register_line import Flag
 
 QUARTER = 900_000
 CHANGES = {  # a day on which the clocks change: an hour back, half an hour back; and a zone of a quarter hour without any
@@ -53,9 +54,9 @@ def stores(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[SqliteSt
                 present[: 900 if name == "late" else 0] = False
                 if name == "hall":
                     present[random.integers(0, len(grid), 40)] = False
-                parts = Columns(
-                    np.where(present, energy, 0)[:, None], present[:, None], np.zeros((len(grid), 1), np.uint8)
-                )
+                flags = np.zeros((len(grid), 1), np.uint8)
+                flags[1000 if name == "oven" else 0 : 1001 if name == "oven" else 0] = Flag.BOUND
+                parts = Columns(np.where(present, energy, 0)[:, None], present[:, None], flags)
                 write(store, (name, IMPORT), zone, grid=grid, parts=parts)
         results[zone] = store, span
     return results

@@ -58,6 +58,7 @@ def cost_view(look: EnergyLook, items: Sequence[EnergyItem], query: EnergyQuery)
         billed=whole,
         lines=[_line(line, accounts[0] if whole else None) for line in lines if line.price.kind in MONEY],
         amount=total(lines, MONEY),
+        at_least=whole and (accounts[0].taken.at_least or accounts[0].given.at_least),
         missing=sum(account.missing(in_span(account, span)) for account in accounts),
         of=sum(int(in_span(account, span).sum()) for account in accounts),
         with_pv=any(p.counts and p.role is Role.PV for p in site.points),
@@ -127,6 +128,7 @@ def _item(item: EnergyItem, cost: Cost, parts: tuple[int | None, int | None], qu
         amount=cost.amount,
         part=parts[0],
         part_coins=parts[1],
+        at_least=cost.at_least,
         co2_mg=cost.carbon,
         alone=query.address(of=[item.key]),
     )
@@ -147,6 +149,7 @@ def _total(rows: Sequence[ItemCost]) -> ItemCost:
         amount=added([row.amount for row in rows]),
         part=added([row.part for row in rows]),
         part_coins=added([row.part_coins for row in rows]),
+        at_least=any(row.at_least for row in rows),
         co2_mg=added([row.co2_mg for row in rows]),
         alone="",
     )

@@ -114,6 +114,7 @@ class ItemCost(Values):
     amount: int | None
     part: int | None
     part_coins: int | None
+    at_least: bool  # energy and amounts are lower bounds
     co2_mg: int | None
     alone: str  # the address of this energy alone, with its prices
 
@@ -138,6 +139,7 @@ class CostView(Values):
     billed: bool
     lines: list[PriceLine]
     amount: int | None
+    at_least: bool  # what came from the grid in a whole month or year is a lower bound
     missing: int  # intervals of the connection that are not known, of ...
     of: int
     with_pv: bool

@@ -16,6 +16,7 @@ def item(name: str, amount: int | None) -> ItemCost:
         amount=amount,
         part=amount,
         part_coins=None if amount is None else 1,
+        at_least=False,
         co2_mg=amount,
         alone="",
     )
@@ -34,7 +35,8 @@ def view(*items: ItemCost) -> CostView:
     ]
     known = [line.amount for line in lines if line.amount is not None]
     return CostView(
-        currency="EUR", billed=True, lines=lines, amount=sum(known) if items else None, missing=0, of=1, with_pv=True,
+        currency="EUR", billed=True, lines=lines, amount=sum(known) if items else None, at_least=False,
+        missing=0, of=1, with_pv=True,
         saved=5, saved_mwh=1, earned=2_133, with_co2=True, co2_mg=2_500_000, avoided_mg=None, items=list(items),
         divided=[DividedLine(name="fixed", division="energy", at_ms=None, amount=450_000, rest=-133)],
         total=item("all", 266).model_copy(update={"part_coins": 2}) if len(items) > 1 else None, item_lines=[],
