@@ -6,6 +6,7 @@ queue of deliveries -> tick (journal, figures; committed) -> acknowledge -> snap
 import logging
 import threading
 import time
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import replace
 
@@ -17,7 +18,7 @@ from meterd.app.daemon.finding_job import IDLE_S, FindingJob
 from meterd.app.daemon.ingest import RETRY_S, Ingest
 from meterd.core import live
 from meterd.core.errors import StoreError
-from meterd.core.forecast.demand_band import DemandBand, follow
+from meterd.core.forecast.demand_band import BAND_FACT, follow, from_text, to_text
 from meterd.core.model.demand import DemandWarning
 from meterd.core.model.periods import floor
 from meterd.core.model.surplus_level import SurplusLevel, next_level
@@ -41,7 +42,7 @@ class Loop:
         self._epoch = 0
         self._level = SurplusLevel.UNKNOWN
         self._warned: DemandWarning | None = None
-        self._band = DemandBand()
+        self._band = from_text(runtime.store.fact(BAND_FACT))
         self._late = False  # whether figures of times long past wait
 
     @property
@@ -124,7 +125,10 @@ class Loop:
         )
         self._warned = shot.demand_warning
         length_ms = plan_runtime.site.interval_s * 1000
+        errors = self._band.errors
         self._band = follow(self._band, shot.demand_outlook, (floor(now_ms, length_ms), length_ms))
+        if self._band.errors is not errors:  # once in an interval
+            self._keep("demand band", {BAND_FACT: to_text(self._band)})
         limits = plan_runtime.site.limits
         self._level = next_level(self._level, shot.surplus.power_w, limits.surplus_some_w, limits.surplus_plenty_w)
         shot = plan_runtime.sharing_job.step(
@@ -158,10 +162,14 @@ class Loop:
         self.finding_job.close()
 
     def _keep_epoch(self) -> None:
-        store, publisher = self._runtime.store, self._plan_runtime.publisher
+        publisher = self._plan_runtime.publisher
+        self._keep("epoch", {"epoch": str(publisher.epoch), "sequence": str(publisher.sequence)})
+
+    def _keep(self, what: str, facts: Mapping[str, str]) -> None:
+        store = self._runtime.store
         try:
             with store.transaction():
-                store.set_fact("epoch", str(publisher.epoch))
-                store.set_fact("sequence", str(publisher.sequence))
+                for name, value in facts.items():
+                    store.set_fact(name, value)
         except StoreError as exc:
-            log.error("epoch not stored: %s", exc, extra=about("store-refuses", self._plan_runtime.site.name))
+            log.error("%s not stored: %s", what, exc, extra=about("store-refuses", self._plan_runtime.site.name))

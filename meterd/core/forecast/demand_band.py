@@ -4,6 +4,7 @@ The forecast tells its errors by whole intervals. Inside one, machines that swit
 whose draw stays needs less. So the width is scaled until eight of ten outlooks have held.
 """
 
+import json
 import math
 from dataclasses import dataclass, replace
 
@@ -14,6 +15,8 @@ ENDED = 0.1  # left at most, when the newest outlook is taken for what came: met
 FEWEST, MOST = 288, 2016  # noted outlooks: a day of quarter hours, and a week
 INSIDE = 0.8
 NARROWEST, WIDEST = 0.4, 2.5  # of the width that the forecast gives
+STORED_PLACES = 3  # of an error, in parts of its width
+BAND_FACT = "demand_band"  # under this name a store keeps it
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +54,36 @@ def _ended(band: DemandBand) -> DemandBand:
         return band
     came = band.newest[0]
     errors = (*band.errors, *(abs(middle - came) / width for middle, width in band.noted))[-MOST:]
+    return replace(band, errors=errors, scale=_scale_of(errors))
+
+
+def _scale_of(errors: tuple[float, ...]) -> float:
     if len(errors) < FEWEST:
-        return replace(band, errors=errors)
+        return 1.0
     scale = sorted(errors)[math.ceil(INSIDE * len(errors)) - 1]
-    return replace(band, errors=errors, scale=min(max(scale, NARROWEST), WIDEST))
+    return min(max(scale, NARROWEST), WIDEST)
+
+
+def to_text(band: DemandBand) -> str:
+    """What a store keeps of a band: its errors, of which the scale is made. The interval that runs is not in it.
+
+    >>> to_text(DemandBand(errors=(0.25, 1.0004)))
+    '[0.25, 1.0]'
+    """
+    return json.dumps([round(error, STORED_PLACES) for error in band.errors])
+
+
+def from_text(words: str | None) -> DemandBand:
+    """The band that was stored; a new one where nothing is stored, or nothing that can be read.
+
+    >>> from_text("[0.25, 1.0]").errors, from_text(None) == from_text("[true]") == DemandBand()
+    ((0.25, 1.0), True)
+    """
+    try:
+        stored = json.loads(words or "[]")
+    except ValueError:
+        return DemandBand()
+    if not isinstance(stored, list) or not all(type(e) in (int, float) and 0 <= e < math.inf for e in stored):
+        return DemandBand()
+    errors = tuple(float(error) for error in stored[-MOST:])
+    return DemandBand(scale=_scale_of(errors), errors=errors)

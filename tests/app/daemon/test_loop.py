@@ -149,26 +149,31 @@ def test_the_loop_of_the_next_start_shows_what_the_last_one_stored(tmp_path: Pat
 
 
 def test_the_band_of_the_running_interval_grows_where_the_draw_jumps(tmp_path: Path) -> None:
-    """A draw that is another each few minutes, a forecast that is sure of itself: after a day its band is wider, not before."""
+    """A draw that is another each few minutes, a forecast that is sure of itself: after a day its band is wider, not before.
+
+    A new start knows it.
+    """
     shown: list[Snapshot] = []
-    draw = np.random.default_rng(6).uniform(5_000, 45_000, 130 * 5)
-    with by_hand(site(free_port()), tmp_path / "s.sqlite", TrialClock(MAY), show=shown.append) as here:
-        energy = 1_000_000
-        for quarter in range(130):
-            start = MAY + quarter * 900_000
+    draw = np.random.default_rng(6).uniform(5_000, 45_000, 133 * 5)
+    energy = (1_000_000 + np.cumsum(np.round(draw * 180 / 3.6))).astype(int).tolist()
+
+    def live(here: ByHand, quarters: range) -> None:
+        for part in range(quarters.start * 5, quarters.stop * 5):
+            start = MAY + part // 5 * 900_000
             course = Course((24_000,) * 192, (25_000,) * 192, (26_000,) * 192)
-            made = SiteForecast(start, 900_000, False, 60, ((Quantity.LOAD, course),))
-            here.plan_runtime.forecast_job.newest = made
-            for part in range(5):
-                watt = float(draw[quarter * 5 + part])
-                at_ms = start + (part + 1) * 180_000 - 1000
-                energy += round(watt * 180 / 3.6)
-                readings = [Reading("t1", IMPORT, at_ms, energy, at_ms), Reading("t1", POWER, at_ms, watt, at_ms)]
-                readings.append(Reading("roof", POWER, at_ms, 0.0, at_ms))
-                here.plan_runtime.ledger.tick(readings, at_ms)
-                here.loop.show(at_ms)
+            here.plan_runtime.forecast_job.newest = SiteForecast(start, 900_000, False, 60, ((Quantity.LOAD, course),))
+            at_ms, watt = start + (part % 5 + 1) * 180_000 - 1000, float(draw[part])
+            readings = [Reading("t1", IMPORT, at_ms, energy[part], at_ms), Reading("t1", POWER, at_ms, watt, at_ms)]
+            readings.append(Reading("roof", POWER, at_ms, 0.0, at_ms))
+            here.plan_runtime.ledger.tick(readings, at_ms)
+            here.loop.show(at_ms)
+
+    for quarters in (range(130), range(130, 133)):  # the first loop is not told to end
+        with by_hand(site(free_port()), tmp_path / "s.sqlite", TrialClock(MAY), show=shown.append) as here:
+            live(here, quarters)
     outlooks = [shot.demand_outlook for shot in shown[5:]]  # of the first interval not all is known
-    widths = [one.high_w - one.middle_w for one in outlooks if one is not None and one.forecast]
-    assert len(widths) == 129 * 5
+    widths = [0.0 if one is None or not one.forecast else one.high_w - one.middle_w for one in outlooks]
+    assert len([width for width in widths[: 129 * 5] if width]) == 129 * 5
     assert widths[90 * 5 : 91 * 5] == pytest.approx(widths[:5])
-    assert widths[-5] > 1.5 * widths[0]
+    assert widths[128 * 5] > 1.5 * widths[0]
+    assert widths[-10:] == pytest.approx(widths[128 * 5 : 129 * 5] * 2, rel=0.02)

@@ -5,8 +5,19 @@ from dataclasses import replace
 from statistics import NormalDist
 
 import numpy as np
+import pytest
 
-from meterd.core.forecast.demand_band import FEWEST, LOOKS, MOST, NARROWEST, WIDEST, DemandBand, follow
+from meterd.core.forecast.demand_band import (
+    FEWEST,
+    LOOKS,
+    MOST,
+    NARROWEST,
+    WIDEST,
+    DemandBand,
+    follow,
+    from_text,
+    to_text,
+)
 from meterd.core.model.demand import DemandOutlook
 
 QUARTER_MS = 900_000
@@ -64,3 +75,30 @@ def test_an_interval_that_was_not_seen_to_its_end_teaches_nothing() -> None:
     assert alone == follow(DemandBand(), None, (0, QUARTER_MS)) == DemandBand()
     flat = follow(DemandBand(), outlook(100_000, 5.0, 0.0), (0, QUARTER_MS))
     assert flat == replace(DemandBand(), newest=(5.0, 800_000 / 900_000))
+
+
+def test_a_stored_band_goes_on_where_it_stopped() -> None:
+    """With the scale it had, to a thousandth; what comes after counts as without the stop."""
+    random = np.random.default_rng(5)
+    band = DemandBand()
+    for number in range(FEWEST // len(LOOKS) + 40):
+        band = interval(band, number, random.normal(0, 170, 3).tolist())
+    again = from_text(to_text(band))
+    assert again.scale == pytest.approx(band.scale, abs=0.001)
+    assert len(again.errors) == len(band.errors)
+    more = [random.normal(0, 170, 3).tolist() for _ in range(50)]
+    for number, errors in enumerate(more, FEWEST):
+        band, again = interval(band, number, errors), interval(again, number, errors)
+    assert again.scale == pytest.approx(band.scale, rel=0.02)  # the interval that ran is not in it
+
+
+@pytest.mark.parametrize("words", [None, "", "{}", "[1, null]", '["1"]', "[-1]", "[NaN]", "[1e999]", "[1", "null"])
+def test_what_cannot_be_read_is_a_new_band(words: str | None) -> None:
+    """A store of an older program, or of a later one."""
+    assert from_text(words) == DemandBand()
+
+
+def test_a_stored_band_is_no_longer_than_a_week() -> None:
+    """The newest count."""
+    stored = from_text(to_text(DemandBand(errors=tuple(float(i) for i in range(MOST + 5)))))
+    assert (len(stored.errors), stored.errors[-1]) == (MOST, MOST + 4.0)
