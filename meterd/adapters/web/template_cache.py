@@ -54,3 +54,6 @@ class TemplateCache(FileSystemBytecodeCache):
             with suppress(OSError):
                 Path(self.directory).mkdir(exist_ok=True)
                 super().dump_bytecode(bucket)
+                Path(self._get_cache_filename(bucket)).chmod(
+                    0o644
+                )  # whoever runs the program reads what an administrator wrote

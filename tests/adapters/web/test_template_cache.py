@@ -37,6 +37,7 @@ def test_a_template_is_compiled_once(here: Path) -> None:
     assert rendered("{{ x }}") == "&lt;b&gt;"
     assert kept.stat().st_mtime_ns == before
     assert list(here.iterdir()) == [kept]
+    assert kept.stat().st_mode & 0o777 == 0o644, "the daemon in a container is another user than who built it"
 
 
 def test_another_source_or_other_options_are_another_template() -> None:
