@@ -233,6 +233,7 @@ def test_fifteen_daemons_share_a_machine(full: bool, report: list[Line], tmp_pat
     assert fleet["troubles"] == []
     assert pss < 110, "each stays below 110 MB of its own"
     if full:
+        assert rss < 110, "also with what it shares with others"
         _tells_apart(fleet, seen)
 
 
