@@ -16,7 +16,6 @@ ALLOWED = {
     "missing_host_key": "the library of SFTP",
     "redirect_request": "urllib",
     "field_date": "templates of the page",
-    "month_words": "templates of the page",
     "zone_words": "templates of the page",
     "get_cache_key": "the library of templates",
     "compile_templates": "the image, when it is built",

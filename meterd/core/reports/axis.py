@@ -67,17 +67,24 @@ _FEW_DAYS = 14  # up to so many, every third day: of weeks there would be a sing
 _MONTHS = (1, 2, 3, 6)
 
 
-def time_ticks(low: int, high: int, zone: ZoneInfo, most: int) -> list[TimeTick]:
-    """Local hours, days, months or years in [low, high], at most so many; a midnight among hours bears its date."""
+def time_ticks(low: int, high: int, zone: ZoneInfo, most: int, step_ms: int = 0) -> list[TimeTick]:
+    """Local hours, days, months or years in [low, high], at most so many; a midnight among hours bears its date.
+
+    They are not closer than the steps of the chart: a bar of a month bears its month, and no weeks.
+    """
     length, most = high - low, max(1, most)
     for hours in _HOURS:
-        if length / (hours * HOUR_MS) <= most:
+        if step_ms <= hours * HOUR_MS and length / (hours * HOUR_MS) <= most:
             return _clock_ticks(low, high, zone, hours)
     for days in _DAYS:
-        if length / (days * DAY_MS) <= most and (days != 3 or length <= _FEW_DAYS * DAY_MS):
+        if (
+            step_ms <= (days + 1 / 6) * DAY_MS
+            and length / (days * DAY_MS) <= most
+            and (days != 3 or length <= _FEW_DAYS * DAY_MS)
+        ):
             return _day_ticks(low, high, zone, days)
     for months in _MONTHS:
-        if length / (months * 30 * DAY_MS) <= most:
+        if step_ms <= (31 * months + 1) * DAY_MS and length / (months * 30 * DAY_MS) <= most:
             return _month_ticks(low, high, zone, months)
     return _year_ticks(low, high, zone, most)
 

@@ -7,7 +7,7 @@ about a pixel with the origin at the top left, rounded to a tenth.
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from itertools import groupby
+from itertools import groupby, pairwise
 from zoneinfo import ZoneInfo
 
 from meterd.core.reports.axis import Axis, TimeTick, time_ticks, value_axis
@@ -148,7 +148,7 @@ def chart(
     strokes += [s for track in tracks if track.style != "solid" for s in _line(track, xs, frame)]
     due = len(edges) - 1 if until_ms is None else sum(edge < until_ms for edge in edges[:-1])
     most = max(2, (size.width - size.left - size.right) // TICK_WIDTH)
-    ticks = [(frame.x(t.at_ms), t) for t in time_ticks(edges[0], edges[-1], zone, most)]
+    ticks = [(frame.x(t.at_ms), t) for t in time_ticks(edges[0], edges[-1], zone, most, _shortest(edges))]
     return Chart(
         frame=frame,
         x_ticks=tuple(ticks),
@@ -157,6 +157,10 @@ def chart(
         missing=tuple(_missing(own, xs, due)),
         marks=tuple(_marks(form, own, xs, frame=frame)),
     )
+
+
+def _shortest(edges: Sequence[int]) -> int:
+    return min(after - at for at, after in pairwise(edges))
 
 
 def _extent(form: Form, tracks: Sequence[Track], bands: Sequence[Band]) -> tuple[float, float]:

@@ -40,6 +40,19 @@ def test_a_week_on_a_phone_has_more_than_its_monday() -> None:
     assert len(time_ticks(low, low + 31 * 86_400_000, VIENNA, 11)) == 4, "a month has its Mondays"
 
 
+def test_bars_of_months_and_days_bear_nothing_shorter() -> None:
+    """Found by looking at a year of which two months are known: two bars above nine Mondays."""
+    low = to_ms(datetime(2026, 10, 31, 23, tzinfo=UTC))
+    months = time_ticks(low, to_ms(datetime(2026, 12, 31, 23, tzinfo=UTC)), VIENNA, 11, 30 * 86_400_000)
+    assert [(tick.grain, local(tick.at_ms, VIENNA).month) for tick in months] == [
+        (Grain.MONTH, 11),
+        (Grain.MONTH, 12),
+        (Grain.MONTH, 1),
+    ]
+    days = time_ticks(low, low + 3 * 86_400_000, VIENNA, 11, 86_400_000)
+    assert [tick.grain for tick in days] == [Grain.DAY] * 4
+
+
 @pytest.mark.parametrize("days", [1, 2, 7, 31, 100, 366, 2000, 9000])
 def test_time_ticks_fit_and_are_local(days: int) -> None:
     """Clock hours, midnights with their date, Mondays, months, years."""

@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 from meterd.adapters.texts import wording
 from meterd.adapters.web.corrections.correction_page import ChangeView, FigureChange
+from meterd.adapters.web.number_column import NumberColumn, number_column
 from meterd.core.model.periods import to_ms
 from meterd.core.model.plan import Site
 
@@ -25,20 +26,22 @@ class ChangeText:
 def change_texts(view: ChangeView, site: Site, language: str) -> dict[str, object]:
     """What only people see."""
     figures = [] if view.preview is None else view.preview.figures
-    return {"figures": [_change_text(figure_change, ZoneInfo(site.zone), language) for figure_change in figures]}
+    energies = [value for item in figures for value in (item.before, item.after) if isinstance(value, int)]
+    column = number_column(energies, language, fine=True)
+    return {"figures": [_change_text(figure_change, site, language, column) for figure_change in figures]}
 
 
-def _change_text(figure_change: FigureChange, zone: ZoneInfo, language: str) -> ChangeText:
+def _change_text(figure_change: FigureChange, site: Site, language: str, column: NumberColumn) -> ChangeText:
     difference = ""
     if isinstance(figure_change.before, int) and isinstance(figure_change.after, int):
         moved = figure_change.after - figure_change.before
-        difference = f"{'+' if moved > 0 else ''}{wording.energy(language, moved)}"
+        difference = f"{'+' if moved > 0 else ''}{column.words(moved)} {column.unit}"
     return ChangeText(
         what=wording.say(language, f"change.what_{figure_change.what}"),
-        period=_period(figure_change, zone, language),
-        subject=_subject(figure_change, language),
-        before=_value(figure_change.before, language),
-        after=_value(figure_change.after, language),
+        period=_period(figure_change, ZoneInfo(site.zone), language),
+        subject=_subject(figure_change, site, language),
+        before=_value(figure_change.before, language, column),
+        after=_value(figure_change.after, language, column),
         difference=difference,
     )
 
@@ -46,19 +49,19 @@ def _change_text(figure_change: FigureChange, zone: ZoneInfo, language: str) -> 
 def _period(figure_change: FigureChange, zone: ZoneInfo, language: str) -> str:
     """Months and years as they are written; the period of a finding is its first moment."""
     if figure_change.what != "finding":
-        return figure_change.period
+        return wording.month_words(language, figure_change.period)
     return wording.moment(language, to_ms(datetime.fromisoformat(figure_change.period)), zone)
 
 
-def _subject(figure_change: FigureChange, language: str) -> str:
-    """Names stay as they are; what stands behind them is said in the language where the catalogue knows it."""
+def _subject(figure_change: FigureChange, site: Site, language: str) -> str:
+    """Names by their titles; what stands behind them is said in the language where the catalogue knows it."""
     if figure_change.what in ("pv", "pv-shares"):
         return _word(figure_change.subject, language)
     name, space, rest = figure_change.subject.partition(" ")
     if figure_change.what not in ("energy", "balance") or not space:
         return figure_change.subject
     words, comma, note = rest.partition(", ")
-    return f"{name}: {_word(words, language)}{comma}{_note(note, language)}"
+    return f"{wording.titles_of(site).get(name, name)}: {_word(words, language)}{comma}{_note(note, language)}"
 
 
 def _note(note: str, language: str) -> str:
@@ -66,15 +69,21 @@ def _note(note: str, language: str) -> str:
     words = note.split()
     if words[3:] != ["intervals", "known"]:
         return note
-    return wording.say(language, "change.known", known=words[0], all=words[2])
+    return wording.say(language, "change.known", known=_count(words[0], language), all=_count(words[2], language))
 
 
-def _value(value: int | str | None, language: str) -> str:
-    if not isinstance(value, str):
-        return wording.energy(language, value)
+def _count(digits: str, language: str) -> str:
+    return wording.number(language, int(digits)) if digits.isdigit() else digits
+
+
+def _value(value: int | str | None, language: str, column: NumberColumn) -> str:
+    if isinstance(value, int):
+        return f"{column.words(value)} {column.unit}"
+    if value is None:
+        return wording.energy(language, None)
     few, of, many = value.partition(" of ")
     if of and few.isdigit() and many.isdigit():
-        return f"{few} {wording.say(language, 'word.of')} {many}"
+        return f"{_count(few, language)} {wording.say(language, 'word.of')} {_count(many, language)}"
     return _word(value, language)
 
 

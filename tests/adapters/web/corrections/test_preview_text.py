@@ -18,6 +18,6 @@ def test_people_read_it_in_their_language(tmp_path: Path) -> None:
         (item.what, item.subject, item.before, item.after, item.difference)
         for item in preview_text.change_texts(view, SITE, "de")["figures"]  # type: ignore[attr-defined]
     ]
-    assert german[0] == ("Energie", "q01: Bezug", "12,0 kWh", "13,0 kWh", "+1,00 kWh")
-    assert ("Bilanz", "north: Urteil", "im Band", "außerhalb des Bandes", "") in german
-    assert ("Bilanz", "north: Intervalle außerhalb des Bandes", "0 von 12", "4 von 12", "") in german
+    assert german[0] == ("Energie", "Ovens: Bezug", "12,00 kWh", "13,00 kWh", "+1,00 kWh")
+    assert ("Bilanz", "Main distribution: Urteil", "im Band", "außerhalb des Bandes", "") in german
+    assert ("Bilanz", "Main distribution: Intervalle außerhalb des Bandes", "0 von 12", "4 von 12", "") in german
