@@ -69,6 +69,10 @@ def test_i9_a_fresh_site_is_not_known_until_the_drift_watch_has_seen_a_whole_day
         assert (now["verdict"], now["judged"], now["first"]) == ("unknown", True, None)
         assert NO_DAY in page.html("now", "en")
         assert NO_DAY in page.html("findings", "en")
+        balance = page.html("balance", "en")
+        assert "No open finding names a meter of this board so far." in balance
+        assert NO_DAY in balance
+        assert "No meter of this board is suspect" not in balance
 
 
 def test_i9_after_a_start_it_is_not_known_then_right_and_silence_of_the_whole_site_comes_first(tmp_path: Path) -> None:

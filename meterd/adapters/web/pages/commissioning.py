@@ -66,12 +66,14 @@ class OutlierLine(Values):
 
 
 class RowLine(Values):
-    """A row of rooms: how many could be compared, and those drawn otherwise in the plan."""
+    """A row of rooms from its `first` to its `last`: how many could be compared, and those drawn otherwise in the plan."""
 
     pattern: str
     rooms: int
     compared: int
     drawn_otherwise: list[str]
+    first: str
+    last: str
 
 
 class DropLine(Values):
@@ -243,7 +245,10 @@ def _compare(
     }
     different = planned_otherwise(site, row)
     compared = sum(value is not None for value in energies.values())
-    line = RowLine(pattern=row.pattern, rooms=len(row.points), compared=compared, drawn_otherwise=different)
+    line = RowLine(
+        pattern=row.pattern, rooms=len(row.points), compared=compared, drawn_otherwise=different,
+        first=row.points[0], last=row.points[-1],
+    )  # fmt: skip
     return line, outlier_rooms(row, energies, different)
 
 

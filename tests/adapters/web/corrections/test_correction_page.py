@@ -119,7 +119,7 @@ def test_a_correction_from_the_form_to_the_figures_and_back(mill: Mill, browser:
         page.locator("#factor").fill("300/200")
         page.locator("#factor").press("Enter")
         look_at(page.locator("section[aria-labelledby=preview]"), "figures will change. Nothing has been changed")
-        look_at(page.locator("section[aria-labelledby=preview] tbody"), "cafe: import")
+        look_at(page.locator("section[aria-labelledby=preview] tbody"), "Cafe: import")
         assert accessibility_faults(page) == []
         page.get_by_role("button", name="Enter this correction").press("Enter")
         look_at(page.locator("main"), "The correction is entered")
