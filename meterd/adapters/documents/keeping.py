@@ -6,7 +6,7 @@ from itertools import accumulate, takewhile
 
 from reportlab.platypus import Flowable, FrameBreak, LongTable, TableStyle
 
-from meterd.adapters.documents.model import Block, Course, Heading, HoursMap, Table, Text
+from meterd.adapters.documents.model import Bars, Block, Course, Facts, Heading, HoursMap, Table, Text
 
 ENDLESS = 1e6  # points: high enough for any table, so that all rows are measured
 LEAST = 113.0  # points, 40 mm: a heading at the foot of a page without this much below it goes to the next
@@ -95,6 +95,9 @@ def _needed(pieces: Sequence[Piece], heights: Sequence[float], heading: int) -> 
             lambda pair: isinstance(pair[0].block, Text), zip(pieces[i + 1 :], heights[i + 1 :], strict=True)
         )
         return max(LEAST, whole + own + sum(height for _, height in notes))
+    after = i + 1 < len(pieces) and isinstance(pieces[i + 1].block, Bars | Course | HoursMap)
+    if isinstance(block, Facts) and after:  # a chart says nothing without the facts that it shows
+        return max(LEAST, whole + own + heights[i + 1])
     least = sum(_row_heights(pieces[i])[: 1 + FIRST_ROWS]) if isinstance(block, Table) else min(own, LEAST)
     return max(LEAST, whole + least)
 

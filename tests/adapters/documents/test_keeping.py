@@ -7,7 +7,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterd.adapters.documents.model import Block, Column, Document, Facts, Heading, Number, Sign, Table, Text
+from meterd.adapters.documents.model import (
+    Bars,
+    Block,
+    Column,
+    Document,
+    Facts,
+    Heading,
+    Number,
+    Series,
+    Sign,
+    Table,
+    Text,
+)
 from meterd.adapters.documents.pdf import pdf
 
 FIGURES = (Column("Row", 40), Column("Figure", 40, "right"))
@@ -62,6 +74,15 @@ def test_heading_stands_above_what_it_heads(lines: int) -> None:
     page = next(page for page in made if "Chapter" in page)
     assert "a note" in page
     assert "row-001" in page
+
+
+@pytest.mark.parametrize("lines", range(24, 45, 3))
+def test_chart_stands_below_the_facts_that_it_shows(lines: int) -> None:
+    """Found with two measures that save: the chart of the first one began a page, without a word what it was."""
+    chart = Bars("b", "kWh", ("monday",), (Series("saved", (3.0,)),), "missing", "Day")
+    made = pages(filling(lines), Heading("Saving"), Text("so much"), Facts("f", (("expected", "1 kWh"),)), chart)
+    page = next(page for page in made if "Saving" in page)
+    assert all(word in page for word in ("so much", "expected", "monday"))
 
 
 @pytest.mark.parametrize("lines", range(36, 54, 3))
