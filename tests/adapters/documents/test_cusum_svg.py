@@ -1,5 +1,6 @@
 """The drawing of a drill: each hypothesis has a line style of its own, names are text and no markup, the fault has its place."""
 
+from dataclasses import replace
 from xml.etree import ElementTree
 
 from meterd.adapters.documents.cusum_svg import BOTTOM, HEIGHT, LEFT, RIGHT, STYLES, TOP, WIDTH, svg
@@ -52,6 +53,19 @@ def test_the_fault_begins_after_the_evening_before_and_dates_are_local() -> None
     assert float(str(fault.get("x1"))) == LEFT + (WIDTH - LEFT - RIGHT) * 4 / 10
     _, texts = lines(drawing)
     assert {"2026-05-04", "2026-05-14", "fault begins"} <= set(texts)
+
+
+def test_a_chart_that_gave_the_alarm_is_not_drawn_back_to_zero_on_that_evening() -> None:
+    """Found in a drill: the line fell to 0 on the day on which it passed its threshold, as if nothing had been found."""
+    path = (0.0,) * 5 + (3.0, 6.0, 0.0, 1.0, 2.0, 3.0)
+    found = replace(drill(one=path), found_ms=BEGIN + 8 * DAY, found_by="drift")
+    polylines, texts = lines(svg(found))
+    assert "found" in texts
+    assert [len(str(item.get("points")).split()) for item in polylines] == [11, 7, 3]
+    last = str(polylines[1].get("points")).split()[-1]
+    highest = min(float(pair.split(",")[1]) for item in polylines[1:] for pair in str(item.get("points")).split())
+    assert float(last.split(",")[1]) == highest
+    assert "found" not in lines(svg(replace(found, found_by="gross")))[1], "one day alone was enough"
 
 
 def test_names_are_text_and_a_drill_without_days_is_drawn_too() -> None:
