@@ -7,6 +7,7 @@ from meterd.adapters.texts import wording
 from meterd.adapters.web.number_column import NumberColumn
 from meterd.adapters.web.pages.energy_values import CostView, DividedLine, ItemCost, PriceLine
 from meterd.core.energy.tariff import COIN_PARTS, each_in_coins, in_coins
+from meterd.core.model.tariff import PriceKind
 
 MG_PER_KG = 1_000_000
 MWH_PER_KWH = 1_000_000
@@ -129,13 +130,21 @@ def _row(line: PriceLine, coins: int | None, places: int, language: str) -> Pric
     unit = line.unit
     missing = wording.say(language, "word.missing")
     quantity = missing if line.quantity is None else wording.number(language, line.quantity, 1 if unit else 0)
+    words = f"{quantity} {unit}".strip()
     return PriceRow(
         line.name,
-        f"{quantity} {unit}".strip(),
+        wording.say(language, "energy.cost_up_to", quantity=words) if _of_months(line) else words,
         wording.number(language, float(line.price), places) + (f" / {unit}" if unit else ""),
         _bare(coins, language),
         line.at_ms,
     )
+
+
+def _of_months(line: PriceLine) -> bool:
+    """Whether the amount is that of the demands of several months, of which the quantity is the highest."""
+    if line.kind != PriceKind.DEMAND or line.quantity is None or line.amount is None:
+        return False
+    return abs(line.quantity * float(line.price) * COIN_PARTS - line.amount) > 1
 
 
 def _items(rows: Sequence[ItemCost], energies: NumberColumn, language: str) -> list[CostRow]:

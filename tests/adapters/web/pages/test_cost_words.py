@@ -68,3 +68,12 @@ def test_missing_is_a_word_and_has_no_mean() -> None:
     row = cost_words(view(item("a", None)), "en").items[0]
     assert (row.energy, row.amount, row.part, row.whole) == ("missing",) * 4
     assert (row.mean, row.carbon) == ("", "missing")
+
+
+def test_a_demand_of_several_months_is_the_highest_of_them() -> None:
+    """Found in a year that multiplied 281.5 kW by 9.80 to 10,123.35; one month alone is what it is."""
+    for amount, wanted in ((101_233_500, "bis 281,5 kW"), (27_586_971, "281,5 kW")):
+        line = PriceLine(
+            name="d", kind="demand", unit="kW", quantity=281.499708, price="9.8", amount=amount, at_ms=None
+        )  # fmt: skip
+        assert cost_words(view().model_copy(update={"lines": [line]}), "de").lines[0].quantity == wanted
