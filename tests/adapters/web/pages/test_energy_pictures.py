@@ -190,3 +190,11 @@ def test_a_fresh_site_has_an_empty_state(tmp_path: Path, browser: Browser) -> No
             expect(page.locator("section[aria-labelledby=picture]")).to_contain_text("no figures in this range yet")
         page.goto(f"{address}/energy?range=all")
         expect(page.locator(".ranking tbody tr").first).to_be_visible()
+
+
+def test_an_energy_flow_fits_a_large_screen(mill: Mill, browser: Browser) -> None:
+    """Found by looking: measured in letters it grew with them, and the last figure at the right was cut off."""
+    with opened(browser, f"{mill.address}/energy?range=week&picture=flow", size=(1920, 1080), language="de-AT") as page:
+        region = page.locator(".wide.drawing")
+        expect(region.locator("svg.flow")).to_be_visible()
+        assert region.evaluate("one => one.scrollWidth <= one.clientWidth")
