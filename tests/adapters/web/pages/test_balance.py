@@ -28,6 +28,7 @@ from meterd.core.model.plan import Limits, Page, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
 from tests.adapters.web.browser import DESK, PHONE, look, opened, overflows, unreadable
 from tests.adapters.web.conftest import Mill
+from tests.adapters.web.web_backends import serving
 
 pytestmark = pytest.mark.slow
 
@@ -189,3 +190,13 @@ def test_questions_that_cannot_be_are_refused(mill: Mill, query: str, code: int)
     assert answer.status_code == code, answer.text
     if code == 200 and query != "at=":
         assert answer.json()["gap"] is None
+
+
+def test_a_board_of_few_feeders_is_not_drawn_in_giant_letters(tmp_path: Path, browser: Browser) -> None:
+    """Found by looking at a board of three feeders: the drawing was stretched to the width of the page."""
+    with serving(tmp_path / "s.sqlite") as address, opened(browser, f"{address}/balance", size=DESK) as page:
+        svg = page.locator("svg.single-line")
+        expect(svg).to_be_visible()
+        scale = svg.evaluate("one => one.getBoundingClientRect().width / one.viewBox.baseVal.width")
+        assert scale < 1.5
+        assert not overflows(page)
