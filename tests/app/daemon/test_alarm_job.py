@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from meterd.adapters.notify.channels import channels
 from meterd.adapters.store.journal import SqliteStore
 from meterd.app.daemon import alarm_job as alarms
 from meterd.app.daemon.alarm_job import AlarmJob
@@ -253,4 +254,5 @@ def test_without_notify_nothing_is_started(rig: Callable[[Notify], Rig]) -> None
     site = rig(Notify())
     site.look(STALE)
     assert [f.id for f in site.alarm_job.keeper.open] == ["stale-q05"]
-    assert alarms.channels(Notify()) == []
+    assert channels(Notify()) == []
+    assert site.alarm_job.threads() == {}
