@@ -4,6 +4,7 @@ The arrays: `tests/data/pv_planted.parquet`; a third of the first one is missing
 """
 
 import json
+import re
 import time
 from pathlib import Path
 
@@ -51,15 +52,19 @@ fields = {{ "2.8.0" = "/export" }}
 """
 
 
-def imported(folder: Path, port: int) -> tuple[Path, Path, int]:
-    """Plan, store and end of the history."""
+def imported(
+    folder: Path, port: int, first: int = FIRST, last: int = LAST, part: np.ndarray | None = None
+) -> tuple[Path, Path, int]:
+    """Plan, store and end of a history of some days; of the second array a part of each slot."""
     plan, store = folder / "mill.toml", folder / "mill.sqlite"
     plan.write_text(PLAN.format(port=port))
     table = pq.read_table(Path(__file__).parents[1] / "data" / "pv_planted.parquet")
-    rows = slice(FIRST * DAY, LAST * DAY)
-    begin = int(np.datetime64(table["ts_utc"][FIRST * DAY].as_py().replace(tzinfo=None), "ms").astype(np.int64))
-    times = begin + LATER + QUARTER * np.arange((LAST - FIRST) * DAY + 1, dtype=np.int64)
+    rows = slice(first * DAY, last * DAY)
+    begin = int(np.datetime64(table["ts_utc"][first * DAY].as_py().replace(tzinfo=None), "ms").astype(np.int64))
+    times = begin + LATER + QUARTER * np.arange((last - first) * DAY + 1, dtype=np.int64)
     energies = [np.rint(table[f"pv{n}_kw"].to_numpy()[rows].astype(np.float64) * 250_000) for n in (1, 2, 3)]
+    if part is not None:
+        energies[1] = np.rint(energies[1] * part)
     total = np.sum(energies, axis=0)
     load = np.full(len(total), 500_000.0)
     shown = {(name, IMPORT): energy for name, energy in zip(ROOFS, energies, strict=True)}
@@ -91,3 +96,27 @@ def test_a_lost_string_is_told_on_topic_and_page_in_both_languages(tmp_path: Pat
             assert "% weniger als zuvor, seit" in page
             assert "gegen die anderen Felder" in page
             assert "Gleichspannung bleibt" in page
+
+
+def test_shade_that_has_grown_since_the_year_before_is_told_with_its_hours(tmp_path: Path) -> None:
+    """A tree east of the second array: before 10 UTC it gives less with every week. The first one has lost its string."""
+    first, last = 95, 521
+    grown = np.clip((np.arange(first, last) - 100) / 500, 0, 1)[:, None]
+    part = 1 - 0.6 * grown * (np.arange(DAY) < 40)
+    with Mosquitto() as broker:
+        plan, store, end_ms = imported(tmp_path, broker.port, first, last, part.ravel())
+        ahead = end_ms + 300_000 - time.time_ns() // 1_000_000
+        clock = WallClock(lambda: time.time_ns() // 1_000_000 + ahead)
+        with asked(load_plan(plan).site, store, clock) as client:
+            assert client.has("pv-loss-roof-2", 2 * LIMIT_S)
+            told = client.findings()["pv-loss-roof-2"]["text"]
+            assert re.fullmatch(
+                r"roof-2 gives 3\d % less than a year before between [67]:\d0 and 11:00 o'clock .*", told
+            )
+            assert sorted(name for name in client.findings() if name.startswith("pv-")) == [
+                "pv-loss-roof-1",
+                "pv-loss-roof-2",
+            ]
+            page = client.html("findings", "de", id="pv-loss-roof-2")
+            assert "% weniger als ein Jahr zuvor" in page
+            assert "seine anderen Stunden sind wie zuvor" in page

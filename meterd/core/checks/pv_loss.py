@@ -23,6 +23,9 @@ def pv_finding(loss: Loss, days: RoofDays, site: Site) -> Finding:
         return Finding(PV_CLOCK, array, first_ms, text, remedy(PV_CLOCK), (array,), tuple(_evidence(loss)))
     if loss.look is Look.SEASON:
         text = f"{array} gives {percent} % less than in the same season of the year before"
+    elif loss.look is Look.SHADE:
+        first, until = _hours(loss, days)
+        text = f"{array} gives {percent} % less than a year before between {first} and {until} o'clock standard time"
     elif loss.look is Look.BRIGHT:
         text = f"{array} gives about {percent} % less than before against the other arrays, since {since}"
     else:
@@ -35,6 +38,14 @@ def _day(day: int, days: RoofDays, site: Site) -> str:
     return str(day_of(int(days.at_ms[day, middle]), ZoneInfo(site.zone)))
 
 
+def _hours(loss: Loss, days: RoofDays) -> tuple[str, str]:
+    """From when to when a shade lasts, to the half hour: days of a roof are days of standard time."""
+    assert loss.slots is not None, "a shade has hours"
+    halves = (round(slot * days.slot_h * 2) for slot in loss.slots)
+    first, until = (f"{half // 2}:{half % 2 * 30:02d}" for half in halves)
+    return first, until
+
+
 def _evidence(loss: Loss) -> Iterable[str]:
     if loss.look is Look.CLOCK:
         yield f"found by the sun on {loss.days} clear days; until the clock is right a loss of this array is not looked for"
@@ -44,6 +55,8 @@ def _evidence(loss: Loss) -> Iterable[str]:
         yield f"{loss.days} clear days; without a second array haze is in it"
     elif loss.look is Look.SEASON:
         yield f"{loss.days} clear days of the last month; dirt or shade that grows, or a loss that was not seen as one"
+    elif loss.look is Look.SHADE:
+        yield f"{loss.days} bright days of the last month, against the other arrays; its other hours are as they were"
     else:
         yield f"{loss.days} clear days, against the other arrays; parts that an inverter cuts off are left out"
 

@@ -7,7 +7,7 @@ Three looks, the first that can be had for an array:
     bright       bright days against the others, without orientation  sees the loss of about a half
 
 Each needs some days one after the other below the median of the days before, all by about the same part. Beside them a slow
-look: the last month against the same season of the year before, for dirt and shade that grow.
+look: the last month against the same season of the year before, for dirt that grows, and by hours of the day for shade.
 """
 
 from collections.abc import Sequence
@@ -19,6 +19,7 @@ import numpy as np
 from meterd.core.pv.clear_sky import Floats, Ints
 from meterd.core.pv.roof_days import COVERED, RIGHT_MIN, Given, beside, given_of
 from meterd.core.pv.roof_fit import RoofDays, fit_roof, fit_shape
+from meterd.core.pv.roof_shade import shade_of
 
 BASE_DAYS = 12  # clear days whose median is what an array gave before
 FEWEST_BASE = 5
@@ -40,6 +41,7 @@ class Look(StrEnum):
     ALONE = "alone"
     BRIGHT = "bright"
     SEASON = "season"
+    SHADE = "shade"
     CLOCK = "clock"
 
 
@@ -61,7 +63,7 @@ class Loss:
     """Something about one array: `loss` is the part that is missing (0..1), of a clock how many minutes late it is.
 
     `day` is the first day of it, `found` the day at whose end it was found, `ended` that on which it was over, `days` how many
-    clear days say so.
+    clear days say so. `slots` are the first slot of shade in a day and the one after its last.
     """
 
     array: str
@@ -71,6 +73,7 @@ class Loss:
     loss: float
     days: int
     ended: int | None = None
+    slots: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,8 +98,10 @@ def watch_roof(days: RoofDays) -> RoofState:
     for a, (name, look) in enumerate(zip(days.names, looks, strict=True)):
         quick = _quick(name, look, given, a)
         losses += [*_clock(name, given.shift_min[:, a]), *quick]
-        if look in SLOW_LIMIT and all(loss.ended is not None for loss in quick):
-            losses += _season(name, look, _series(given, look, a))
+        if any(loss.ended is None for loss in quick):
+            continue
+        slow = _season(name, look, _series(given, look, a)) if look in SLOW_LIMIT else []
+        losses += slow or _shade(days, a)
     return RoofState(tuple(losses), looks, given)
 
 
@@ -214,6 +219,14 @@ def _season(name: str, look: Look, series: Floats) -> list[Loss]:
     if change > -SLOW_LIMIT[look]:
         return []
     return [Loss(name, Look.SEASON, now - count, now - 1, 1 - float(np.exp(change)), len(recent))]
+
+
+def _shade(days: RoofDays, a: int) -> list[Loss]:
+    shade, now = shade_of(days, a), len(days.at_ms)
+    if shade is None:
+        return []
+    slots = (shade.first, shade.until)
+    return [Loss(days.names[a], Look.SHADE, now - SLOW_DAYS, now - 1, shade.loss, shade.days, slots=slots)]
 
 
 def _clock(name: str, shift_min: Floats) -> list[Loss]:

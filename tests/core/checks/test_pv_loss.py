@@ -22,6 +22,8 @@ CASES = [
     (replace(LOSS, look=Look.BRIGHT, loss=0.5), "pv-loss",
      "pv-hall gives about 50 % less than before against the other arrays, since 2024-01-02"),
     (replace(LOSS, look=Look.SEASON), "pv-loss", "pv-hall gives 20 % less than in the same season of the year before"),
+    (replace(LOSS, look=Look.SHADE, slots=(25, 34)), "pv-loss",
+     "pv-hall gives 20 % less than a year before between 6:00 and 8:30 o'clock standard time"),
     (replace(LOSS, look=Look.CLOCK, loss=60.0), "pv-clock",
      "pv-hall: its days come 60 min later than before, since 2024-01-02"),
     (replace(LOSS, look=Look.CLOCK, loss=-30.0), "pv-clock",
