@@ -19,9 +19,9 @@ from meterd.adapters.simulator.history import true_history
 from meterd.core.model.periods import DAY_MS, HOUR_MS, to_ms
 from meterd.core.model.plan import Role
 from meterd.core.pv.clear_sky import clear_w
-from meterd.core.pv.roof_days import COVERED
 from meterd.core.pv.roof_fit import Roof, RoofDays, fit_roof
-from meterd.core.pv.roof_watch import BETTER, Look, Loss, watch_roof
+from meterd.core.pv.roof_shade import shade_of
+from meterd.core.pv.roof_watch import Look, Loss, clear_sky, watch_roof
 from tests.core.forecast.walk import history
 
 ROOT = Path(__file__).parents[2]
@@ -95,11 +95,12 @@ def only(days: RoofDays, array: int) -> RoofDays:
 
 @dataclass(frozen=True)
 class Trial:
-    """How one planted loss was found: after how many clear days and days, and how much was told."""
+    """How one planted loss was found: after how many clear days and days, and how much was told; if three clear days came."""
 
     clear: int | None
     days: int | None
     told: float
+    three: bool
 
 
 def trial(days: RoofDays, array: int, day: int, size: float) -> Trial:
@@ -109,14 +110,14 @@ def trial(days: RoofDays, array: int, day: int, size: float) -> Trial:
     history = without(days, roof, array, day, size).until(day + WITHIN_DAYS)
     state = watch_roof(history)
     losses = [loss for loss in state.losses if loss.array == days.names[array] and loss.found >= day]
-    quick = [loss for loss in losses if loss.look is not Look.SEASON]
-    if not quick:
-        return Trial(None, None, 0.0)
+    quick = [loss for loss in losses if loss.look not in (Look.SEASON, Look.SHADE)]
     own = state.given.own[:, array]
     series = state.given.beside[:, array] if len(days.names) > 1 else own
-    sky = own > np.nanquantile(own, BETTER) + COVERED  # an evenly covered day is no clear one
-    clear = np.flatnonzero((np.isfinite(series) & sky)[: quick[0].found + 1])
-    return Trial(int((clear >= day).sum()), quick[0].found - day, quick[0].loss)
+    clear = np.flatnonzero(np.isfinite(series) & clear_sky(state.given.own))  # an evenly covered day is no clear one
+    clear = clear[clear >= day]
+    if not quick:
+        return Trial(None, None, 0.0, len(clear) >= 3)
+    return Trial(int((clear <= quick[0].found).sum()), quick[0].found - day, quick[0].loss, len(clear) >= 3)
 
 
 def trials(days: RoofDays, last: dict[str, int], size: float, seed: int, count: int) -> Iterator[Trial]:
@@ -127,15 +128,37 @@ def trials(days: RoofDays, last: dict[str, int], size: float, seed: int, count: 
             yield trial(days, array, day, size)
 
 
+def shaded(days: RoofDays, array: int, first_h: float, until_h: float, depth: float) -> RoofDays:
+    """The same with shade of some hours (UTC) that grows from the hundredth day on for 500 days, up to a part of the light."""
+    grown = np.clip((np.arange(len(days.at_ms)) - 100) / 500, 0, 1)[:, None]
+    hours = days.at_ms % DAY_MS / HOUR_MS
+    watt = days.watt.copy()
+    watt[:, :, array] *= 1 - depth * grown * ((hours >= first_h) & (hours < until_h))
+    return replace(days, watt=watt)
+
+
+def shades(days: RoofDays) -> None:
+    """Where there is shade that grows, and where there is none, every month of the second year."""
+    looks = [(until, a) for until in range(430, len(days.at_ms) + 1, 5) for a in range(3)]
+    print(f"no shade: {sum(shade_of(days.until(d), a) is not None for d, a in looks)} found in {len(looks)} looks")
+    for first_h, until_h, depth in ((0, 8.5, 0.3), (9, 11, 0.3), (13, 24, 0.5), (0, 8.5, 0.6), (0, 10, 0.6)):
+        for array, name in enumerate(days.names):
+            own = shaded(days, array, first_h, until_h, depth)
+            found = [until for until in range(460, 701, 30) if shade_of(own.until(until), array) is not None]
+            print(f"shade of {depth:.0%} from {first_h} to {until_h} h: {name} told on days {found}", flush=True)
+
+
 def report(label: str, size: float, results: list[Trial]) -> None:
     """One line."""
     found = [t for t in results if t.clear is not None and t.days is not None and t.days <= 60]
     third = sum(t.clear is not None and t.clear <= 3 for t in found)
+    three = sum(t.three or (t.clear is not None and t.clear <= 3) for t in results)
     month = sum(t.days is not None and t.days <= 30 for t in found)
     near = sum(abs(t.told - size) <= 0.03 for t in found)
     count = len(results)
     print(
-        f"{label} -{size:.0%}: found {len(found) / count:.0%} of {count}, by the third clear day {third / count:.0%},",
+        f"{label} -{size:.0%}: found {len(found) / count:.0%} of {count},",
+        f"by the third clear day {third / max(three, 1):.0%} of {three},",
         f"within 30 days {month / count:.0%}, loss within 3 points {near / max(len(found), 1):.0%}",
         f"median {np.median([t.days for t in found]) if found else 0:.0f} days",
         flush=True,
@@ -178,6 +201,7 @@ def main(seed: int) -> None:
     for size in SIZES[:3]:
         report("mill", size, list(trials(mill(seed), dict.fromkeys(mill(seed).names, 280), size, seed, 5)))
     single(seed)
+    shades(whole)
 
 
 if __name__ == "__main__":

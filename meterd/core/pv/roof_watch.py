@@ -15,11 +15,14 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meterd.core.pv.clear_sky import Floats, Ints
 from meterd.core.pv.roof_days import COVERED, RIGHT_MIN, Given, beside, given_of
 from meterd.core.pv.roof_fit import RoofDays, fit_roof, fit_shape
 from meterd.core.pv.roof_shade import shade_of
+
+Bools = NDArray[np.bool_]
 
 BASE_DAYS = 12  # clear days whose median is what an array gave before
 FEWEST_BASE = 5
@@ -114,8 +117,17 @@ def _quick(name: str, look: Look | None, given: Given, a: int) -> list[Loss]:
     """Its losses of some days; none of an array that cannot be judged."""
     if look is None:
         return []
-    own = given.own[:, a] if look is Look.NEIGHBOURS else None
+    own = np.where(clear_sky(given.own), given.own[:, a], np.nan) if look is Look.NEIGHBOURS else None
     return [replace(loss, look=look) for loss in _episodes(name, RULES[look], _series(given, look, a), own)]
+
+
+def clear_sky(own: Floats) -> Bools:
+    """Days on which one array at least gives what its better days give [D].
+
+    A sky that is covered evenly leaves the arrays as they are beside each other, and little of each.
+    """
+    better = [np.nanquantile(column, BETTER) if np.isfinite(column).any() else np.nan for column in own.T]
+    return np.asarray(np.max(np.nan_to_num(own - np.array(better), nan=-np.inf), axis=1) > COVERED)
 
 
 def restored(days: RoofDays) -> RoofDays:
@@ -195,13 +207,9 @@ def _fell(deviations: Floats, rule: Rule) -> bool:
 
 
 def _own_fell(own: Floats, known: Ints, places: tuple[int, int], last: slice) -> bool:
-    """Whether the array itself gives less than before, not only its neighbours more; by days on which the sky was clear.
-
-    A sky that is covered evenly leaves the arrays as they are beside each other, and little of each.
-    """
-    clear = np.where(own > np.nanquantile(own, BETTER) + COVERED, own, np.nan)
-    before = clear[known[max(places[0], places[1] - BASE_SPAN) : places[1]]]
-    before, after = before[np.isfinite(before)][-BASE_DAYS:], clear[known[last]]
+    """Whether the array itself gives less than before, not only its neighbours more; `own` of days with a clear sky."""
+    before = own[known[max(places[0], places[1] - BASE_SPAN) : places[1]]]
+    before, after = before[np.isfinite(before)][-BASE_DAYS:], own[known[last]]
     after = after[np.isfinite(after)]
     return bool(len(before) and len(after) and np.median(after) - np.median(before) < -OWN_LEAST)
 
