@@ -95,10 +95,14 @@ def _array(days: RoofDays, roof: Roof, a: int, rough: np.ndarray) -> tuple[Float
 
 
 def beside(own: Floats, others: Floats) -> Floats:
-    """Each column of `own` less the median of the other columns of `others`; NaN where there is none."""
+    """Each column of `own` less the median of the other columns of `others`, each about its own level; NaN without one.
+
+    The fit is right for each array up to a factor: which of the others are clear on a day must not matter.
+    """
     result = np.full(own.shape, np.nan)
+    level = np.array([np.nanmedian(column) if np.isfinite(column).any() else 0.0 for column in others.T])
     for a in range(own.shape[1]):
-        beside_it = np.delete(others, a, axis=1)
+        beside_it = np.delete(others - level, a, axis=1)
         some = np.isfinite(beside_it).any(axis=1)
         result[some, a] = own[some, a] - np.nanmedian(beside_it[some], axis=1)
     return result

@@ -35,6 +35,7 @@ LOSS_DAYS = 8  # from whose median the loss is told; later ones follow what happ
 SLOW_DAYS, YEAR_DAYS, SEASON_DAYS = 30, 365, 25
 FEWEST_SLOW = 4
 CLOCK_DAYS = 3
+ROUNDS = 3  # of giving back: a second loss looks first as if an earlier one beside it were over
 
 
 class Look(StrEnum):
@@ -92,11 +93,12 @@ def watch_roof(days: RoofDays) -> RoofState:
     """All days of a history: what was lost is given back to the neighbours of an array before it is judged once more."""
     given = given_of(days, fit_roof(restored(days)))
     looks = tuple(_look(given, a) for a in range(len(days.names)))
-    lost = given.own.copy()
-    for a, name in enumerate(days.names):
-        for loss in _quick(name, looks[a], given, a):
-            lost[loss.day : loss.ended, a] -= np.log(1 - loss.loss)
-    given = replace(given, beside=beside(given.own, lost))
+    for _ in range(ROUNDS):
+        lost = given.own.copy()
+        for a, name in enumerate(days.names):
+            for loss in _quick(name, looks[a], given, a):
+                lost[loss.day : loss.ended, a] -= np.log(1 - loss.loss)
+        given = replace(given, beside=beside(given.own, lost))
     losses: list[Loss] = []
     for a, (name, look) in enumerate(zip(days.names, looks, strict=True)):
         quick = _quick(name, look, given, a)
