@@ -417,10 +417,10 @@ def test_b19_meters_without_controllers_are_read_and_the_newest_is_reported_on_r
         with running(plan, store) as here, sending(inside.port) as out:
             assert until(lambda: here.daemon.published() > 20)
             outside.kill()
-            for i in range(20):
-                publish(out, live("q01", power=100.0 * i, wh=5_000 + i))
+            for i in range(20):  # each beyond the dead band of the one before
+                publish(out, live("q01", power=1_000.0 * i, wh=5_000 + i))
             assert until(lambda: reading_count(store) == 40)
             outside.start()
             with hearing(outside) as seen:
-                assert until(lambda: power_of(seen, "q01") == 1900.0)
+                assert until(lambda: power_of(seen, "q01") == 19_000.0)
         assert set(open_findings(store)) & {"store-mill"} == set()

@@ -118,4 +118,6 @@ def test_a4_a5_a6_a7_a9_a11_a14_a15_a17_registers_that_go_wrong_are_findings_of_
     assert "compare with the reading on the meter" in found["ambiguous-a4"].remedy
     assert "enter it in instruments.csv with closing and opening reading" in found["level-change-a15"].remedy
     assert found.keys() & {"suspect-a6", "level-change-a6"}
-    assert [finding for finding in found.values() if finding.subject in ("sound", "coarse")] == []
+    # the clock goes on by twenty minutes before the readings of that time are there
+    told = [finding for finding in found.values() if finding.cause != "stale"]
+    assert [finding for finding in told if finding.subject in ("sound", "coarse")] == []
