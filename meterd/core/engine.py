@@ -175,16 +175,16 @@ def _take_instant(state: State, channel: Channel, group: list[Reading]) -> None:
     if channel[1] != CAN_TAKE and (channel[1] not in REGISTERS or REGISTERS[channel[1]].cumulative):
         state.unknown += len(group) if channel not in state.failed else 0
         return
-    newest = max(group, key=lambda r: (r.at_ms, not r.old))
+    # of values of one time the largest, as the journal says after a restart: in any order of arrival the same
+    newest = max(group, key=lambda r: (r.at_ms, not r.old, float(r.value)))
     known = state.instant.get(channel)
     samples: Trace = () if known is None else known.trace
     reach = state.reach_ms if channel[1] in _IN_ROUNDS else 0
     for reading in group:
         if not reading.old:
             samples = follow(samples, reading.at_ms, _of_circuit(state, channel, reading), reach)
-    if known is None or (newest.at_ms, not newest.old) >= (known.at_ms, not known.old):
-        value, at_ms, old = _of_circuit(state, channel, newest), newest.at_ms, newest.old
-    else:
+    value, at_ms, old = _of_circuit(state, channel, newest), newest.at_ms, newest.old
+    if known is not None and (at_ms, not old, value) < (known.at_ms, not known.old, known.value):
         value, at_ms, old = known.value, known.at_ms, known.old
     state.instant[channel] = Now(value, at_ms, old, samples, period_ms(samples))
 

@@ -1,5 +1,7 @@
 """The order of things: what is taken, what is followed again, what closes, and what the snapshot shows."""
 
+from itertools import permutations
+
 import numpy as np
 import pytest
 
@@ -62,6 +64,17 @@ def test_present_values_are_the_newest_of_any_order() -> None:
     assert state.instant["t1", POWER].value == 9
     take(state, [Reading("t1", "9.9.9", T0, 1, T0), Reading("stranger", IMPORT, T0, 1, T0)])
     assert state.unknown == 2
+
+
+@pytest.mark.parametrize("split", range(5))
+def test_of_present_values_of_one_time_the_largest_counts_in_any_order(split: int) -> None:
+    """Meters that stamp whole seconds send several values of one; a restart finds the largest of them in the journal."""
+    sent = [reading(("t1", POWER), 5, value) for value in (100, 300, 400, 200)]
+    for some in permutations(sent):
+        state = fresh(T0)
+        take(state, some[:split])
+        take(state, some[split:])
+        assert state.instant["t1", POWER].value == 400
 
 
 def test_one_register_that_cannot_be_followed_does_not_stop_the_others() -> None:
