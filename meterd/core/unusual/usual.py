@@ -70,11 +70,6 @@ class Habit:
     goes: Floats
     spread: Floats
 
-    @property
-    def follows(self) -> Floats:
-        """How much each load goes with the others."""
-        return self.goes[:, 0]
-
 
 def course_of(taken: Floats, degrees: Floats | None = None) -> Course:
     """Nothing is worked out yet."""

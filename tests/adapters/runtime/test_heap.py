@@ -3,8 +3,6 @@
 import subprocess
 import sys
 
-import pytest
-
 CODE = """
 import re, sys, threading
 from pathlib import Path
@@ -33,7 +31,6 @@ print(heaps, full - resident())
 """
 
 
-@pytest.mark.skipif(sys.platform != "linux", reason="the C library of GNU is asked")
 def test_threads_share_a_heap_and_what_is_free_goes_back() -> None:
     """In a process of its own: it changes the heap for good."""
     seen = {}

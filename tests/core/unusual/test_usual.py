@@ -59,8 +59,8 @@ def test_a_load_that_follows_the_weather_varies_by_its_own_noise_alone() -> None
     taken = weather(140, 6)
     taken[:, 5] = 800 * np.exp(0.05 * RANDOM.standard_normal(140))
     habit = habit_of(worked_out(taken), 140)
-    assert habit.follows[:5] == pytest.approx(np.ones(5), abs=0.15)
-    assert habit.follows[5] < 0.3
+    assert habit.goes[:5, 0] == pytest.approx(np.ones(5), abs=0.15)
+    assert habit.goes[5, 0] < 0.3
     assert (habit.spread[:5] < 0.06).all()
 
 
