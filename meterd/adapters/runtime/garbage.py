@@ -1,5 +1,6 @@
 """The collector of garbage: it need not look again and again at what stays for as long as the daemon runs."""
 
+import atexit
 import gc
 
 # newly made objects before it looks: a tick of a large site makes some thousands, which are gone at its end; what waits
@@ -17,3 +18,13 @@ def spare_what_stays(points: int) -> None:
     gc.collect()
     gc.freeze()
     gc.set_threshold(min(YOUNG, max(YOUNG_LEAST, YOUNG_OF_POINT * points)))
+
+
+def spare_a_start() -> None:
+    """To be called when a command begins: nearly all it makes while it loads its modules are code and classes.
+
+    To look for circles among them every 700 objects, and in all of them once more at the end of the process, was a
+    seventh of the processor time of a short command.
+    """
+    gc.set_threshold(YOUNG)
+    atexit.register(gc.freeze)

@@ -19,6 +19,7 @@ from meterd.core.model.reading import Reading, Refusal
 from meterd.core.topics.senml import EARLIEST_MS
 
 CLOCK_SET_MS = EARLIEST_MS  # a clock that says less was never set: nothing can be given a time yet
+PAYLOAD_LIMIT = 256 * 1024  # bytes of a message: a pack of all registers of a meter is below 4 KiB
 SAMPLE_BYTES = 200  # enough to recognise a payload, too little to fill a log
 INPUTS_LIMIT = 10_000  # inputs with a refusal kept at once; a site has below 3,000
 

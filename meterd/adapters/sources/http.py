@@ -17,8 +17,8 @@ from functools import partial
 from typing import Literal
 
 from meterd.adapters.runtime.secret import secret
-from meterd.adapters.sources import inputs_of, sample, settings_from, wall_ms
-from meterd.adapters.sources.payloads import PAYLOAD_LIMIT, InputGroup, decode, group_of
+from meterd.adapters.sources import PAYLOAD_LIMIT, inputs_of, sample, settings_from, wall_ms
+from meterd.adapters.sources.payloads import InputGroup, decode, group_of
 from meterd.adapters.sources.polling import Garbage, Pace, PolledSource, host_faults, pace_faults, refuse
 from meterd.adapters.sources.tcp import CHUNK, LineLost, NoAnswer
 from meterd.adapters.sources.timestamps import EPOCH_UNITS_MS

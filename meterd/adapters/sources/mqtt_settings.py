@@ -5,8 +5,7 @@ from typing import Literal
 
 from meterd.adapters.mqtt.settings import WEEK_S, LinkSettings
 from meterd.adapters.runtime.secret import secret
-from meterd.adapters.sources import settings_from
-from meterd.adapters.sources.payloads import PAYLOAD_LIMIT
+from meterd.adapters.sources import PAYLOAD_LIMIT, settings_from
 from meterd.core.errors import ConfigError
 from meterd.core.model.plan import Site
 from meterd.core.model.plan import Source as SourceRow

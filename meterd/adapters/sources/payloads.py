@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import msgspec
 
-from meterd.adapters.sources import sample
+from meterd.adapters.sources import PAYLOAD_LIMIT, sample
 from meterd.adapters.sources.json_pointer import Pointer, find, parse
 from meterd.adapters.sources.number import NotANumber, from_json, from_text
 from meterd.adapters.sources.timestamps import EPOCH_UNITS_MS, check_age, epoch_ms, rfc3339_ms
@@ -19,7 +19,6 @@ from meterd.core.model.plan import Input, base_scale
 from meterd.core.model.reading import UNITS, Reading, Refusal, kind_of, milli
 from meterd.core.topics import senml
 
-PAYLOAD_LIMIT = 256 * 1024
 BOM = b"\xef\xbb\xbf"
 
 # Units a SenML record may carry beyond those of the plan, as base unit of the register and factor: RFC 8428 section 12.1

@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from typing import cast
 
 from meterd import __version__
+from meterd.adapters.runtime.garbage import spare_a_start
 from meterd.app.cli.commands import CAUTIONS, COMMANDS, Subparsers, add_all
 from meterd.app.cli.parser import Parser, nearest
 from meterd.core.errors import ConfigError, MeterdError, described
@@ -26,6 +27,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # nothing that happens to be installed here takes part in reading a plan; to look for it costs 0.1 s a command
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+    if argv is None:  # a process of its own
+        spare_a_start()
     words = sys.argv[1:] if argv is None else argv
     arguments = _parser(next((word for word in words if not word.startswith("-")), None)).parse_args(words)
     try:

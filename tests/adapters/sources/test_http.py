@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from meterd.adapters.sources import PAYLOAD_LIMIT
 from meterd.adapters.sources.http import HttpSource, address_fault, settings_for
-from meterd.adapters.sources.payloads import PAYLOAD_LIMIT
 from meterd.app.cli.main import main
 from meterd.core.errors import ConfigError
 from meterd.core.model.plan import Input, Source

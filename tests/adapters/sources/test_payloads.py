@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterd.adapters.sources.payloads import PAYLOAD_LIMIT, InputGroup, decode, group_of
+from meterd.adapters.sources import PAYLOAD_LIMIT
+from meterd.adapters.sources.payloads import InputGroup, decode, group_of
 from meterd.core.errors import ConfigError
 from meterd.core.model.plan import Input
 from meterd.core.model.reading import Reading
