@@ -53,7 +53,7 @@ def test_a_consumption_below_zero_is_a_finding_and_no_figure(
             publish(out, sent(17, roof_w=12_000))
             assert page.has(TOLD)
             reported = page.findings()[TOLD]
-            assert "leaves a consumption of -2.000 kWh" in reported["text"]
+            assert "leave a consumption of -2.000 kWh" in reported["text"]
             assert reported["points"] == ["roof", "t1"]
             assert until(lambda: any("contradict" in item["reason"] for item in page.page_values("now")["powers"]), 30)
             (shown,) = (item for item in page.page_values("now")["powers"] if item["key"] == "load")

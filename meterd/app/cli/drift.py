@@ -95,10 +95,7 @@ def run_suspects(arguments: argparse.Namespace) -> int:
 
 
 def _print_suspicion(suspicion: Suspicion, plan: Path, zone: zoneinfo.ZoneInfo) -> None:
-    head = suspicion.text.removesuffix(f"; {NOT_OBSERVABLE}")
-    for cause in suspicion.candidates[0].causes:
-        head = head.replace(f"; possible cause: {cause}", "", 1)
-    print(f"found with the figures of {day_of(suspicion.found_ms - 1, zone)}: {head}")
+    print(f"found with the figures of {day_of(suspicion.found_ms - 1, zone)}: {suspicion.text}")
     for candidate in suspicion.candidates:
         sure = "best" if candidate.odds <= 1 else f"{candidate.odds:.3g} times less likely"
         alike = f", alike by {candidate.correlation:+.2f}" if candidate.odds > 1 else ""
@@ -109,6 +106,9 @@ def _print_suspicion(suspicion: Suspicion, plan: Path, zone: zoneinfo.ZoneInfo) 
             print(f"    {candidate.measured}")
     if suspicion.if_feed_right:
         print(f"  {suspicion.if_feed_right}")
+    for note in suspicion.notes:
+        if note != NOT_OBSERVABLE:  # said once, at the end
+            print(f"  {note}")
     print(f"  to decide: {suspicion.remedy}")
     if suspicion.correction:
         for line in suspicion.correction.split("; "):

@@ -39,8 +39,8 @@ def follow_rules(store: WriteStore, ledger: Ledger, site: Site, now_ms: int) -> 
     if not spans:
         return None
     words = (
-        f"the rules of the time zone {site.zone} have changed (zone database {rules_version()}): local days between"
-        f" {text(spans[0][0])} and {text(spans[-1][1])} were summed again, {count} figures had other bounds"
+        f"time zone {site.zone} has new rules ({rules_version()}): local days from"
+        f" {text(spans[0][0])} to {text(spans[-1][1])} were summed again, {count} figures changed"
     )
     log.warning("%s", words, extra=about("zone-rules", site.name))
     remedy = (

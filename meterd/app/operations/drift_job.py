@@ -43,6 +43,7 @@ LONGEST_DAYS = (
     730  # two years: a baseline older than that says little of an instrument, and a look stays below a minute
 )
 DAYS_AT_ONCE = 31  # of figures in memory
+EVEN = 1.5  # odds below it favour nobody
 WHOLE_DAYS = 2  # a list of fewer holds a day that is half right
 
 
@@ -246,6 +247,7 @@ def finding_of(suspicion: Suspicion, site: Site) -> Finding:
     evidence = tuple(_line(candidate) for candidate in suspicion.candidates)
     if suspicion.if_feed_right:
         evidence = (*evidence, suspicion.if_feed_right)
+    evidence = (*evidence, *suspicion.notes)
     if suspicion.correction:
         evidence = (*evidence, SAYS + suspicion.correction)
     return Finding(*_place(suspicion, site), suspicion.change_ms, suspicion.text, suspicion.remedy, points, evidence)
@@ -295,9 +297,10 @@ def _slug(words: str) -> str:
 
 
 def _line(candidate: Candidate) -> str:
-    less = f" ({candidate.odds:.0f} times less likely than the first)" if candidate.odds > 1.5 else ""
+    less = f" ({candidate.odds:.0f} times less likely than the first, correlation {candidate.correlation:+.2f})"
     measured = f"; {candidate.measured}" if candidate.measured else ""
-    return candidate.text + less + measured + (f"; fits: {', '.join(candidate.causes)}" if candidate.causes else "")
+    fits = f"; fits: {', '.join(candidate.causes)}" if candidate.causes else ""
+    return candidate.text + (less if candidate.odds > EVEN else "") + measured + fits
 
 
 def run_drill(store: StoredFigures, site: Site, point: str, factor: float, from_ms: int) -> Drill:

@@ -65,11 +65,11 @@ def _difference(site: Site, fitted: Instrument, primary: Now, secondary: Now | N
     )
     return Finding(
         DIFFERENT, name, primary.at_ms,
-        f"{name}: the plan has current transformers {plan}, the meter says {meter} (at {text(primary.at_ms)}); {effect}",
+        f"{name}: the plan has current transformers {plan}, the meter says {meter} (at {text(primary.at_ms)})",
         f"the rating plate of the transformers decides: if it says {plan} have the meter set to it; if it says {meter}"
         " enter that as ct_ratio in instruments.csv; either way correct the energies since the meter was fitted (meterd correct)",
-        (name,), () if counted_by_plan else (
-            energies_evidence(site, name, planned / reported, f"the plate says {plan}, the meter was set to {meter}"),
+        (name,), (effect,) if counted_by_plan else (
+            effect, energies_evidence(site, name, planned / reported, f"the plate says {plan}, the meter was set to {meter}"),
         ),
     )  # fmt: skip
 

@@ -396,8 +396,8 @@ def backward_findings(falls: Mapping[Channel, Fall], at_ms: int) -> list[Finding
     for (point, register), fall in sorted(falls.items()):
         sentence = (
             f"{point}: its {REGISTERS[register].name} register counts backwards, by {fall.mwh / 1e6:.1f} kWh in "
-            f"{fall.quarters} quarter hours: the meter has the wrong sign, and none of these readings is used"
+            f"{fall.quarters} quarter hours"
         )
-        cause = "register-direction"
-        findings[point] = Finding(cause, point, at_ms, sentence, remedy(cause), (point,))
+        cause, means = "register-direction", "the meter has the wrong sign, and none of these readings is used"
+        findings[point] = Finding(cause, point, at_ms, sentence, remedy(cause), (point,), (means,))
     return list(findings.values())

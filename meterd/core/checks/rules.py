@@ -168,7 +168,7 @@ def contradiction_findings(contradiction: Contradiction | None, site: str) -> li
             "consumption-negative",
             site,
             contradiction.start_ms,
-            f"{site}: what the meters of the connection and of PV say leaves a consumption of"
+            f"{site}: the meters of connection and PV leave a consumption of"
             f" {contradiction.consumption / 1e6:+.3f} kWh from {text(contradiction.start_ms)} to {text(contradiction.end_ms)},"
             f" the instruments explain {contradiction.band / 1e6:.3f} kWh",
             remedy("consumption-negative"),

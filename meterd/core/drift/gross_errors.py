@@ -21,7 +21,15 @@ from meterd.core.balance.uncertainty import Floats
 from meterd.core.drift.baseline import Fit, hypotheses, places, prior
 from meterd.core.drift.daily_course import coarse, course_of, signature_flows
 from meterd.core.drift.gross_screen import DEGREES, DaySums, gains_of_all
-from meterd.core.drift.identification import CAUSES, GAP, Candidate, Suspicion, look_for_load, with_load_shape
+from meterd.core.drift.identification import (
+    CAUSES,
+    GAP,
+    Candidate,
+    Suspicion,
+    first_of,
+    look_for_load,
+    with_load_shape,
+)
 from meterd.core.drift.load_dependent_error import HOUR_MS, Reactive
 from meterd.core.drift.load_shape import ShapeEvidence, shape_evidence
 from meterd.core.drift.wiring_faults import (
@@ -343,10 +351,9 @@ def _verdict(
             listed = with_load_shape(listed, looked)
     named = listed[0].hypothesis if len(listed) == 1 else None
     start, end = int(table.start_ms[0]), int(table.end_ms[-1])
-    head = "; ".join(c.text if c.unit == "kW" else c.of_truth for c in listed[:6])
+    head = listed[0].text if listed[0].unit == "kW" else listed[0].of_truth
     if named is None:
-        head = f"one of these would explain the day: {head}"
-    causes = [f"possible cause: {c}" for c in listed[0].causes]
+        head = f"{first_of(len(listed))} {head}"
     who = ", ".join(c.points[0] if c.points else f"{c.node} (a load without a meter)" for c in listed[:4])
     return Suspicion(
         kind="gross",
@@ -357,15 +364,10 @@ def _verdict(
         candidates=listed,
         if_feed_right="",
         explained=1.0,
-        text="; ".join(
-            [
-                f"{head}, seen on {day_of(start, ZoneInfo(net.zone))} without waiting for a baseline",
-                *causes,
-                NOT_OBSERVABLE,
-            ]
-        ),
+        text=f"{head}, seen on {day_of(start, ZoneInfo(net.zone))} without waiting for a baseline",
         remedy=look_for_load(listed[0].node) if named and listed[0].unit == "kW" else f"check {who}; {CAUTION}",
         false_alarms_per_year=0.0,
+        notes=(NOT_OBSERVABLE,),
     )
 
 

@@ -123,7 +123,8 @@ class Suspicion:
 
     `change_ms` is the start of the day it began (best estimate), `found_ms` the end of the day it was found.
     `if_feed_right` is the best explanation with every feed taken as right, or empty. `correction` proposes how the
-    stored figures could be corrected once the cause is confirmed, or is empty.
+    stored figures could be corrected once the cause is confirmed, or is empty. `text` is short: who, how much, since when;
+    `notes` say how sure that is and what cannot be seen.
     """
 
     kind: str
@@ -138,6 +139,7 @@ class Suspicion:
     remedy: str
     false_alarms_per_year: float
     correction: str = ""
+    notes: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, object]:
         """For JSON: only text, numbers and lists."""
@@ -146,14 +148,9 @@ class Suspicion:
 
 def with_causes(suspicion: Suspicion, candidates: tuple[Candidate, ...], correction: str = "") -> Suspicion:
     """The same suspicion with steps and causes that were judged with more knowledge, in the list and in the words."""
-    before, after = (
-        "".join(f"; possible cause: {c}" for c in some[0].causes) for some in (suspicion.candidates, candidates)
-    )
-    end = f"; {NOT_OBSERVABLE}"
-    words = suspicion.text.replace(before, after, 1) if before else suspicion.text.removesuffix(end) + after + end
-    for old, new in zip(suspicion.candidates, candidates, strict=True):
-        was, now = (old.step_text, new.step_text) if old.step_text in words else (old.text, new.text)
-        words = words.replace(was, now, 1).replace(old.of_truth, new.of_truth, 1)
+    old, new, words = suspicion.candidates[0], candidates[0], suspicion.text
+    was, now = (old.step_text, new.step_text) if old.step_text in words else (old.text, new.text)
+    words = words.replace(was, now, 1).replace(old.of_truth, new.of_truth, 1)
     return replace(suspicion, candidates=candidates, text=words, correction=correction)
 
 
@@ -330,28 +327,29 @@ def suspicion(
         candidates=listed,
         if_feed_right=alternative,
         explained=window.explained,
-        text=_text(listed, named, window, alternative),
+        text=_text(listed, named, window),
         remedy=_remedy(listed, named),
         false_alarms_per_year=window.false_alarms_per_year,
+        notes=_notes(named, window),
     )
 
 
-def _text(listed: tuple[Candidate, ...], named: str | None, window: Window, alternative: str) -> str:
+def _text(listed: tuple[Candidate, ...], named: str | None, window: Window) -> str:
     since = _since(window.change_ms, window.days, window.zone)
     if named is not None:
-        head = f"{listed[0].step_text}, {since}; at least {ODDS:.0f} times as likely as any other cause"
-    else:
-        rows = "; ".join(
-            f"{c.text} (odds 1:{min(c.odds, 1e6):.3g}, correlation {c.correlation:+.2f})" for c in listed[:8]
-        )
-        more = f"; and {len(listed) - 8} more" if len(listed) > 8 else ""
-        head = f"something changed {since}, and the figures fit each of: {rows}{more}"
-    parts = [head, *([alternative] if alternative else []), *(f"possible cause: {c}" for c in listed[0].causes)]
-    if window.explained < 0.5:
-        parts.append(
-            "the best explanation covers less than half of what is unusual: more than one thing may have changed"
-        )
-    return "; ".join([*parts, NOT_OBSERVABLE])
+        return f"{listed[0].step_text}, {since}"
+    return f"{first_of(len(listed))} {listed[0].text}, {since}"
+
+
+def first_of(count: int) -> str:
+    """What stands before the likeliest where nobody is named."""
+    return f"{count} causes fit, the first:"
+
+
+def _notes(named: str | None, window: Window) -> tuple[str, ...]:
+    sure = (f"at least {ODDS:.0f} times as likely as any other cause",) if named is not None else ()
+    more = "the best explanation covers less than half of what is unusual: more than one thing may have changed"
+    return (*sure, *((more,) if window.explained < 0.5 else ()), NOT_OBSERVABLE)
 
 
 def look_for_load(node: str) -> str:

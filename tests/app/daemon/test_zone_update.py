@@ -84,7 +84,7 @@ def test_c7_changed_rules_roll_the_local_days_again_and_leave_the_intervals(tmp_
         finding = follow_rules(folder_store.store, folder_store.ledger, folder_store.site, end)
         assert finding is not None
         assert finding.id == "zone-rules-mill"
-        assert "between 2026-09-23T22:00:00Z and 2026-10-25T01:00:00Z" in finding.text
+        assert "from 2026-09-23T22:00:00Z to 2026-10-25T01:00:00Z" in finding.text
         assert follow_rules(folder_store.store, folder_store.ledger, folder_store.site, end) is None
         again = StoreInFolder(tmp_path, name="again.sqlite")
         again.feed([], AUTUMN)
