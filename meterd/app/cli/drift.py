@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING
 
 from meterd.adapters.documents.cusum_svg import svg
 from meterd.adapters.documents.evidence_svg import svg as svg_of_evidence
+from meterd.adapters.documents.texts import LANGUAGES, Texts
 from meterd.adapters.planfile.loader import load_plan, store_path
 from meterd.adapters.runtime.clock import WallClock
 from meterd.adapters.store.opening import open_to_read
 from meterd.adapters.store.read_store import ReadStore
+from meterd.adapters.texts.wording import titles_of
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.cli.output import terminal
 from meterd.app.operations.drift_evidence import evidence_of
@@ -41,6 +43,7 @@ def add(commands: Subparsers) -> None:
     suspects.add_argument(
         "--plot", type=Path, metavar="FILE.svg", help="draw the residuals that speak for each suspicion"
     )
+    _add_language(suspects)
     visible = command(commands, "visible-error", run_visible, store=True, formats=("table", "json"))
     visible.add_argument(
         "--plan-only", action="store_true", help="from classes and ratings alone, before any meter is bought"
@@ -55,6 +58,15 @@ def add(commands: Subparsers) -> None:
     )
     drill.add_argument("--from", required=True, metavar="WHEN", help="2026-03-29 or a time: when the fault begins")
     drill.add_argument("--plot", type=Path, metavar="FILE.svg", help="draw the CUSUM paths")
+    _add_language(drill)
+
+
+def _add_language(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--lang", choices=LANGUAGES, help="language of the drawing; default: that of [page], or en")
+
+
+def _texts(arguments: argparse.Namespace, site: Site) -> Texts:
+    return Texts(arguments.lang or site.page.language)
 
 
 def _site(arguments: argparse.Namespace) -> Site:
@@ -73,7 +85,8 @@ def run_suspects(arguments: argparse.Namespace) -> int:
         watched = examine(store, site)
         evidence = [] if arguments.plot is None else evidence_of(store, site, watched)
     if evidence:
-        _write(svg_of_evidence(evidence, zoneinfo.ZoneInfo(site.zone)), arguments.plot)
+        zone, texts = zoneinfo.ZoneInfo(site.zone), _texts(arguments, site)
+        _write(svg_of_evidence(evidence, zone, texts, titles_of(site)), arguments.plot)
     elif arguments.plot is not None:
         print(f"nothing is drawn into {arguments.plot}: no suspicion has a week of daily balances", file=sys.stderr)
     if arguments.format == "json":
@@ -190,7 +203,7 @@ def run_drill(arguments: argparse.Namespace) -> int:
     with _stored(arguments, site) as store:
         result = work(store, site, point, factor, from_ms)
     if arguments.plot is not None:
-        _write(svg(result), arguments.plot)
+        _write(svg(result, _texts(arguments, site), titles_of(site)), arguments.plot)
     if arguments.format == "json":
         sys.stdout.write(json.dumps(result.as_dict(), indent=1) + "\n")
     else:

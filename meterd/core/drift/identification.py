@@ -108,7 +108,7 @@ class Candidate:
     def about(self) -> str:
         """What is wrong by it, without figures."""
         if self.unit == "ratio":
-            return "/".join(self.points)
+            return ", ".join(self.points)
         return f"{'losses' if self.kind == 'loss' else 'a load without a meter'} ({self.node})"
 
     @property

@@ -3,12 +3,22 @@
 from dataclasses import replace
 from xml.etree import ElementTree
 
-from meterd.adapters.documents.cusum_svg import BOTTOM, HEIGHT, LEFT, RIGHT, STYLES, TOP, WIDTH, svg
+from meterd.adapters.documents.cusum_svg import BOTTOM, HEIGHT, LEFT, RIGHT, STYLES, TOP, WIDTH
+from meterd.adapters.documents.cusum_svg import svg as drawn_by
+from meterd.adapters.documents.texts import Texts
 from meterd.core.drift.simulated_fault import Drill
 
 DAY = 86_400_000
 BEGIN = 1_777_845_600_000  # 2026-05-03 22:00 UTC: midnight in Vienna
 SPACE = "{http://www.w3.org/2000/svg}"
+
+
+TITLES = {"cold-store": "Cold store of the restaurant on the ground floor", "north": "Main distribution"}
+
+
+def svg(result: Drill, lang: str = "en") -> str:
+    """The drawing of a site with titles."""
+    return drawn_by(result, Texts(lang), TITLES)
 
 
 def drill(days: int = 11, **shown: tuple[float, ...]) -> Drill:
@@ -52,7 +62,7 @@ def test_the_fault_begins_after_the_evening_before_and_dates_are_local() -> None
     )
     assert float(str(fault.get("x1"))) == LEFT + (WIDTH - LEFT - RIGHT) * 4 / 10
     _, texts = lines(drawing)
-    assert {"2026-05-04", "2026-05-14", "fault begins"} <= set(texts)
+    assert {"4 May 2026", "14 May 2026", "fault begins"} <= set(texts)
 
 
 def test_a_chart_that_gave_the_alarm_is_not_drawn_back_to_zero_on_that_evening() -> None:
@@ -73,3 +83,29 @@ def test_names_are_text_and_a_drill_without_days_is_drawn_too() -> None:
     assert "q<1> & others" in texts
     assert "q<1> reading 1.02 of the truth" in texts
     assert "fault begins" not in texts
+
+
+def test_what_was_tried_goes_by_its_title_in_the_language_of_the_reader() -> None:
+    """Every kind of hypothesis, the sentence, days and numbers; nothing is cut off at the right or below."""
+    names = ("ratio cold-store", "ct-set a", "standing board north", "loss board north", "standing below cold-store")
+    said = "cold-store reading -2.00 % would have been found after 1 day and rightly named after 12 days"
+    result = replace(drill(**dict.fromkeys(names, (1.0,) * 11)), point="cold-store", text=said)
+    title = TITLES["cold-store"]
+    texts = {lang: lines(svg(result, lang))[1] for lang in ("en", "de")}
+    north = TITLES["north"]
+    keys = {title, "CT set a", f"unmetered load: {north}", f"losses: {north}", f"unmetered load: below {title}"}
+    assert keys | {"threshold", "fault begins"} <= set(texts["en"])
+    assert {"Schwelle", "Fehler beginnt", f"{title} zählt das 1,02-Fache der Wahrheit", "4. Mai 2026"} <= set(
+        texts["de"]
+    )
+    assert f"{title} mit −2,00 % Abweichung wäre nach 1 Tag gefunden und nach 12 Tagen richtig benannt" in " ".join(
+        texts["de"]
+    )
+    assert not any("cold-store" in text or "reading" in text for text in texts["de"])
+    root = ElementTree.fromstring(svg(result, "de"))
+    _, _, wide, high = map(float, str(root.get("viewBox")).split())
+    ends = [
+        float(str(t.get("x"))) + 6.2 * len(t.text or "") for t in root.iter(f"{SPACE}text") if not t.get("text-anchor")
+    ]
+    assert max(ends) <= wide
+    assert max(float(str(t.get("y"))) for t in root.iter(f"{SPACE}text")) < high

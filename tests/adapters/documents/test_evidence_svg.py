@@ -3,13 +3,20 @@
 from xml.etree import ElementTree
 from zoneinfo import ZoneInfo
 
-from meterd.adapters.documents.evidence_svg import PANEL, svg
+from meterd.adapters.documents.evidence_svg import PANEL
+from meterd.adapters.documents.evidence_svg import svg as drawn_by
+from meterd.adapters.documents.texts import Texts
 from meterd.core.drift.deviation_course import BoardCourse
 
 DAY = 86_400_000
 BEGIN = 1_772_319_600_000
 VIENNA = ZoneInfo("Europe/Vienna")
 TAG = "{http://www.w3.org/2000/svg}"
+
+
+def svg(evidence: list[tuple[str, BoardCourse]], zone: ZoneInfo, lang: str = "en") -> str:
+    """The drawing of a site with titles."""
+    return drawn_by(evidence, zone, Texts(lang), {"q01": "Bakery, ovens", "north": "Main distribution"})
 
 
 def course(days: int, gap: int = -1, began: int = 10) -> BoardCourse:
@@ -26,9 +33,32 @@ def test_two_panels_for_each_suspicion_with_the_day_it_began() -> None:
     words = [item.text for item in drawing.iter(f"{TAG}text")]
     assert drawing.get("viewBox") == f"0 0 {PANEL.width} {4 * PANEL.height}"
     assert "ovens <0.33> & more" in words
-    assert [w for w in words if w and w.startswith("began")] == ["began 2026-03-11"] * 2 + ["began 2026-03-04"] * 2
+    assert [w for w in words if w and w.startswith("began")] == ["began 11 Mar 2026"] * 2 + ["began 4 Mar 2026"] * 2
     assert "\N{MINUS SIGN}200" in words
     assert drawing.find(f"{TAG}title") is not None
+
+
+def test_points_and_boards_go_by_their_titles_in_the_language_of_the_reader() -> None:
+    """Found on a drawing for an owner: English words and names of the plan."""
+    said = "q01 reads 0.33 +- 0.01 of the true energy"
+    for lang, wanted in (
+        (
+            "en",
+            ("Bakery, ovens reads 0.33 ± 0.01 of the true energy", "began 11 Mar 2026", "Main distribution: feed side"),
+        ),
+        (
+            "de",
+            (
+                "Bakery, ovens zählt das 0,33-Fache (± 0,01)",
+                "begann am 11. März 2026",
+                "Main distribution: Einspeisung minus",
+            ),
+        ),
+    ):
+        drawing = ElementTree.fromstring(svg([(said, course(20))], VIENNA, lang))
+        words = [item.text or "" for item in drawing.iter(f"{TAG}text")]
+        assert [any(text.startswith(start) for text in words) for start in wanted] == [True] * 3, words
+        assert not any("q01" in text or "north" in text for text in words)
 
 
 def test_a_day_without_a_balance_is_a_gap() -> None:
@@ -46,6 +76,6 @@ def test_no_date_is_cut_off_at_the_margin() -> None:
     """Whatever the number of days."""
     for days in (7, 8, 20, 61, 90):
         drawing = ElementTree.fromstring(svg([("a", course(days))], VIENNA))
-        dates = [float(t.get("x", 0)) for t in drawing.iter(f"{TAG}text") if (t.text or "").startswith("2026-")]
+        dates = [float(t.get("x", 0)) for t in drawing.iter(f"{TAG}text") if (t.text or "").endswith(" 2026")]
         assert dates
         assert max(dates) + 70 <= PANEL.width + 2

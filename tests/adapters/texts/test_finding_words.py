@@ -380,9 +380,9 @@ def test_every_change_of_the_clocks_has_a_german_form(zone: str, before: str) ->
         " 1:1, correlation +1.00); q02 reads +5.00 % +- 0.30 % (odds 1:2, correlation -0.97); if the feed is right: q01 reads"
         " -4.00 % +- 0.20 %",
         "q01 reads 0.33 +- 0.01 of the true energy, since 2026-03-29 (14 days of evidence); at least 20 times as likely as any"
-        " other cause; possible cause: one current transformer reversed (factor 0.333): compare the sign of the power of the three"
-        " phases; an error common to all instruments of a balance leaves every balance closed and cannot be seen from inside the"
-        " site; only a comparison with an outside meter (the supplier's) shows it",
+        " other cause; possible cause: one current transformer reversed (factor 0.333): compare the sign of the power of the"
+        " three phases; an error common to all instruments of a balance leaves every balance closed and cannot be seen from"
+        " inside the site; only a comparison with an outside meter (the supplier's) shows it",
         "one of these would explain the day: q01 reads 0.333 of the true energy; q02 reads 0.500 of the true energy, seen on"
         " 2026-03-29 without waiting for a baseline",
         "q02 reads 5.00 % +- 0.30 % (12 times less likely than the first)",

@@ -25,6 +25,7 @@ def test_commands(quiet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str
     assert code == 0
     assert "cold-store reading" in capsys.readouterr().out
     assert ElementTree.fromstring(plot.read_text()).tag.endswith("svg")
+    assert "Cold store reading 0.95 of the truth" in plot.read_text()
     nothing = tmp_path / "nothing.svg"
     assert main(["suspects", *words, "--plot", str(nothing)]) == 0
     said = capsys.readouterr()
@@ -42,8 +43,11 @@ def test_the_evidence_for_a_suspect_is_drawn(tmp_path: Path, capsys: pytest.Capt
     assert main(["suspects", str(PLAN), "--store", str(store), "--plot", str(plot)]) == 0
     assert "bakery-ovens reads 0.33" in capsys.readouterr().out
     words = [item.text or "" for item in ElementTree.fromstring(plot.read_text()).iter() if item.tag.endswith("text")]
-    assert any(text.startswith("bakery-ovens reads 0.33") for text in words)
-    assert any(text.startswith("began 2026-03-1") for text in words)
+    assert any(text.startswith("Bakery, ovens reads 0.33") for text in words)
+    assert any(text.startswith("began 1") and text.endswith(" Mar 2026") for text in words)
+    assert main(["suspects", str(PLAN), "--store", str(store), "--plot", str(plot), "--lang", "de"]) == 0
+    assert "Bakery, ovens zählt das 0,33" in plot.read_text()
+    assert "begann am 1" in plot.read_text()
     assert main(["suspects", str(PLAN), "--store", str(store), "--plot", "evidence.png"]) == 2
     assert "the drawing is SVG" in capsys.readouterr().err
 
