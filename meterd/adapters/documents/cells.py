@@ -1,11 +1,13 @@
 """Cells that all documents share: energies, powers and parts in the unit and with the words of the trade."""
 
+from collections.abc import Sequence
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.documents.formats import number
 from meterd.adapters.documents.model import Cell, Moment, Number, Table
 from meterd.adapters.documents.texts import Texts
+from meterd.core.model.fair_division import percents
 from meterd.core.model.periods import Period, from_ms
 from meterd.core.model.plan import Point
 from meterd.core.reports.figures import Amount, Peak
@@ -34,11 +36,21 @@ def kilowatt(peak: Peak | None, texts: Texts) -> tuple[Cell, Cell]:
 
 def percent(part: float | None, texts: Texts, *, decimals: int = 1) -> Cell:
     """A part of one in percent; undefined is said, not shown as 0. A little is never shown as nothing."""
-    if part is None:
+    return shown_percent(part, None if part is None else 100 * part, texts, decimals=decimals)
+
+
+def percents_of(parts: Sequence[float | None], texts: Texts) -> list[Cell]:
+    """Parts of a whole in percent that add up to 100.0 as they are shown (core/model/fair_division.py)."""
+    return [shown_percent(part, shown, texts) for part, shown in zip(parts, percents(parts), strict=True)]
+
+
+def shown_percent(part: float | None, shown: float | None, texts: Texts, *, decimals: int = 1) -> Cell:
+    """A percentage, rounded or to be rounded, of an exact part."""
+    if part is None or shown is None:
         return texts("undefined")
     if 0 < part < 0.5 * 10 ** -(decimals + 2):
         return f"< {number(10.0**-decimals, decimals, texts.lang)}"
-    return Number(100 * part, decimals)
+    return Number(shown, decimals)
 
 
 def titled(point: Point) -> str:

@@ -11,6 +11,7 @@ from meterd.adapters.documents.cells import (
     kwh,
     none_or,
     percent,
+    percents_of,
     period_name,
     step_name,
 )
@@ -267,17 +268,17 @@ def _point_table(builder: _ReportBuilder, name: str, lines: Sequence[PointLine],
         Column(texts("exported"), 24, "right"), Column(texts("share"), 17, "right"), Column(texts("peak"), 13, "right"),
         Column(texts("peak-when"), 27), Column(texts("quality"), 26),
     )  # fmt: skip
+    feeders = [line for line in lines if line.point.role is Role.FEEDER] if outgoing is not None else []
+    parts = [line.net.mwh / outgoing if outgoing and line.net.mwh is not None else None for line in feeders]
+    shares = dict(zip((line.point.name for line in feeders), percents_of(parts, texts), strict=True))
     return Table(
         texts("points-sheet", board=name),
         columns,
-        tuple((titles[line.point.name], *_point_row(line, outgoing, texts)) for line in lines),
+        tuple((titles[p.point.name], *_point_row(p, shares.get(p.point.name, ""), texts)) for p in lines),
     )
 
 
-def _point_row(line: PointLine, outgoing: int | None, texts: Texts) -> tuple[Cell, ...]:
-    share: Cell = ""
-    if line.point.role is Role.FEEDER and outgoing is not None:
-        share = percent(None if line.net.mwh is None or outgoing == 0 else line.net.mwh / outgoing, texts)
+def _point_row(line: PointLine, share: Cell, texts: Texts) -> tuple[Cell, ...]:
     return (
         texts(f"role-{line.point.role}"),
         amount(line.imported, texts),
@@ -321,15 +322,18 @@ def _group_table(builder: _ReportBuilder, key: str, groups: Sequence[Group]) -> 
     )  # fmt: skip
     known = [group.net.mwh for group in groups if group.net.mwh is not None]
     whole = sum(known) if len(known) == len(groups) else None
+    parts = percents_of(
+        [group.net.mwh / whole if whole and group.net.mwh is not None else None for group in groups], texts
+    )
     rows: list[tuple[Cell, ...]] = [
         (
             group.name or texts(f"no-{key}"),
             amount(group.net, texts),
-            _part_of(group.net.mwh, whole, texts),
+            texts("missing") if whole is None else part,
             builder.titled(group.points),
             builder.titled(group.missing),
         )
-        for group in groups
+        for group, part in zip(groups, parts, strict=True)
     ]
     rows.append((texts("all"), kwh(whole, texts), _part_of(whole, whole, texts), "", ""))
     return Table(texts(f"by-{key}"), columns, tuple(rows), sums=1)

@@ -30,7 +30,7 @@ from meterd.adapters.web.csrf import Refused, needs_role, own_form, same_origin,
 from meterd.adapters.web.events import state, stream
 from meterd.adapters.web.guard import Guard
 from meterd.adapters.web.list_part import MOST_ROWS
-from meterd.adapters.web.number_column import energy_column, power_column
+from meterd.adapters.web.number_column import energy_column, power_column, share_column
 from meterd.adapters.web.pages.commissioning import TESTS_OF_THIS_PROCESS
 from meterd.adapters.web.pictures import Reader, steps_picture
 from meterd.adapters.web.provider_login import routes as provider_login
@@ -198,6 +198,7 @@ def page(request: Request, viewer: Viewer, template: str, *, status: int = 200, 
         wall=wall.wall_of(request, context),
         column=energy_column(language),
         power_column=power_column(language),
+        share_column=share_column(language),
         steps=lambda starts, unit, lines, band=None, event=None: steps_picture(
             starts, unit, lines, band=band, event=event, reader=Reader(language, context.zone())
         ),

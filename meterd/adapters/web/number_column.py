@@ -1,10 +1,11 @@
 """Columns of numbers with one unit, which stands in their head, and one number of places: so that they can be compared."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from meterd.adapters.texts import wording
 from meterd.adapters.web.pictures import unit_of
+from meterd.core.model.fair_division import percents
 
 
 def energy_column(language: str) -> Callable[..., "NumberColumn"]:
@@ -17,6 +18,25 @@ def power_column(language: str) -> Callable[..., "NumberColumn"]:
     return lambda *lists, fine=False: number_column(
         [watt for values in lists for watt in values], language, power=True, fine=fine
     )
+
+
+def share_column(language: str) -> Callable[..., list[str]]:
+    """For templates: parts of a whole in percent, which add up to 100.0 as they are shown; "" where one is unknown.
+
+    With `sides`, one for each part, those of each side add up among themselves.
+    """
+
+    def words(parts: Iterable[float | None], sides: Sequence[object] = ()) -> list[str]:
+        values = list(parts)
+        of = list(sides) or [None] * len(values)
+        shown = [""] * len(values)
+        for side in dict.fromkeys(of):
+            places = [i for i, own in enumerate(of) if own == side]
+            for i, percent in zip(places, percents([values[i] for i in places]), strict=True):
+                shown[i] = "" if percent is None else wording.number(language, percent, 1)
+        return shown
+
+    return words
 
 
 @dataclass(frozen=True, slots=True)

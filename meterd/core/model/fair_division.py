@@ -1,5 +1,6 @@
 """Dividing a whole number so that nothing is lost: max-min fair, and by weights with the largest remainder."""
 
+import math
 from collections.abc import Sequence
 from fractions import Fraction
 
@@ -76,3 +77,23 @@ def largest_remainder(total: int, exact: Sequence[Fraction], names: Sequence[str
     for i in order[: total - sum(whole)]:
         whole[i] += 1
     return whole
+
+
+def percents(parts: Sequence[float | None], digits: int = 1) -> list[float | None]:
+    """Parts of one as percentages of so many places that add up, as they are shown, to the rounded sum of the exact ones.
+
+    Those with the largest remainders are rounded up, the first of equal ones; None stays None. So parts of a whole make
+    100.0, and each is less than one step from its exact value.
+
+    >>> percents([1 / 3, 1 / 3, 1 / 3])
+    [33.4, 33.3, 33.3]
+    >>> percents([0.5, None, 0.2504])
+    [50.0, None, 25.0]
+    """
+    steps = 10**digits
+    exact = [(i, 100 * steps * part) for i, part in enumerate(parts) if part is not None]
+    whole = {i: math.floor(value) for i, value in exact}
+    more = math.floor(math.fsum(value for _, value in exact) + 0.5) - sum(whole.values())
+    for i, _ in sorted(exact, key=lambda pair: (whole[pair[0]] - pair[1], pair[0]))[:more]:
+        whole[i] += 1
+    return [whole[i] / steps if i in whole else None for i in range(len(parts))]

@@ -1,9 +1,11 @@
 """Every column of figures has one unit and one number of places, also after the figures of an open page have gone on."""
 
+from decimal import Decimal
+
 import pytest
 from playwright.sync_api import Browser, expect
 
-from meterd.adapters.web.number_column import number_column
+from meterd.adapters.web.number_column import number_column, share_column
 from tests.adapters.web.browser import log_in, opened
 from tests.adapters.web.conftest import PASSWORD, Mill
 
@@ -43,6 +45,30 @@ def test_small_values_are_told_apart_where_it_matters() -> None:
     column = number_column([151_000.0, 18.0, None], "en", power=True, fine=True)
     assert (column.unit, column.live, column.words(151_000.0), column.words(18.0)) == ("kW", "1000 2", "151.00", "0.02")
     assert number_column([151_000.0], "en", power=True).words(151_000.0) == "151.0"
+
+
+def test_shares_add_up_as_they_are_shown() -> None:
+    """Also on each side of a board by itself, in the numbers of the reader; an unknown one stays empty."""
+    assert share_column("de")([1 / 3, 1 / 3, None, 1 / 3]) == ["33,4", "33,3", "", "33,3"]
+    assert share_column("en")([1 / 3, 1.0, 1 / 3, 1 / 3], [1, 0, 1, 1]) == ["33.4", "100.0", "33.3", "33.3"]
+
+
+@pytest.mark.slow
+def test_the_shares_of_a_page_add_up(mill: Mill, browser: Browser) -> None:
+    """Of all items of a choice, and of the feed side of a board: as they stand in the column."""
+    with opened(browser, f"{mill.address}/login") as page:
+        log_in(page, mill.address, "look", PASSWORD)
+        page.goto(f"{mill.address}/energy?range=last-week")
+        column = "td => [...td].map(row => row.cells[2].innerText.trim()).filter(Boolean)"
+        shown = page.eval_on_selector_all("table.ranking tbody tr", column)
+        assert len(shown) > 5
+        assert sum(Decimal(words) for words in shown) == 100
+        page.goto(f"{mill.address}/balance?board=south&period=day")
+        column = "td => [...td].map(row => [row.cells[4].innerText, row.cells[2].innerText])"
+        sides = page.eval_on_selector_all("section[aria-labelledby=branches] tbody tr", column)
+        feeds = [Decimal(words) for role, words in sides if words and role.strip() != "feeder"]
+        assert feeds
+        assert sum(feeds) == 100
 
 
 @pytest.mark.slow

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterd.core.model.fair_division import largest_remainder, max_min, max_min_from
+from meterd.core.model.fair_division import largest_remainder, max_min, max_min_from, percents
 
 VECTORS = Path(__file__).parents[2] / "vectors"
 ROUNDING = (VECTORS / "pv_rounding_vectors.csv").read_text(encoding="utf-8").splitlines()
@@ -70,3 +70,22 @@ def test_ties_go_by_name_not_by_place() -> None:
     """The same parts in another order give everybody the same number."""
     third = Fraction(100, 3)
     assert largest_remainder(100, [third] * 3, ["c", "a", "b"]) == [33, 34, 33]
+
+
+@given(st.lists(st.integers(0, 10**12), min_size=1, max_size=60).filter(any))
+def test_percentages_add_up_to_a_hundred_as_they_are_shown(energies: list[int]) -> None:
+    """And none is a step or more from its exact value: by itself, three thirds would make 99.9."""
+    whole = sum(energies)
+    exact = [energy / whole for energy in energies]
+    shown = percents(exact)
+    known = [value for value in shown if value is not None]
+    assert sum(Fraction(f"{value:.1f}") for value in known) == 100
+    assert all(abs(value - 100 * part) < 0.1 + 1e-9 for value, part in zip(known, exact, strict=True))
+
+
+def test_percentages_beside_a_missing_one_keep_their_sum() -> None:
+    """It is not made up for by the others; a negative part is one, too."""
+    assert percents([1 / 6, 1 / 6, None, 1 / 6]) == [16.7, 16.7, None, 16.6]
+    assert percents([1.0625, -0.0625]) == [106.3, -6.3]
+    assert percents([None]) == [None]
+    assert percents([]) == []
