@@ -271,6 +271,7 @@ class Publisher:
             period_s=self._site.limits.publish_every_s,
             zone_rules=self._zone_rules,
             files=self._site.files,
+            title=self._site.title,
         )
 
     # -- in ------------------------------------------------------------------------------------------------------------

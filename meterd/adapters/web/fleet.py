@@ -1,6 +1,7 @@
 """The page of many sites: one table, as HTML and as JSON. It has the look of the page of a site, and needs none of them."""
 
-from collections.abc import Awaitable, Callable
+from collections import Counter
+from collections.abc import Awaitable, Callable, Iterable, Mapping
 from importlib.resources import files
 from ipaddress import ip_address
 from typing import Annotated, Any
@@ -48,6 +49,7 @@ class SiteView(BaseModel):
     """One site; None of what is not known."""
 
     site: str
+    title: str
     broker: str
     state: str
     version: str
@@ -73,8 +75,8 @@ class FleetView(BaseModel):
     troubles: list[str]
 
 
-def application(look: Callable[[], FleetView]) -> FastAPI:
-    """The application; `look` says how all sites are now."""
+def application(look: Callable[[], FleetView], titles: Mapping[str, Mapping[str, str]]) -> FastAPI:
+    """The application; `look` says how all sites are now, `titles` by site what points and boards of known plans are called."""
     app = FastAPI(
         title="meterd, sites", version=__version__, docs_url=None, redoc_url=None, openapi_url="/api/openapi.json"
     )
@@ -87,7 +89,7 @@ def application(look: Callable[[], FleetView]) -> FastAPI:
     def html(request: Request, fleet: Annotated[FleetView, Depends(view)]) -> HTMLResponse:
         language = _language(request)
         body = environment.get_template("fleet.html").render(
-            view=fleet, language=language, fmt=wording, zone=UTC, titles={},
+            view=fleet, language=language, fmt=wording, zone=UTC, titles={}, titles_at=titles, called=_called(fleet.sites),
             power_column=power_column(language), version=__version__, root="",
             t=lambda key, **more: wording.say(language, key, **more), titled=lambda cause: wording.cause_words(language, cause),
         )  # fmt: skip
@@ -100,6 +102,18 @@ def application(look: Callable[[], FleetView]) -> FastAPI:
     app.add_api_route("/api/fleet", values, response_model=FleetView)
     app.middleware("http")(_guarded)
     return app
+
+
+def _called(sites: Iterable[SiteView]) -> Callable[[str], str]:
+    """What people call a site: its title, with its name where others have the same title; else its name."""
+    titles = {site.site: site.title for site in sites if site.title}
+    shared = Counter(titles.values())
+
+    def called(name: str) -> str:
+        title = titles.get(name, "")
+        return name if not title else title if shared[title] == 1 else f"{title} ({name})"
+
+    return called
 
 
 def _language(request: Request) -> str:

@@ -23,6 +23,7 @@ from meterd.adapters.mqtt.settings import LinkSettings
 from meterd.adapters.planfile.loader import load_plan
 from meterd.adapters.runtime.clock import WallClock
 from meterd.adapters.sources.mqtt_settings import MqttSettings, link_settings, settings_for
+from meterd.adapters.texts.wording import titles_of
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.cli.output import terminal
 from meterd.core.errors import ConfigError
@@ -100,8 +101,10 @@ def _serve(asked: Sequence[Target], sites: Iterable[Site], arguments: argparse.N
     targets = {
         (settings.host, settings.port, settings.username, prefix): (settings, prefix) for settings, prefix in asked
     }
-    known = {site.name: known_of(site, WallClock().now_ms()) for site in sites}
-    return serve(list(targets.values()), known, str(arguments.listen), arguments.port)
+    plans = list(sites)
+    known = {site.name: known_of(site, WallClock().now_ms()) for site in plans}
+    titles = {site.name: titles_of(site) for site in plans}
+    return serve(list(targets.values()), known, str(arguments.listen), arguments.port, titles)
 
 
 def _name() -> str:
@@ -167,11 +170,23 @@ def _print(rows: list[tuple[str, SiteRow]], differing: list[str]) -> None:
     from rich.table import Table
 
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for name in ("site", "broker", "state", "version", "zone rules", "epoch", "heartbeat", "open findings"):
+    titled = any(row.title for _, row in rows)
+    for name in (
+        "site",
+        *(("title",) if titled else ()),
+        "broker",
+        "state",
+        "version",
+        "zone rules",
+        "epoch",
+        "heartbeat",
+        "open findings",
+    ):
         table.add_column(name, justify="right" if name in ("epoch", "heartbeat", "open findings") else "left")
     for broker, row in rows:
         cells = (
             row.site,
+            *((row.title,) if titled else ()),
             broker,
             row.living,
             row.version,

@@ -22,7 +22,13 @@ _ORDER = list(Condition)
 CLOSE_S, STOP_S = 2, 10.0  # for answers on their way; for all of it
 
 
-def serve(targets: Sequence[tuple[LinkSettings, str]], known: Mapping[str, Known], listen: str, port: int) -> int:
+def serve(
+    targets: Sequence[tuple[LinkSettings, str]],
+    known: Mapping[str, Known],
+    listen: str,
+    port: int,
+    titles: Mapping[str, Mapping[str, str]],
+) -> int:
     """Exit code 0 once it is told to end. PublishError if the address cannot be had."""
     family = socket.AF_INET6 if ":" in listen else socket.AF_INET
     try:
@@ -31,7 +37,7 @@ def serve(targets: Sequence[tuple[LinkSettings, str]], known: Mapping[str, Known
         raise PublishError(f"cannot serve the page at {listen} port {port}: {exc.strerror or exc}; see --port") from exc
     with FleetWatch(targets, known, WallClock().now_ms) as watch:
         config = uvicorn.Config(
-            application(lambda: _view(watch.view())), log_config=None, access_log=False, server_header=False, ws="none",
+            application(lambda: _view(watch.view()), titles), log_config=None, access_log=False, server_header=False, ws="none",
             lifespan="off", proxy_headers=False, timeout_graceful_shutdown=CLOSE_S,
         )  # fmt: skip
         shown = f"[{listen}]" if family is socket.AF_INET6 else listen
@@ -78,7 +84,8 @@ def _view(fleet: Fleet) -> FleetView:
 def _site(site: SiteNow) -> SiteView:
     worst = site.findings[0] if site.findings else None
     return SiteView(
-        site=site.site, broker=site.broker, state=str(site.condition), version=site.version, older_version=site.older,
+        site=site.site, title=site.title, broker=site.broker, state=str(site.condition),
+        version=site.version, older_version=site.older,
         heartbeat_age_s=site.age_s, clock_ahead_s=site.clock_s, findings=len(site.findings),
         worst_cause=worst.cause if worst else None,
         worst_text=worst.text if worst else None,

@@ -97,9 +97,13 @@ class FleetWatch:
                 here = sites_now(broker.name, broker.prefix, broker.heard, now_ms)
             sites += here if state.subscribed else map(unasked, here)
         older = older_versions(sites)
-        sites = [replace(site, older=site.version in older) for site in sites]
+        sites = [replace(site, older=site.version in older, title=self._title(site)) for site in sites]
         files = differing_files((site.site, site.files) for site in sites)
         return Fleet(now_ms, sites, shared_faults(sites, self._known), files, troubles)
+
+    def _title(self, site: SiteNow) -> str:
+        """As the site says; one of an older version says none, and its plan may."""
+        return site.title or (self._known[site.site].title if site.site in self._known else "")
 
 
 def _broker(settings: LinkSettings, prefix: str) -> _Broker:

@@ -36,6 +36,7 @@ class SiteRow:
     age_s: float | None = None
     findings: int = 0
     files: tuple[PlanPart, ...] = ()
+    title: str = ""  # what people call it; empty before it says so
 
     @property
     def well(self) -> bool:
@@ -63,7 +64,7 @@ def _row(site: str, payload: bytes, findings: int, now_ms: int) -> SiteRow:
     age_s = None if service.heartbeat_ms is None else max(0.0, (now_ms - service.heartbeat_ms) / 1000)
     return SiteRow(
         site, _site_state(service, age_s), version=service.version, zone_rules=service.zone_rules, epoch=service.epoch,
-        age_s=age_s, findings=findings, files=service.files,
+        age_s=age_s, findings=findings, files=service.files, title=service.title,
     )  # fmt: skip
 
 
@@ -92,6 +93,7 @@ def as_fields(row: SiteRow, broker: str, now_ms: int) -> dict[str, object]:
     """A row for programs."""
     return {
         "site": row.site,
+        "title": row.title or None,
         "broker": broker,
         "state": row.living,
         "version": row.version or None,

@@ -43,12 +43,13 @@ class Heard:
 @dataclass(frozen=True, slots=True)
 class Known:
     """What the plan of a site says, where it was given: by point the class of its instrument and, where the plan tells it,
-    the type; kinds of prices that have ended.
+    the type; kinds of prices that have ended; what people call the site.
     """
 
     instruments: Mapping[str, str]
     ended: tuple[str, ...]
     types: Mapping[str, str] = field(default_factory=dict)
+    title: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +79,7 @@ class SiteNow:
     production_w: float | None
     draw_w: float | None
     files: tuple[PlanPart, ...] = ()  # of its plan, which others may have a copy of
+    title: str = ""  # what people call it
 
 
 class KindBy(StrEnum):
@@ -114,6 +116,7 @@ def known_of(site: Site, now_ms: int) -> Known:
         {point: kind for point, kind in instruments.items() if kind},
         tuple(sorted(ended)),
         {item.point: item.type for item in fitted if item.type},
+        site.title,
     )
 
 
@@ -156,6 +159,7 @@ def _site_now(row: SiteRow, broker: str, root: str, heard: Mapping[str, Heard], 
         findings=tuple(sorted(findings, key=lambda found: (rank(found.cause), found.text))),
         balance=next((verdict for verdict in VERDICTS if trusted and verdict in verdicts), None),
         production_w=_number(production, there_ms), draw_w=_number(draw, there_ms), files=row.files,
+        title=row.title,
     )  # fmt: skip
 
 

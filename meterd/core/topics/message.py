@@ -231,6 +231,7 @@ class Service:
     period_s: int
     zone_rules: str = ""  # version of the zone database that local periods follow
     files: tuple[PlanPart, ...] = ()  # of the plan, which other sites may have a copy of
+    title: str = ""  # what people call the site
 
     def message(self, root: str) -> Message:
         """The retained message; it never expires, because the next publisher learns the epoch from it."""
@@ -242,6 +243,8 @@ class Service:
             "version": self.version,
             "period_s": self.period_s,
         }
+        if self.title:
+            fields["title"] = self.title
         if self.zone_rules:
             fields["zone_rules"] = self.zone_rules
         if self.files:
@@ -265,8 +268,7 @@ def parse_service(payload: bytes) -> Service | None:
     epoch, sequence, period_s = (int(str(count)) for count in counts)
     heartbeat_ms = None if heartbeat is None else int(str(heartbeat))
     live = fields["state"] == "live"
-    rules = fields.get("zone_rules")
-    rules = rules if isinstance(rules, str) else ""
+    rules, title = (word if isinstance(word, str) else "" for word in map(fields.get, ("zone_rules", "title")))
     return Service(
         live,
         str(words[0]),
@@ -277,6 +279,7 @@ def parse_service(payload: bytes) -> Service | None:
         period_s=period_s,
         zone_rules=rules,
         files=_files_in(fields.get("files")),
+        title=title,
     )
 
 

@@ -50,11 +50,27 @@ def service_schema() -> Schema:
         "sequence": _described(_COUNT, "Number of the last value sent."),
         "version": _described(_TEXT, "Version of the program."),
         "period_s": _described(_COUNT, "Every topic, and this one, is renewed at least this often."),
+        "title": _described(_TEXT, "What people call the site."),
+        "files": {
+            "type": "array",
+            "items": _object(
+                "A file of the plan",
+                {
+                    "name": _described(_TEXT, "Relative to the plan."),
+                    "digest": _described(_TEXT, "The same for copies that mean the same."),
+                    "newest_ms": _described(
+                        _COUNT, "When the last of its prices begins, in milliseconds since 1970 UTC."
+                    ),
+                },
+                ("newest_ms",),
+            ),
+            "description": "Files that the plans of other sites may have a copy of.",
+        },
         "zone_rules": _described(_TEXT, "Version of the time zone rules that local days follow."),
         "heartbeat": _described(_TIME, "When this was sent; not in the last will, which the broker sends."),
         "heartbeat_ms": _described(_COUNT, "The same in milliseconds since 1970 UTC."),
     }
-    return _object("Who publishes", properties, ("zone_rules", "heartbeat", "heartbeat_ms"))
+    return _object("Who publishes", properties, ("title", "files", "zone_rules", "heartbeat", "heartbeat_ms"))
 
 
 def catalogue_schema() -> Schema:

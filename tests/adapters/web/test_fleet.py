@@ -20,10 +20,11 @@ from tests.programs import Program
 TARIFF = 'tariff = [{ name = "power", kind = "import", price = 0.2, until = "2020-01-01" }]\n'
 
 
-def service(version: str = "0.2.0", ahead_ms: int = 0, *, live: bool = True, copy: str = "") -> bytes:
+def service(version: str = "0.2.0", ahead_ms: int = 0, *, live: bool = True, copy: str = "", title: str = "") -> bytes:
     """The service topic of a site."""
     beat_ms = now_ms() + ahead_ms
     told = Service(live, "a1", 1, sequence=1, version=version, heartbeat_ms=beat_ms if live else None, period_s=600)
+    told = replace(told, title=title)
     if copy:
         told = replace(told, files=(PlanPart("north.toml", copy, 1 if copy == "old" else 2),))
     return told.message("energy/x").payload
@@ -34,7 +35,12 @@ def plans(folder: Path, port: int) -> list[str]:
     paths = []
     for name in ("mill", "quay"):
         path = write_plan(folder / name, port)
-        text = path.read_text(encoding="utf-8").replace('name = "mill"', f'name = "{name}"')
+        text = path.read_text(encoding="utf-8")
+        if name == "mill":
+            text = text.replace('name = "mill"', 'name = "mill", title = "The mill"')
+        else:
+            text = text.replace('name = "mill"', f'name = "{name}"')
+        text = text.replace('point = "q01", ', 'point = "q01", title = "Bakery, ovens", ')
         path.write_text(text.replace("[[input]]", f"{TARIFF}[[input]]", 1), encoding="utf-8")
         paths.append(str(path))
     return paths
@@ -45,14 +51,20 @@ def test_many_sites_on_one_page(browser: Browser, tmp_path: Path) -> None:
     """Five sites, one fault at two of them; nothing is cut off on a phone and a wall; a stop ends it with exit code 0."""
     with Mosquitto() as broker, sending(broker.port) as out:
         assert until(out.connected)
-        stale = {"cause": "drift", "text": "q01 drifts", "remedy": "look there", "points": ["q01"], "state": "new"}
+        stale = {
+            "cause": "drift",
+            "text": "q01: no value yet",
+            "remedy": "look there",
+            "points": ["q01"],
+            "state": "new",
+        }
         for topic, payload in {
             "mill/service": service(copy="old"),
             "mill/finding/drift-q01": json.dumps(stale).encode(),
-            "quay/service": service("0.1.0", copy="new"),
+            "quay/service": service("0.1.0", copy="new", title="Quay of the ferry"),
             "quay/finding/drift-q01": json.dumps(stale).encode(),
-            "yard/service": service(ahead_ms=8_000_000),
-            "dock/service": service(live=False),
+            "yard/service": service(ahead_ms=8_000_000, title="Yard"),
+            "dock/service": service(live=False, title="Yard"),
             "lock/service": b"\x1b[31m<script>",
         }.items():
             assert out.publish(f"energy/{topic}", payload, retain=True)
@@ -88,6 +100,12 @@ def test_many_sites_on_one_page(browser: Browser, tmp_path: Path) -> None:
                 "north.toml is out of date: at 1 of 2 sites",
             ):
                 assert each in words
+            names = page.locator("tbody th").all_inner_texts()
+            assert names == ["lock", "Yard (dock)", "Yard (yard)", "The mill", "Quay of the ferry"], (
+                "titles, of the plan too"
+            )
+            assert page.locator(".finding p").first.inner_text() == "The mill, Quay of the ferry"
+            assert "Bakery, ovens: no value yet" in words, "and of a point where the plan is known"
             rows = page.locator("tbody tr td:nth-child(2) .mark")
             shapes = {rows.nth(i).evaluate("one => getComputedStyle(one, '::before').content") for i in range(5)}
             assert len(shapes) == 4, "a state is known by its shape alone"

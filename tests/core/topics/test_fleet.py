@@ -10,7 +10,7 @@ from meterd.core.topics.fleet import SiteRow, SiteState, as_fields, differing, s
 from meterd.core.topics.message import Service
 
 NOW = 1_777_852_800_000
-LIVE = Service(True, "a1", 7, 12, "0.1.0", NOW - 9_000, 10, "2026f")
+LIVE = Service(True, "a1", 7, 12, "0.1.0", NOW - 9_000, 10, "2026f", title="Harrow Mill")
 
 
 def payload(service: Service) -> bytes:
@@ -74,8 +74,9 @@ def test_what_is_not_understood_is_said(content: bytes) -> None:
 def test_programs_get_null_for_what_is_not_known() -> None:
     """The fields of a live and of a gone site."""
     assert as_fields(one(payload(LIVE)), "b:1883", NOW) == {
-        "site": "mill", "broker": "b:1883", "state": "live", "version": "0.1.0", "zone_rules": "2026f", "epoch": 7,
+        "site": "mill", "title": "Harrow Mill", "broker": "b:1883",
+        "state": "live", "version": "0.1.0", "zone_rules": "2026f", "epoch": 7,
         "heartbeat_age_s": 9.0, "findings": 0, "seen": "2026-05-04T00:00:00Z",
     }  # fmt: skip
-    gone = as_fields(one(payload(replace(LIVE, live=False, heartbeat_ms=None, zone_rules=""))), "b:1883", NOW)
-    assert (gone["heartbeat_age_s"], gone["zone_rules"]) == (None, None)
+    gone = as_fields(one(payload(replace(LIVE, live=False, heartbeat_ms=None, zone_rules="", title=""))), "b:1883", NOW)
+    assert (gone["heartbeat_age_s"], gone["zone_rules"], gone["title"]) == (None, None, None)

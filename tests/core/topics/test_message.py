@@ -311,6 +311,17 @@ def test_a_foreign_service_message_is_none(payload: bytes) -> None:
     assert parse_service(payload) is None
 
 
+def test_what_people_call_the_site_is_said_and_may_be_left_out() -> None:
+    """A version that does not say it, or says nonsense, is understood all the same."""
+    told = Service(True, "a", 1, 1, "0", None, 30, title="Harrow Mill")
+    assert parse_service(told.message(ROOT).payload) == told
+    fields = json.loads(told.message(ROOT).payload)
+    for other in (fields | {"title": 7}, {k: v for k, v in fields.items() if k != "title"}):
+        service = parse_service(json.dumps(other).encode())
+        assert service is not None
+        assert service.title == ""
+
+
 def test_files_that_are_not_understood_are_left_out() -> None:
     """The service is understood all the same: a later version may tell more of its files."""
     told = json.loads(Service(True, "a", 1, 1, "0", None, 30, files=(PlanPart("n", "d", 1),)).message(ROOT).payload)

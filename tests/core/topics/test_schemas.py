@@ -8,6 +8,7 @@ import pytest
 from jsonschema import Draft202012Validator, ValidationError
 
 from meterd.core.model.finding import Finding, FindingState, Life
+from meterd.core.model.plan_part import PlanPart
 from meterd.core.topics.display import display_payload
 from meterd.core.topics.message import JSON, Message, Service, catalogue_message, finding_message, renamed_messages
 from meterd.core.topics.schemas import schemas
@@ -15,7 +16,8 @@ from tests.snapshots import NOW_MS, POINTS, site, snapshot
 
 FOUND = Finding("stale", "q01", NOW_MS, "q01 is stale", "look at it", ("q01",), ("q02 too",))
 LIFE = Life(FindingState.SEEN, NOW_MS - 9000, NOW_MS, 2, 2, NOW_MS - 10_000)
-SERVICE = Service(True, "a", 3, 7, "0.1.0", NOW_MS, 30, "2026a")
+FILES = (PlanPart("north.toml", "aa", 1), PlanPart("rooms.csv", "bb"))
+SERVICE = Service(True, "a", 3, 7, "0.1.0", NOW_MS, 30, "2026a", FILES, "Harrow Mill")
 
 
 def check(name: str, payload: Any) -> None:
