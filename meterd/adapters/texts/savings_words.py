@@ -7,7 +7,7 @@ from meterd.adapters.texts import wording
 from meterd.core.energy.energy_items import EnergyItem, ItemKind
 from meterd.core.model.plan import Site
 from meterd.core.savings.baseline import Baseline, Term
-from meterd.core.savings.savings import MOST_CV, Outcome, Savings, formula, remarks
+from meterd.core.savings.savings import LEAST_R2, MOST_CV, STEADY_CV, Outcome, Savings, formula, remarks
 from meterd.core.unusual.days import COOLING_ABOVE_C, HEATING_BELOW_C
 
 MWH_PER_WH = 1000
@@ -57,6 +57,9 @@ def savings_words(language: str, answer: Savings, site: Site) -> SavingsWords:
     notes = [say(key, **values) for key, values in remarks(answer)]
     if answer.outcome is Outcome.NO_FIT:
         notes.insert(0, say("cv_limit", limit=wording.percent(language, MOST_CV, 0)))
+    if answer.outcome is Outcome.EXPLAINS_LITTLE:
+        limits = {"limit": wording.number(language, LEAST_R2, 1), "steady": wording.percent(language, STEADY_CV, 0)}
+        notes.insert(0, say("r2_limit", **limits))
     return SavingsWords(head, tuple(facts), tuple(notes))
 
 

@@ -37,6 +37,10 @@ COVERAGE_FACTOR = 2
 MOST_CV = (
     0.25  # ASHRAE Guideline 14 for energy of a whole building (common practice): above it the formula does not fit
 )
+# Common practice: a formula is believed that explains at least half of how the days differ; where they hardly differ there is
+# nothing to explain. On tests/data, a month after four with nothing done, the error of what is left is 10 % (root mean square)
+# instead of 19 %, and 0.75 instead of 0.5 makes it no smaller.
+LEAST_R2, STEADY_CV = 0.5, 0.10
 MARGIN_C = 2.0  # a straight line goes on so far; how much less is known there is in the band
 MOST_DAYS = 3660
 SEASON_DAYS = 15  # of the year, to both sides
@@ -51,6 +55,7 @@ class Outcome(StrEnum):
     MORE = "more"  # more was taken than by the baseline
     WITHIN = "within"  # the difference is no larger than its band
     NO_FIT = "no-fit"  # the formula does not describe its own days
+    EXPLAINS_LITTLE = "explains-little"  # of how the days of the baseline differ
     TOO_FEW = "too-few"  # days of the baseline
     NO_DAYS = "no-days"  # none of the days after it is known
     NOT_ALIKE = "not-alike"  # none of them is like a day of the baseline
@@ -164,6 +169,8 @@ def savings_of(stored: StoredFigures, site: Site, question: SavingsQuestion) -> 
         return replace(answer, outcome=Outcome.NOT_ALIKE, unlike=answer.known)
     if baseline is None or baseline.cv is None or baseline.cv > MOST_CV:
         return answer
+    if explains_little(baseline):
+        return replace(answer, outcome=Outcome.EXPLAINS_LITTLE)
     compared = after.known & (
         _within(baseline.outdoor_c, after) if baseline.outdoor_c else alike(after.dates, before.dates)
     )
@@ -183,6 +190,12 @@ def savings_of(stored: StoredFigures, site: Site, question: SavingsQuestion) -> 
         saved=saved,
         band=band,
     )
+
+
+def explains_little(baseline: Baseline) -> bool:
+    """Whether days differ, and the formula says of less than half of it why; the mean of the days alone says of nothing."""
+    r2 = 0.0 if baseline.fit.r2 is None else baseline.fit.r2
+    return r2 < LEAST_R2 and baseline.cv is not None and baseline.cv > STEADY_CV
 
 
 def alike(days: Ints, others: Ints) -> Bools:

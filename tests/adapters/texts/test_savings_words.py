@@ -35,6 +35,14 @@ def test_figures_are_written_as_the_reader_writes_them() -> None:
     assert "an Samstagen und Sonntagen" in facts["Energie eines Tages"]
 
 
+def test_limits_are_said_where_they_decide() -> None:
+    """As the reader writes them."""
+    answer = replace(asked(course(1)), outcome=Outcome.EXPLAINS_LITTLE)
+    words = savings_words("de", answer, SITE)
+    assert words.headline == "oven: keine Einsparung nachgewiesen, die Ausgangsbasis erklärt zu wenig"
+    assert "unter 0,5 wird keine Einsparung gezeigt, außer die Tage streuen um höchstens 10 %" in words.remarks[0]
+
+
 def test_without_days_there_is_nothing_but_the_reason() -> None:
     """Of the site, which is called by its title."""
     question = SavingsQuestion(EnergyItem(ItemKind.SITE, "consumption"), (FIRST, FIRST + 1), (FIRST + 1, FIRST + 2))

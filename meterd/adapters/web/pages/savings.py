@@ -66,7 +66,7 @@ class FormulaLine(Values):
 
 
 class SavingsAnswer(Values):
-    """The answer, mWh; `outcome` is saved, more, within, no-fit, too-few, no-days or not-alike.
+    """The answer, mWh; `outcome` is saved, more, within, no-fit, explains-little, too-few, no-days or not-alike.
 
     `register` is the one that was measured; empty where a day is made of several figures. Lists have one value a day of the
     reporting period; `saved` and `band` are sums since its first day.
