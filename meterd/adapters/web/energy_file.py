@@ -3,7 +3,7 @@
 import csv
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Annotated
 
 from fastapi import Depends, FastAPI
@@ -14,7 +14,7 @@ from meterd.adapters.web.pages.energy import view as energy_view
 from meterd.adapters.web.pages.energy_pictures import name_of
 from meterd.adapters.web.pages.energy_values import EnergyView, SeriesLine
 from meterd.adapters.web.request_context import RequestContext, context_of, needs, viewer_of
-from meterd.core.energy.tariff import COIN_PARTS, MG_PER_G
+from meterd.core.energy.tariff import COIN_PARTS, MG_PER_G, each_in_coins, in_coins
 from meterd.core.model.periods import text
 
 Row = list[object]
@@ -74,35 +74,45 @@ def _flow_rows(view: EnergyView) -> Iterator[Row]:
 
 
 def _cost_rows(view: EnergyView, language: str) -> Iterator[Row]:
-    """The columns of `meterd energy --cost`, with the span before them."""
-    yield ["start", "end", "of", "line", "energy_wh", "demand_w", "amount", "currency", "co2_g", "quality"]
+    """The columns of `meterd energy --cost`, with the span before them: amounts as they are shown, and exactly."""
+    columns = ["of", "line", "energy_wh", "demand_w", "amount", "currency", "co2_g", "quality", "amount_exact"]
+    yield ["start", "end", *columns]
     cost = view.cost
     if cost is None:
         return
     span = [text(view.from_ms), text(view.known_until_ms)]
-    for line in cost.lines:
+    for line, coins in zip(cost.lines, in_coins([line.amount for line in cost.lines]), strict=True):
         quantity = None if line.quantity is None else round(line.quantity * 1000, 3)
         both = ["" if line.unit != unit else quantity for unit in ("kWh", "kW")]
-        yield [*span, "site", _harmless(line.name), *both, *_money(line.amount, cost.currency), "", _known(line.amount)]
-    yield [*span, "site", "sum", "", "", *_money(cost.amount, cost.currency), "", _known(cost.amount)]
+        yield _cost_row([*span, "site", _harmless(line.name)], both, (line.amount, coins), cost.currency)
+    yield _cost_row([*span, "site", "sum"], ["", ""], (cost.amount, in_coins([cost.amount])[0]), cost.currency)
     if cost.with_co2:
-        yield [*span, "site", "CO2", "", "", "", "", _part(cost.co2_mg, MG_PER_G), _known(cost.co2_mg)]
+        yield [*span, "site", "CO2", "", "", "", "", _part(cost.co2_mg, MG_PER_G), _known(cost.co2_mg), ""]
     if cost.with_pv:
         energy, mass = _part(cost.saved_mwh, MWH_PER_WH), _part(cost.avoided_mg, MG_PER_G)
-        yield [*span, "PV", "saved", energy, "", *_money(cost.saved, cost.currency), mass, _known(cost.saved)]
-        yield [*span, "PV", "earned", "", "", *_money(cost.earned, cost.currency), "", _known(cost.earned)]
+        yield _cost_row(
+            [*span, "PV", "saved"], [energy, ""], (cost.saved, each_in_coins([cost.saved])[0]), cost.currency, mass
+        )
+        yield _cost_row(
+            [*span, "PV", "earned"], ["", ""], (cost.earned, each_in_coins([cost.earned])[0]), cost.currency
+        )
     for item in cost.items:
         title = _harmless(name_of(item.key, item.title, language))
         energy = _part(item.energy_mwh, MWH_PER_WH)
-        money = _money(item.amount, cost.currency)
-        yield [*span, title, "import", energy, "", *money, _part(item.co2_mg, MG_PER_G), _known(item.amount)]
+        money = (item.amount, each_in_coins([item.amount])[0])
+        yield _cost_row([*span, title, "import"], [energy, ""], money, cost.currency, _part(item.co2_mg, MG_PER_G))
         if cost.divided:
-            part = _money(item.part, cost.currency)
-            yield [*span, title, "demand and fixed prices, part", "", "", *part, "", _known(item.part)]
+            yield _cost_row(
+                [*span, title, "demand and fixed prices, part"], ["", ""], (item.part, item.part_coins), cost.currency
+            )
 
 
-def _money(amount: int | None, currency: str) -> Row:
-    return [_part(amount, COIN_PARTS), currency]
+def _cost_row(
+    head: Row, figures: Sequence[object], money: tuple[int | None, int | None], currency: str, mass: object = ""
+) -> Row:
+    """`figures` are energy and demand, `money` the amount exactly and in coins as it is shown."""
+    exact, coins = money
+    return [*head, *figures, _part(coins, 100), currency, mass, _known(exact), _part(exact, COIN_PARTS)]
 
 
 def _part(value: int | None, parts: int) -> float | None:

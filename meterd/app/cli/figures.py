@@ -69,6 +69,8 @@ def _energy(arguments: argparse.Namespace) -> int:
             lines, title = cost_lines(store, site, period, span, points if arguments.point else []), COST_TITLE
             if arguments.format == "json":  # an object has what can be said of it; null is missing
                 lines = [{name: value for name, value in line.items() if value != ""} for line in lines]
+            elif arguments.format == "table":  # people read what page and report show
+                lines = [{name: value for name, value in line.items() if name != "amount_exact"} for line in lines]
         elif arguments.pv:
             lines, title = query.pv_lines(store, site, period, span), f"PV, counted per {site.interval_s} s and summed"
         else:

@@ -5,6 +5,7 @@
 
 import json
 import shutil
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -112,14 +113,18 @@ def test_twelve_bills_are_those_of_the_published_table(
         month = {line["line"]: line for line in lines if line["period"] == f"2018-{row.month:02}"}
         season = "winter" if row.month in (1, 2, 3, 4, 10, 11, 12) else "summer"
         found = [
-            month[name]["amount"]
+            month[name]["amount_exact"]
             for name in ("fixed", f"{season}, on", f"{season}, off", "demand, on", "demand, any", "export")
         ]
         wanted = [row.fixed, row.energy_on, row.energy_off, row.demand_on, row.demand_any, row.export_credit]
         assert np.allclose(found, wanted, atol=1e-4)  # energies are whole mWh, amounts a hundredth of a cent
         assert month["demand, on"]["demand_w"] / 1000 == pytest.approx(row.peak_on_kw, abs=1e-5)
-        assert month["sum"]["amount"] == pytest.approx(row.bill, abs=5e-4)
-        assert round(sum(found), 4) == month["sum"]["amount"]
+        assert month["sum"]["amount_exact"] == pytest.approx(row.bill, abs=5e-4)
+        assert round(sum(found), 4) == month["sum"]["amount_exact"]
+        shown = [Decimal(str(line["amount"])) for name, line in month.items() if name not in ("sum", "CO2")]
+        assert sum(shown) == Decimal(str(month["sum"]["amount"])) == round(Decimal(str(sum(found))), 2), (
+            "in whole cents"
+        )
 
 
 def test_the_year_is_the_sum_of_its_months_and_has_the_published_carbon(
@@ -129,7 +134,7 @@ def test_the_year_is_the_sum_of_its_months_and_has_the_published_carbon(
     months, year = asked(capsys, mill, *YEAR), asked(capsys, mill, *YEAR, "--period", "year")
     table = pd.read_csv(VECTORS / "tariff_siteA_year.csv", comment="#")
 
-    def of(lines: list[dict[str, Any]], whose: str, name: str, key: str = "amount") -> float:
+    def of(lines: list[dict[str, Any]], whose: str, name: str, key: str = "amount_exact") -> float:
         return float(round(sum(line[key] for line in lines if (line["of"], line["line"]) == (whose, name)), 4))
 
     assert of(year, "site", "sum") == of(months, "site", "sum") == pytest.approx(table["bill"].sum(), abs=5e-3)

@@ -3,6 +3,7 @@
 import csv
 import io
 from dataclasses import replace
+from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from playwright.sync_api import Browser, expect
 
 from meterd.adapters.mqtt.embedded_broker import free_port
 from meterd.adapters.web.pages import energy_cost
+from meterd.app.cli.main import main
 from meterd.app.daemon.web_backend import served
 from meterd.core.model.periods import local
 from meterd.core.model.plan import Page
@@ -96,6 +98,29 @@ def test_a_month_divides_demand_and_fixed_prices(mill: Mill, browser: Browser) -
         expect(section).to_contain_text("which set the demand")
 
 
+def test_the_command_adds_up_as_it_is_shown(mill: Mill, capsys: pytest.CaptureFixture[str]) -> None:
+    """Whole cents: lines of the bill to its sum, an energy and its parts to their sum, parts and rest to what is billed."""
+    plan = str(mill.store.with_suffix(".plan"))
+    capsys.readouterr()
+    names = ("laundry", "cafe", "bakery-ovens")
+    points = [word for name in names for word in ("--point", name)]
+    assert main(["energy", plan, "--store", str(mill.store), "--cost", "--format", "csv", *points]) == 0
+    rows = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
+    last = rows[-1]["period"]
+    amounts = {(r["of"], r["line"]): Decimal(r["amount"]) for r in rows if r["period"] == last and r["amount"]}
+    assert all(amount * 100 % 1 == 0 for amount in amounts.values())
+    bill = {line: amount for (of, line), amount in amounts.items() if of == "site"}
+    assert bill.pop("sum") == sum(bill.values())
+    for name in names:
+        own = {line: amount for (of, line), amount in amounts.items() if of == name}
+        assert own.pop("sum") == sum(own.values())
+        assert len(own) == 3
+    parts = [line for of, line in amounts if of == "rest"]
+    assert len(parts) == 2
+    for part in parts:
+        assert sum(amounts[of, part] for of in (*names, "rest")) == bill[part.removesuffix(", part")]
+
+
 def test_rest_of_a_division_is_said_where_nothing_overlaps(mill: Mill) -> None:
     """Feeders side by side and their rest are the whole price; a board holds its feeders, and has no rest beside them."""
     cost: dict[str, Any] = ask(mill, "range=month&picture=cost&of=point:laundry&of=point:cafe")["cost"]  # type: ignore[assignment]
@@ -144,8 +169,11 @@ def test_the_file_of_costs(mill: Mill) -> None:
     rows = list(csv.DictReader(io.StringIO(httpx.get(f"{mill.address}/energy.csv?{query}", timeout=30).text)))
     cost: dict[str, Any] = ask(mill, query)["cost"]  # type: ignore[assignment]
     lines = {(row["of"], row["line"]): row for row in rows}
-    assert float(lines["site", "sum"]["amount"]) == cost["amount"] / 10_000
-    assert float(lines["PV", "saved"]["amount"]) == cost["saved"] / 10_000
+    assert float(lines["site", "sum"]["amount_exact"]) == cost["amount"] / 10_000
+    assert float(lines["PV", "saved"]["amount_exact"]) == cost["saved"] / 10_000
+    bill = [Decimal(row["amount"]) for row in rows if row["of"] == "site" and row["line"] not in ("sum", "CO2")]
+    assert sum(bill) == Decimal(lines["site", "sum"]["amount"]), "as they are shown"
+    assert all(abs(Decimal(row["amount"]) * 100) % 1 == 0 for row in rows if row["amount"]), "whole coins"
     assert float(lines["Cafe", "import"]["energy_wh"]) == cost["items"][0]["energy_mwh"] / 1000
     assert {row["currency"] for row in rows if row["amount"]} == {"EUR"}
 
