@@ -2,7 +2,7 @@
 
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
@@ -34,6 +34,10 @@ LONGEST_NAME = 31  # of a worksheet
 TONES = {"type": "2_color_scale", "min_color": "#E8F0F5", "max_color": "#2F72A0"}  # of a table of hours by days
 DATES = {"en": "yyyy-mm-dd", "de": "dd.mm.yyyy"}  # as on paper
 MM_PER_CHARACTER = 1.9  # of the default font
+NARROWEST = 9.0  # characters
+FIRST_WIDTHS = (42.0, 60.0)  # of the worksheet of texts and facts
+LINE = 15.0  # height of a line in points
+BOLD_PART = 0.88  # of the characters of a line, when they are bold
 
 
 def workbook(document: Document) -> bytes:
@@ -59,9 +63,12 @@ class _Writer:
 
     def write(self) -> None:
         """All worksheets."""
-        self._first()
-        for table, form in self._tables():
-            sheet = self._table(table)
+        tables = list(self._tables())
+        subject = self._named(self._document.subject)
+        names = [self._named(table.name) for table, _ in tables]
+        self._first(subject, iter(names))
+        for name, (table, form) in zip(names, tables, strict=True):
+            sheet = self._table(name, table)
             if form == TONES:
                 sheet.conditional_format(1, 1, len(table.rows), len(table.columns) - 1, TONES)
             elif form is not None:
@@ -102,58 +109,75 @@ class _Writer:
         key = (kind, bold)
         if key not in self._formats:
             looks: dict[str, object] = {"valign": "top", "bold": bold}
-            if kind == "heading":
-                looks |= {"bold": True, "text_wrap": True, "bottom": 1}
+            if kind.startswith("heading"):
+                looks |= {"bold": True, "text_wrap": True, "bottom": 1, "align": kind.partition(" ")[2]}
             elif kind == "title":
                 looks |= {"bold": True, "font_size": 14}
             elif kind == "text":
                 looks |= {"text_wrap": True}
+            elif kind == "beside":  # text beside numbers that lean to it
+                looks |= {"text_wrap": True, "indent": 1}
+            elif kind == "link":
+                looks |= {"underline": 1}
             else:
                 looks |= {"num_format": kind}
             self._formats[key] = self._workbook.add_format(looks)
         return self._formats[key]
 
-    def _worksheet(self, wanted: str) -> Worksheet:
+    def _named(self, wanted: str) -> str:
+        """The name of a worksheet that no other one has."""
         plain = re.sub(r"[\[\]:*?/\\']", " ", wanted).strip()[:LONGEST_NAME]
         name, count = plain, 2
         while name.casefold() in self._names:
             name, count = f"{plain[: LONGEST_NAME - 4]} {count}", count + 1
         self._names.add(name.casefold())
-        return self._workbook.add_worksheet(name)
+        return name
 
-    def _first(self) -> None:
+    def _first(self, name: str, tables: Iterator[str]) -> None:
+        """Texts and facts; where a table or a chart stands on paper, the name of its worksheet leads there."""
         document = self._document
-        sheet, row = self._worksheet(document.subject), 0
-        sheet.set_column(0, 0, 42)
-        sheet.set_column(1, 1, 60)
+        sheet, row = self._workbook.add_worksheet(name), 0
+        for j, width in enumerate(FIRST_WIDTHS):
+            sheet.set_column(j, j, width)
         sheet.write_string(row, 0, document.title, self._format("title"))
         for block in document.blocks:
             row += 1
             if isinstance(block, Heading):
-                sheet.write_string(row, 0, block.text, self._format("text", bold=True))
+                self._across(sheet, row, block.text, bold=True)
             elif isinstance(block, Text):
-                sheet.merge_range(row, 0, row, 1, "", self._format("text"))
-                sheet.write_string(row, 0, block.text, self._format("text"))
-                sheet.set_row(row, 15 * (1 + len(block.text) // 95))
+                self._across(sheet, row, block.text)
             elif isinstance(block, Facts):
                 for word, value in block.pairs:
                     sheet.write_string(row, 0, word, self._format("text"))
                     self._cell(sheet, row, 1, value)
+                    _high(sheet, row, [(word, FIRST_WIDTHS[0]), (value, FIRST_WIDTHS[1])])
                     row += 1
             elif isinstance(block, Sign):
                 for role in block.roles:
                     sheet.write_string(row, 0, f"{role}: {', '.join(block.words)}", self._format("text"))
                     row += 1
             else:
-                row -= 1
-        sheet.write_string(row + 2, 0, document.foot, self._format("text"))
+                other = next(tables)
+                sheet.write_url(row, 0, f"internal:'{other}'!A1", self._format("link"), other)
+        self._across(sheet, row + 2, document.foot)
+        sheet.fit_to_pages(1, 0)
         sheet.set_footer("&C&P / &N")
 
-    def _table(self, table: Table) -> Worksheet:
-        sheet = self._worksheet(table.name)
-        for j, column in enumerate(table.columns):
-            sheet.set_column(j, j, max(9.0, column.width_mm / MM_PER_CHARACTER))
-            sheet.write_string(0, j, column.heading, self._format("heading"))
+    def _across(self, sheet: Worksheet, row: int, text: str, *, bold: bool = False) -> None:
+        """A text over both columns of the first worksheet."""
+        sheet.merge_range(row, 0, row, 1, "", self._format("text", bold=bold))
+        sheet.write_string(row, 0, text, self._format("text", bold=bold))
+        _high(sheet, row, [(text, sum(FIRST_WIDTHS))], bold=bold)
+
+    def _table(self, name: str, table: Table) -> Worksheet:
+        sheet = self._workbook.add_worksheet(name)
+        widths = [max(NARROWEST, column.width_mm / MM_PER_CHARACTER) for column in table.columns]
+        for j, (column, width) in enumerate(zip(table.columns, widths, strict=True)):
+            sheet.set_column(j, j, width)
+            sheet.write_string(0, j, column.heading, self._format(f"heading {column.side}"))
+        _high(
+            sheet, 0, [(column.heading, width) for column, width in zip(table.columns, widths, strict=True)], bold=True
+        )
         first_sum = len(table.rows) - table.sums
         for i, cells in enumerate(table.rows):
             for j, cell in enumerate(cells):
@@ -161,7 +185,8 @@ class _Writer:
                     total = f"=SUM({xl_range(1, j, first_sum, j)})"
                     sheet.write_formula(i + 1, j, total, self._format(_pattern(cell), bold=True), cell.value)
                 else:
-                    self._cell(sheet, i + 1, j, cell, bold=i >= first_sum)
+                    self._cell(sheet, i + 1, j, cell, bold=i >= first_sum, kind=_text_kind(table, j))
+            _high(sheet, i + 1, list(zip(cells, widths, strict=True)), bold=i >= first_sum)
         sheet.freeze_panes(1, 1)
         sheet.repeat_rows(0)
         sheet.set_landscape()
@@ -171,7 +196,9 @@ class _Writer:
             sheet.autofilter(0, 0, first_sum, len(table.columns) - 1)
         return sheet
 
-    def _cell(self, sheet: Worksheet, row: int, column: int, cell: Cell, *, bold: bool = False) -> None:
+    def _cell(
+        self, sheet: Worksheet, row: int, column: int, cell: Cell, *, bold: bool = False, kind: str = "text"
+    ) -> None:
         if isinstance(cell, Number):
             sheet.write_number(row, column, cell.value, self._format(_pattern(cell), bold=bold))
         elif isinstance(cell, Moment):
@@ -179,7 +206,38 @@ class _Writer:
             pattern = self._date if cell.date_only else f"{self._date} hh:mm"
             sheet.write_datetime(row, column, local, self._format(pattern, bold=bold))
         else:
-            sheet.write_string(row, column, cell, self._format("text", bold=bold))
+            sheet.write_string(row, column, cell, self._format(kind, bold=bold))
+
+
+def _text_kind(table: Table, j: int) -> str:
+    """How texts of a column look: with a gap where numbers lean to them."""
+    sides = [column.side for column in table.columns[max(0, j - 1) : j + 1]]
+    return "beside" if sides == ["right", "left"] else "text"
+
+
+def _high(sheet: Worksheet, row: int, cells: Sequence[tuple[Cell, float]], *, bold: bool = False) -> None:
+    """A row as high as its longest text in a column of so many characters: not every program does that by itself."""
+    lines = max(
+        (_lines(cell, width * (BOLD_PART if bold else 1.0)) for cell, width in cells if isinstance(cell, str)),
+        default=1,
+    )
+    if lines > 1:
+        sheet.set_row(row, LINE * lines)
+
+
+def _lines(text: str, width: float) -> int:
+    """How many lines a text takes, broken between words.
+
+    >>> _lines("one two three", 8)
+    2
+    """
+    count, room = 1, width
+    for word in text.split():
+        if len(word) > room and room < width:
+            count, room = count + 1, width
+        count += int(len(word) // (width + 1))
+        room -= len(word) + 1
+    return count
 
 
 def _pattern(cell: Number) -> str:

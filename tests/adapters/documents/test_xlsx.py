@@ -65,6 +65,27 @@ def test_dates_have_the_form_of_the_language() -> None:
         assert [worksheet[cell].number_format for cell in ("B2", "C2")] == [date, f"{date} hh:mm"]
 
 
+def test_rows_are_as_high_as_their_texts() -> None:
+    """Found by looking: a program that does not fit rows by itself wrote headings and long texts over the next row."""
+    columns = (Column("Messstelle", 19), Column("Anteil an den Abgängen [%]", 19, "right"), Column("Daten", 19))
+    rows = (("Hauptverteilung Nord, Transformator", Number(1.0, 1), "gut"), ("kurz", Number(2.0, 1), "gut"))
+    worksheet = opened(paper(Table("Punkte", columns, rows)))["Punkte"]
+    heights = [worksheet.row_dimensions[row].height for row in (1, 2, 3)]
+    assert heights[2] in (None, 15.0)
+    assert heights[0] >= 45.0, "the heading takes three or four lines of ten letters"
+    assert heights[1] >= 60.0, "so does the title of the board, whose longest word is broken"
+    assert worksheet["B1"].alignment.horizontal == "right", "a heading leans to the side of its numbers"
+    assert (worksheet["A2"].alignment.indent, worksheet["C2"].alignment.indent) == (0, 1), "a gap behind a number"
+
+
+def test_the_first_worksheet_leads_to_the_others() -> None:
+    """A heading is not followed by nothing: where the table stands on paper, a link leads to its worksheet."""
+    book = opened(paper(Table("Punkte: a/b", COLUMNS, ())))
+    links = {cell.hyperlink.location: cell.value for row in book["Bericht"].iter_rows() for cell in row if cell.hyperlink}
+    assert links == {"'Punkte  a b'!A1": "Punkte  a b", "'Verlauf'!A1": "Verlauf"}
+    assert book["Bericht"].sheet_properties.pageSetUpPr.fitToPage
+
+
 def test_same_document_same_bytes() -> None:
     """No date of today in it."""
     assert workbook(paper()) == workbook(paper())
