@@ -85,7 +85,7 @@ def point_document(revision: PlanRevision, point: Point, data: AcceptanceData, l
 def board_document(revision: PlanRevision, board: Board, data: AcceptanceData, lang: str) -> Document:
     """The sheet of a board: its points in one list, its balance, and who signs."""
     texts = Texts(lang)
-    title = texts("acceptance-board", board=f"{board.name}: {board.title}" if board.title else board.name)
+    title = texts("acceptance-board", board=_board_words(board))
     blocks = (
         *_safety(texts),
         *_board_points(revision.site, board, texts),
@@ -94,6 +94,10 @@ def board_document(revision: PlanRevision, board: Board, data: AcceptanceData, l
         *_result(texts),
     )
     return _document(revision, title, texts, blocks)
+
+
+def _board_words(board: Board) -> str:
+    return f"{board.name}: {board.title}" if board.title else board.name
 
 
 def _document(revision: PlanRevision, title: str, texts: Texts, blocks: tuple[Block, ...]) -> Document:
@@ -114,7 +118,7 @@ def _identity(site: Site, point: Point, texts: Texts) -> Iterator[Block]:
         (texts("point"), titled(point)),
         (texts("designation"), or_unknown(point.designation, texts)),
         (texts("place"), or_unknown(point.place, texts)),
-        (texts("board"), point.board),
+        (texts("board"), _board_words(next(board for board in site.boards if board.name == point.board))),
         (texts("role"), texts(f"role-{point.role}")),
         (texts("arrow"), arrow(point, texts)),
         (texts("state"), texts(f"state-{point.state}")),
@@ -157,7 +161,7 @@ def _instrument(site: Site, point: Point, texts: Texts) -> Iterator[Block]:
         Column(texts("input-field"), 36), Column(texts("input-unit"), 20),
     )  # fmt: skip
     rows = tuple(
-        (register_name(i.register), i.source, i.address, i.field, unit_of(i, texts))
+        (register_name(i.register, texts), i.source, i.address, i.field, unit_of(i, texts))
         for i in site.inputs
         if i.point == point.name
     )
@@ -183,12 +187,17 @@ def _readings(site: Site, point: Point, data: AcceptanceData, texts: Texts) -> I
 
 def _reading(code: str, reading: NewestReading | None, texts: Texts) -> tuple[Cell, ...]:
     if reading is None:
-        return (register_name(code), texts("no-reading"), "", "")
+        return (register_name(code, texts), texts("no-reading"), "", "")
     kind = REGISTERS.get(code)
     if kind is not None and kind.cumulative:
-        return (register_name(code), Number(reading.value / 1_000_000, 3, "k" + kind.unit), Moment(reading.at_ms), "")
+        return (
+            register_name(code, texts),
+            Number(reading.value / 1_000_000, 3, "k" + kind.unit),
+            Moment(reading.at_ms),
+            "",
+        )
     unit = "" if kind is None or kind.unit == RATIO else kind.unit
-    return (register_name(code), Number(reading.value, 2, unit), Moment(reading.at_ms), "")
+    return (register_name(code, texts), Number(reading.value, 2, unit), Moment(reading.at_ms), "")
 
 
 def _doubts(data: AcceptanceData, texts: Texts) -> Iterator[Block]:
@@ -201,8 +210,8 @@ def _doubts(data: AcceptanceData, texts: Texts) -> Iterator[Block]:
 def _checks(site: Site, point: Point, texts: Texts) -> Iterator[Block]:
     yield Heading(texts("checks"))
     columns = (
-        Column(texts("check-no"), 9, "right"), Column(texts("check"), 62), Column(texts("expected"), 46),
-        Column(texts("found"), 34), Column(texts("passed"), 19), Column(texts("initials"), 14),
+        Column(texts("check-no"), 8, "right"), Column(texts("check"), 80), Column(texts("expected"), 46),
+        Column(texts("found"), 26), Column(texts("passed"), 17), Column(texts("initials"), 14),
     )  # fmt: skip
     instrument = fitted_now(site, point.name)
     by_transformer = instrument is None or instrument.ct_primary_a is not None

@@ -1,6 +1,7 @@
 """Cells that all documents share: energies, powers and parts in the unit and with the words of the trade."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -51,6 +52,13 @@ def shown_percent(part: float | None, shown: float | None, texts: Texts, *, deci
     if 0 < part < 0.5 * 10 ** -(decimals + 2):
         return f"< {number(10.0**-decimals, decimals, texts.lang)}"
     return Number(shown, decimals)
+
+
+def without_empty(table: Table) -> Table:
+    """A table without the columns in which no row has anything."""
+    kept = [j for j in range(len(table.columns)) if any(row[j] != "" for row in table.rows)]
+    rows = tuple(tuple(row[j] for j in kept) for row in table.rows)
+    return replace(table, columns=tuple(table.columns[j] for j in kept), rows=rows)
 
 
 def titled(point: Point) -> str:

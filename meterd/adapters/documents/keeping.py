@@ -12,6 +12,7 @@ ENDLESS = 1e6  # points: high enough for any table, so that all rows are measure
 LEAST = 113.0  # points, 40 mm: a heading at the foot of a page without this much below it goes to the next
 FIRST_ROWS = 2  # of a long table stand below its heading
 WHOLE_ROWS = 12  # a table with sums and no more rows is not divided
+FEW_ROWS = 4  # nor is one without sums and no more than these
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,11 +104,11 @@ def _needed(pieces: Sequence[Piece], heights: Sequence[float], heading: int) -> 
 
 
 def _is_whole(block: Table) -> bool:
-    return block.sums > 0 and len(block.rows) <= WHOLE_ROWS
+    return len(block.rows) <= (WHOLE_ROWS if block.sums else FEW_ROWS)
 
 
 def _hold_rows(piece: Piece, height: float) -> None:
-    """A short table with sums stays whole, and of a long one the sums stay with the row above; if a page holds them.
+    """A short table stays whole, and of a long one the sums stay with the row above; if a page holds them.
 
     A row that no page holds is divided.
     """
@@ -116,7 +117,7 @@ def _hold_rows(piece: Piece, height: float) -> None:
     rows = _row_heights(piece)
     if max(rows[1:], default=0) + rows[0] > height:
         _table(piece).splitInRow = 1
-    if not piece.block.sums:
+    if not piece.block.sums and not _is_whole(piece.block):
         return
     last = len(piece.block.rows) if _is_whole(piece.block) else piece.block.sums + 1
     if sum(rows[-last:]) + rows[0] <= height / 2:

@@ -119,6 +119,7 @@ def _inputs(site: Site, texts: Texts) -> Iterator[Block]:
         Column(texts("input-address"), 56), Column(texts("input-field"), 40), Column(texts("input-unit"), 24),
     )  # fmt: skip
     rows = tuple(
-        (i.point, register_name(i.register), i.source, i.address, i.field, unit_of(i, texts)) for i in site.inputs
+        (i.point, register_name(i.register, texts), i.source, i.address, i.field, unit_of(i, texts))
+        for i in site.inputs
     )
     yield none_or(Table(texts("input-list"), columns, rows), texts)

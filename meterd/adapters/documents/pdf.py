@@ -62,6 +62,7 @@ NO_PADDING = dict.fromkeys(("leftPadding", "bottomPadding", "rightPadding", "top
 INK, SOFT, RULE, BAND = HexColor(0x1C2430), HexColor(0x55606E), HexColor(0x9AA3AE), HexColor(0xEEF1F4)
 TALL = 1.5 * mm  # above and below the text of a row that is written into by hand
 SIDES = 5.5  # of a cell, left and right of its text
+GAP = 5.0  # more than that between numbers that lean right and a text behind them
 HEIGHT_OF_MARGINS = 36 * mm
 
 
@@ -162,6 +163,7 @@ _STYLES = {
     "sum": _style("sum", fontName=BOLD),
     "head": _style("head", fontName=BOLD, fontSize=7, leading=9),
 }
+SMALLEST_TITLE = 0.75  # of its usual size
 _HEADINGS: dict[int, tuple[str, Kind]] = {1: ("h1", "H2"), 2: ("h2", "H3")}  # by level; the title is H1
 
 
@@ -183,8 +185,8 @@ class _Look:
 
 
 def _flow(document: Document, root: Element) -> Iterator[Flowable]:
-    yield _heading(Heading(document.title), "title", root.add("H1"))
     wide, high = _page_size(document)
+    yield _title(document.title, root.add("H1"), wide - 2 * MARGIN)
     look = _Look(document.lang, ZoneInfo(document.zone), wide - 2 * MARGIN, root)
     pieces = [Piece(block, tuple(_block(block, look))) for block in document.blocks]
     needs = space_needed(pieces, look.width, high - HEIGHT_OF_MARGINS)
@@ -226,9 +228,20 @@ def _chart(block: Bars | Course | HoursMap, look: _Look) -> BarChart | TimeChart
 
 
 def _heading(block: Heading, style: str, element: Element) -> TaggedParagraph:
-    made = _paragraph(element, block.text, style)
+    return _bookmarked(block, _paragraph(element, block.text, style))
+
+
+def _bookmarked(block: Heading, made: TaggedParagraph) -> TaggedParagraph:
     made.bookmark_level, made.bookmark_text = block.level, printable(block.text)
     return made
+
+
+def _title(text: str, element: Element, width: float) -> TaggedParagraph:
+    """The title on one line, in smaller letters where it needs them: no word of it alone on a second line."""
+    usual = _STYLES["title"]
+    part = width / max(width, whole_width(printable(text), usual.fontName, usual.fontSize))
+    size = usual.fontSize * max(part, SMALLEST_TITLE) * (0.99 if part < 1 else 1)
+    return _bookmarked(Heading(text), paragraph(element, text, ParagraphStyle("title", parent=usual, fontSize=size)))
 
 
 def _frame(text: str, look: _Look) -> Grid:
@@ -287,7 +300,12 @@ def _widths_of(block: Table, j: int, look: _Look) -> tuple[float, float]:
         lines.append(whole_width(text, style.fontName, style.fontSize))
         one = isinstance(cells[j], Number) or (isinstance(cells[j], Moment) and not column.two_lines)
         words.append(lines[-1] if one else longest_word(text, style.fontName, style.fontSize))
-    return max(words) + SIDES, max(lines) + SIDES
+    sides = SIDES + (GAP if _is_behind_numbers(block, j) else 0)
+    return max(words) + sides, max(lines) + sides
+
+
+def _is_behind_numbers(block: Table, j: int) -> bool:
+    return [column.side for column in block.columns[max(0, j - 1) : j + 1]] == ["right", "left"]
 
 
 def _cell(cell: Cell, column: Column, style: str, element: Element, look: _Look) -> TaggedParagraph:
@@ -308,6 +326,8 @@ def _looks(block: Table) -> TableStyle:
         ("TOPPADDING", (0, 0), (-1, -1), 1.8),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 2.4),
     ]
+    behind = [j for j in range(len(block.columns)) if _is_behind_numbers(block, j)]
+    looks += [("LEFTPADDING", (j, 0), (j, -1), SIDES - 2 + GAP) for j in behind]
     if block.sums:
         looks.append(("LINEABOVE", (0, -block.sums), (-1, -block.sums), 0.8, INK))
         looks.append(("BACKGROUND", (0, -block.sums), (-1, -1), BAND))

@@ -4,6 +4,7 @@ from fractions import Fraction
 
 from meterd.adapters.documents.model import Cell, Moment, Number
 from meterd.adapters.documents.texts import Texts
+from meterd.adapters.texts import wording
 from meterd.core.model.periods import HOUR_MS
 from meterd.core.model.plan import Input, Instrument, Point, Role, Site
 from meterd.core.model.reading import REGISTERS
@@ -48,9 +49,9 @@ def _thousandths(milli: int) -> str:
     return f"{whole}" + (f".{rest:03d}".rstrip("0") if rest else "")
 
 
-def register_name(code: str) -> str:
-    """The name of a register with its code."""
-    return f"{REGISTERS[code].name} ({code})" if code in REGISTERS else code
+def register_name(code: str, texts: Texts) -> str:
+    """The name of a register in the language of the document, with its code."""
+    return f"{wording.say(texts.lang, f'point.r_{REGISTERS[code].name}')} ({code})" if code in REGISTERS else code
 
 
 def unit_of(meter_input: Input, texts: Texts) -> str:

@@ -14,6 +14,7 @@ from meterd.adapters.documents.cells import (
     percents_of,
     period_name,
     step_name,
+    without_empty,
 )
 from meterd.adapters.documents.formats import moment
 from meterd.adapters.documents.model import (
@@ -132,7 +133,7 @@ def _glance(builder: _ReportBuilder) -> Iterator[Block]:
         ]
     if report.peaks:
         power, when = kilowatt(report.peaks[0], texts)
-        pairs += [(texts("demand"), _unit(power, "kW")), (texts("demand-when"), when)]
+        pairs += [(texts("demand"), _unit(power, "kW")), (texts("demand-at"), when)]
     if report.cost is not None:
         pairs.append((texts("costs-bill"), money(report.cost.amount, texts, report.cost.currency)))
     pairs += [
@@ -271,11 +272,8 @@ def _point_table(builder: _ReportBuilder, name: str, lines: Sequence[PointLine],
     feeders = [line for line in lines if line.point.role is Role.FEEDER] if outgoing is not None else []
     parts = [line.net.mwh / outgoing if outgoing and line.net.mwh is not None else None for line in feeders]
     shares = dict(zip((line.point.name for line in feeders), percents_of(parts, texts), strict=True))
-    return Table(
-        texts("points-sheet", board=name),
-        columns,
-        tuple((titles[p.point.name], *_point_row(p, shares.get(p.point.name, ""), texts)) for p in lines),
-    )
+    rows = tuple((titles[p.point.name], *_point_row(p, shares.get(p.point.name, ""), texts)) for p in lines)
+    return without_empty(Table(texts("points-sheet", board=name), columns, rows))
 
 
 def _point_row(line: PointLine, share: Cell, texts: Texts) -> tuple[Cell, ...]:
@@ -336,7 +334,7 @@ def _group_table(builder: _ReportBuilder, key: str, groups: Sequence[Group]) -> 
         for group, part in zip(groups, parts, strict=True)
     ]
     rows.append((texts("all"), kwh(whole, texts), _part_of(whole, whole, texts), "", ""))
-    return Table(texts(f"by-{key}"), columns, tuple(rows), sums=1)
+    return without_empty(Table(texts(f"by-{key}"), columns, tuple(rows), sums=1))
 
 
 def _part_of(value: int | None, whole: int | None, texts: Texts) -> Cell:
@@ -386,7 +384,15 @@ def _pv(builder: _ReportBuilder) -> Iterator[Block]:
             (texts("shared"), _shared(part, texts)),
         ),
     )
-    yield Text(texts("pv-note", minutes=builder.site.interval_s // 60), "note")
+    own = " " + texts("pv-own-note") if _uses_more(row) else ""
+    yield Text(texts("pv-note", minutes=builder.site.interval_s // 60) + own, "note")
+
+
+def _uses_more(row: PvRow) -> bool:
+    """Whether use and export together are more than the production, from which the inverters' own use is subtracted."""
+    if row.self_use is None or row.grid_export is None or row.production is None:
+        return False
+    return row.self_use + row.grid_export > row.production
 
 
 def _consumption(row: PvRow, texts: Texts) -> Cell:

@@ -158,7 +158,7 @@ class _Writer:
                     row += 1
             else:
                 other = next(tables)
-                sheet.write_url(row, 0, f"internal:'{other}'!A1", self._format("link"), other)
+                sheet.write_url(row, 0, f"internal:'{other}'!A1", self._format("link"), f"→ {other}")
         self._across(sheet, row + 2, document.foot)
         sheet.fit_to_pages(1, 0)
         sheet.set_footer("&C&P / &N")

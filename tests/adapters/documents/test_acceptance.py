@@ -17,6 +17,7 @@ def test_acceptance_of_a_point_and_of_a_board(hof: Path, tmp_path: Path) -> None
         "0.5S / 0.5",
         "positiv in die Verteilung",
         "03.04.2026 00:00",
+        "Bezug (1.8.0)",
         "Abgenommen von",
         "EN 50110",
     ):

@@ -4,7 +4,17 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from meterd.adapters.documents.cells import amount, kilowatt, kwh, none_or, percent, period_name, step_name, titled
+from meterd.adapters.documents.cells import (
+    amount,
+    kilowatt,
+    kwh,
+    none_or,
+    percent,
+    period_name,
+    step_name,
+    titled,
+    without_empty,
+)
 from meterd.adapters.documents.model import Column, Moment, Number, Table
 from meterd.adapters.documents.texts import Texts
 from meterd.core.model.periods import Period
@@ -62,3 +72,12 @@ def test_an_empty_table_says_that_there_is_nothing() -> None:
     assert none_or(table, ENGLISH).rows == (("none", ""),)
     full = Table("t", table.columns, (("x", "y"),))
     assert none_or(full, ENGLISH) is full
+
+
+def test_a_column_in_which_no_row_has_anything_is_left_out() -> None:
+    """A zero and a word for missing are something; the sums stay sums."""
+    columns = tuple(Column(name, 10) for name in "abcd")
+    rows = (("x", "", Number(0.0), ""), ("all", "", "missing", ""))
+    table = without_empty(Table("t", columns, rows, sums=1))
+    assert [column.heading for column in table.columns] == ["a", "c"]
+    assert (table.rows, table.sums) == ((("x", Number(0.0)), ("all", "missing")), 1)

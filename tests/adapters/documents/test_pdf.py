@@ -1,9 +1,11 @@
 """PDF: same bytes, embedded letters, bookmarks, headings on every page, nothing that breaks on odd texts."""
 
 import io
+from dataclasses import replace
 
 import pypdf
 import pytest
+from reportlab.pdfbase.pdfmetrics import stringWidth
 
 from meterd.adapters.documents.fonts import printable
 from meterd.adapters.documents.model import (
@@ -102,6 +104,36 @@ def test_letters_that_the_font_lacks_lose_their_accent() -> None:
     """Better a plain letter than a box; what has no plain letter is a question mark."""
     assert printable("Jiří Dvořák") == "Jirí Dvorák"
     assert printable("日") == "?"
+
+
+def places(data: bytes) -> dict[str, tuple[float, float]]:
+    """Where each piece of text begins on the first page, and how large its letters are."""
+    found: dict[str, tuple[float, float]] = {}
+
+    def visit(piece: str, matrix: list[float], place: list[float], _font: object, size: float) -> None:
+        if piece.strip():
+            found[piece.strip()] = (matrix[0] * place[4] + matrix[4], size)
+
+    read(data).pages[0].extract_text(visitor_text=visit)
+    return found
+
+
+def test_there_is_a_gap_between_numbers_and_a_text_behind_them() -> None:
+    """Found by looking: a verdict began a millimetre behind the band, as if it belonged to the number."""
+    columns = (Column("Name", 60), Column("Figure", 30, "right"), Column("Verdict", 90))
+    table = Table("t", columns, (("row", Number(1234.5, 1), "inside"),))
+    found = places(pdf(Document("T", "s", "en", "UTC", "", "", (table,))))
+    end = found["1,234.5"][0] + stringWidth("1,234.5", "Vera", 7.5)
+    assert 10 < found["inside"][0] - end < 20
+
+
+def test_a_title_stands_on_one_line() -> None:
+    """Found by looking: one word of a title alone on the second line made a page more of a statement."""
+    short, long = "Report May", "Energieaufstellung September 2026, Bäckerei, Harrow Mill"
+    sizes = {title: places(pdf(replace(paper(), title=title)))[title][1] for title in (short, long)}
+    assert 12 < sizes[long] < sizes[short]
+    far_too_long = places(pdf(replace(paper(), title=f"{long} {short} {long}")))
+    assert min(size for _, size in far_too_long.values() if size > 11.6) > 11.8, "it takes more lines instead"
 
 
 def test_same_document_same_bytes() -> None:

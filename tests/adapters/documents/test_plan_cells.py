@@ -8,6 +8,7 @@ from meterd.adapters.documents.model import Number
 from meterd.adapters.documents.plan_cells import energy_wh, fitted_now, ratio, register_name, shown_at, unit_of
 from meterd.adapters.documents.texts import Texts
 from meterd.core.model.plan import Input, Instrument, Site
+from meterd.core.model.reading import REGISTERS
 
 
 @pytest.mark.parametrize(
@@ -44,5 +45,14 @@ def test_ratio_units_and_readings_as_written_on_the_plate() -> None:
     assert unit_of(Input("q", "1.8.0", "s", "a", unit="kWh", scale=0.1, per_ct=True), texts) == "kWh x 0.1 x CT"
     assert unit_of(Input("q", "13.7.0", "s", "a", unit="/"), Texts("de")) == "Verhältnis"
     assert shown_at((("1.8.0", 412_345_680_500),)) == "1.8.0 = 412345680.5"
-    assert register_name("1.8.0") == "import (1.8.0)"
-    assert register_name("9.9.9") == "9.9.9"
+    assert register_name("1.8.0", texts) == "import (1.8.0)"
+    assert register_name("9.9.9", texts) == "9.9.9"
+
+
+def test_every_register_has_a_name_in_the_language_of_the_document() -> None:
+    """Found by looking: `import` and `power-factor` stood in German forms."""
+    assert register_name("1.8.0", Texts("de")) == "Bezug (1.8.0)"
+    assert register_name("13.7.0", Texts("de")) == "Leistungsfaktor (13.7.0)"
+    assert register_name("13.7.0", Texts("en")) == "power factor (13.7.0)"
+    for code in REGISTERS:
+        assert all(register_name(code, Texts(lang)).endswith(f"({code})") for lang in ("en", "de"))

@@ -81,8 +81,10 @@ def test_rows_are_as_high_as_their_texts() -> None:
 def test_the_first_worksheet_leads_to_the_others() -> None:
     """A heading is not followed by nothing: where the table stands on paper, a link leads to its worksheet."""
     book = opened(paper(Table("Punkte: a/b", COLUMNS, ())))
-    links = {cell.hyperlink.location: cell.value for row in book["Bericht"].iter_rows() for cell in row if cell.hyperlink}
-    assert links == {"'Punkte  a b'!A1": "Punkte  a b", "'Verlauf'!A1": "Verlauf"}
+    links = {
+        cell.hyperlink.location: cell.value for row in book["Bericht"].iter_rows() for cell in row if cell.hyperlink
+    }
+    assert links == {"'Punkte  a b'!A1": "→ Punkte  a b", "'Verlauf'!A1": "→ Verlauf"}
     assert book["Bericht"].sheet_properties.pageSetUpPr.fitToPage
 
 

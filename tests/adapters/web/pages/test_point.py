@@ -6,8 +6,10 @@ import httpx
 import pytest
 from playwright.sync_api import Browser, expect
 
+from meterd.adapters.texts import wording
 from meterd.adapters.web.pages.point import view
 from meterd.core.model.finding import Finding
+from meterd.core.model.reading import REGISTERS
 from tests.adapters.web.browser import DESK, PHONE, opened, unreadable
 from tests.adapters.web.conftest import Mill
 from tests.adapters.web.request_contexts import LAST, MINUTE, SOMEBODY, context_of, shot, steady
@@ -22,6 +24,14 @@ def test_the_list_has_what_hangs_below_after_its_feeder(tmp_path: Path) -> None:
     assert [line.point for line in board.points] == ["t1", "q01", "room-1", "room-2", "q02"]
     ovens = board.points[1]
     assert (ovens.watt, ovens.findings, ovens.at_ms) == (4000, 1, LAST + MINUTE)
+
+
+def test_every_register_that_a_point_may_have_has_a_name() -> None:
+    """Found by looking: the page of a point with an irradiance was an error."""
+    for language in wording.LANGUAGES:
+        names = {kind.name: wording.say(language, f"point.r_{kind.name}") for kind in REGISTERS.values()}
+        assert len(set(names.values())) == len(names)
+    assert names["irradiance"] == "Einstrahlung"
 
 
 # -- in a browser ------------------------------------------------------------------------------------------------------
