@@ -53,6 +53,13 @@ class Forecasts:
         rows = self.between(_outside(quantity), from_ms, until_ms + 1)
         return [GivenOutside(quantity, known_ms, interval, course.middle) for known_ms, interval, course in rows]
 
+    def newest_outside(self, quantity: OutsideQuantity) -> int | None:
+        """Since when the newest one from outside is known."""
+        if not self._there:
+            return None
+        ((newest,),) = self._db.execute("SELECT max(issued_ms) FROM forecast WHERE quantity = ?", (_outside(quantity),))
+        return None if newest is None else int(newest)
+
     def forget_before(self, at_ms: int) -> None:
         """Delete what was issued before a moment."""
         self._db.execute("DELETE FROM forecast WHERE issued_ms < ?", (at_ms,))

@@ -127,6 +127,7 @@ class FindingJob:
         conditions += self._scale_findings(now_ms)
         conditions += demand_findings(self.snapshot) if self.snapshot is not None else []
         conditions += plan_runtime.clock_changes.tick(now_ms, state.closed_to)
+        conditions += plan_runtime.forecast_job.silence(now_ms, self._begun_ms)
         return conditions + self._own_state(now_ms)
 
     def _scale_findings(self, now_ms: int) -> list[Finding]:

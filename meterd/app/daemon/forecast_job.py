@@ -11,10 +11,12 @@ from meterd.adapters.store.forecasts import KEPT_DAYS
 from meterd.adapters.store.opening import open_to_read
 from meterd.adapters.store.write_store import WriteStore
 from meterd.app.operations.forecast_history import newly_said, read_history, with_outside
+from meterd.core.checks.rules import outside_silent_finding
 from meterd.core.errors import MeterdError, StoreError
 from meterd.core.forecast.model import Model, fit, issue
 from meterd.core.forecast.outside import SEEN_DAYS
 from meterd.core.forecast.site_powers import step_of
+from meterd.core.model.finding import Finding
 from meterd.core.model.forecast import GivenOutside, OutsideSeries, SiteForecast
 from meterd.core.model.periods import DAY_MS, floor
 from meterd.core.model.plan import Site
@@ -42,11 +44,19 @@ class ForecastJob:
         self._series: OutsideSeries | None = None  # the newest message from outside, and the one that was stored last
         self._series_kept: OutsideSeries | None = None
         self._worker: Worker | None = None
+        self._heard_ms = store.forecasts.newest_outside(site.forecast.quantity)
         self.newest: SiteForecast | None = None
 
     def take(self, series: OutsideSeries) -> None:
         """A forecast from outside came: the next forecast of the site knows it."""
         self._series = series
+        if not series.retained:  # a broker repeats what it keeps: it is no newer for that
+            self._heard_ms = max(self._heard_ms or 0, series.received_ms)
+
+    def silence(self, now_ms: int, begun_ms: int) -> list[Finding]:
+        """That nothing comes on the topic of the forecast from outside."""
+        finding = outside_silent_finding(self._site, self._heard_ms, now_ms=now_ms, begun_ms=begun_ms)
+        return [] if finding is None else [finding]
 
     def tick(self, closed_to: int | None) -> None:
         """Take over what the thread has made, and start it when another interval has closed."""
@@ -86,6 +96,7 @@ class ForecastJob:
             with self._store.transaction():
                 if made.outside is not None:
                     self._store.forecasts.keep_outside(made.outside)
+                    self._heard_ms = max(self._heard_ms or 0, made.outside.known_ms)
                 if made.forecast is not None:
                     self._store.forecasts.keep(made.forecast)
                     self._store.forecasts.forget_before(made.forecast.issued_ms - KEPT_DAYS * DAY_MS)

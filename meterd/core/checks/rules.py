@@ -6,6 +6,7 @@ from dataclasses import replace
 from meterd.core.checks.register_vs_power import Disagreement, Kind
 from meterd.core.checks.staleness import ArrivalMonitor, Stale, Staleness
 from meterd.core.energy.aggregation import Contradiction
+from meterd.core.forecast.outside import OLDEST_MS
 from meterd.core.model.demand import DemandWarning
 from meterd.core.model.finding import Finding
 from meterd.core.model.finding_cause import remedy
@@ -193,6 +194,23 @@ def outside_refused_finding(site: str, count: int, *, reason: str, sample: str, 
         f"{site}: {count} forecasts from outside refused, the last because {reason}; it was: {sample}",
         remedy("forecast-refused"),
     )  # fmt: skip
+
+
+def outside_silent_finding(site: Site, last_ms: int | None, *, now_ms: int, begun_ms: int) -> Finding | None:
+    """A plan with a topic for a forecast from outside on which none has come for as long as one counts (`OLDEST_MS`).
+
+    `last_ms`: when the last one came, in whatever run; None: never. After a start a retained one has time to come.
+    """
+    topic, waited_ms = site.forecast.topic, now_ms - begun_ms
+    silent_ms = waited_ms if last_ms is None else now_ms - last_ms
+    if not topic or silent_ms <= OLDEST_MS or waited_ms < site.limits.first_value_s * 1000:
+        return None
+    name, cause = site.name, "forecast-silent"
+    if last_ms is None:
+        never = f"{name}: no forecast from outside has come on {topic} yet"
+        return Finding(cause, name, begun_ms, never, remedy(cause))
+    silent = f"{name}: no forecast from outside has come on {topic} since {text(last_ms)}"
+    return Finding(cause, name, last_ms, silent, remedy(cause))
 
 
 def fault_finding(subject: str, words: str, now_ms: int) -> Finding:

@@ -148,6 +148,8 @@ CAUSES = (
     Cause("lines-refused", Urgency.LATER, Source.NETWORK, "see what the database says of the line"),
     Cause("forecast-refused", Urgency.LATER, Source.NETWORK,
           "compare [forecast] of site.toml with what its sender publishes; the forecast of the site goes on without it"),
+    Cause("forecast-silent", Urgency.LATER, Source.NETWORK,
+          "see whether its sender runs and publishes on this topic; the forecast of the site goes on without it"),
     Cause("job-failed", Urgency.LATER, Source.PROGRAM,
           "do what the reason asks for; it is tried again by itself, and at once with meterd jobs PLAN --run NAME"),
     Cause("certificate", Urgency.LATER, Source.NETWORK, "renew it before that day; after it nothing connects"),

@@ -62,6 +62,7 @@ ELSEWHERE = {
     ("core/checks/rules.py", "job_failed_finding"): TABLE,
     ("core/checks/rules.py", "refused_finding"): TABLE,
     ("core/checks/rules.py", "outside_refused_finding"): TABLE,
+    ("core/checks/rules.py", "outside_silent_finding"): TABLE,
     ("core/checks/rules.py", "_stale"): TABLE,
     ("core/checks/rules.py", "stale_points"): TABLE,
     ("core/checks/rules.py", "staleness_findings"): "Staleness, below",

@@ -237,6 +237,9 @@ def test_a_good_one_is_used_after_a_week_and_one_that_lies_is_let_go(mill: Site2
 def test_what_is_refused_says_why_and_nothing_waits_for_it(mill: Site26) -> None:
     """Text, NaN, a time that is over, another unit, half a list: the forecast goes on, one finding names the reason."""
     mill.go_on()
+    mill.say(
+        said(mill.slot)
+    )  # known with the next interval that closes: at the end of the test it is younger than 12 hours
     for payload, words in (
         (b"sunny", "no valid JSON"),
         (b'{"hours": {"time": [1, 2], "power": [NaN, 1]}}', "no valid JSON"),
@@ -261,6 +264,21 @@ def test_what_is_refused_says_why_and_nothing_waits_for_it(mill: Site26) -> None
     mill.go_on(None)
     outside = mill.outside()
     assert outside["known_ms"] is not None  # the sound one before them still counts
+
+
+@pytest.mark.slow
+def test_a_topic_on_which_nothing_comes_any_more_is_a_finding(mill: Site26) -> None:
+    """Found by a sender that was off: only the page said so. It is over with the next forecast that comes."""
+    mill.go_on()
+    assert "forecast-silent-mill" not in mill.here.findings()
+    for _ in range(2):
+        mill.go_on(None)
+    assert until(lambda: "forecast-silent-mill" in mill.here.findings(), 30), mill.here.findings()
+    finding = mill.here.findings()["forecast-silent-mill"]
+    assert finding.text.startswith("mill: no forecast from outside has come on weather/roof since 2026-")
+    assert "sender" in finding.remedy
+    mill.go_on()
+    assert until(lambda: "forecast-silent-mill" not in mill.here.findings(), 30), mill.here.findings()
 
 
 @pytest.mark.slow

@@ -8,12 +8,15 @@ from meterd.core.checks.rules import (
     balance_findings,
     event_finding,
     fault_finding,
+    outside_silent_finding,
     refused_finding,
     set_aside_findings,
     stale_points,
     unstored_finding,
 )
+from meterd.core.forecast.outside import OLDEST_MS
 from meterd.core.model.finding_cause import EVENTS
+from meterd.core.model.forecast import ForecastInput
 from meterd.core.model.periods import Period
 from meterd.core.model.plan import Board, Input, Limits, Point, PointState, Role, Site
 from meterd.core.model.reading import IMPORT, POWER
@@ -120,3 +123,24 @@ def test_what_is_not_believed_or_goes_wrong_names_the_register() -> None:
     (aside,) = set_aside_findings({("q1", IMPORT): "KeyError: 1"}, NOW)
     assert aside.id == "not-followed-import-q1"
     assert {fault_finding("north", "why", NOW).cause, unstored_finding("q1", 3, "why", NOW).cause} <= EVENTS
+
+
+@pytest.mark.parametrize(
+    ("last", "begun", "when"),
+    [
+        (None, OLDEST_MS, None),
+        (None, OLDEST_MS + 1, "yet"),
+        (OLDEST_MS, 10 * OLDEST_MS, None),
+        (OLDEST_MS + 1, 10 * OLDEST_MS, "since 2026-03-28T12:59:59.999Z"),
+        (2 * OLDEST_MS, 30_000, None),
+        (2 * OLDEST_MS, 60_000, "since 2026-03-28T01:00:00Z"),
+    ],
+    ids=["never-young", "never", "in-time", "late", "just-started", "started"],
+)
+def test_a_forecast_from_outside_that_does_not_come_is_told(last: int | None, begun: int, when: str | None) -> None:
+    """`last` and `begun` ago in ms. As long as the newest counts nothing is said, nor before a retained one could come."""
+    site = replace(SITE, forecast=ForecastInput("s", "weather/roof"))
+    last_ms = None if last is None else NOW - last
+    finding = outside_silent_finding(site, last_ms, now_ms=NOW, begun_ms=NOW - begun)
+    assert (finding and finding.text) == (when and f"mill: no forecast from outside has come on weather/roof {when}")
+    assert outside_silent_finding(SITE, last_ms, now_ms=NOW, begun_ms=NOW - begun) is None, "the plan has no topic"
