@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from meterd.core.energy.rollup import Columns, runs
+from meterd.core.energy.rollup import Columns, runs_read
 from meterd.core.model.periods import Period
 from meterd.core.model.results import BalanceRow, PvRow
 from meterd.core.registers.register_line import Ints
@@ -17,13 +17,10 @@ PV = "end_ms, production, grid_import, grid_export, self_use, consumption, estim
 # Texts of numbers instead of a row of Python objects for each figure: 0.4 s of a core for a million figures, not 1.0.
 # They follow one order, whichever it is.
 _FIGURE = (
-    "SELECT group_concat(start_ms), group_concat(energy), group_concat(flags){} FROM figure"
-    " WHERE channel IN ({}) AND period = ? AND energy IS NOT NULL"
+    "{}SELECT group_concat(start_ms), group_concat(energy), group_concat(flags){} FROM {}"
+    " WHERE channel IN ({}) AND period = ? AND energy IS NOT NULL AND start_ms {}"
 )
 TOGETHER = 20_000  # figures of several registers in one question: a page asks for some periods of a hundred of them
-# What lies in a hole is not read: the same moment of 30 days is 1 % of their figures, and the hours at both ends of five
-# years are 50 of 43,800.
-HOLES_MS = {Period.INTERVAL: 21_600_000, Period.HOUR: 21_600_000, Period.DAY: 30 * 86_400_000}
 
 
 def columns_of(connection: sqlite3.Connection, numbers: Sequence[int], period: Period, starts: Ints) -> Columns:
@@ -34,20 +31,20 @@ def columns_of(connection: sqlite3.Connection, numbers: Sequence[int], period: P
     columns = Columns(energy, present, flags)
     if not len(starts):
         return columns
-    spans = runs(starts, HOLES_MS.get(period, 2**62))
-    bounds: list[tuple[int, ...]] = [*spans]
+    spans: list[tuple[int, ...]] = [*runs_read(period, starts)]
+    first, table, when, bounds = "", "figure", "BETWEEN ? AND ?", spans[0]
     if len(spans) == len(starts):  # one question for scattered moments; the numbers are ours
-        when, bounds = f" AND start_ms IN ({', '.join(map(str, starts.tolist()))})", [()]
-    else:
-        when = " AND start_ms BETWEEN ? AND ?"
+        when, bounds = f"IN ({', '.join(map(str, starts.tolist()))})", ()
+    elif len(spans) > 1:  # and one for scattered spans: the nights of a year are 365
+        first = f"WITH span(low, high) AS (VALUES {', '.join(map(str, spans))}) "
+        table, when, bounds = "span CROSS JOIN figure", "BETWEEN low AND high", ()
     known = [number for number in numbers if number >= 0]
     together = len(set(known)) == len(known) > 1 and energy.size <= TOGETHER
     for some in [known] if together else [[number] for number in known]:
-        ask = _FIGURE.format(", group_concat(channel)" if together else "", ", ".join(map(str, some))) + when
-        for span in bounds:
-            texts = connection.execute(ask, (period, *span)).fetchone()
-            if texts[0] is not None:
-                _fill(columns, numbers, some[0], starts, [np.fromstring(text, np.int64, sep=",") for text in texts])
+        which, more = ", ".join(map(str, some)), ", group_concat(channel)" if together else ""
+        texts = connection.execute(_FIGURE.format(first, more, table, which, when), (period, *bounds)).fetchone()
+        if texts[0] is not None:
+            _fill(columns, numbers, some[0], starts, [np.fromstring(text, np.int64, sep=",") for text in texts])
     return columns
 
 

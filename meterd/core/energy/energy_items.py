@@ -9,7 +9,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from meterd.core.energy.rollup import Columns
+from meterd.core.energy.rollup import Columns, runs_read
 from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.model.connection import connection_feeds
 from meterd.core.model.periods import Period
@@ -194,15 +194,18 @@ def figures_of(stored: StoredFigures, item: EnergyItem, period: Period, starts: 
     if not len(starts):
         return _column([])
     if item.kind is ItemKind.SITE and not item.channels:
-        rows = {r.start_ms: r for r in stored.pv(period, int(starts[0]), int(starts[-1]) + 1)}
+        rows = {r.start_ms: r for low, last in runs_read(period, starts) for r in stored.pv(period, low, last + 1)}
         return _column([_of_site(rows.get(at), item.name) for at in starts.tolist()])
     if item.kind is ItemKind.BOARD:
         feeds = {
             b.start_ms: (b.feed, b.estimated)
-            for b in stored.balances(item.name, period, int(starts[0]), int(starts[-1]) + 1)
+            for low, last in runs_read(period, starts)
+            for b in stored.balances(item.name, period, low, last + 1)
         }
         return _column([feeds.get(at, (None, False)) for at in starts.tolist()])
     columns = stored.columns(item.channels, period, starts)
+    if len(item.channels) == 1:  # most items of a page: nothing to be added
+        return Columns(np.where(columns.present, columns.energy * item.signs[0], 0), columns.present, columns.flags)
     energy: Ints = columns.energy @ np.array(item.signs, dtype=np.int64)
     present = np.all(columns.present, axis=1)
     flags = np.bitwise_or.reduce(columns.flags, axis=1)

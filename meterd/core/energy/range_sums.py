@@ -3,8 +3,8 @@
 A year so far is ten months, some days, some hours and some intervals: a few dozen figures instead of thousands.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
@@ -58,6 +58,8 @@ class SpanCover:
 
     parts: tuple[tuple[Period, int, int], ...]
     begins: bool
+    # of each kind of period: rows of its parts, their starts
+    kinds: tuple[tuple[Period, tuple[int, ...], Ints], ...] = field(compare=False)
 
 
 @lru_cache(maxsize=64)  # an answer asks for the same few spans, once for each of its items
@@ -79,13 +81,20 @@ def cover(span: tuple[int, int], calendar: Calendar) -> SpanCover | None:
             period, end = Period.INTERVAL, at + calendar.interval_ms
         parts.append((period, at, end))
         at = end
-    return SpanCover(tuple(parts), low > span[0]) if parts else None
+    return SpanCover(tuple(parts), low > span[0], tuple(_kinds(parts))) if parts else None
+
+
+def _kinds(parts: Sequence[tuple[Period, int, int]]) -> Iterator[tuple[Period, tuple[int, ...], Ints]]:
+    for period in Period:
+        rows = tuple(i for i, part in enumerate(parts) if part[0] is period)
+        if rows:
+            yield period, rows, np.array([parts[i][1] for i in rows], dtype=np.int64)
 
 
 def span_sum(stored: StoredFigures, item: EnergyItem, covered: SpanCover) -> SpanSum:
     """The sum of the parts of a span. Where the history begins in it, each register counts from its first figure on."""
     parts = covered.parts
-    energy, present, flags = _parts(stored, item, parts)
+    energy, present, flags = _parts(stored, item, covered)
     skip = first_known(present) if covered.begins else 0
     skip = 0 if skip == len(parts) else skip
     known = present[skip:]
@@ -97,18 +106,15 @@ def span_sum(stored: StoredFigures, item: EnergyItem, covered: SpanCover) -> Spa
     )
 
 
-def _parts(
-    stored: StoredFigures, item: EnergyItem, parts: Sequence[tuple[Period, int, int]]
-) -> tuple[Ints, Bools, Bools]:
+def _parts(stored: StoredFigures, item: EnergyItem, covered: SpanCover) -> tuple[Ints, Bools, Bools]:
     """Energy, presence and whether it is estimated of each part, read once for each kind of period."""
-    energy = np.zeros(len(parts), dtype=np.int64)
-    present, flags = np.zeros(len(parts), dtype=np.bool_), np.zeros(len(parts), dtype=np.bool_)
-    for period in Period:
-        rows = [i for i, part in enumerate(parts) if part[0] is period]
-        if rows:
-            columns = figures_of(stored, item, period, np.array([parts[i][1] for i in rows], dtype=np.int64))
-            energy[rows], present[rows] = columns.energy[:, 0], columns.present[:, 0]
-            flags[rows] = columns.flags[:, 0] != 0
+    count = len(covered.parts)
+    energy = np.zeros(count, dtype=np.int64)
+    present, flags = np.zeros(count, dtype=np.bool_), np.zeros(count, dtype=np.bool_)
+    for period, places, starts in covered.kinds:
+        rows, columns = list(places), figures_of(stored, item, period, starts)
+        energy[rows], present[rows] = columns.energy[:, 0], columns.present[:, 0]
+        flags[rows] = columns.flags[:, 0] != 0
     return energy, present, flags
 
 

@@ -26,5 +26,8 @@ class ReadTogether(OtherColumns):
         table = self._tables.get(key)
         if table is None:
             table = self._tables[key] = self._stored.columns(list(self._places), period, starts)
+        if len(channels) == 1:
+            only = slice(place := self._places[channels[0]], place + 1)
+            return Columns(table.energy[:, only], table.present[:, only], table.flags[:, only])
         places = [self._places[channel] for channel in channels]
         return Columns(table.energy[:, places], table.present[:, places], table.flags[:, places])

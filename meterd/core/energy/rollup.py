@@ -8,10 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from meterd.core.model.periods import HOUR_MS
+from meterd.core.model.periods import DAY_MS, HOUR_MS, Period
 from meterd.core.registers.register_line import Bools, Flag, Ints
 
 Bytes = NDArray[np.uint8]
+
+# What lies in a hole is not read: the same moment of 30 days is 1 % of their figures, and the hours at both ends of five
+# years are 50 of 43,800.
+HOLES_MS = {Period.INTERVAL: 6 * HOUR_MS, Period.HOUR: 6 * HOUR_MS, Period.DAY: 30 * DAY_MS}
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +38,11 @@ def runs(starts: Ints, hole_ms: int) -> list[tuple[int, int]]:
     ends = np.append(np.flatnonzero(np.diff(starts) >= hole_ms), len(starts) - 1)
     first = np.append(0, ends[:-1] + 1)
     return list(zip(starts[first].tolist(), starts[ends].tolist(), strict=True))
+
+
+def runs_read(period: Period, starts: Ints) -> list[tuple[int, int]]:
+    """The runs of starts of one kind of period that are read from a store, each with its first and last."""
+    return runs(starts, HOLES_MS.get(period, 2**62))
 
 
 def roll_up(parts: Columns, first: Ints, expected: Ints) -> Columns:

@@ -7,7 +7,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterd.adapters.store.figure_rows import HOLES_MS, columns_of
+from meterd.adapters.store.figure_rows import columns_of
+from meterd.core.energy.rollup import HOLES_MS
 from meterd.core.model.periods import Period
 
 HOUR = HOLES_MS[Period.HOUR] // 6
