@@ -113,7 +113,8 @@ def picture(
 
 
 def _path(places: Sequence[Place]) -> str:
-    return "L".join(f"{x:g},{y:g}" for x, y in places)
+    words = {value: f"{value:g}" for value in {value for place in places for value in place}}  # a step has each twice
+    return "L".join([f"{words[x]},{words[y]}" for x, y in places])
 
 
 def tick_words(tick: TimeTick, reader: Reader) -> str:

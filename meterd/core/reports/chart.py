@@ -108,6 +108,12 @@ class Frame:
         height = self.size.height - self.size.top - self.size.bottom
         return round(self.size.top + height * (self.axis.high - value) / (self.axis.high - self.axis.low), 1)
 
+    def ys(self, values: Sequence[float | None]) -> list[float]:
+        """Where many values lie, nothing as zero: the same as y() of each, a chart of a year has ten thousand."""
+        top, high, span = self.size.top, self.axis.high, self.axis.high - self.axis.low
+        height = self.size.height - top - self.size.bottom
+        return [round(top + height * (high - (value or 0.0)) / span, 1) for value in values]
+
 
 @dataclass(frozen=True, slots=True)
 class Chart:
@@ -193,9 +199,7 @@ def _line(track: Track, xs: Sequence[float], frame: Frame) -> Iterator[Stroke]:
         before = track.values[first - 1] if first else None
         if before is not None:
             places.append((xs[first], frame.y(before)))
-        for i in range(first, after):
-            y = frame.y(track.values[i] or 0.0)
-            places += [(xs[i], y), (xs[i + 1], y)]
+        places += _steps(xs[first : after + 1], frame.ys(track.values[first:after]))
         style = track.style if track.style != "solid" else "estimated" if estimated else "solid"
         yield Stroke(tuple(places), track.tone, style)
 
@@ -216,13 +220,15 @@ def _between(
     look: tuple[int, str],
 ) -> Area:
     """The area between two stepped edges."""
-    there: list[Place] = []
-    back: list[Place] = []
-    for i in range(*rows):
-        upper, lower = frame.y(high[i] or 0.0), frame.y(low[i] or 0.0)
-        there += [(xs[i], upper), (xs[i + 1], upper)]
-        back += [(xs[i], lower), (xs[i + 1], lower)]
+    first, after = rows
+    there = _steps(xs[first : after + 1], frame.ys(high[first:after]))
+    back = _steps(xs[first : after + 1], frame.ys(low[first:after]))
     return Area((*there, *reversed(back)), *look)
+
+
+def _steps(xs: Sequence[float], ys: Sequence[float]) -> list[Place]:
+    """Both ends of each step; there is one edge more than steps."""
+    return [place for (at, after), y in zip(pairwise(xs), ys, strict=True) for place in ((at, y), (after, y))]
 
 
 def _stacked(tracks: Sequence[Track], xs: Sequence[float], frame: Frame) -> Iterator[Area]:

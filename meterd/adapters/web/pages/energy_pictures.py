@@ -11,6 +11,7 @@ from meterd.adapters.texts import wording
 from meterd.adapters.web.common import month_name, title_of
 from meterd.adapters.web.number_column import NumberColumn, number_column
 from meterd.adapters.web.pages.cost_words import cost_words
+from meterd.adapters.web.pages.energy_cells import cells_of
 from meterd.adapters.web.pages.energy_query import EnergyQuery
 from meterd.adapters.web.pages.energy_values import EnergyView, FlowLine, Hours, Option, SeriesLine
 from meterd.adapters.web.pictures import BROAD, LETTERS, NARROW, Both, Reader, both, picture, tick_words, unit_of
@@ -86,6 +87,7 @@ def energy_pictures(view: EnergyView, site: Site, language: str) -> Mapping[str,
     reader = Reader(language, ZoneInfo(site.zone))
     power = view.step in POWER_STEPS
     named = [(line, name_of(line.key, line.title, language)) for line in view.drawn]
+    columns = _columns(view, language)
     chart = _chart(view, reader, power=power) if view.query.picture in ("stacked", "lines", "bars") else None
     return {
         "name": lambda line: name_of(line.key, line.title, language),
@@ -106,7 +108,8 @@ def energy_pictures(view: EnergyView, site: Site, language: str) -> Mapping[str,
         "before_words": "" if view.before_from_ms is None else _before_words(view, reader),
         "fields": _fields(view, reader.zone),
         "wider": _wider(view, view.query),
-        "columns": _columns(view, language),
+        "columns": columns,
+        "cells_of": lambda root: cells_of(view, columns["step"], language, root),
         "at_peak_factor": _at_peak_factor(view),
         "peak_by": _peak_by(view, language),
         "flow_rows": _flow_rows(view, site, language),
