@@ -101,8 +101,7 @@ class Ledger:
         live, self._spoiled = self.state.instant, True
         with suppress(Failure):
             self.state = self._begin()
-            # present values come only from memory while nothing can be stored
-            self.state.instant = {**self.state.instant, **live}
+            self.state.instant = {**self.state.instant, **live}  # only memory has them while nothing can be stored
 
     def tick(self, readings: Sequence[Reading], now_ms: int) -> Tick:
         """Keep readings and every figure that follows from them; StoreError if nothing could be stored.
@@ -403,8 +402,7 @@ class Ledger:
 
     def reopen(self, now_ms: int) -> bool:
         """Open again what was closed ahead of the moment (a clock that was ahead); whether there was anything."""
-        requests = engine.reopen(self.state, now_ms)
-        self._behind += requests
+        self._behind += (requests := engine.reopen(self.state, now_ms))
         return bool(requests)
 
     def resum_periods(self, spans: Sequence[tuple[int, int]], now_ms: int) -> int:
@@ -481,6 +479,8 @@ class Ledger:
         if pieces:
             plan, since = (None, None), near  # what is earlier is made in pieces
         times, values = self._store.history(channel, since)
+        if pieces and request.from_ms is not None and len(times):  # up to where the line begins that is followed now
+            self.late = late_work.noted(self.late, self._store, self.state, [(channel, request.from_ms, int(times[0]))])
         if not pieces and request.from_ms is None and closed_to is not None and (plan[0] is not None or len(times)):
             first = floor(int(times[0]), self.state.interval_ms) if plan[0] is None else plan[0]
             plan = (max(first, near), plan[1])  # what is earlier stands already; nothing is before the first reading

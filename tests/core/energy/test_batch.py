@@ -1,5 +1,6 @@
 """A whole history at once gives the bits that the daemon's bookkeeper gives, for any registers."""
 
+import random
 import tempfile
 from pathlib import Path
 
@@ -69,24 +70,61 @@ def live(path: Path, readings: list[Reading], size: int) -> SqliteStore:
 
 @given(SERIES, st.integers(10, 80), st.randoms(use_true_random=False))
 @settings(max_examples=12, deadline=None)
-def test_bulk_is_live(series: list[list[tuple[int, int]]], size: int, random: object) -> None:
+def test_bulk_is_live(series: list[list[tuple[int, int]]], size: int, shuffler: object) -> None:
     """Figures, quality, balances with reconciled flows, and PV figures, of every period that is over."""
     readings = readings_of(series)
-    random.shuffle(readings)  # type: ignore[attr-defined]
+    shuffler.shuffle(readings)  # type: ignore[attr-defined]
     if not readings:
         return
-    tables = bulk(readings)
     with tempfile.TemporaryDirectory() as folder:
         store = live(Path(folder) / "s.sqlite", readings, size)
-        end = int(store.fact("closed_to_ms") or 0)
-        for period, table in tables.items():
-            over = table.end_ms <= end
-            columns = store.columns(CHANNELS, period, table.start_ms[over])
-            for name in ("energy", "present", "flags"):
-                assert getattr(columns, name).tolist() == getattr(table.columns, name)[over].tolist(), (period, name)
-        balances_are_the_same(tables, store, end)
-        pv_is_the_same(tables, store, end)
+        all_is_the_same(bulk(readings), store)
         store.close()
+
+
+# five registers in the order of CHANNELS; some stand, all are silent for a day and more
+SILENT = [
+    [],
+    [],
+    [(300, 0)] * 8 + [(100_000, 0)] + [(300, 0)] * 6,
+    [(300, 7_000)] * 4 + [(100_000, 40_000)] + [(300, 0)] * 4,
+    [(300, 0)] * 18 + [(100_000, 0)] * 4,
+]
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_readings_around_silent_days_in_any_order(seed: int, tmp_path: Path) -> None:
+    """A silence ends while readings of before still wait: what lies in it is made with them."""
+    readings, draw = readings_of(SILENT), random.Random(seed)
+    draw.shuffle(readings)
+    store = live(tmp_path / "s.sqlite", readings, draw.choice((1, 10)))
+    all_is_the_same(bulk(readings), store)
+    store.close()
+
+
+def test_a_silence_that_ends_while_an_older_reading_waits(tmp_path: Path) -> None:
+    """The interval in which it ends has no reading before it but those that are followed in pieces."""
+    f1, pv = ("f1", IMPORT), ("pv", IMPORT)
+    arrivals = [(f1, 334), (f1, 1834), (f1, 103_034), (pv, 405_468), (f1, 634), (f1, 103_634), (pv, 5168)]
+    readings = [Reading(*who, BEGIN + 1000 * s, 5_000_000, BEGIN + 1000 * s) for who, s in arrivals]
+    tables = bulk(sorted(readings, key=lambda reading: reading.at_ms))
+    store = live(tmp_path / "s.sqlite", readings, 1)
+    ends_in = BEGIN + 103_500_000 - QUARTER  # the quarter of an hour with the first reading after the silence
+    figures = store.columns([f1], Period.INTERVAL, np.array([ends_in]))
+    assert figures.present.tolist() == [[True]]
+    all_is_the_same(tables, store)
+    store.close()
+
+
+def all_is_the_same(tables: dict[Period, Table], store: SqliteStore) -> None:
+    end = int(store.fact("closed_to_ms") or 0)
+    for period, table in tables.items():
+        over = table.end_ms <= end
+        columns = store.columns(CHANNELS, period, table.start_ms[over])
+        for name in ("energy", "present", "flags"):
+            assert getattr(columns, name).tolist() == getattr(table.columns, name)[over].tolist(), (period, name)
+    balances_are_the_same(tables, store, end)
+    pv_is_the_same(tables, store, end)
 
 
 def balances_are_the_same(tables: dict[Period, Table], store: SqliteStore, end: int) -> None:
