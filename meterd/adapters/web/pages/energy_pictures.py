@@ -8,32 +8,25 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from meterd.adapters.texts import wording
-from meterd.adapters.web.common import month_name, title_of
+from meterd.adapters.web.common import month_name
 from meterd.adapters.web.number_column import NumberColumn, number_column
 from meterd.adapters.web.pages.cost_words import cost_words
 from meterd.adapters.web.pages.energy_cells import cells_of
+from meterd.adapters.web.pages.energy_flow_pictures import flow_picture, flow_rows
 from meterd.adapters.web.pages.energy_query import EnergyQuery
-from meterd.adapters.web.pages.energy_values import EnergyView, FlowLine, Hours, Option, SeriesLine
+from meterd.adapters.web.pages.energy_values import EnergyView, Hours, Option, SeriesLine
 from meterd.adapters.web.pictures import BROAD, LETTERS, NARROW, Both, Reader, both, picture, tick_words, unit_of
-from meterd.core.energy.energy_flow import Flow, FlowKind
 from meterd.core.energy.load_profile import HoursByDays
 from meterd.core.model.periods import DAY_MS, HOUR_MS, Period, bounds, local
 from meterd.core.model.plan import Site
 from meterd.core.reports.axis import time_ticks
 from meterd.core.reports.chart import Form, Size, Track
 from meterd.core.reports.duration_chart import duration_chart, duration_marks
-from meterd.core.reports.flow_chart import FlowChart, Ribbon, flow_chart
 from meterd.core.reports.heat_map import CLASSES, MISSING, HeatMap, heat_map
 
 HEAT = Size(960, 400, left=58, right=12, top=8, bottom=24)
 MOST_AT_PEAK = 3  # energies that are named as the largest at the peak
 MOST_BESIDE = 40  # points that are offered beside a single one; all of them stand in the list to choose from
-ROOM_FOR, LONGEST_NAME = (
-    30,
-    42,
-)  # letters beside a band of the energy flow; with longer names it becomes wider up to here
-LETTER = 8  # units of the drawing, at most
-THIN = 0.7  # height below which a band is a line
 OTHERS = 8  # the tone of what is drawn as one sum
 POWER_STEPS = ("interval", "hour")
 
@@ -57,31 +50,6 @@ class HeatPicture:
     y_words: tuple[tuple[float, str], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class FlowWords:
-    """The words of one end of a band."""
-
-    x: float
-    y: float
-    anchor: str
-    name: str
-    energy: str
-    link: str
-    style: str
-
-
-@dataclass(frozen=True, slots=True)
-class FlowPicture:
-    """The energy flow: paths of bands, nodes and words. `left` is the room for long names at each side, beyond the width."""
-
-    left: int
-    width: int
-    height: int
-    bands: tuple[tuple[str, str, str], ...]  # path, classes, words
-    nodes: tuple[tuple[float, float, float, str], ...]
-    words: tuple[FlowWords, ...]
-
-
 def energy_pictures(view: EnergyView, site: Site, language: str) -> Mapping[str, object]:
     """Everything that the template needs besides the values."""
     reader = Reader(language, ZoneInfo(site.zone))
@@ -97,7 +65,7 @@ def energy_pictures(view: EnergyView, site: Site, language: str) -> Mapping[str,
         "others": _others(view) if len(view.query.of) == 1 else [],
         "local_month": lambda ms: month_name(ms, reader.zone),
         "costs": None if view.cost is None else cost_words(view.cost, language),
-        "flow": _flow(view, site, language) if view.flows else None,
+        "flow": flow_picture(view, site, language) if view.flows else None,
         "legend": [_entry(i, line, words) for i, (line, words) in enumerate(named)],
         "curve_legend": [
             LegendEntry(LETTERS[i], i, name_of(curve.key, curve.title, language)) for i, curve in enumerate(view.curves)
@@ -112,7 +80,7 @@ def energy_pictures(view: EnergyView, site: Site, language: str) -> Mapping[str,
         "cells_of": lambda root: cells_of(view, columns["step"], language, root),
         "at_peak_factor": _at_peak_factor(view),
         "peak_by": _peak_by(view, language),
-        "flow_rows": _flow_rows(view, site, language),
+        "flow_rows": flow_rows(view, site, language),
         "data": _data(view, [words for _, words in named], power=power, chart=chart),
     }
 
@@ -245,91 +213,6 @@ def _cells(cells: Sequence[tuple[float, float, float, float]]) -> str:
     return "".join(f"M{x:g},{y:g}h{w:g}v{h:g}h-{w:g}z" for x, y, w, h in cells)
 
 
-# -- flow --------------------------------------------------------------------------------------------------------------
-
-
-def _flow(view: EnergyView, site: Site, language: str) -> FlowPicture | None:
-    lines = [line for line in view.flows if line.energy_mwh != 0 or line.kind in ("load", "supply")]
-    flows = [Flow(FlowKind(line.kind), line.board, line.energy_mwh, line.point, line.into) for line in lines]
-    drawn = flow_chart(site, flows)
-    if drawn is None:
-        return None
-    titles = {board.name: board.title or board.name for board in site.boards}
-    names = [_flow_name(line, site, titles, language) for line in lines]
-    longest = max((min(len(name), LONGEST_NAME) for name in names), default=0)
-    return FlowPicture(
-        max(0, longest - ROOM_FOR) * LETTER,
-        drawn.width,
-        drawn.height,
-        tuple(
-            (_ribbon(r), f"band {lines[r.flow].kind}{_thin(r, lines[r.flow])}",
-             f"{names[r.flow]}: {wording.energy(language, lines[r.flow].energy_mwh)}")
-            for r in drawn.ribbons
-        ),
-        tuple((n.x, n.y, max(n.height, 1.0), n.side) for n in drawn.nodes),
-        tuple(_flow_words(drawn, lines, names, titles, language=language, view=view)),
-    )  # fmt: skip
-
-
-def _thin(ribbon: Ribbon, line: FlowLine) -> str:
-    """The classes of a band without a width: of a small energy, or of one that is missing."""
-    return "" if ribbon.height >= THIN else " thin unknown" if line.energy_mwh is None else " thin"
-
-
-def _short(words: str) -> str:
-    """A name that has room beside its band."""
-    return words if len(words) <= LONGEST_NAME else words[: LONGEST_NAME - 1].rstrip() + "…"
-
-
-def _flow_name(line: FlowLine, site: Site, titles: Mapping[str, str], language: str) -> str:
-    if line.kind in ("residual", "excess"):
-        return wording.say(language, f"energy.flow_{line.kind}")
-    if line.kind == "return":
-        return wording.say(language, "energy.flow_return", name=title_of(site, line.point))
-    if line.into:
-        return titles[line.into]
-    return title_of(site, line.point) if line.point else wording.say(language, "energy.flow_restricted")
-
-
-def _ribbon(r: Ribbon) -> str:
-    """A band with level ends; one without a width is a line."""
-    m = r.middle
-    upper = f"M{r.x1:g},{r.y1:g}C{m:g},{r.y1:g} {m:g},{r.y2:g} {r.x2:g},{r.y2:g}"
-    if r.height < THIN:
-        return upper
-    low1, low2 = r.y1 + r.height, r.y2 + r.height
-    return f"{upper}V{low2:g}C{m:g},{low2:g} {m:g},{low1:g} {r.x1:g},{low1:g}Z"
-
-
-def _flow_words(
-    drawn: FlowChart, lines: Sequence[FlowLine], names: Sequence[str], titles: Mapping[str, str], *, language: str,
-    view: EnergyView,
-) -> list[FlowWords]:  # fmt: skip
-    results = []
-    for node in drawn.nodes:
-        y = round(node.y + node.height / 2 + 4, 1)
-        if node.flow is None:
-            link = f"/balance?board={node.board}"
-            results.append(FlowWords(node.x + 7, node.y - 5, "middle", titles[node.board], "", link, "board"))
-            continue
-        line = lines[node.flow]
-        x, anchor = (node.x - 6, "end") if node.side == "left" else (node.x + 20, "start")
-        energy = wording.energy(language, line.energy_mwh)
-        results.append(FlowWords(x, y, anchor, _short(names[node.flow]), energy, _flow_link(line, view), line.kind))
-    return results
-
-
-def _flow_link(line: FlowLine, view: EnergyView) -> str:
-    """To what made the figure where it is one of a stored period, else to the point over the same range."""
-    whole = view.period and view.known_until_ms == view.until_ms and not view.begins
-    if not line.point:
-        return f"/balance?board={line.board}&period={view.period}&at={view.from_ms}" if view.period else ""
-    if whole:
-        register = "2.8.0" if line.kind == "return" else "1.8.0"
-        return f"/why?point={line.point}&register={register}&period={view.period}&start={view.from_ms}"
-    return "/energy?" + view.query.address(of=[f"point:{line.point}"], picture="lines")
-
-
 # -- words and fields --------------------------------------------------------------------------------------------------
 
 
@@ -362,24 +245,6 @@ def _peak_by(view: EnergyView, language: str) -> str:
         for energy, line in largest
     ]
     return "; ".join(named) if len(own) > 1 else ""
-
-
-@dataclass(frozen=True, slots=True)
-class FlowRow:
-    """A band as a row of a table."""
-
-    name: str
-    board: str
-    energy_mwh: int | None
-    link: str
-
-
-def _flow_rows(view: EnergyView, site: Site, language: str) -> list[FlowRow]:
-    titles = {board.name: board.title or board.name for board in site.boards}
-    return [
-        FlowRow(_flow_name(line, site, titles, language), line.board, line.energy_mwh, _flow_link(line, view))
-        for line in view.flows
-    ]
 
 
 def range_words(low: int, high: int, period: str, reader: Reader) -> str:

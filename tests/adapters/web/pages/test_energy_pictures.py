@@ -123,18 +123,6 @@ def test_two_feeders_in_one_chart_by_three_clicks(mill: Mill, browser: Browser) 
         assert accessibility_faults(page) == []
 
 
-def test_energy_flow_is_whole_in_the_window_of_a_laptop(mill: Mill, browser: Browser) -> None:
-    """Nothing of its words has to be scrolled to."""
-    with opened(browser, f"{mill.address}/energy?range=yesterday&picture=flow") as page:
-        region = page.locator(".wide.drawing")
-        room, words = region.bounding_box(), page.locator("svg.flow text").all()
-        assert room is not None
-        assert len(words) > 10
-        boxes = [box for word in words if (box := word.bounding_box()) is not None]
-        assert max(box["x"] + box["width"] for box in boxes) <= room["x"] + room["width"]
-        assert min(box["x"] for box in boxes) >= room["x"]
-
-
 def test_a_figure_of_the_chart_leads_to_its_reasons(mill: Mill, browser: Browser) -> None:
     """With the mouse and with the keyboard alone; in the ranking too."""
     address = f"{mill.address}/energy?range=yesterday&of=point:cold-store&picture=bars"
@@ -190,11 +178,3 @@ def test_a_fresh_site_has_an_empty_state(tmp_path: Path, browser: Browser) -> No
             expect(page.locator("section[aria-labelledby=picture]")).to_contain_text("no figures in this range yet")
         page.goto(f"{address}/energy?range=all")
         expect(page.locator(".ranking tbody tr").first).to_be_visible()
-
-
-def test_an_energy_flow_fits_a_large_screen(mill: Mill, browser: Browser) -> None:
-    """Found by looking: measured in letters it grew with them, and the last figure at the right was cut off."""
-    with opened(browser, f"{mill.address}/energy?range=week&picture=flow", size=(1920, 1080), language="de-AT") as page:
-        region = page.locator(".wide.drawing")
-        expect(region.locator("svg.flow")).to_be_visible()
-        assert region.evaluate("one => one.scrollWidth <= one.clientWidth")
