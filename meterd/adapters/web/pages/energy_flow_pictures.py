@@ -8,12 +8,14 @@ from meterd.adapters.web.common import title_of
 from meterd.adapters.web.pages.energy_values import EnergyView, FlowLine
 from meterd.core.energy.energy_flow import Flow, FlowKind
 from meterd.core.model.plan import Site
+from meterd.core.reports.flow_bars import FlowBar, comes_into, flow_bars
 from meterd.core.reports.flow_chart import FlowChart, Ribbon, flow_chart
 
 ROOM_FOR, LONGEST_NAME = (
     30,
     42,
 )  # letters beside a band of the energy flow; with longer names it becomes wider up to here
+MOST_IN_ROW, MOST_ALONE = 36, 44  # letters of a name on a phone: beside its energy, and on a line of its own
 LETTER = 8  # units of the drawing, at most
 THIN = 0.7  # height below which a band is a line
 
@@ -43,10 +45,62 @@ class FlowPicture:
     words: tuple[FlowWords, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class BarRow:
+    """One row of the energy flow on a phone: words, energy, and a bar of a class of the style."""
+
+    bar: FlowBar
+    name: str
+    energy: str
+    style: str
+
+
+@dataclass(frozen=True, slots=True)
+class BarsPicture:
+    """The energy flow as bars below each other."""
+
+    width: int
+    height: int
+    rows: tuple[BarRow, ...]
+
+
+def _drawn_flows(view: EnergyView) -> tuple[list[FlowLine], list[Flow]]:
+    lines = [line for line in view.flows if line.energy_mwh != 0 or line.kind in ("load", "supply")]
+    return lines, [Flow(FlowKind(line.kind), line.board, line.energy_mwh, line.point, line.into) for line in lines]
+
+
+def bars_picture(view: EnergyView, site: Site, language: str) -> BarsPicture | None:
+    """The energy flow for a phone."""
+    lines, flows = _drawn_flows(view)
+    drawn = flow_bars(site, flows)
+    if drawn is None:
+        return None
+    titles = {board.name: board.title or board.name for board in site.boards}
+    rows = []
+    for bar in drawn.bars:
+        line = None if bar.flow is None else lines[bar.flow]
+        name, style = titles[bar.board], "board"
+        if line is not None:
+            name, style = _flow_name(line, site, titles, language), line.kind
+            if line.into == bar.board:
+                name = titles[line.board]
+            if line.kind in ("source", "supply", "load"):
+                way = "from" if comes_into(flows[bar.flow or 0], bar.board) else "to"
+                name = wording.say(language, f"energy.flow_{way}", name=name)
+        rows.append(
+            BarRow(
+                bar,
+                _short(name, MOST_ALONE if line is None else MOST_IN_ROW),
+                wording.energy(language, bar.energy_mwh),
+                style,
+            )
+        )
+    return BarsPicture(drawn.width, drawn.height, tuple(rows))
+
+
 def flow_picture(view: EnergyView, site: Site, language: str) -> FlowPicture | None:
     """The bands; None if no energy is known."""
-    lines = [line for line in view.flows if line.energy_mwh != 0 or line.kind in ("load", "supply")]
-    flows = [Flow(FlowKind(line.kind), line.board, line.energy_mwh, line.point, line.into) for line in lines]
+    lines, flows = _drawn_flows(view)
     drawn = flow_chart(site, flows)
     if drawn is None:
         return None
@@ -72,9 +126,9 @@ def _thin(ribbon: Ribbon, line: FlowLine) -> str:
     return "" if ribbon.height >= THIN else " thin unknown" if line.energy_mwh is None else " thin"
 
 
-def _short(words: str) -> str:
+def _short(words: str, longest: int = LONGEST_NAME) -> str:
     """A name that has room beside its band."""
-    return words if len(words) <= LONGEST_NAME else words[: LONGEST_NAME - 1].rstrip() + "…"
+    return words if len(words) <= longest else words[: longest - 1].rstrip() + "…"
 
 
 def _flow_name(line: FlowLine, site: Site, titles: Mapping[str, str], language: str) -> str:

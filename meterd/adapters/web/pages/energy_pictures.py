@@ -1,7 +1,7 @@
 """What people see of the page of energies besides its values: the picture, its legend, the words of the range."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
@@ -12,7 +12,7 @@ from meterd.adapters.web.common import month_name
 from meterd.adapters.web.number_column import NumberColumn, number_column
 from meterd.adapters.web.pages.cost_words import cost_words
 from meterd.adapters.web.pages.energy_cells import cells_of
-from meterd.adapters.web.pages.energy_flow_pictures import flow_picture, flow_rows
+from meterd.adapters.web.pages.energy_flow_pictures import bars_picture, flow_picture, flow_rows
 from meterd.adapters.web.pages.energy_query import EnergyQuery
 from meterd.adapters.web.pages.energy_values import EnergyView, Hours, Option, SeriesLine
 from meterd.adapters.web.pictures import BROAD, LETTERS, NARROW, Both, Reader, both, picture, tick_words, unit_of
@@ -25,6 +25,8 @@ from meterd.core.reports.duration_chart import duration_chart, duration_marks
 from meterd.core.reports.heat_map import CLASSES, MISSING, HeatMap, heat_map
 
 HEAT = Size(960, 400, left=58, right=12, top=8, bottom=24)
+TALL = Size(0, 0, left=58, right=6, top=6, bottom=24)  # margins of the map on a phone
+TALLEST, LEAST_HIGH, MOST_HIGH = 20, 60, 620  # units for each day, and for all of them together
 MOST_AT_PEAK = 3  # energies that are named as the largest at the peak
 MOST_BESIDE = 40  # points that are offered beside a single one; all of them stand in the list to choose from
 OTHERS = 8  # the tone of what is drawn as one sum
@@ -62,10 +64,12 @@ def energy_pictures(view: EnergyView, site: Site, language: str) -> Mapping[str,
         "chart": chart,
         "curve": _curve(view, reader) if view.curves else None,
         "heat": _heat(view.hours, reader) if view.hours is not None else None,
+        "tall": _tall_heat(view.hours, reader) if view.hours is not None else None,
         "others": _others(view) if len(view.query.of) == 1 else [],
         "local_month": lambda ms: month_name(ms, reader.zone),
         "costs": None if view.cost is None else cost_words(view.cost, language),
         "flow": flow_picture(view, site, language) if view.flows else None,
+        "bars": bars_picture(view, site, language) if view.flows else None,
         "legend": [_entry(i, line, words) for i, (line, words) in enumerate(named)],
         "curve_legend": [
             LegendEntry(LETTERS[i], i, name_of(curve.key, curve.title, language)) for i, curve in enumerate(view.curves)
@@ -178,11 +182,37 @@ def _curve(view: EnergyView, reader: Reader) -> Both | None:
 # -- hours by days -----------------------------------------------------------------------------------------------------
 
 
-def _heat(hours: Hours, reader: Reader) -> HeatPicture | None:
+def _by_days(hours: Hours) -> HoursByDays:
     watt = np.array([[0 if w is None else w for w in row] for row in hours.watt], dtype=np.float64)
     present = np.array([[w is not None for w in row] for row in hours.watt], dtype=np.bool_)
     gone = np.array([[bool(x) for x in row] for row in hours.gone], dtype=np.bool_)
-    drawn = heat_map(HoursByDays(tuple(hours.days_ms), watt, present, gone), HEAT)
+    return HoursByDays(tuple(hours.days_ms), watt, present, gone)
+
+
+def _tall_heat(hours: Hours, reader: Reader) -> HeatPicture | None:
+    """The map for a phone: hours to the right, days below each other. It is the broad one, turned by swapping its axes."""
+    days = len(hours.days_ms)
+    high = round(min(MOST_HIGH, max(LEAST_HIGH, TALLEST * days)))
+    size = Size(
+        NARROW.width, high + TALL.top + TALL.bottom, left=TALL.left, right=TALL.right, top=TALL.top, bottom=TALL.bottom
+    )
+    turned = Size(size.height, size.width, left=size.top, right=size.bottom, top=size.left, bottom=size.right)
+    drawn = heat_map(_by_days(hours), turned)
+    if drawn is None:
+        return None
+    cells = {kind: [(y, x, h, w) for x, y, w, h in some] for kind, some in drawn.cells.items()}
+    ticks = time_ticks(hours.days_ms[0], hours.days_ms[-1], reader.zone, max(2, high // 40))
+    place = {at: i for i, at in enumerate(hours.days_ms)}
+    return HeatPicture(
+        size,
+        tuple(_classes(replace(drawn, cells=cells), reader.language)),
+        tuple((drawn.y(hour), f"{hour:02d}:00") for hour in range(0, 24, 6)),
+        tuple((drawn.x(place[t.at_ms], days), tick_words(t, reader)) for t in ticks if t.at_ms in place),
+    )
+
+
+def _heat(hours: Hours, reader: Reader) -> HeatPicture | None:
+    drawn = heat_map(_by_days(hours), HEAT)
     if drawn is None:
         return None
     days = len(hours.days_ms)

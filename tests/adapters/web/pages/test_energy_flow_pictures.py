@@ -3,7 +3,7 @@
 import pytest
 from playwright.sync_api import Browser, expect
 
-from tests.adapters.web.browser import opened
+from tests.adapters.web.browser import PHONE, opened, overflows
 from tests.adapters.web.conftest import Mill
 
 pytestmark = pytest.mark.slow
@@ -27,3 +27,37 @@ def test_an_energy_flow_fits_a_large_screen(mill: Mill, browser: Browser) -> Non
         region = page.locator(".wide.drawing")
         expect(region.locator("svg.flow")).to_be_visible()
         assert region.evaluate("one => one.scrollWidth <= one.clientWidth")
+
+
+@pytest.mark.parametrize(("picture", "range_"), [("flow", "last-week"), ("heat", "all"), ("heat", "yesterday")])
+def test_on_a_phone_nothing_scrolls_sideways(mill: Mill, browser: Browser, picture: str, range_: str) -> None:
+    """Found on a phone: flow and map were wider than the screen. They have a form of their own there, with all words apart."""
+    address = f"{mill.address}/energy?range={range_}&picture={picture}"
+    with opened(browser, address, size=PHONE, language="de-DE") as page:
+        drawing = page.locator("section[aria-labelledby=picture] svg.picture").locator("visible=true")
+        expect(drawing).to_have_count(1)
+        box = drawing.bounding_box()
+        assert box is not None
+        assert 0 <= box["x"] < box["x"] + box["width"] <= PHONE[0]
+        assert not overflows(page)
+        wide = "found => found.filter(one => one.scrollWidth > one.clientWidth + 1).length"
+        assert page.eval_on_selector_all("section[aria-labelledby=picture] :is(.plot, .drawing)", wide) == 0
+        boxes = [own for word in drawing.locator("text").all() if (own := word.bounding_box()) is not None]
+        assert len(boxes) > 4
+        assert [own for own in boxes if own["x"] < box["x"] - 1 or own["x"] + own["width"] > PHONE[0]] == []
+        for i, one in enumerate(boxes):
+            for other in boxes[i + 1 :]:
+                apart = one["x"] + one["width"] <= other["x"] or other["x"] + other["width"] <= one["x"]
+                assert apart or abs(one["y"] - other["y"]) > 8, (one, other)
+
+
+def test_the_bars_of_a_phone_hold_every_band(mill: Mill, browser: Browser) -> None:
+    """The largest feeder has the longest bar of the feeders of its board; the energies are those of the table below."""
+    with opened(browser, f"{mill.address}/energy?range=last-week&picture=flow", size=PHONE) as page:
+        rows = page.locator("svg.flow-bars rect.load").evaluate_all(
+            "found => found.map(one => one.width.baseVal.value)"
+        )
+        assert len(rows) > 20
+        words = page.locator("svg.flow-bars text").all_text_contents()
+        assert {"from Photovoltaics, mill hall 100 kW", "to Cold store"} <= set(words)
+        assert max(rows) > 5 * min(rows)
