@@ -38,7 +38,22 @@
   function again() {
     if (asked || busy()) return;
     asked = true;
-    setTimeout(() => location.reload(), Math.max(0, 2000 - (performance.now() - opened)));
+    setTimeout(() => { keepPlace(); location.reload(); }, Math.max(0, 2000 - (performance.now() - opened)));
+  }
+
+  // Who has stopped on a link and reads goes on from there when the page was asked for again.
+  const PLACE = "meterd-place", stops = () => [...document.querySelectorAll("a[href], button, summary, [tabindex='0']")];
+  const called = (one) => one.tagName + one.textContent.replace(/[\d.,:]+/g, "").trim();
+  function keepPlace() {
+    const at = stops().indexOf(document.activeElement);
+    if (at >= 0) sessionStorage.setItem(PLACE, JSON.stringify([location.href, at, called(document.activeElement)]));
+  }
+  const kept = sessionStorage.getItem(PLACE);
+  sessionStorage.removeItem(PLACE);
+  if (kept) {
+    const [address, at, name] = JSON.parse(kept), all = stops(), gap = (one) => Math.abs(all.indexOf(one) - at);
+    const alike = all.filter((one) => called(one) === name).sort((one, two) => gap(one) - gap(two))[0];
+    if (address === location.href && alike) alike.focus({ preventScroll: true });
   }
 
   function take(event) {
