@@ -62,7 +62,7 @@ def test_a_step_is_found_named_sized_and_dated(site: Simulated, warm: WatchState
     changed = int(site.start_ms[WARM * 96])
     assert abs(suspicion.change_ms - changed) <= 2 * 86_400_000
     assert "compared with before" in suspicion.text
-    assert "common to all instruments" in suspicion.text
+    assert "common to all instruments" in suspicion.notes[-1]
     assert "qualified people" in suspicion.remedy
 
 
