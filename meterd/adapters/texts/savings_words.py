@@ -26,7 +26,7 @@ def savings_words(language: str, answer: Savings, site: Site) -> SavingsWords:
     """All that is said of an answer, without its days."""
 
     def energy(mwh: int | None) -> str:
-        return wording.energy(language, mwh)
+        return wording.energy(language, mwh, (answer.expected, answer.measured))
 
     def say(key: str, **values: object) -> str:
         return wording.say(language, f"savings.{key}", **values)

@@ -6,7 +6,7 @@ the program and raises; `tests/adapters/texts/test_wording.py` compares the lang
 
 import tomllib
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
@@ -24,6 +24,7 @@ LANGUAGES = ("en", "de")
 _DAY_ENDS = {"en": "", "de": "."}  # the number of a day is an ordinal number in German
 _SEPARATORS = {"en": str.maketrans("", ""), "de": str.maketrans(",.", ".,")}
 MINUS = "−"  # as wide as a plus, and never a hyphen
+LEAST_IN_MWH = 100_000_000_000  # mWh: below 100 MWh an energy is written in kWh
 _STEPS = ((1e9, "G"), (1e6, "M"), (1e3, "k"))
 _NO_TITLES: Mapping[str, str] = {}
 _SENTENCES = 4096  # of findings kept taken apart: a few hundred are open, and each says another number of minutes
@@ -210,14 +211,28 @@ def number(language: str, value: float | Decimal, digits: int = 0) -> str:
     return shown.lstrip("-") if not any(digit in shown for digit in "123456789") else shown.replace("-", MINUS)
 
 
-def energy(language: str, mwh: int | None) -> str:
-    """An energy in kWh or MWh, or the word for missing."""
+def energy(language: str, mwh: int | None, beside: Sequence[int | None] = ()) -> str:
+    """An energy in kWh or MWh, or the word for missing. It has the unit of the largest of those that stand beside it.
+
+    >>> energy("en", 3_297_000_000), energy("en", 3_297_000_000, [354_500_000_000])
+    ('3,297 kWh', '3.30 MWh')
+    """
     if mwh is None:
         return say(language, "word.missing")
     kwh = mwh / 1e6
-    if abs(kwh) >= 100_000:
-        return f"{number(language, kwh / 1000, 1)} MWh"
+    if max(abs(one) for one in (mwh, *beside) if one is not None) >= LEAST_IN_MWH:
+        return f"{number(language, kwh / 1000, 2 if abs(kwh) < 10_000 else 1)} MWh"
     return f"{number(language, kwh, 2 if abs(kwh) < 10 else 1 if abs(kwh) < 1000 else 0)} kWh"
+
+
+def unbroken(quantity: str) -> str:
+    """A number with its unit in a sentence: no line ends between them."""
+    return quantity.replace(" ", "\u00a0")
+
+
+def energies(language: str, mwh: Sequence[int | None]) -> list[str]:
+    """Energies that are compared, all with one unit."""
+    return [energy(language, one, mwh) for one in mwh]
 
 
 def money(language: str, coins: int | None, currency: str) -> str:

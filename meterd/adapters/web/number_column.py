@@ -61,9 +61,9 @@ class NumberColumn:
 def number_column(
     values: Sequence[float | None], language: str, *, power: bool = False, fine: bool = False
 ) -> NumberColumn:
-    """The format that fits the largest value: three or four digits of it, whole W and Wh.
+    """The format that fits the largest value: three digits of it or more, whole W and Wh; MWh as in `wording.energy`.
 
-    With `fine` there are two places, and energies are never in Wh.
+    With `fine` there are two places (one from 10,000 on), and energies are never in Wh.
     Values in mWh, or in W of powers.
 
     >>> number_column([None, 12_345_678], "de").words(12_345_678)
@@ -79,6 +79,9 @@ def number_column(
     largest = max((abs(v) for v in values if v is not None), default=0.0) / factor
     usual = 0.0 if largest and (power or not fine) else 1000.0  # also of nothing
     divisor, unit = unit_of(max(largest, usual), power=power)
+    if not power and divisor == 1e6 and largest * factor < wording.LEAST_IN_MWH:
+        divisor, unit = 1e3, "kWh"
     scaled = largest / divisor
-    digits = 0 if divisor == 1.0 and scaled >= 10 else 2 if fine or scaled < 10 else 1 if scaled < 1000 else 0
+    whole = 0 if scaled >= 1000 else 1
+    digits = 0 if divisor == 1.0 and scaled >= 10 else 2 if scaled < 10 else 2 - (scaled >= 10_000) if fine else whole
     return NumberColumn(unit, divisor * factor, digits, language)

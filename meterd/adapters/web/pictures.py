@@ -6,6 +6,7 @@ Every picture is SVG made here, so it is there without a script, prints, and is 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from math import ceil
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.texts import wording
@@ -15,6 +16,9 @@ from meterd.core.reports.chart import Area, Band, Chart, Form, Frame, Place, Siz
 
 BROAD = Size(960, 330)
 NARROW = Size(346, 270, left=46, right=18)
+DIGIT, MINUS, POINT = 0.64, 0.84, 0.32  # widths of what numbers are written with, in heights of their letters
+LETTER = {BROAD.width: 14, NARROW.width: 12}  # height of the words at the axes: at most, on a wall
+BESIDE = 8  # of a value, between the edge of the picture and its plane
 GAP = 1.6  # of the usual step: above it a step is left out; days are up to 25 hours long
 OTHER_TONE = 8
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
@@ -73,11 +77,25 @@ def both(
     """A chart of steps in both sizes; None where nothing is known."""
     if len(edges) < 2 or not any(v is not None for track in tracks for v in track.values):
         return None
-    made = [
-        chart(form, tracks, edges, size=size, zone=reader.zone, bands=bands, until_ms=until_ms)
-        for size in (BROAD, NARROW)
-    ]
-    return Both(*(_timed(item, unit, reader, event) for item in made))
+    made = []
+    for size in (BROAD, NARROW):
+        drawn = chart(form, tracks, edges, size=size, zone=reader.zone, bands=bands, until_ms=until_ms)
+        wide = roomy(drawn.frame, reader.language)
+        if wide != size:
+            drawn = chart(form, tracks, edges, size=wide, zone=reader.zone, bands=bands, until_ms=until_ms)
+        made.append(_timed(drawn, unit, reader, event))
+    return Both(*made)
+
+
+def roomy(frame: Frame, language: str) -> Size:
+    """The size of a plane with as much room on its left as the longest value of its axis takes: a minus must be read."""
+    words = [wording.number(language, tick, frame.axis.digits) for tick in frame.axis.ticks]
+    width = max((_width(word) for word in words), default=0.0) * LETTER[frame.size.width]
+    return replace(frame.size, left=max(frame.size.left, ceil(width) + BESIDE))
+
+
+def _width(number: str) -> float:
+    return sum(DIGIT if sign.isdigit() else MINUS if sign == wording.MINUS else POINT for sign in number)
 
 
 def _timed(drawn: Chart, unit: str, reader: Reader, event: tuple[int, str] | None) -> Picture:

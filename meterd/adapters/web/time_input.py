@@ -25,7 +25,7 @@ def moment(asked: str, zone: ZoneInfo, language: str) -> int:
     elif asked.isascii() and (parts := _TEXT.fullmatch(written)) is not None:
         result = _local(parts, zone)
     if result is None or not 0 <= result < LAST_MS:
-        raise HTTPException(422, wording.say(language, "why.no_moment", start=asked))
+        raise HTTPException(422, wording.say(language, "why.no_moment" if asked else "why.moment_missing", start=asked))
     return result
 
 

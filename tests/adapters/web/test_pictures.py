@@ -3,7 +3,9 @@
 from zoneinfo import ZoneInfo
 
 import pytest
+from reportlab.pdfbase.pdfmetrics import stringWidth
 
+from meterd.adapters.documents.fonts import PLAIN, letters
 from meterd.adapters.web.pictures import BROAD, NARROW, Reader, both, tick_words, unit_of
 from meterd.core.reports.axis import Grain, TimeTick
 from meterd.core.reports.chart import Form, Track
@@ -46,3 +48,20 @@ def test_both_sizes_show_the_same() -> None:
     assert len(pictures.broad.strokes) == len(pictures.narrow.strokes) == 1
     assert 1 < len(pictures.narrow.x_words) < len(pictures.broad.x_words)
     assert both(Form.LINES, [Track([None] * 24)], edges, unit="kW", reader=reader) is None
+
+
+@pytest.mark.parametrize(("least", "longest"), [(-10_000.0, "−10.000"), (-10_000_000.0, "−10.000.000"), (0.0, "60")])
+def test_there_is_room_for_the_longest_value_of_an_axis(least: float, longest: str) -> None:
+    """Found by looking: on a phone −10,000 had lost its minus, and a loss read as a gain."""
+    edges = [NOON_MS + i * 3_600_000 for i in range(3)]
+    drawn = both(Form.LINES, [Track([least, 60.0])], edges, unit="kWh", reader=Reader("de", VIENNA))
+    assert drawn is not None
+    letters()
+    for shown, usual, height in ((drawn.broad, BROAD, 14), (drawn.narrow, NARROW, 12)):
+        words = max((words for _, words in shown.y_words), key=len)
+        assert len(words) == len(longest)
+        needed = stringWidth(words, PLAIN, height)
+        assert shown.size.left >= needed + 6, "the words end 6 before the plane"
+        assert (shown.size == usual) == (len(longest) < 4)
+        assert shown.size.left < needed + 14 or shown.size == usual
+        assert min(x for x, _ in shown.x_words) >= shown.size.left, "the plane begins there"

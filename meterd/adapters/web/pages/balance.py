@@ -333,12 +333,14 @@ def _quality(point: Point, energy: int | None, flags: int, *, seen: bool) -> str
 def diagram(view: BalanceView, site: Site, language: str) -> Drawing:
     """The single-line diagram with the energies of the view in the reader's language."""
     board = next(board for board in site.boards if board.name == view.board)
-    flows = {branch.point: _flow(branch, language) for branch in view.branches if branch.quality != "waiting"}
+    shown = [branch for branch in view.branches if branch.quality != "waiting"]
+    energies = wording.energies(language, [abs(branch.energy_mwh or 0) for branch in shown])
+    flows = {b.point: _flow(b, energy, language) for b, energy in zip(shown, energies, strict=True)}
     return draw(site, board, flows)
 
 
-def _flow(branch: Branch, language: str) -> Flow:
-    words = "–" if branch.quality == "hidden" else wording.energy(language, abs(branch.energy_mwh or 0))
+def _flow(branch: Branch, energy: str, language: str) -> Flow:
+    words = "–" if branch.quality == "hidden" else energy
     if branch.quality == "missing":
         words = wording.say(language, "word.missing")
     mark = f"▲ {wording.say(language, f'balance.suspect_{branch.suspect}')}" if branch.suspect else ""

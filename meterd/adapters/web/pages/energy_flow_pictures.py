@@ -91,7 +91,7 @@ def bars_picture(view: EnergyView, site: Site, language: str) -> BarsPicture | N
             BarRow(
                 bar,
                 _short(name, MOST_ALONE if line is None else MOST_IN_ROW),
-                wording.energy(language, bar.energy_mwh),
+                wording.energy(language, bar.energy_mwh, [line.energy_mwh for line in lines]),
                 style,
             )
         )
@@ -106,18 +106,18 @@ def flow_picture(view: EnergyView, site: Site, language: str) -> FlowPicture | N
         return None
     titles = {board.name: board.title or board.name for board in site.boards}
     names = [_flow_name(line, site, titles, language) for line in lines]
+    energies = wording.energies(language, [line.energy_mwh for line in lines])
     longest = max((min(len(name), LONGEST_NAME) for name in names), default=0)
     return FlowPicture(
         max(0, longest - ROOM_FOR) * LETTER,
         drawn.width,
         drawn.height,
         tuple(
-            (_ribbon(r), f"band {lines[r.flow].kind}{_thin(r, lines[r.flow])}",
-             f"{names[r.flow]}: {wording.energy(language, lines[r.flow].energy_mwh)}")
+            (_ribbon(r), f"band {lines[r.flow].kind}{_thin(r, lines[r.flow])}", f"{names[r.flow]}: {energies[r.flow]}")
             for r in drawn.ribbons
         ),
         tuple((n.x, n.y, max(n.height, 1.0), n.side) for n in drawn.nodes),
-        tuple(_flow_words(drawn, lines, names, titles, language=language, view=view)),
+        tuple(_flow_words(drawn, lines, list(zip(names, energies, strict=True)), titles, view=view)),
     )  # fmt: skip
 
 
@@ -152,7 +152,7 @@ def _ribbon(r: Ribbon) -> str:
 
 
 def _flow_words(
-    drawn: FlowChart, lines: Sequence[FlowLine], names: Sequence[str], titles: Mapping[str, str], *, language: str,
+    drawn: FlowChart, lines: Sequence[FlowLine], words: Sequence[tuple[str, str]], titles: Mapping[str, str], *,
     view: EnergyView,
 ) -> list[FlowWords]:  # fmt: skip
     results = []
@@ -164,8 +164,8 @@ def _flow_words(
             continue
         line = lines[node.flow]
         x, anchor = (node.x - 6, "end") if node.side == "left" else (node.x + 20, "start")
-        energy = wording.energy(language, line.energy_mwh)
-        results.append(FlowWords(x, y, anchor, _short(names[node.flow]), energy, _flow_link(line, view), line.kind))
+        name, energy = words[node.flow]
+        results.append(FlowWords(x, y, anchor, _short(name), energy, _flow_link(line, view), line.kind))
     return results
 
 

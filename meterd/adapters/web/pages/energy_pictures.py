@@ -15,7 +15,18 @@ from meterd.adapters.web.pages.energy_cells import cells_of
 from meterd.adapters.web.pages.energy_flow_pictures import bars_picture, flow_picture, flow_rows
 from meterd.adapters.web.pages.energy_query import EnergyQuery
 from meterd.adapters.web.pages.energy_values import EnergyView, Hours, Option, SeriesLine
-from meterd.adapters.web.pictures import BROAD, LETTERS, NARROW, Both, Reader, both, picture, tick_words, unit_of
+from meterd.adapters.web.pictures import (
+    BROAD,
+    LETTERS,
+    NARROW,
+    Both,
+    Reader,
+    both,
+    picture,
+    roomy,
+    tick_words,
+    unit_of,
+)
 from meterd.core.energy.load_profile import HoursByDays
 from meterd.core.model.periods import DAY_MS, HOUR_MS, Period, bounds, local
 from meterd.core.model.plan import Site
@@ -172,7 +183,7 @@ def _curve(view: EnergyView, reader: Reader) -> Both | None:
         return None
     pictures = []
     for size in (BROAD, NARROW):
-        frame, strokes = duration_chart(curves, size)
+        frame, strokes = duration_chart(curves, roomy(duration_chart(curves, size)[0], reader.language))
         words = tuple((frame.x(i / 4), f"{25 * i} %") for i in range(5))
         marks = tuple((m.x, m.y, LETTERS[m.track], m.inside) for m in duration_marks(curves, frame))
         pictures.append(picture(frame, unit, words, reader.language, strokes=strokes, marks=marks))
@@ -271,7 +282,7 @@ def _peak_by(view: EnergyView, language: str) -> str:
     largest = sorted((pair for pair in own if pair[0] > 0), key=lambda pair: (-pair[0], pair[1].key))[:MOST_AT_PEAK]
     factor = _at_peak_factor(view)
     named = [
-        f"{name_of(line.key, line.title, language)} {wording.power(language, energy * factor)}"
+        f"{name_of(line.key, line.title, language)} {wording.unbroken(wording.power(language, energy * factor))}"
         for energy, line in largest
     ]
     return "; ".join(named) if len(own) > 1 else ""

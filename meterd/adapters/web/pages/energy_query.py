@@ -122,7 +122,7 @@ def chosen_items(asked: Sequence[str], known: Choosable, site: Site, language: s
                 403, wording.say(language, "point.hidden_more", role=wording.role_words(language, site.page.rooms))
             )
         if item is None:
-            every = [i.key for items in known.groups.values() for i in items] + list(GROUPS)
+            every = list({i.key: i for items in known.groups.values() for i in items}) + list(GROUPS)
             near = ", ".join(get_close_matches(key, every, n=3) or GROUPS)
             raise HTTPException(422, wording.say(language, "energy.unknown_item", item=key, known=near))
         results[key] = item
