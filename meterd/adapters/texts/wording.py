@@ -176,6 +176,8 @@ def _written(language: str, part: Part, zone: ZoneInfo) -> str:
         match part.kind:
             case Kind.NUMBER:
                 return figure(language, part.words)
+            case Kind.POWER:
+                return power(language, float(part.words.removesuffix(" W")))
             case Kind.TIME:
                 return moment(language, to_ms(datetime.fromisoformat(part.words)), zone)
             case Kind.DAY:

@@ -28,13 +28,14 @@ class Kind(StrEnum):
     NAMES = "names"
     FOREIGN = "foreign"
     NUMBER = "number"
+    POWER = "power"
     TIME = "time"
     DAY = "day"
 
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A piece of a sentence; a value as it stands in the stored sentence (time: RFC 3339 in UTC, day: 2026-05-04)."""
+    """A piece of a sentence; a value as it stands in the stored one (time: RFC 3339 in UTC, day 2026-05-04, power 80 W)."""
 
     kind: Kind
     words: str
@@ -53,6 +54,7 @@ _SLOTS: dict[str, tuple[str, Kind]] = {
     "kept": (r".*?", Kind.WORDS),  # the same in every language: a file, a command, an address
     "said": (r".*?", Kind.FOREIGN),  # words of somebody else: a database, a library, a meter
     "number": (r"[+-]?[0-9]+(?:\.[0-9]+)?(?:e[+-]?[0-9]+)?", Kind.NUMBER),
+    "power": (r"-?[0-9]+(?:\.[0-9]+)? W", Kind.POWER),  # for the page to write in W or kW
     "time": (r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(?:\.[0-9]+)?Z", Kind.TIME),
     "day": (r"[0-9]{4}-[0-9]{2}-[0-9]{2}", Kind.DAY),
 }

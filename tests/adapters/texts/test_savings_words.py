@@ -28,11 +28,24 @@ def test_figures_are_written_as_the_reader_writes_them() -> None:
     words = savings_words("de", asked(energy), SITE)
     assert words.headline.startswith("oven hat ")
     assert "−" not in words.headline
-    assert "mehr verbraucht als erwartet" in words.headline
+    assert words.headline.endswith(" %)")
+    assert "mehr verbraucht als erwartet (" in words.headline
     facts = dict(words.facts)
     assert "366 von 366 Tagen verwendet" in facts["Ausgangsbasis"]
     assert " − 6" in facts["Energie eines Tages"]
     assert "an Samstagen und Sonntagen" in facts["Energie eines Tages"]
+
+
+def test_the_terms_of_a_difference_have_one_unit_and_one_day_is_no_plural() -> None:
+    """Found by looking: 194.4 MWh less 192.5 MWh are 1,897 kWh, and 1 days are not compared."""
+    answer = replace(
+        asked(course(1)), expected=194_400_000_000, measured=192_503_000_000, saved=1_897_000_000, unlike=1
+    )
+    words = savings_words("en", answer, SITE)
+    facts = dict(words.facts)
+    assert (facts["Expected by the baseline"], facts["Measured"]) == ("194.4 MWh", "192.5 MWh")
+    assert facts["Expected less measured"].startswith("1.90 MWh ± ")
+    assert [line for line in words.remarks if line.startswith("Days that are not compared: 1.")]
 
 
 def test_limits_are_said_where_they_decide() -> None:

@@ -102,6 +102,35 @@ def test_energies_are_written_for_their_readers(mwh: int | None, english: str, g
     assert wording.energy("de", mwh) == german
 
 
+def test_energies_that_are_compared_have_one_unit() -> None:
+    """Found by looking: a year's sides in MWh and their residual in kWh, in one sentence and in one drawing."""
+    year = [354_500_000_000, 351_203_000_000, 3_297_000_000, 0, None]
+    assert wording.energies("en", year) == ["354.5 MWh", "351.2 MWh", "3.30 MWh", "0.00 MWh", "missing"]
+    assert wording.energies("de", year[2:]) == ["3.297 kWh", "0,00 kWh", "fehlt"]
+    assert wording.energy("en", None, year) == "missing"
+
+
+@pytest.mark.parametrize(
+    ("stored", "english", "german"),
+    [
+        (
+            "runs at 20000 W of 24000 W, a fair part of what is left",
+            "runs at 20.0 kW of 24.0 kW, a fair part of what is left",
+            "läuft mit 20,0 kW von 24,0 kW, seinem gerechten Anteil am Verfügbaren",
+        ),
+        (
+            "waits: needs 1500 W and 5000 W to spare, -316 W are left (20000 W less PV expected)",
+            "waits: needs 1.50 kW and 5.00 kW to spare, −316 W are left (20.0 kW less PV expected)",
+            "wartet: braucht 1,50 kW und 5,00 kW Reserve, verfügbar sind −316 W (20,0 kW weniger PV erwartet)",
+        ),
+    ],
+)
+def test_powers_in_reasons_are_written_as_beside_them(stored: str, english: str, german: str) -> None:
+    """Found by looking: a share of 20.00 kW, and beside it "runs at 20,000 W"; stored they stay in W."""
+    assert wording.translated_line("en", stored, ZoneInfo("UTC")) == english
+    assert wording.translated_line("de", stored, ZoneInfo("UTC")) == german
+
+
 @pytest.mark.parametrize(
     ("watt", "words"), [(None, "missing"), (0.0, "0 W"), (999.4, "999 W"), (-3204.0, "−3.20 kW"), (1.5e6, "1.50 MW")]
 )

@@ -5,6 +5,7 @@ from decimal import Decimal
 import pytest
 from playwright.sync_api import Browser, expect
 
+from meterd.adapters.texts import wording
 from meterd.adapters.web.number_column import number_column, share_column
 from tests.adapters.web.browser import log_in, opened
 from tests.adapters.web.conftest import PASSWORD, Mill
@@ -45,6 +46,25 @@ def test_small_values_are_told_apart_where_it_matters() -> None:
     column = number_column([151_000.0, 18.0, None], "en", power=True, fine=True)
     assert (column.unit, column.live, column.words(151_000.0), column.words(18.0)) == ("kW", "1000 2", "151.00", "0.02")
     assert number_column([151_000.0], "en", power=True).words(151_000.0) == "151.0"
+
+
+@pytest.mark.parametrize(
+    ("largest", "small", "fine", "words"),
+    [
+        (20_840_300_000, 62_000_000, False, ("kWh", "20,840", "62")),
+        (20_840_300_000, 62_000_000, True, ("kWh", "20,840.3", "62.0")),
+        (2_019_100_000, 24_600_000, True, ("kWh", "2,019.10", "24.60")),
+        (307_100_000_000, 1_600_000_000, False, ("MWh", "307.1", "1.6")),
+        (307_100_000_000, 1_600_000_000, True, ("MWh", "307.10", "1.60")),
+    ],
+)
+def test_a_column_of_energies_has_the_unit_of_the_sum_above_it(
+    largest: int, small: int, fine: bool, words: tuple[str, str, str]
+) -> None:
+    """Found by looking: 51,671 kWh stood over a column in MWh, in which two exports of a month were 0.1 and 0.2."""
+    column = number_column([largest, small], "en", fine=fine)
+    assert (column.unit, column.words(largest), column.words(small)) == words
+    assert wording.energy("en", largest).endswith(column.unit)
 
 
 def test_shares_add_up_as_they_are_shown() -> None:

@@ -37,6 +37,13 @@ def test_questions_that_cannot_be_are_refused_with_words(
     assert caught.value.detail
 
 
+def test_a_missing_time_is_no_wrong_one(march: RequestContext) -> None:
+    """Found by looking: an empty pair of quotation marks was no valid time."""
+    with pytest.raises(HTTPException) as caught:
+        asked(march, point="q01")
+    assert caught.value.detail.startswith("a time is missing; write 2026-05-04")
+
+
 def test_a_room_is_only_for_whoever_may_see_it(tmp_path: Path) -> None:
     """403 without login."""
     there = context_of(tmp_path / "s.sqlite", steady("room-1", 300.0))

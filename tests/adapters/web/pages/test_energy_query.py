@@ -86,3 +86,10 @@ def test_a_german_reader_is_refused_in_german(mill: Mill, address: str, words: s
 def test_a_wrong_choice_says_what_would_be_right(mill: Mill, query: str, words: str) -> None:
     """In words, with the code for a question that cannot be."""
     assert words in str(ask(mill, query, code=422)["detail"])
+
+
+def test_what_is_near_is_named_once(mill: Mill) -> None:
+    """Found by looking: a feeder is in two groups, and stood twice in the proposal."""
+    proposed = str(ask(mill, "of=point:caffe", code=422)["detail"]).partition("for example: ")[2].split(", ")
+    assert proposed[0] == "point:cafe"
+    assert len(set(proposed)) == len(proposed)
