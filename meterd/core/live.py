@@ -23,6 +23,8 @@ from meterd.core.pv.figures import NOBODY, flexible_points, site_powers, surplus
 from meterd.core.registers.corrections import gain_between
 from meterd.core.registers.register_line import Flag
 
+_ENDS, _BOUND = (int(Flag.START), int(Flag.END)), int(Flag.BOUND)  # an enumeration takes a fifth of a running balance
+
 
 def snapshot(
     state: State,
@@ -200,13 +202,13 @@ def _energy_between(state: State, point: str, counts_export: bool, *, start: int
 
 def _estimated_between(state: State, point: str, counts_export: bool, span: tuple[int, int], gap_ms: int) -> int:
     """Flags of the point's energy in a part of an interval."""
-    result = Flag.GOOD
+    result = 0
     for register in (IMPORT, EXPORT) if counts_export else (IMPORT,):
         breakpoints = state.trackers[point, register].breakpoints
-        for at, flag in zip(span, (Flag.START, Flag.END), strict=True):
-            result |= flag if breakpoints.estimated_at(at, gap_ms) else Flag.GOOD
-        result |= Flag.BOUND if breakpoints.bound_since(span[0]) else Flag.GOOD
-    return int(result)
+        for at, flag in zip(span, _ENDS, strict=True):
+            result |= flag if breakpoints.estimated_at(at, gap_ms) else 0
+        result |= _BOUND if breakpoints.bound_since(span[0]) else 0
+    return result
 
 
 def _demand(state: State, now_ms: int, draw: PowerNow) -> tuple[PowerNow, PowerNow]:
