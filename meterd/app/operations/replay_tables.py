@@ -137,7 +137,9 @@ def _times(table: Table) -> dict[str, pa.Array]:
 
 
 def _stamps(times: Ints) -> pa.Array:
-    return _masked(times, np.ones(len(times), dtype=np.bool_)).cast(pa.timestamp("ms", tz="UTC"))
+    return pa.Array.from_buffers(
+        pa.timestamp("ms", tz="UTC"), len(times), [None, pa.py_buffer(np.ascontiguousarray(times))]
+    )
 
 
 def _masked(values: Ints | Floats, present: Bools) -> pa.Array:
@@ -184,13 +186,19 @@ def _texts(words: Sequence[str]) -> pa.Array:
     return pa.StringArray.from_buffers(len(coded), pa.py_buffer(ends), pa.py_buffer(b"".join(coded)))
 
 
+def _nowhere(rows: int) -> pa.Array:
+    """An empty text in each row, as it is where some of them are not."""
+    indices = pa.Array.from_buffers(pa.int32(), rows, [None, pa.py_buffer(np.zeros(rows, dtype=np.int32))])
+    return pa.DictionaryArray.from_arrays(indices, _texts([""] if rows else []))
+
+
 def _flags(values: Bools) -> pa.Array:
     bits = pa.py_buffer(np.packbits(values, bitorder="little"))
     return pa.Array.from_buffers(pa.bool_(), len(values), [None, bits])
 
 
 def _balance_table(table: Table, result: Balance, estimated: Bools) -> pa.Table:
-    missing = [", ".join(result.missing_points(i)) for i in range(len(table.start_ms))] if result.missing.any() else ""
+    missing = [", ".join(result.missing_points(i)) for i in range(len(table.start_ms))] if result.missing.any() else []
     results = {
         "feed_mwh": _masked(result.feed, result.feed_present),
         "outgoing_mwh": _masked(result.outgoing, result.outgoing_present),
@@ -198,7 +206,7 @@ def _balance_table(table: Table, result: Balance, estimated: Bools) -> pa.Table:
         "band_mwh": _masked(result.band, result.computable),
         "verdict": _coded(result.verdict, [verdict.word for verdict in Verdict]),
         "estimated": _flags(estimated & result.computable),
-        "missing": _texts(missing if missing else [""] * len(table.start_ms)).dictionary_encode(),
+        "missing": _texts(missing).dictionary_encode() if missing else _nowhere(len(table.start_ms)),
     }
     if table.period is Period.INTERVAL:
         for j, point in enumerate(result.points):

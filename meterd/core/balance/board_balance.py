@@ -411,8 +411,24 @@ def round_to_sum(wanted: Floats, total: Ints, order: Ints) -> Ints:
     whole = low.astype(np.int64)
     rest = total - whole.sum(axis=1)  # integers: exact in any order
     everyone, some = np.divmod(rest, wanted.shape[1])
-    ranked = np.argsort(-(wanted - low)[:, order], axis=1, kind="stable")
-    place = np.empty_like(ranked)
-    np.put_along_axis(place, order[ranked], np.broadcast_to(np.arange(wanted.shape[1]), ranked.shape), axis=1)
-    nearest: Ints = whole + everyone[:, None] + (place < some[:, None])
+    nearest: Ints = whole + everyone[:, None]
+    rows = np.flatnonzero(some)
+    if len(rows):
+        nearest[rows] += _largest((wanted - low)[rows], some[rows], order)
     return nearest
+
+
+def _largest(parts: Floats, count: Ints, order: Ints) -> Bools:
+    """The `count` [T] largest of each row, at least one; of equal ones the first in the given order.
+
+    Values are sorted, not places: only where some of several equal ones are taken does their order matter.
+    """
+    ordered = np.sort(parts, axis=1)
+    least = ordered[np.arange(len(parts)), parts.shape[1] - count][:, None]
+    above, equal = parts > least, parts == least
+    left = count - above.sum(axis=1)
+    tied = np.flatnonzero(equal.sum(axis=1) > left)
+    if len(tied):
+        several = equal[tied][:, order]
+        equal[tied[:, None], order] = several & (np.cumsum(several, axis=1) <= left[tied][:, None])
+    return np.asarray(above | equal)

@@ -129,15 +129,16 @@ class NetPlan:
 
     def net(self, imports: Columns, exports: Columns) -> Columns:
         """Import less export, [T, n]. Where both are read, the flags of a missing one say which register lacks."""
-        counted: Bools = np.array(self.has_export, dtype=np.bool_)
-        flags = imports.flags | np.where(counted, exports.flags, 0).astype(np.uint8)
-        lacks = np.where(imports.present, 0, Flag.NO_IMPORT) | np.where(exports.present, 0, Flag.NO_EXPORT)
-        known: Bools = imports.present & (exports.present | ~counted)
-        return Columns(
-            imports.energy - np.where(counted, exports.energy, 0),
-            known,
-            np.where(counted & ~known, lacks, flags).astype(np.uint8),
-        )
+        both = np.flatnonzero(self.has_export)
+        if not len(both):
+            return imports
+        energy, present, flags = imports.energy.copy("K"), imports.present.copy("K"), imports.flags.copy("K")
+        bought, sold = present[:, both], exports.present[:, both]
+        energy[:, both] -= exports.energy[:, both]
+        present[:, both] = known = bought & sold
+        lacks = np.where(bought, 0, Flag.NO_IMPORT) | np.where(sold, 0, Flag.NO_EXPORT)
+        flags[:, both] = np.where(known, flags[:, both] | exports.flags[:, both], lacks).astype(np.uint8)
+        return Columns(energy, present, flags)
 
 
 def net_plan(site: Site, points: Sequence[str]) -> NetPlan:

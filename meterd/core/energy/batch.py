@@ -93,18 +93,26 @@ class Table:
         """Some registers, in the given order; one that is not here is missing throughout."""
         place = {channel: j for j, channel in enumerate(self.channels)}
         shape = (len(self.start_ms), len(channels))
-        energy, present = np.zeros(shape, dtype=np.int64), np.zeros(shape, dtype=np.bool_)
-        flags = np.zeros(shape, dtype=np.uint8)
+        columns = _nothing(shape)
         for k, channel in enumerate(channels):
             j = place.get(channel)
             if j is not None:
-                energy[:, k], present[:, k] = self.columns.energy[:, j], self.columns.present[:, j]
-                flags[:, k] = self.columns.flags[:, j]
-        return Columns(energy, present, flags)
+                columns.energy[:, k], columns.present[:, k] = self.columns.energy[:, j], self.columns.present[:, j]
+                columns.flags[:, k] = self.columns.flags[:, j]
+        return columns
 
     def net(self, plan: NetPlan) -> Columns:
         """Import less export of points."""
         return plan.net(self.pick(plan.imports), self.pick(plan.exports))
+
+
+def _nothing(shape: tuple[int, int]) -> Columns:
+    """Missing figures. Column by column in memory, since registers are read, summed and written one after the other."""
+    return Columns(
+        np.zeros(shape, dtype=np.int64, order="F"),
+        np.zeros(shape, dtype=np.bool_, order="F"),
+        np.zeros(shape, dtype=np.uint8, order="F"),
+    )
 
 
 def interval_table(followed: Sequence[Followed], interval_ms: int) -> Table:
@@ -113,44 +121,47 @@ def interval_table(followed: Sequence[Followed], interval_ms: int) -> Table:
     first = min((int(s[0]) for s in spans), default=0)
     until = max((int(s[-1]) + interval_ms for s in spans), default=0)
     start = np.arange(first, until, interval_ms, dtype=np.int64)
-    shape = (len(start), len(followed))
-    energy, present = np.zeros(shape, dtype=np.int64), np.zeros(shape, dtype=np.bool_)
-    flags = np.zeros(shape, dtype=np.uint8)
+    columns = _nothing((len(start), len(followed)))
     for j, item in enumerate(followed):
         count = len(item.figures.start_ms)
         if count:
             low = (int(item.figures.start_ms[0]) - first) // interval_ms
-            energy[low : low + count, j] = item.figures.energy
-            present[low : low + count, j] = item.figures.present
-            flags[low : low + count, j] = item.figures.flags
+            columns.energy[low : low + count, j] = item.figures.energy
+            columns.present[low : low + count, j] = item.figures.present
+            columns.flags[low : low + count, j] = item.figures.flags
     channels = tuple(f.channel for f in followed)
-    return Table(Period.INTERVAL, start, start + interval_ms, channels, Columns(energy, present, flags))
+    return Table(Period.INTERVAL, start, start + interval_ms, channels, columns)
 
 
 def parent_table(parts: Table, period: Period, zone: ZoneInfo, interval_ms: int) -> Table:
     """Sums of a table's periods to longer ones; a parent that is not wholly inside the table is missing."""
-    starts, ends, first, expected = [], [], [], []
+    pieces = list(_parents(parts.start_ms, period, zone, interval_ms))
+    if not pieces:
+        return Table(period, parts.start_ms, parts.end_ms, parts.channels, parts.columns)
+    low, high, first = (np.concatenate(some) for some in zip(*pieces, strict=True))
+    after = np.append(first[1:], len(parts.start_ms))
+    whole = (parts.start_ms[first] == low) & (parts.end_ms[after - 1] == high)
+    columns = roll_up(parts.columns, first, np.where(whole, after - first, -1))
+    return Table(period, low, high, parts.channels, columns)
+
+
+def _parents(start_ms: Ints, period: Period, zone: ZoneInfo, interval_ms: int) -> Iterator[tuple[Ints, Ints, Ints]]:
+    """Start and end of the parents that have parts, and the row of the first one; all plain hours of a day at once."""
     row = 0
-    day = (0, 0)
-    while row < len(parts.start_ms):
-        moment = int(parts.start_ms[row])
-        if period is Period.HOUR and not day[0] <= moment < day[1]:
-            day = plain_hours(moment, zone)
-        if day[0] <= moment < day[1]:
-            low = moment - (moment - day[0]) % HOUR_MS
-            high = low + HOUR_MS
+    while row < len(start_ms):
+        moment = int(start_ms[row])
+        begin, end = plain_hours(moment, zone) if period is Period.HOUR else (0, 0)
+        if begin <= moment < end:
+            after = int(np.searchsorted(start_ms, end))
+            hours = (start_ms[row:after] - begin) // HOUR_MS
+            firsts = np.flatnonzero(np.diff(hours, prepend=-1))
+            low = begin + hours[firsts] * HOUR_MS
+            yield low, low + HOUR_MS, row + firsts
         else:
-            low, high = bounds(period, moment, zone, interval_ms)
-        after = int(np.searchsorted(parts.start_ms, high, side="left"))
-        whole = parts.start_ms[row] == low and parts.end_ms[after - 1] == high
-        starts.append(low)
-        ends.append(high)
-        first.append(row)
-        expected.append(after - row if whole else -1)
+            begin, end = bounds(period, moment, zone, interval_ms)
+            after = int(np.searchsorted(start_ms, end))
+            yield np.array([begin]), np.array([end]), np.array([row])
         row = after
-    begin = np.array(first, dtype=np.int64)
-    columns = roll_up(parts.columns, begin, np.array(expected)) if first else parts.columns
-    return Table(period, np.array(starts, dtype=np.int64), np.array(ends, dtype=np.int64), parts.channels, columns)
 
 
 def all_tables(intervals: Table, zone: ZoneInfo, interval_ms: int) -> dict[Period, Table]:
