@@ -59,6 +59,7 @@ LATE = {  # what may be imported inside a function, and the large library that a
     "meterd.app.operations.job_by_hand": "pyarrow and reportlab: a list of jobs needs none of them",
     "meterd.app.operations.old_readings": "pandas, for files of other shapes",
     "meterd.app.operations.retention": "pyarrow",
+    "pyarrow.compute": "where a file holds texts",
     "pymodbus": "where a plan reads Modbus",
     "reportlab": "widths of letters, where a cell may not fit",
     "rich": "tables in a terminal, none in a pipe",

@@ -12,7 +12,6 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from meterd.adapters.sources.files.settings import EPOCH_PER_MS, TimeRule
 from meterd.adapters.sources.number import from_text
@@ -124,6 +123,8 @@ def _none(length: int) -> Cells:
 
 
 def _fast_numbers(array: Any) -> tuple[Array, Array]:
+    import pyarrow.compute as pc
+
     simple = pc.fill_null(pc.match_substring_regex(array, SIMPLE_NUMBER), False)
     parsed = pc.cast(pc.if_else(simple, array, "0"), pa.float64())
     return np.asarray(parsed) + 0.0, np.asarray(simple)
@@ -131,6 +132,8 @@ def _fast_numbers(array: Any) -> tuple[Array, Array]:
 
 def _slow(array: Any, values: Array, good: Array, item: Callable[[str], Any], kind: type) -> Cells:
     """Finish what the fast way did not know, cell by cell; blank cells are missing."""
+    import pyarrow.compute as pc
+
     trimmed = pc.fill_null(pc.utf8_trim_whitespace(array), "")
     missing = np.asarray(pc.equal(trimmed, "")) & ~good
     values, good = values.copy(), good.copy()
@@ -202,6 +205,8 @@ def _plausible(cells: Cells) -> Cells:
 def _number_or_stamp(array: Any, rule: TimeRule) -> Cells:
     if rule.unit:
         return _epochs(numbers(array, "time"), rule.unit, array)
+    import pyarrow.compute as pc
+
     simple = pc.fill_null(pc.match_substring_regex(array, SIMPLE_STAMP), False)
     moments = pc.cast(pc.if_else(simple, array, "1970-01-01T00:00:00Z"), pa.timestamp("us", tz="UTC"))
     micros = np.asarray(moments.cast(pa.int64()))

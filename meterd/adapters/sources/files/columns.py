@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from meterd.adapters.sources import sample
 from meterd.adapters.sources.files.cells import (
@@ -224,6 +223,8 @@ def _picked(cells: Cells, rows: Array) -> Cells:
 
 def _encoded(column: Any) -> tuple[Array, list[str]]:
     """A column of names as codes and the names they stand for; blanks around a name do not count."""
+    import pyarrow.compute as pc
+
     trimmed = pc.fill_null(pc.utf8_trim_whitespace(plain_array(column).cast(pa.string())), "")
     encoded = trimmed.dictionary_encode()
     return np.asarray(encoded.indices).astype(np.int64), [str(name) for name in encoded.dictionary.to_pylist()]
