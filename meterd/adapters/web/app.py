@@ -366,7 +366,8 @@ def _wrong(request: Request, exc: Exception) -> Response:
         f"{'.'.join(str(part) for part in item['loc'][1:])}: {item['msg'].lower()}" for item in exc.errors()
     )
     if not _for_programs(request):
-        words = wrong_words(viewer_of(request, context_of(request)).language, exc.errors())
+        page = request.url.path.rpartition("/")[2]
+        words = wrong_words(viewer_of(request, context_of(request)).language, exc.errors(), page)
     return _refusal_page(request, 422, words)
 
 

@@ -12,13 +12,14 @@ _ISO = re.compile(r"^([0-9]{4})-([0-9]{2})-([0-9]{2})(?:[T ]([0-9]{2}:[0-9]{2}))
 _COMMA = re.compile(r"^[+-]?[0-9]+,[0-9]+$")
 _GROUPED = re.compile(r"^[+-]?[0-9]{1,3}(?:[.'\u2019 \u00a0\u202f][0-9]{3})+,[0-9]+$")
 _BOTH = re.compile(r"^[+-]?[1-9][0-9]{0,2},[0-9]{3}$")
+_BOTH_IN_GERMAN = re.compile(r"^[+-]?[1-9][0-9]{0,2}\.[0-9]{3}$")
 
 
 class AmbiguousNumberError(ValueError):
-    """A number whose comma may be a decimal comma or a thousands separator, with both readings."""
+    """A number whose comma or point may be a decimal sign or a thousands separator, with both readings."""
 
     def __init__(self, words: str) -> None:
-        self.whole, self.part = words.replace(",", ""), words.replace(",", ".")
+        self.whole, self.part = words.replace(",", "").replace(".", ""), words.replace(",", ".")
         super().__init__(f"{words} is {self.whole} or {self.part}: write one of these")
 
 
@@ -47,6 +48,17 @@ def day_first(words: str) -> str:
         return words
     year, month, day, clock = match.groups()
     return f"{day}.{month}.{year}" + (f" {clock}" if clock else "")
+
+
+def german_number(words: str) -> str:
+    """The same for what was written into a German form, where a point may separate thousands as well.
+
+    >>> german_number("12,5"), german_number("0.081")
+    ('12.5', '0.081')
+    """
+    if _BOTH_IN_GERMAN.match(words):
+        raise AmbiguousNumberError(words)
+    return plain_number(words)
 
 
 def plain_number(words: str) -> str:

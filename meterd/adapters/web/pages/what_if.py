@@ -1,11 +1,11 @@
 """Page "what-if": the site's own year with more PV, a battery, another contract or other prices."""
 
 from fractions import Fraction
-from typing import Annotated
+from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
 from fastapi import Depends, Query
-from pydantic import BaseModel, BeforeValidator, Field
+from pydantic import BaseModel, BeforeValidator, Field, ValidationInfo
 
 from meterd.adapters.texts import wording
 from meterd.adapters.web.backend import Viewer
@@ -15,14 +15,15 @@ from meterd.core.energy.what_if_year import Question, WhatIf, assumptions, curre
 from meterd.core.errors import ConfigError
 from meterd.core.model.snapshot import Snapshot
 from meterd.core.model.tariff import PriceKind
-from meterd.core.model.written import plain_number
+from meterd.core.model.written import german_number, plain_number
 
 MOST = 100_000  # kW, kWh, kWp: no low-voltage site comes near
 
 
-def _given(words: object) -> object:
+def _given(words: object, info: ValidationInfo) -> object:
     """A field of the form that is left empty asks for nothing; a size may have a decimal comma."""
-    return plain_number(words) or None if isinstance(words, str) else words
+    read = german_number if info.data.get("written") == "de" else plain_number
+    return read(words.strip()) or None if isinstance(words, str) else words
 
 
 Given = BeforeValidator(_given)
@@ -36,7 +37,12 @@ PRICES = {
 
 
 class Asked(BaseModel):
-    """What is to be different: kW, kWp and kWh; prices in the currency of the plan. None = as it is."""
+    """What is to be different: kW, kWp and kWh; prices in the currency of the plan. None = as it is.
+
+    `written`: the language of the form that the sizes were typed into, which stands before them to be known to them.
+    """
+
+    written: Literal["", "en", "de"] = ""
 
     year: Annotated[Annotated[int, Field(ge=1970, le=9999, description="local calendar year")] | None, Given] = None
     contract: Size = None
@@ -85,7 +91,7 @@ def view(
 ) -> WhatIfView:
     """The year as it was and as it would have been; sizes in kW, kWp and kWh, prices in the currency of the plan."""
     site = context.backend.site
-    sizes = asked.model_dump(exclude={"year"})
+    sizes = asked.model_dump(exclude={"year", "written"})
     exact = {key: None if size is None else Fraction(str(size)) for key, size in sizes.items()}
     question = Question(
         year=asked.year,

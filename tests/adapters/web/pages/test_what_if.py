@@ -1,5 +1,7 @@
 """Page "what-if", looked at in a browser and asked for what it must refuse."""
 
+from urllib.parse import quote
+
 import httpx
 import pytest
 from playwright.sync_api import Browser, expect
@@ -64,3 +66,24 @@ def test_what_cannot_be_is_refused_in_words(mill: Mill) -> None:
         assert httpx.get(f"{mill.address}/api/what-if", params={"battery": size}, timeout=20).status_code == 422
     german = httpx.get(f"{mill.address}/point?point=nobody", headers={"accept-language": "de"}, timeout=20)
     assert (german.status_code, "der Messplan hat keine Messstelle nobody" in german.text) == (404, True)
+
+
+def test_what_was_typed_wrongly_is_told_by_the_name_of_its_field(mill: Mill, browser: Browser) -> None:
+    """Found in a German browser: "battery: a number is needed", and 1.500 was read as one and a half."""
+    for typed, words in (
+        ("zwölf", "Speicher in kWh: eine Zahl ist nötig"),
+        ("1.500", "Speicher in kWh: es kann 1.500 oder 1,500 heißen; ohne Tausendertrennzeichen schreiben"),
+        ("1,500", "Speicher in kWh: es kann 1.500 oder 1,500 heißen; ohne Tausendertrennzeichen schreiben"),
+    ):
+        address = f"{mill.address}/what-if?written=de&battery={quote(typed)}"
+        answer = httpx.get(address, headers={"accept-language": "de"}, timeout=20)
+        assert (answer.status_code, words in answer.text) == (422, True), answer.text
+    assert (
+        httpx.get(f"{mill.address}/api/what-if", params={"battery": "1.500"}, timeout=30).json()["asked"]["battery"]
+        == 1.5
+    )
+    with opened(browser, f"{mill.address}/what-if", language="de-DE") as page:
+        page.fill("input[name=battery]", " 1500,5 ")
+        page.click("form.choice button")
+        expect(page.locator("input[name=battery]")).to_have_value("1500,5")
+        expect(page.locator("section[aria-labelledby=answer]")).to_contain_text("höchstens 750,25 kW")
