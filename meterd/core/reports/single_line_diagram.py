@@ -18,6 +18,7 @@ MARGIN, RIGHT = 24, 56  # free at the left and at the right, where an energy rea
 HEAD = 230  # height of the sources above the first busbar
 LETTERS = 15  # of one line of a title
 TITLE_LINES = 3
+WORD = re.compile(r"\d[\d.,]* [kM]?(?:Wp|Wh|W|VA|A|V)(?=\s|$)|\S+")  # a number and its unit are one
 LINE_HEIGHT = 15
 LETTER_WIDTH, BOLD_WIDTH = 7, 9  # of titles; of energies and marks, in the widest of the page's typefaces
 
@@ -194,12 +195,12 @@ def wrapped(words: str, letters: int = LETTERS, most: int = TITLE_LINES) -> tupl
     """Words broken into lines of so many letters; what does not fit ends with an ellipsis.
 
     >>> wrapped("Photovoltaics, weaving shed 50 kW")
-    ('Photovoltaics,', 'weaving shed 50', 'kW')
+    ('Photovoltaics,', 'weaving shed', '50 kW')
     >>> wrapped("Sole-Wasser-Wärmepumpe Nord")
     ('Sole-Wasser-', 'Wärmepumpe Nord')
     """
     results: list[str] = []
-    for word in words.split():
+    for word in WORD.findall(words):
         for number, piece in enumerate(re.split("(?<=-)", word) if len(word) > letters else [word]):
             between = "" if number else " "
             if results and len(results[-1]) + len(between) + len(piece) <= letters:

@@ -132,6 +132,12 @@ def test_a_flow_against_the_arrow_points_up() -> None:
     assert arrows == {"joinery": Kind.ARROW_UP, "offices": Kind.ARROW_DOWN}
 
 
+def test_a_number_stays_with_its_unit() -> None:
+    """Found by looking: the last line of a title was "kW"; what is no unit is a word of its own."""
+    assert wrapped("Photovoltaics, mill hall 100 kW") == ("Photovoltaics,", "mill hall", "100 kW")
+    assert wrapped("Transformer 2 Vienna") == ("Transformer 2", "Vienna")
+
+
 @given(st.text(max_size=200))
 def test_any_title_fits(words: str) -> None:
     """No more lines and letters than there is room for."""
