@@ -319,11 +319,12 @@ class SqliteStore:
 
     def interval_starts(self, channel: Channel, low: int, high: int, period: Period = Period.INTERVAL) -> list[int]:
         """Starts of the intervals of a register, or of longer periods, in [low, high) that have a figure, in order."""
-        rows = self._db.execute(
-            "SELECT start_ms FROM figure WHERE channel = ? AND period = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms",
+        (found,) = self._db.execute(  # one text: a row of its own for each start was a twentieth of an import
+            "SELECT group_concat(start_ms) FROM figure WHERE channel = ? AND period = ? AND start_ms >= ? AND start_ms < ?",
             (self.channel_number(channel), period, low, high),
-        )
-        return [int(row[0]) for row in rows]
+        ).fetchone()
+        starts: list[int] = [] if found is None else np.sort(np.fromstring(found, np.int64, sep=",")).tolist()
+        return starts
 
     def write_figures(self, rows: Iterable[FigureRow], *, now_ms: int, reason: str) -> list[FigureRow]:
         """Keep figures; returns those that are new or differ from the newest version."""
