@@ -115,7 +115,7 @@ class Spreader:
         column = chunk.data.column(name)
         cells = numbers(column, f"{self.table.path}, column {name}")
         cells = scaled(cells, base_scale(meter_input), cumulative=REGISTERS[meter_input.register].cumulative)
-        rows = np.arange(chunk.first_row, chunk.first_row + len(cells.good))
+        rows = range(chunk.first_row, chunk.first_row + len(cells.good))
         return self._accepted(channel, at, cells, _Where(rows, name, column))
 
     def _accepted(self, channel: Channel, at: Cells, cells: Cells, where: "_Where") -> Part:
@@ -211,7 +211,7 @@ def _reason(row: int, at: Cells, cells: Cells) -> str:
 class _Where:
     """Row numbers, name and text of a column, for messages."""
 
-    rows: Array
+    rows: Array | range
     column: str
     cells: Any
 
