@@ -159,7 +159,7 @@ def with_begin(suspicion: Suspicion, from_ms: int, zone: str) -> Suspicion:
     days = suspicion.days + math.ceil((suspicion.change_ms - from_ms) / DAY_MS)
     if days < 1:
         return suspicion
-    before, after = _since(suspicion.change_ms, suspicion.days, zone), _since(from_ms, days, zone)
+    before, after = since_words(suspicion.change_ms, suspicion.days, zone), since_words(from_ms, days, zone)
     if suspicion.kind != "gross":
         return replace(suspicion, change_ms=from_ms, days=days, text=suspicion.text.replace(before, after, 1))
     seen, day = f"seen on {day_of(suspicion.change_ms, ZoneInfo(zone))} ", day_of(from_ms, ZoneInfo(zone))
@@ -167,8 +167,9 @@ def with_begin(suspicion: Suspicion, from_ms: int, zone: str) -> Suspicion:
     return replace(suspicion, change_ms=from_ms, text=words)
 
 
-def _since(change_ms: int, days: int, zone: str) -> str:
-    return f"since {day_of(change_ms, ZoneInfo(zone))} ({days} days of evidence)"
+def since_words(change_ms: int, days: int, zone: str) -> str:
+    """Since when, and from how many days that is known."""
+    return f"since {day_of(change_ms, ZoneInfo(zone))} ({days} day{'' if days == 1 else 's'} of evidence)"
 
 
 def shortlist(tests: tuple[Hypothesis, ...], seen: Evidence, feeds: frozenset[str]) -> tuple[list[int], str]:
@@ -335,7 +336,7 @@ def suspicion(
 
 
 def _text(listed: tuple[Candidate, ...], named: str | None, window: Window) -> str:
-    since = _since(window.change_ms, window.days, window.zone)
+    since = since_words(window.change_ms, window.days, window.zone)
     if named is not None:
         return f"{listed[0].step_text}, {since}"
     return f"{first_of(len(listed))} {listed[0].text}, {since}"

@@ -22,7 +22,7 @@ from meterd.core.checks.register_scale import DoubtKind, Fall, ScaleDoubt, backw
 from meterd.core.drift import wiring_faults as causes
 from meterd.core.drift.baseline import Hypothesis
 from meterd.core.drift.gross_errors import gross
-from meterd.core.drift.identification import Candidate, Evidence, Suspicion, Window, suspicion
+from meterd.core.drift.identification import Candidate, Evidence, Suspicion, Window, since_words, suspicion
 from meterd.core.drift.load_shape import Profile, ShapeEvidence
 from meterd.core.model.finding import Finding
 from meterd.core.model.periods import DAY_MS, HOUR_MS, Period
@@ -374,6 +374,7 @@ def test_every_change_of_the_clocks_has_a_german_form(zone: str, before: str) ->
     [
         "q01 reads 0.98 +- 0.01 of the true energy, since 2026-03-29 (14 days of evidence); no other explanation within 20:1",
         "q01 reads -4.00 % +- 0.20 % than before, since 2026-03-29 (14 days of evidence)",
+        "q01 reads -4.00 % +- 0.20 % compared with before, since 2026-03-29 (1 days of evidence)",
         "q01 counts nothing any more than before, since 2026-03-29 (14 days of evidence)",
         "once the cause is confirmed on site, the books are put right by: meterd correct PLAN --point q01 --factor 1.02",
         "mail: what should be told cannot be delivered: timed out",
@@ -433,6 +434,14 @@ def test_no_sentence_is_long(language: str) -> None:
 
 
 # -- as a reader sees them ---------------------------------------------------------------------------------------------
+
+
+def test_one_day_of_evidence_is_one() -> None:
+    """Found on the page: "1 days of evidence", "Belege aus 1 Tagen"."""
+    for days, german_ in ((1, "1 Tag"), (14, "14 Tagen")):
+        said_ = f"q01 reads 0.33 +- 0.01 of the true energy, {since_words(0, days, 'UTC')}"
+        assert ("1 day of" in said_) == (days == 1)
+        assert wording.translated_line("de", said_, VIENNA).endswith(f"seit 1. Jan. 1970 (Belege aus {german_})")
 
 
 def test_names_in_a_sentence_are_given_by_their_titles() -> None:
