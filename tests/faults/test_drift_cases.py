@@ -62,7 +62,7 @@ def test_a16_a_ratio_changed_in_the_meter_is_found_with_a_dated_correction(tmp_p
     (row,) = said(tmp_path, step, days=5)
     finding = row.finding
     assert (finding.cause, finding.subject, row.state) == ("drift", "bakery-ovens", "new")
-    assert "fitted but" in finding.text
+    assert "fitted but" in finding.evidence[0]
     words = shlex.split(finding.evidence[-1].partition("by: ")[2].partition(";")[0])
     options = dict(zip(words[3::2], words[4::2], strict=True))
     assert words[:3] == ["meterd", "correct", "PLAN"]
