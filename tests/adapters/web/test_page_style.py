@@ -1,6 +1,7 @@
 """What the style sheet is for, in a browser and on paper: nothing is written over something else, sums stand once."""
 
 import io
+import re
 from contextlib import suppress
 from pathlib import Path
 
@@ -98,3 +99,14 @@ def _largest_letters(printed: bytes) -> float:
 
     pypdf.PdfReader(io.BytesIO(printed)).pages[0].extract_text(visitor_text=visit)
     return max(sizes)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("address", ["demand", "energy?range=yesterday", "energy?range=month&picture=cost"])
+def test_no_line_of_a_card_begins_with_a_unit(mill: Mill, browser: Browser, address: str) -> None:
+    """Found by looking: "between 10.4 kW and 25.0" and on the next line "kW"."""
+    with opened(browser, f"{mill.address}/{address}", size=PHONE) as page:
+        notes = page.locator(".figures small").all_text_contents()
+        quantities = [match for note in notes for match in re.findall(r"\d\s(?:kW|W|EUR)\b", note)]
+        assert quantities
+        assert [one for one in quantities if " " in one] == []
