@@ -53,10 +53,10 @@ def test_dates_may_be_written_day_first(mill: Mill) -> None:
 @pytest.mark.parametrize(
     ("address", "words"),
     [
-        ("energy?range=fortnight", "range: eines davon ist nötig: "),
-        ("what-if?year=soon", "year: eine ganze Zahl ist nötig"),
-        ("what-if?year=1066", "year: 1970 oder mehr ist nötig"),
-        ("demand?month=05.2026", "month: die Schreibweise stimmt nicht; ein Monat wird als 2026-05 geschrieben"),
+        ("energy?range=fortnight", "Zeitraum: eines davon ist nötig: "),
+        ("what-if?year=soon", "Jahr: eine ganze Zahl ist nötig"),
+        ("what-if?year=1066", "Jahr: 1970 oder mehr ist nötig"),
+        ("demand?month=05.2026", "Monat: die Schreibweise stimmt nicht; ein Monat wird als 2026-05 geschrieben"),
         ("find?q=" + "x" * 300, "q: höchstens 200 Zeichen"),
         (
             "energy?from=31.13.2025&until=2.1.2026&range=span",
