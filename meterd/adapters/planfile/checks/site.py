@@ -2,7 +2,7 @@
 
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Set
 from dataclasses import fields
 from decimal import Decimal
 from zoneinfo import ZoneInfo, available_timezones
@@ -11,7 +11,7 @@ from meterd.adapters.planfile.draft import Draft
 from meterd.adapters.planfile.fault import Notes, Place
 from meterd.adapters.planfile.field_types import shown
 from meterd.adapters.planfile.name_rules import instead, is_secret, sameness
-from meterd.adapters.planfile.schema import BoardRow, BrokerTable, ConsumerRow, Entry, PointRow, Table
+from meterd.adapters.planfile.schema import BoardRow, BrokerTable, ConsumerRow, Entry, InputRow, PointRow, Table
 from meterd.adapters.sources.registry import PROTOCOLS
 from meterd.core.errors import ConfigError
 from meterd.core.model.announced import only_here
@@ -164,6 +164,12 @@ def _check_distinct(kind: str, names: Iterable[tuple[str, Place, str]], notes: N
 
 def check_points(draft: Draft, notes: Notes) -> None:
     """Every point stands on a board and hangs below a feeder of it, or below none."""
+    irradiance: dict[str, Entry[InputRow]] = {}  # looked through once: a plan may have ten thousand points
+    for read in draft.inputs:
+        if read.data.register_ == IRRADIANCE:
+            irradiance.setdefault(read.data.point, read)
+    flexible = {consumer.data.point for consumer in draft.consumers if consumer.data.alone}
+    rooms = {name for made in draft.copies for _, copies in made.points for name in copies}
     for entry in draft.points:
         data, row = entry.data, entry.row
         if data.board is None:
@@ -175,22 +181,20 @@ def check_points(draft: Draft, notes: Notes) -> None:
             notes.fault(row.at("board"), what, instead(data.board, draft.named("board")))
         if entry.sound("role", "below"):
             _check_below(entry, draft, notes)
-        _check_own_limits(entry, draft, notes)
-        _check_array(entry, draft, notes)
+        _check_own_limits(entry, flexible, rooms, notes)
+        _check_array(entry, irradiance.get(data.point), notes)
         if data.designation and not DESIGNATION.match(data.designation):
             what = f"{data.designation!r} is not a reference designation of IEC 81346"
             notes.warn(row.at("designation"), what, "write levels of = - + and a code, such as =E1-Q11")
 
 
-def _check_own_limits(entry: Entry[PointRow], draft: Draft, notes: Notes) -> None:
+def _check_own_limits(entry: Entry[PointRow], flexible: Set[str | None], rooms: Set[str], notes: Notes) -> None:
     """Limits of unusual use that nobody would look at: of other roles, flexible loads and single rooms."""
     data, row = entry.data, entry.row
-    flexible = any(c.data.point == data.point and c.data.alone for c in draft.consumers)
-    rooms = {name for made in draft.copies for _, copies in made.points for name in copies}
     why = ""
     if data.role not in (Role.FEEDER, Role.SUB):
         why = f"role {data.role}"
-    elif flexible:
+    elif data.point in flexible:
         why = "a flexible load"
     elif data.point in rooms:
         why = "a single room"
@@ -200,10 +204,9 @@ def _check_own_limits(entry: Entry[PointRow], draft: Draft, notes: Notes) -> Non
             notes.warn(row.at(column), what, "leave it out")
 
 
-def _check_array(entry: Entry[PointRow], draft: Draft, notes: Notes) -> None:
+def _check_array(entry: Entry[PointRow], reads: Entry[InputRow] | None, notes: Notes) -> None:
     """Peak power and irradiance make a performance ratio of a PV array, and nothing of anything else."""
     data, row = entry.data, entry.row
-    reads = next((i for i in draft.inputs if i.data.point == data.point and i.data.register_ == IRRADIANCE), None)
     if not entry.sound("role", "peak_kwp"):
         return
     if data.role is not Role.PV:

@@ -1,11 +1,17 @@
 """Boards, points and consumers of a plan: each fault with its place and what would be right."""
 
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from meterd.adapters.planfile.checks.site import check_points
+from meterd.adapters.planfile.defaults import apply_defaults
+from meterd.adapters.planfile.fault import Notes
 from meterd.adapters.planfile.loader import load_plan
+from meterd.adapters.planfile.read import load
+from meterd.adapters.planfile.schema import Entry, InputRow
 from tests.app.commands import CONFIG
 from tests.plan_faults import Case, label, refused
 
@@ -74,3 +80,25 @@ def test_a_limit_that_nobody_looks_at_is_named(tmp_path: Path) -> None:
         "night_max_w of bakery-boiler does nothing",
     ]
     assert len([what for what in told if "a single room" in what]) == 1
+
+
+class Walked(list[Entry[InputRow]]):
+    """Counts how often somebody goes through it."""
+
+    count = 0
+
+    def __iter__(self) -> Iterator[Entry[InputRow]]:
+        """From its first to its last."""
+        self.count += 1
+        return super().__iter__()
+
+
+def test_points_are_checked_without_going_through_all_inputs_for_each() -> None:
+    """Found with a plan of 10,000 points: 17 s of processor instead of 1.5, growing with the square of their number."""
+    notes, draft = Notes(), load(CONFIG / "harrow-mill", Notes())
+    apply_defaults(draft)
+    inputs = Walked(draft.inputs)
+    draft.inputs = inputs
+    check_points(draft, notes)
+    assert inputs.count == 1
+    assert not notes.faults
