@@ -1,7 +1,7 @@
 """The tables of a plan: which columns each has and what may stand in them."""
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields
 from fractions import Fraction
 from typing import Any, Generic, Literal, TypeVar
@@ -395,9 +395,10 @@ def csv_columns(model: type[Table]) -> tuple[str, ...]:
 
 def check(model: type[M], row: Row, notes: Notes) -> Entry[M] | None:
     """Check a row against its table and note every fault. None if a value it cannot do without is not to be guessed."""
-    faulty = _faults(model, row.values, row, notes)
-    if not faulty:
+    try:
         return Entry(model.model_validate(row.values), row)
+    except ValidationError as error:
+        faulty = _faults(model, error, row, notes)
     rest = {key: value for key, value in row.values.items() if key not in faulty}
     rest.update(_stand_ins(model, row, faulty))
     try:
@@ -424,27 +425,24 @@ def _stand_ins(model: type[Table], row: Row, faulty: Iterable[str]) -> Iterator[
             yield column, "unnamed"
 
 
-def _faults(model: type[Table], values: Mapping[str, object], row: Row, notes: Notes) -> set[str]:
-    try:
-        model.model_validate(values)
-    except ValidationError as error:
-        results: set[str] = set()
-        for item in error.errors(include_url=False, include_input=False):
-            column = str(item["loc"][0])
-            results.add(column)
-            if item["type"] == "extra_forbidden":
-                _unknown(model, column, row, notes)
-            elif item["type"] == "missing":
-                notes.fault(row.at(column), f"{column} is missing", f"write the {column}")
-            elif item["type"] == "plan":
-                context = item["ctx"]
-                notes.fault(row.at(column), f"{column}: {with_unit(column, context['what'])}", context["right"])
-            else:
-                notes.fault(
-                    row.at(column), f"{column}: {item['msg'].lower()}", "see the table of columns: meterd help plan"
-                )
-        return results
-    return set()
+def _faults(model: type[Table], error: ValidationError, row: Row, notes: Notes) -> set[str]:
+    """Note every fault of a row; the columns that have one."""
+    results: set[str] = set()
+    for item in error.errors(include_url=False, include_input=False):
+        column = str(item["loc"][0])
+        results.add(column)
+        if item["type"] == "extra_forbidden":
+            _unknown(model, column, row, notes)
+        elif item["type"] == "missing":
+            notes.fault(row.at(column), f"{column} is missing", f"write the {column}")
+        elif item["type"] == "plan":
+            context = item["ctx"]
+            notes.fault(row.at(column), f"{column}: {with_unit(column, context['what'])}", context["right"])
+        else:
+            notes.fault(
+                row.at(column), f"{column}: {item['msg'].lower()}", "see the table of columns: meterd help plan"
+            )
+    return results
 
 
 _UNIT_OF_KEY = {
