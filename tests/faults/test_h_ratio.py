@@ -37,7 +37,7 @@ def test_h6_another_ratio_in_the_meter_than_in_the_plan_is_reported(tmp_path: Pa
                 assert page.has(CT), page.findings()
                 result = page.findings()[CT]
         assert "250/5, the meter says 200/5" in result["text"]
-        assert "0.8 of the truth" in result["text"]
+        assert "0.8 of the truth" in " ".join(result["evidence"])
         assert "rating plate" in result["remedy"]
         with ModbusServer({3: meter | {80: [250, 5]}}) as server:
             path.write_text(PLAN.format(port=server.port, broker=broker.port), encoding="utf-8")
