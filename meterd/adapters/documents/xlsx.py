@@ -110,17 +110,23 @@ class _Writer:
         if key not in self._formats:
             looks: dict[str, object] = {"valign": "top", "bold": bold}
             if kind.startswith("heading"):
-                looks |= {"bold": True, "text_wrap": True, "bottom": 1, "align": kind.partition(" ")[2]}
+                looks |= {
+                    "bold": True,
+                    "text_wrap": True,
+                    "bottom": 1,
+                    "align": "right" if kind.endswith("right") else "left",
+                }
+                looks |= {"indent": 1} if kind.endswith("beside") else {}
             elif kind == "title":
                 looks |= {"bold": True, "font_size": 14}
             elif kind == "text":
                 looks |= {"text_wrap": True}
             elif kind == "beside":  # text beside numbers that lean to it
-                looks |= {"text_wrap": True, "indent": 1}
+                looks |= {"text_wrap": True, "align": "left", "indent": 1}
             elif kind == "link":
                 looks |= {"underline": 1}
-            else:
-                looks |= {"num_format": kind}
+            else:  # a time begins below its heading
+                looks |= {"num_format": kind} | ({"align": "left"} if kind.startswith(self._date) else {})
             self._formats[key] = self._workbook.add_format(looks)
         return self._formats[key]
 
@@ -171,10 +177,10 @@ class _Writer:
 
     def _table(self, name: str, table: Table) -> Worksheet:
         sheet = self._workbook.add_worksheet(name)
-        widths = [max(NARROWEST, column.width_mm / MM_PER_CHARACTER) for column in table.columns]
+        widths = [_wide(table, j) for j in range(len(table.columns))]
         for j, (column, width) in enumerate(zip(table.columns, widths, strict=True)):
             sheet.set_column(j, j, width)
-            sheet.write_string(0, j, column.heading, self._format(f"heading {column.side}"))
+            sheet.write_string(0, j, column.heading, self._format(f"heading {_heading_kind(table, j)}"))
         _high(
             sheet, 0, [(column.heading, width) for column, width in zip(table.columns, widths, strict=True)], bold=True
         )
@@ -207,6 +213,28 @@ class _Writer:
             sheet.write_datetime(row, column, local, self._format(pattern, bold=bold))
         else:
             sheet.write_string(row, column, cell, self._format(kind, bold=bold))
+
+
+def _heading_kind(table: Table, j: int) -> str:
+    """A heading leans to the side of its cells."""
+    return "right" if table.columns[j].side == "right" else _text_kind(table, j)
+
+
+def _wide(table: Table, j: int) -> float:
+    """The width of a column in characters: as on paper, but no number, no time and no word of its heading is cut."""
+    column = table.columns[j]
+    words = max((len(word) for word in column.heading.split()), default=0) / BOLD_PART + 1
+    values = [_characters(row[j]) + 2 for row in table.rows]
+    return max(NARROWEST, column.width_mm / MM_PER_CHARACTER, words, *values)
+
+
+def _characters(cell: Cell) -> int:
+    """How many a number or a time takes; a text may be broken."""
+    if isinstance(cell, Moment):
+        return len("2026-03-01") if cell.date_only else len("2026-03-01 00:00")
+    if isinstance(cell, Number):
+        return len(f"{cell.value:,.{cell.decimals}f}") + (1 + len(cell.unit) if cell.unit else 0)
+    return 0
 
 
 def _text_kind(table: Table, j: int) -> str:

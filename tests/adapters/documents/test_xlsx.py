@@ -75,7 +75,19 @@ def test_rows_are_as_high_as_their_texts() -> None:
     assert heights[0] >= 45.0, "the heading takes three or four lines of ten letters"
     assert heights[1] >= 60.0, "so does the title of the board, whose longest word is broken"
     assert worksheet["B1"].alignment.horizontal == "right", "a heading leans to the side of its numbers"
-    assert (worksheet["A2"].alignment.indent, worksheet["C2"].alignment.indent) == (0, 1), "a gap behind a number"
+    beside = worksheet["C2"].alignment
+    assert (worksheet["A2"].alignment.indent, beside.indent, beside.horizontal) == (0, 1, "left"), (
+        "a gap behind a number"
+    )
+
+
+def test_no_number_time_or_word_of_a_heading_is_cut() -> None:
+    """Found by looking: where a time was written in two lines on paper, the workbook showed ###."""
+    columns = (Column("Gefunden am", 12), Column("Betrag", 10, "right"), Column("Bemessungsstrom", 10), Column("x", 10))
+    rows = ((Moment(1_772_319_600_000), Number(1_234_567_890.5, 3, "kWh"), "", Moment(0, date_only=True)),)
+    worksheet = opened(paper(Table("Punkte", columns, rows)))["Punkte"]
+    widths = [worksheet.column_dimensions[letter].width for letter in "ABCD"]
+    assert all(width >= least for width, least in zip(widths, (18, 21, 18, 11), strict=True)), widths
 
 
 def test_the_first_worksheet_leads_to_the_others() -> None:
