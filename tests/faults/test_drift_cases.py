@@ -1,5 +1,6 @@
 """Faults that the drift watch of the running daemon meets: a ratio changed in a meter (A16), photovoltaics held back (G10)."""
 
+import re
 import shlex
 import time
 from dataclasses import replace
@@ -12,6 +13,7 @@ from meterd.adapters.mqtt.embedded_broker import free_port
 from meterd.adapters.runtime.clock import WallClock
 from meterd.adapters.simulator.faults import Fault
 from meterd.adapters.store.journal import SqliteStore
+from meterd.core.checks.proposed_correction import SAYS
 from meterd.core.model.finding import FindingRow
 from meterd.core.model.periods import DAY_MS
 from meterd.core.model.plan import Broker, Page
@@ -71,6 +73,19 @@ def test_a16_a_ratio_changed_in_the_meter_is_found_with_a_dated_correction(tmp_p
     assert options["--to"] == "2026-03-06T00:00:00+01:00"  # the end of the last whole day
     # without a baseline class 1 feeders leave 300/250 and 250/200 open, so what was measured is proposed
     assert float(factor_of(options["--factor"])) == pytest.approx(1.25, rel=0.03)
+
+
+def test_a_second_fault_on_the_board_does_not_change_what_is_said_of_the_first(tmp_path: Path) -> None:
+    """One meter has shown 5 % less for weeks when a current transformer of another is turned: each keeps its size and date."""
+    less = Fault("wrong-ratio", "cold-store", 0.95, 30 * DAY_S)
+    turned = Fault("wrong-ratio", "bakery-ovens", 1 / 3, 46 * DAY_S + 10 * 3600)
+    reported = {row.finding.subject: row.finding for row in said(tmp_path, less, turned, days=51)}
+    assert set(reported) == {"cold-store", "bakery-ovens"}
+    first, second = reported["cold-store"], reported["bakery-ovens"]
+    assert re.search(r"reads -(4\.[5-9]|5\.[0-5])\d? %", first.text), first.text
+    assert "since 2026-03-31" in first.text or "since 2026-04-01" in first.text, first.text
+    assert re.search(r"reads 0\.33\S* .*of the true energy, since 2026-04-16", second.text), second.text
+    assert not any(SAYS in line for line in first.evidence), "5 % need no factor of a wiring fault"
 
 
 @pytest.mark.parametrize("days", [45, 76])

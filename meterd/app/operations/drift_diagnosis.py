@@ -64,20 +64,28 @@ def reactive_of(store: StoredFigures, site: Site, point: str, grid: Ints) -> Rea
 
 
 def diagnosed(
-    store: StoredFigures, site: Site, net: Network, *, suspicion: Suspicion, fit: Fit, bounds: tuple[int, int]
+    store: StoredFigures,
+    site: Site,
+    net: Network,
+    *,
+    suspicion: Suspicion,
+    fit: Fit,
+    bounds: tuple[int, int],
+    seen_to: int,
 ) -> Suspicion:
     """The suspicion with causes by power factor, and with a correction where one instrument is named for a gross change.
 
-    `fit` is the baseline before the change (or the class limits), `bounds` the first and last moment of the closed days.
+    `fit` is the baseline before the change (or the class limits), `bounds` the first and last moment of the closed days,
+    `seen_to` the moment up to which the intervals speak of this change alone.
     """
     if not any(c.kind == "ratio" for c in suspicion.candidates):
         return suspicion
     best, until = suspicion.candidates[0], bounds[1]
     dated = suspicion.named is not None and best.kind == "ratio" and abs(best.step) >= MIN_STEP_DATED
-    table, since = _table(store, site, net, what=(suspicion, bounds)), suspicion.change_ms
+    table, since = _table(store, site, net, what=(suspicion, (bounds[0], seen_to))), suspicion.change_ms
     result = None
     for back in (BEFORE_DAYS, BEFORE_GROSS_DAYS, MOST_DAYS) if dated else ():
-        table = _table(store, site, net, what=(suspicion, bounds), back=back)
+        table = _table(store, site, net, what=(suspicion, (bounds[0], seen_to)), back=back)
         result = onset(net, table, best.points[0], fit, suspicion.change_ms)
         if result is None or result.from_ms > int(table.start_ms[0]):
             break  # else it is older than what was looked at
@@ -90,8 +98,8 @@ def diagnosed(
         _with_correction(store, site, net, candidate=candidate, what=(table, since, fit))
         for candidate in (best, *suspicion.candidates[1:])
     ]
+    best, seen_first, causes = rows[0]
     gross = suspicion.named is not None and abs(best.step) >= GROSS
-    _, seen_first, causes = rows[0]
     correction = _correction(site, net, best, span=(since, until), seen=seen_first, causes=causes) if gross else ""
     reported = with_causes(suspicion, tuple(candidate for candidate, _, _ in rows), correction)
     return with_begin(reported, since, site.zone) if since != suspicion.change_ms else reported

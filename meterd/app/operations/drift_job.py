@@ -133,11 +133,24 @@ def _examined_part(
         (last,) = days_of(store, site, part, bounds[-2:])
         faults = _gross(store, site, state, last)
     results = [*_lasting(state, bounds, named=any(fault.candidates[0].points for fault, _ in faults)), *faults]
-    suspicions = tuple(
-        diagnosed(store, site, part, suspicion=suspicion, fit=fit, bounds=(bounds[0], bounds[-1]))
-        for suspicion, fit in results
-    )
+    suspicions = _diagnosed(store, site, part, results, (bounds[0], bounds[-1])) if results else ()
     return MonitoredPart(part, state, max(len(bounds) - 1, 0), suspicions, tuple(fresh))
+
+
+def _diagnosed(
+    store: StoredFigures, site: Site, part: Network, results: Sequence[tuple[Suspicion, Fit]], bounds: tuple[int, int]
+) -> tuple[Suspicion, ...]:
+    """Each with what the store shows, the latest change first: from where a later one is named, balances speak of both."""
+    latest = sorted(range(len(results)), key=lambda number: -results[number][0].change_ms)
+    done: dict[int, Suspicion] = {}
+    for number in latest:
+        suspicion, fit = results[number]
+        alone_ms = suspicion.change_ms + DAY_MS
+        who = suspicion.candidates[0].points
+        later = [other.change_ms for other in done.values() if other.named and other.candidates[0].points != who]
+        seen_to = min((since_ms for since_ms in later if since_ms >= alone_ms), default=bounds[1])
+        done[number] = diagnosed(store, site, part, suspicion=suspicion, fit=fit, bounds=bounds, seen_to=seen_to)
+    return tuple(done[number] for number in range(len(results)))
 
 
 def _lasting(state: WatchState, bounds: Sequence[int], *, named: bool) -> list[tuple[Suspicion, Fit]]:
