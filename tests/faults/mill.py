@@ -26,6 +26,7 @@ from meterd.app.daemon.daemon import Daemon
 from meterd.app.daemon.plan_reload import PlanFile
 from meterd.app.operations.ledger import Ledger
 from meterd.core.errors import StoreError
+from meterd.core.model.drift_look import DriftLook
 from meterd.core.model.finding import Finding
 from meterd.core.model.periods import Period, starts
 from meterd.core.model.plan import Site
@@ -279,6 +280,11 @@ class Here:
     def has(self, name: str, limit_s: float = 30.0) -> bool:
         """Wait for a finding."""
         return until(lambda: name in self.findings(), limit_s)
+
+    def examined(self) -> bool:
+        """Whether the drift watch has looked at the history (there are smallest visible errors then) and says what it found."""
+        shot = self.daemon.snapshot
+        return self.daemon.visible_errors()[1] == "history" and shot is not None and shot.drift_look is DriftLook.DONE
 
     def looks(self, count: int) -> None:
         """Wait until the loop has looked at everything so many times more and shown it."""

@@ -45,7 +45,7 @@ def said(path: Path, *faults: Fault, days: int, change: Change | None = None) ->
     ahead = BEGIN + days * DAY_MS + 120_000 - time.time_ns() // 1_000_000
     with running(site, store, WallClock(lambda: time.time_ns() // 1_000_000 + ahead)) as here:
         # the smallest visible errors of its history come with the examination, but not before there is a baseline
-        assert until(lambda: here.daemon.visible_errors()[1] == "history" or bool(rows(store)), LIMIT_S)
+        assert until(lambda: here.examined() or bool(rows(store)), LIMIT_S)
         here.looks(4)  # what the watch has found is kept
     return rows(store)
 

@@ -85,7 +85,7 @@ def examined(folder: Path, simulated: Simulated) -> list[Finding]:
         ahead = filled(plan, store, simulated) + 120_000 - time.time_ns() // 1_000_000
         clock = WallClock(lambda: time.time_ns() // 1_000_000 + ahead)
         with running(load_plan(plan).site, store, clock) as here:
-            assert until(lambda: here.daemon.visible_errors()[1] == "history", LIMIT_S)
+            assert until(here.examined, LIMIT_S)
             here.looks(4)  # what the watch has found is kept
             return [finding for finding in open_findings(store).values() if finding.cause in CAUSES]
 

@@ -86,8 +86,8 @@ class Candidate:
             if self.step == -1.0:
                 return f"{'/'.join(self.points)} counts nothing any more"
             if self.large:
-                digits = 2 if self.step_error >= 0.005 else 3  # never "+- 0.00"
-                return f"{who[self.kind]} {1 + self.step:.{digits}f} +- {self.step_error:.{digits}f} of the true energy"
+                digits, error = 2 if self.step_error >= 0.005 else 3, max(self.step_error, 0.001)  # never "+- 0.00"
+                return f"{who[self.kind]} {1 + self.step:.{digits}f} +- {error:.{digits}f} of the true energy"
             return f"{who[self.kind]} {100 * self.step:+.2f} % +- {100 * self.step_error:.2f} %"
         if self.kind == "shape":
             first, last = self.hours
