@@ -61,13 +61,13 @@ def read(place: Path, site: str) -> dict:
             totals[name] = totals.get(name, 0) + sum(known)
             year = f"{description['month'][:4]} {name}"
             years[year] = years.get(year, 0) + sum(known)
-            said = whole.get(channel, [None])[0]
-            if said is not None and (said != sum(known) or len(known) < len(parts)):
-                faults.append(f"{description['month']} {name}: {said} mWh, its intervals give {sum(known)}")
-        for channel, (said, *_) in energies(place, description, "year").items():  # it ends with this month
+            output = whole.get(channel, [None])[0]
+            if output is not None and (output != sum(known) or len(known) < len(parts)):
+                faults.append(f"{description['month']} {name}: {output} mWh, its intervals give {sum(known)}")
+        for channel, (output, *_) in energies(place, description, "year").items():  # it ends with this month
             year = f"{description['month'][:4]} {' '.join(channel)}"
-            if said is not None and said != years[year]:
-                faults.append(f"{year}: {said} mWh, its intervals give {years[year]}")
+            if output is not None and output != years[year]:
+                faults.append(f"{year}: {output} mWh, its intervals give {years[year]}")
     for before, after in pairwise(months):
         if before["until_ms"] != after["from_ms"]:
             faults.append(f"nothing between {before['month']} and {after['month']}")

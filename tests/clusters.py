@@ -20,8 +20,8 @@ def cluster(folder: Path, count: int = 1) -> Iterator[str]:
     options = ["--nthreads", "1", "--no-nanny", "--no-dashboard", "--local-directory", str(folder)]
     running = []
     try:
-        for words in (scheduler, *(count * [[f"{program[2]}.dask_worker", *options]])):
-            command = [*program[:2], *words, "--scheduler-file", str(place)]
+        for texts in (scheduler, *(count * [[f"{program[2]}.dask_worker", *options]])):
+            command = [*program[:2], *texts, "--scheduler-file", str(place)]
             running.append(subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL))
         until(lambda: place.exists() and bool(place.read_text(encoding="utf-8")), 60)
         address = json.loads(place.read_text(encoding="utf-8"))["address"]

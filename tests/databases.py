@@ -154,8 +154,8 @@ class Influx:
         """Rows of a query, without their series."""
         arguments = urllib.parse.urlencode({"db": BUCKET, "q": query, "epoch": "ms"})
         request = urllib.request.Request(f"http://127.0.0.1:{self._behind}/query?{arguments}", method=method)
-        with urllib.request.urlopen(request, timeout=30) as found:
-            result = json.loads(found.read())["results"][0]
+        with urllib.request.urlopen(request, timeout=30) as results:
+            result = json.loads(results.read())["results"][0]
         assert "error" not in result, result
         return [row for series in result.get("series", ()) for row in series["values"]]
 
@@ -198,8 +198,8 @@ class OldInflux:
         arguments = urllib.parse.urlencode({"db": BUCKET, "q": query, "epoch": "ms", "u": user, "p": password})
         with urllib.request.urlopen(
             urllib.request.Request(f"{self.url}/query?{arguments}", method=method), timeout=30
-        ) as found:
-            result = json.loads(found.read())["results"][0]
+        ) as results:
+            result = json.loads(results.read())["results"][0]
         assert "error" not in result, result
         return [row for series in result.get("series", ()) for row in series["values"]]
 

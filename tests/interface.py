@@ -40,7 +40,7 @@ REMEDY = (
 def interface() -> tuple[str, ...]:
     """A line for each thing, in order."""
     lines = {f"topic {row.pattern} [{row.unit}]" for row in ROWS}
-    lines |= {f"topic field {name} {path}" for name, found in schemas().items() for path in _paths(found, found)}
+    lines |= {f"topic field {name} {path}" for name, results in schemas().items() for path in _paths(results, results)}
     for page in PAGES:
         described = page.answer.model_json_schema(mode="serialization")
         for key in filter(None, (page.key, page.former)):
@@ -121,13 +121,13 @@ def _paths(node: Mapping[str, Any], whole: Mapping[str, Any], above: tuple[str, 
         yield from (f".{name}{path}" for path in _paths(inside, whole, above))
 
 
-def removed(kept: Iterable[str], now: Iterable[str]) -> list[str]:
+def removed(stored: Iterable[str], now: Iterable[str]) -> list[str]:
     """What was there and is not any more, in words."""
-    return [f"{line} is gone; {REMEDY}" for line in sorted(set(kept) - set(now))]
+    return [f"{line} is gone; {REMEDY}" for line in sorted(set(stored) - set(now))]
 
 
 def write() -> None:
     """Renew the list, for a release; refuses to lose a line."""
     now = interface()
-    assert not KEPT.exists() or not (words := removed(KEPT.read_text(encoding="utf-8").splitlines(), now)), words
+    assert not KEPT.exists() or not (text := removed(KEPT.read_text(encoding="utf-8").splitlines(), now)), text
     KEPT.write_text("\n".join(now) + "\n", encoding="utf-8")

@@ -60,8 +60,8 @@ def places(file: str) -> Iterator[Mutant]:
     tree = ast.parse((ROOT / file).read_text(encoding="utf-8"))
     silent = _silent(tree)
     for number, node in enumerate(ast.walk(tree)):
-        if id(node) not in silent and (words := _change(deepcopy(node))):
-            yield Mutant(file, number, getattr(node, "lineno", 0), words)
+        if id(node) not in silent and (text := _change(deepcopy(node))):
+            yield Mutant(file, number, getattr(node, "lineno", 0), text)
 
 
 def _silent(tree: ast.AST) -> set[int]:
@@ -94,27 +94,27 @@ def _change(node: ast.AST) -> str:
         node.op = OTHER[old]()
         return f"{old.__name__} -> {OTHER[old].__name__}"
     if isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.Not | ast.USub):
-        words = f"without {type(node.op).__name__}"
+        text = f"without {type(node.op).__name__}"
         node.op = ast.UAdd() if isinstance(node.op, ast.USub) else ast.Not()
         if isinstance(node.op, ast.Not):
             node.operand = ast.UnaryOp(ast.Not(), node.operand)
-        return words
+        return text
     if isinstance(node, ast.Constant) and type(node.value) in (bool, int, float):
         old_value = node.value
         node.value = (not old_value) if isinstance(old_value, bool) else old_value + 1
         return f"{old_value} -> {node.value}"
     if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in NAMES:
-        words = f"{node.func.id} -> {NAMES[node.func.id]}"
+        text = f"{node.func.id} -> {NAMES[node.func.id]}"
         node.func.id = NAMES[node.func.id]
-        return words
+        return text
     if isinstance(node, ast.If | ast.IfExp):
-        words = f"condition {ast.unparse(node.test)} always true"
+        text = f"condition {ast.unparse(node.test)} always true"
         node.test = ast.Constant(True)
-        return words
+        return text
     if isinstance(node, ast.Expr) and isinstance(node.value, ast.Call):
-        words = f"without {ast.unparse(node)}"
+        text = f"without {ast.unparse(node)}"
         node.value = ast.Constant(None)
-        return words
+        return text
     return ""
 
 
@@ -178,8 +178,8 @@ def _files(only: str) -> list[str]:
     results = []
     for start in NEAREST:
         path = ROOT / start
-        found = [path] if path.is_file() else sorted(path.glob("*.py"))
-        results += [str(file.relative_to(ROOT)) for file in found if only in str(file)]
+        matches = [path] if path.is_file() else sorted(path.glob("*.py"))
+        results += [str(file.relative_to(ROOT)) for file in matches if only in str(file)]
     return results
 
 

@@ -34,14 +34,14 @@ class Program:
 
     def __init__(
         self,
-        words: Sequence[str],
+        arguments: Sequence[str],
         output: Path,
         errors: Path | None = None,
         *,
         env: dict[str, str] | None = None,
         work: Callable[[Sequence[str]], int] = main,
     ) -> None:
-        self._words = tuple(words)
+        self._words = tuple(arguments)
         environment = {**os.environ, **(env or {})}
         paths = (str(output), str(errors or output))
         for path in paths:
@@ -80,19 +80,19 @@ class Program:
 
 
 def finished(
-    words: Sequence[str], folder: Path, *, env: dict[str, str] | None = None
+    texts: Sequence[str], folder: Path, *, env: dict[str, str] | None = None
 ) -> subprocess.CompletedProcess[str]:
     """A command that ends by itself: its exit code, output and errors, which stand in files of the folder."""
     output, errors = folder / "output.txt", folder / "errors.txt"
     for path in (output, errors):
         path.write_bytes(b"")
-    code = Program(words, output, errors, env=env).wait(60)
-    return subprocess.CompletedProcess(words, code, output.read_text("utf-8"), errors.read_text("utf-8"))
+    code = Program(texts, output, errors, env=env).wait(60)
+    return subprocess.CompletedProcess(texts, code, output.read_text("utf-8"), errors.read_text("utf-8"))
 
 
 def _work(
     work: Callable[[Sequence[str]], int],
-    words: tuple[str, ...],
+    texts: tuple[str, ...],
     output: str,
     errors: str,
     environment: dict[str, str],
@@ -105,7 +105,7 @@ def _work(
     _redirect(output, 1)
     _redirect(errors, 2)
     os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
-    sys.exit(work(words))
+    sys.exit(work(texts))
 
 
 def _redirect(path: str, number: int) -> None:

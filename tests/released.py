@@ -98,9 +98,9 @@ def kept_totals(version: str) -> dict[str, list[dict[str, object]]]:
 def totals(plan: Path, show: Show, periods: Sequence[str] = ("month", "year")) -> dict[str, list[dict[str, object]]]:
     """Energies, PV figures and balances of months and years, as commands print them."""
     results = {}
-    for name, words in (("energy", ["energy"]), ("pv", ["energy", "--pv"]), ("balance", ["balance"])):
+    for name, texts in (("energy", ["energy"]), ("pv", ["energy", "--pv"]), ("balance", ["balance"])):
         for period in periods:
-            rows = json.loads(show([*words, str(plan), *SPAN, "--period", period, "--format", "json"]))
+            rows = json.loads(show([*texts, str(plan), *SPAN, "--period", period, "--format", "json"]))
             results[f"{name} {period}"] = [
                 {key: value for key, value in row.items() if key in NAMES or key.endswith("_wh")} for row in rows
             ]
@@ -148,8 +148,8 @@ def make(version: str, command: Sequence[str], *, archive: bool) -> None:
     with TemporaryDirectory() as made:
         folder = Path(made)
 
-        def show(words: Sequence[str]) -> str:
-            return subprocess.run([*command, *words], cwd=folder, check=True, stdout=subprocess.PIPE, text=True).stdout
+        def show(texts: Sequence[str]) -> str:
+            return subprocess.run([*command, *texts], cwd=folder, check=True, stdout=subprocess.PIPE, text=True).stdout
 
         _write_inputs(folder)
         plan, store = "plan.toml", "mill.sqlite"

@@ -49,8 +49,8 @@ class SourceSentence:
     @property
     def place(self) -> str:
         """For whoever has to mend it."""
-        words = "".join(piece if isinstance(piece, str) else "…" for piece in self.sentence)
-        return f"meterd/{self.file}:{self.line} ({self.function}) says “{words}”"
+        text = "".join(piece if isinstance(piece, str) else "…" for piece in self.sentence)
+        return f"meterd/{self.file}:{self.line} ({self.function}) says “{text}”"
 
     @property
     def seen(self) -> bool:
@@ -324,8 +324,8 @@ def _formatted(text: Value, given: dict[str, list[Value]]) -> list[Value]:
         if isinstance(piece, Gap):
             parts.append([(piece,)])
             continue
-        for words, name, spec, _ in Formatter().parse(piece):
-            parts.append([(words,) if words else ()])
+        for message, name, spec, _ in Formatter().parse(piece):
+            parts.append([(message,) if message else ()])
             if name is not None:
                 parts.append([(Gap((NUMBER,)),)] if spec else given.get(name, [(Gap(),)]))
     return _joined(parts)

@@ -72,9 +72,9 @@ def changed_days(db: sqlite3.Connection) -> tuple[list[str], list[str]]:
             sums[key][1] += reading_fingerprint(row) if mixed else fingerprint(row)
     digests = db.execute("SELECT kind, subject, day, count, sum FROM digest WHERE count").fetchall()
     complete_ones = [row for row in digests if reach.get(row[0], (0,))[0]]
-    kept = {(kind, subject, day): [count, total] for kind, subject, day, count, total in complete_ones}
+    stored = {(kind, subject, day): [count, total] for kind, subject, day, count, total in complete_ones}
     digested = [kind for kind, (complete, _, _) in reach.items() if complete]
-    return digested, [f"{key}" for key in sorted({*kept, *sums}, key=repr) if kept.get(key) != sums.get(key)]
+    return digested, [f"{key}" for key in sorted({*stored, *sums}, key=repr) if stored.get(key) != sums.get(key)]
 
 
 def read(path: Path) -> dict:

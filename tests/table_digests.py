@@ -49,8 +49,8 @@ def assert_tables(name: str, store: Path) -> None:
     if os.environ.get("METERD_GOLDEN") == "write":
         known = sorted([*(line for line in known if line[0] != name), *now])
         KEPT.write_text("".join(f"{','.join(line)}\n" for line in known), encoding="utf-8")
-    expected, found = ({line[1]: line for line in lines if line[0] == name} for lines in (known, now))
-    differing = [table for table, line in expected.items() if found.get(table) != line]
+    expected, results = ({line[1]: line for line in lines if line[0] == name} for lines in (known, now))
+    differing = [table for table, line in expected.items() if results.get(table) != line]
     assert expected, f"no tables of the {name} are kept"
     assert not differing, f"tables of the {name} that are not as before: {differing}"
 

@@ -36,7 +36,7 @@ def test_what_is_installed_is_what_is_listed(script: ModuleType) -> None:
 def test_every_licence_is_named_and_none_asks_for_more(script: ModuleType) -> None:
     """A copyleft licence would reach the whole program; one that came in is reported with its name."""
     listed = script.pinned(script.LIST.read_text(encoding="utf-8"))
-    assert [name for name, (_, words) in listed.items() if not words or words == "not named"] == []
+    assert [name for name, (_, text) in listed.items() if not text or text == "not named"] == []
     assert script.asking(listed) == []
     assert script.asking({"chart": ("1.0", "GNU General Public License v3 (GPLv3)")}) == [
         "chart: GNU General Public License v3 (GPLv3)"

@@ -31,22 +31,22 @@ def test_the_version_of_today_is_kept() -> None:
 
 def test_topics_keys_fields_commands_and_exit_codes_only_gain_additions() -> None:
     """Each that a released version had is there; one that was not would be named, with what to do."""
-    kept = KEPT.read_text(encoding="utf-8").splitlines()
-    assert {line.split()[0] for line in kept} == {"topic", "plan", "page", "command", "exit", "log", "metric"}
-    assert removed(kept, interface()) == []
+    stored = KEPT.read_text(encoding="utf-8").splitlines()
+    assert {line.split()[0] for line in stored} == {"topic", "plan", "page", "command", "exit", "log", "metric"}
+    assert removed(stored, interface()) == []
     without = [line for line in interface() if line not in ("plan site.zone", "exit code 2 wrong")]
-    words = removed(kept, without)
-    assert [text.partition(" is gone; ")[0] for text in words] == ["exit code 2 wrong", "plan site.zone"]
-    assert "bring it back" in words[0]
+    texts = removed(stored, without)
+    assert [text.partition(" is gone; ")[0] for text in texts] == ["exit code 2 wrong", "plan site.zone"]
+    assert "bring it back" in texts[0]
 
 
 def test_a_new_key_of_the_plan_stands_with_its_version() -> None:
     """`meterd upgrade` names it to those who come from an earlier version; its own list has no key that is not one."""
     keys = {line.split()[1] for line in interface() if line.startswith("plan ") and not line.startswith("plan source.")}
-    kept = {line.split()[1] for line in KEPT.read_text(encoding="utf-8").splitlines() if line.startswith("plan ")}
+    stored = {line.split()[1] for line in KEPT.read_text(encoding="utf-8").splitlines() if line.startswith("plan ")}
     named = {key for release in RELEASES for key in release.keys}
     tables = {key.partition(".")[0] for key in named if key.endswith(".*")}
-    assert [key for key in sorted(keys - kept) if key not in named and key.partition(".")[0] not in tables] == []
+    assert [key for key in sorted(keys - stored) if key not in named and key.partition(".")[0] not in tables] == []
     assert {key for key in named if not key.endswith(".*")} <= keys
     assert RELEASES[-1].version == __version__
     assert RELEASES[-1].schema == SCHEMA_VERSION
@@ -55,16 +55,16 @@ def test_a_new_key_of_the_plan_stands_with_its_version() -> None:
 def assert_same_totals(version: str, plan: Path, capsys: Capture, *periods: str) -> None:
     """Every figure that the version showed is shown today. What it called missing may be known; rows may have more."""
 
-    def show(words: Sequence[str]) -> str:
+    def show(arguments: Sequence[str]) -> str:
         capsys.readouterr()
-        assert main(list(words)) == 0
+        assert main(list(arguments)) == 0
         return capsys.readouterr().out
 
-    now, kept = totals(plan, show, periods or ("month", "year")), kept_totals(version)
-    assert len(kept["energy month"]) == 65
+    now, stored = totals(plan, show, periods or ("month", "year")), kept_totals(version)
+    assert len(stored["energy month"]) == 65
     for name, rows in now.items():
         today = {_key(row): row for row in rows}
-        for row in kept[name]:
+        for row in stored[name]:
             known = {key: value for key, value in row.items() if value is not None}
             if any(key.endswith("_wh") for key in known):
                 assert {key: today[_key(row)][key] for key in known} == known, name
@@ -74,9 +74,9 @@ def _key(row: dict[str, object]) -> tuple[object, ...]:
     return tuple(row.get(name) for name in ("period", "point", "register", "board"))
 
 
-def by_hand(reader: str, *words: str) -> tuple[dict[str, dict[str, int]], list[str]]:
+def by_hand(reader: str, *texts: str) -> tuple[dict[str, dict[str, int]], list[str]]:
     """What a reader without meterd says: its sums, and its faults."""
-    command = [sys.executable, "-I", str(HERE / reader), *words]
+    command = [sys.executable, "-I", str(HERE / reader), *texts]
     result = json.loads(subprocess.run(command, check=True, capture_output=True).stdout)
     return result, result["faults"]
 
@@ -113,8 +113,8 @@ def test_store_and_backup_of_every_version_have_the_same_totals(version: str, tm
     with closing(sqlite3.connect(store)) as changed, changed:
         changed.execute("UPDATE figure SET energy = energy + 1 WHERE period = 'interval' AND start_ms = 1715760000000")
     _, faults = by_hand("store_reader.py", str(store))
-    assert len([words for words in faults if "its intervals give" in words]) == 5
-    changed_days = [words for words in faults if words.startswith("('figure', ")]
+    assert len([text for text in faults if "its intervals give" in text]) == 5
+    changed_days = [text for text in faults if text.startswith("('figure', ")]
     assert len(changed_days) == (5 if "figure" in result["digested"] else 0)  # of 0.1.0 they are made in pieces
     assert version == "0.1.0" or changed_days
 

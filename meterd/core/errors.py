@@ -44,8 +44,8 @@ class PublishError(MeterdError):
 class NotifyError(MeterdError):
     """A message to a person cannot be delivered. `again` tells whether trying it again soon makes sense."""
 
-    def __init__(self, words: str, *, again: bool = True) -> None:
-        super().__init__(words)
+    def __init__(self, text: str, *, again: bool = True) -> None:
+        super().__init__(text)
         self.again = again
 
 
@@ -75,5 +75,5 @@ def described(exc: BaseException) -> str:
         if module.partition(".")[0] == _PACKAGE:
             place = f" at {module}:{trace.tb_lineno}"
         trace = trace.tb_next
-    words = " ".join(str(exc).split())[:_LONGEST]
-    return f"{type(exc).__name__}{': ' if words else ''}{words}{place}"
+    text = " ".join(str(exc).split())[:_LONGEST]
+    return f"{type(exc).__name__}{': ' if text else ''}{text}{place}"

@@ -131,9 +131,9 @@ def compiled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The examples in C as programs. (Needs a compiler and libmosquitto: `.ci/setup --tests`.)"""
     folder = tmp_path_factory.mktemp("examples")
     for name in KINDS:
-        words = ("-std=gnu11", "-Wall", "-Wextra", "-Werror", "-O2", "-o", str(folder / name))
+        texts = ("-std=gnu11", "-Wall", "-Wextra", "-Werror", "-O2", "-o", str(folder / name))
         done = subprocess.run(
-            ["cc", *words, str(EXAMPLES / "c" / f"{name}.c"), "-lmosquitto"],
+            ["cc", *texts, str(EXAMPLES / "c" / f"{name}.c"), "-lmosquitto"],
             capture_output=True,
             text=True,
             check=False,
@@ -192,15 +192,15 @@ class Watch:
 
     def following(self) -> bool:
         """Whether all act on values of now: the storage on the surplus."""
-        said = self.said()
-        shared = all(line.endswith(" W") and line not in ("0 W", "123 W") for line in said["share"])
-        return shared and set(said["threshold"]) == {"on"} and set(said["forecast"]) == {"heat: enough surplus"}
+        output = self.said()
+        shared = all(line.endswith(" W") and line not in ("0 W", "123 W") for line in output["share"])
+        return shared and set(output["threshold"]) == {"on"} and set(output["forecast"]) == {"heat: enough surplus"}
 
     def fallen_back(self) -> bool:
         """Whether all take what they do on their own; the storage heats by the grid, or waits while a forecast counts."""
-        said = self.said()
-        alone = "heat: enough surplus" not in said["forecast"]
-        return alone and set(said["threshold"]) == {"off"} and set(said["share"]) == {"123 W"}
+        output = self.said()
+        alone = "heat: enough surplus" not in output["forecast"]
+        return alone and set(output["threshold"]) == {"off"} and set(output["share"]) == {"123 W"}
 
 
 @pytest.mark.slow

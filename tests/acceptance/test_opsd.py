@@ -103,20 +103,20 @@ def compare(frames: Tables, period: Period, name: str, column: str, columns: dic
     energy, quality = frames[f"energy {period}"], frames[f"quality {period}"]
     answers = {row[column]: row for row in rows_of(f"opsd_res4_registers_1h_answers_{name}")}
     start_ms = energy["start"].tolist()
-    words = [text(s) if period is Period.HOUR else label(period, s, ZONE) for s in start_ms]
+    lines = [text(s) if period is Period.HOUR else label(period, s, ZONE) for s in start_ms]
     good = open_ = 0
     for answer, register in columns.items():
         ours, texts = energy[register].tolist(), quality[register].tolist()
         for i, (start, end) in enumerate(pairwise([*start_ms, 2**62])):
-            value = answers.get(words[i], {}).get(answer)
+            value = answers.get(lines[i], {}).get(answer)
             if not value:
-                assert texts[i] != "good", (words[i], register, "the readings cannot tell it")
+                assert texts[i] != "good", (lines[i], register, "the readings cannot tell it")
                 open_ += 1
             elif columns is WRAPPED and answer == "refrigerator_kwh" and any(start < at <= end for at in RESETS):
-                assert texts[i] == "bound", (words[i], register)
+                assert texts[i] == "bound", (lines[i], register)
                 assert ours[i] <= round(float(value) * 1e6)
             else:
-                assert (texts[i], ours[i]) == ("good", round(float(value) * 1e6)), (words[i], register)
+                assert (texts[i], ours[i]) == ("good", round(float(value) * 1e6)), (lines[i], register)
                 good += 1
     return good, open_
 

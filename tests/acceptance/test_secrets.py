@@ -84,9 +84,9 @@ def told() -> list[str]:
     )
 
 
-def leaks(said: str | bytes) -> list[str]:
+def leaks(expected: str | bytes) -> list[str]:
     """Which secrets stand in a text."""
-    text = said.decode(errors="replace") if isinstance(said, bytes) else said
+    text = expected.decode(errors="replace") if isinstance(expected, bytes) else expected
     return [item for item in told() if item in text]
 
 

@@ -131,8 +131,8 @@ def kept(store: Path, closed_to: int) -> int:
 
 def run_daemon(plan: Path, store: Path, times: Any, payloads: list[bytes], port: int) -> None:
     """Send all messages to a daemon of its own process, and end it in order once the last interval is closed."""
-    words = ["run", str(plan), "--store", str(store), "--trial-from", text(int(times[0]))]
-    with subprocess.Popen([sys.executable, "-m", "meterd.app.cli.main", *words], stderr=subprocess.PIPE) as daemon:
+    texts = ["run", str(plan), "--store", str(store), "--trial-from", text(int(times[0]))]
+    with subprocess.Popen([sys.executable, "-m", "meterd.app.cli.main", *texts], stderr=subprocess.PIPE) as daemon:
         meters = Meters(port)
         try:
             assert until(lambda: meters.heard(payloads[0]), 30.0), "the daemon does not subscribe"

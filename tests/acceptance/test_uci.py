@@ -221,8 +221,10 @@ def test_replay_gives_the_same(tmp_path: Path, arrivals: list[Reading], truth: T
     energy, quality = (pd.read_csv(tmp_path / "out" / f"{name}_interval.csv") for name in ("energy", "quality"))
     for j, meter in enumerate(METERS):
         assert energy[f"{meter}.import_mwh"].tolist() == whole.energy[:, j].tolist()
-        words = {0: "good", Flag.BOUND: "bound"}
-        assert quality[f"{meter}.import"].tolist() == [words.get(f, "estimated") for f in whole.flags[:, j].tolist()]
+        arguments = {0: "good", Flag.BOUND: "bound"}
+        assert quality[f"{meter}.import"].tolist() == [
+            arguments.get(f, "estimated") for f in whole.flags[:, j].tolist()
+        ]
 
 
 # -- the house without injected faults ---------------------------------------------------------------------------------
@@ -266,11 +268,11 @@ def test_sums_are_the_answers(
 ) -> None:
     """uci_house_1min_answers: within a milliwatt-hour wherever both boundaries were read, also around the gaps."""
     columns, start_ms = house[period], house_starts[period].tolist()
-    words = [text(s) if minutes else label(period, s, ZONE) for s in start_ms]
+    texts = [text(s) if minutes else label(period, s, ZONE) for s in start_ms]
     rows = {row[column]: row for row in rows_of(f"uci_house_1min_answers_{name}")}
-    assert set(words) == set(rows)
+    assert set(texts) == set(rows)
     compared = 0
-    for i, word in enumerate(words):
+    for i, word in enumerate(texts):
         row = rows[word]
         for j, meter in enumerate(METERS):
             if columns.present[i, j] and columns.flags[i, j] == 0:

@@ -81,4 +81,4 @@ def spread(client: Any, pieces: Sequence[Files]) -> list[object]:
 def halves(pool: Executor, pieces: Sequence[Files]) -> list[object]:
     """The sums of all pieces, by two processes that hand over nothing but their halves."""
     middle = len(pieces) // 2
-    return [one for part in pool.map(in_turn, (pieces[:middle], pieces[middle:])) for one in part]
+    return [item for part in pool.map(in_turn, (pieces[:middle], pieces[middle:])) for item in part]

@@ -72,8 +72,8 @@ class Subscriber:
         self.last[topic] = rest
 
 
-def _text(words: str) -> bytes:
-    return struct.pack("!H", len(words.encode())) + words.encode()
+def _text(text: str) -> bytes:
+    return struct.pack("!H", len(text.encode())) + text.encode()
 
 
 def run(port: int, number: int, every: str, topics: list[str]) -> None:

@@ -189,7 +189,7 @@ def judge(case: Case, listener: Listener, sent: Mapping[str, list[tuple[int, flo
     """Make every value again from what the meters sent: of each the sample nearest to the moment that it is stamped with."""
     invalid: dict[str, int] = {}
     values = mixed = 0
-    words, apart_s = "", 0.0
+    text, apart_s = "", 0.0
     packs, plain = listener.judged()
     for topic, payloads in packs.items():
         if (
@@ -216,10 +216,10 @@ def judge(case: Case, listener: Listener, sent: Mapping[str, list[tuple[int, flo
             two = case.together and len(case.periods_s) == 1 and apart > 500 * case.periods_s[0]
             if two or not math.isclose(parsed.value, again, abs_tol=0.01):
                 mixed += 1
-                words = words or f"{topic} {parsed.value} at {parsed.at_ms}, made again {again}, {apart} ms apart"
+                text = text or f"{topic} {parsed.value} at {parsed.at_ms}, made again {again}, {apart} ms apart"
     surplus = [value for _, value in plain.get("pv/surplus", [])]
     begun = next((i for i, value in enumerate(surplus) if value > 0), 0)
-    return Outcome(values, invalid, sum(value == 0 for value in surplus[begun:]), mixed, words, apart_s)
+    return Outcome(values, invalid, sum(value == 0 for value in surplus[begun:]), mixed, text, apart_s)
 
 
 def _again(topic: str, at_ms: int, sent: Mapping[str, list[tuple[int, float]]]) -> tuple[float, int]:

@@ -126,7 +126,7 @@ def test_first_picture(full: bool, report: list[Line], address: str, name: str) 
         assert ('<table class="bill"' if "cost" in PICTURES[name] else '<svg class="picture') in answer.text
         size = len(answer.content)
     median, least = 1000 * percentile(took, 0.5), 1000 * percentile(worked, 0.5)
-    words = f"{least:.0f} ms of a core; {size // 1000} kB"
-    report.append(Line("energy", name, words, aim="< 300 ms", note=f"{median:.0f} ms by the clock, client included"))
+    message = f"{least:.0f} ms of a core; {size // 1000} kB"
+    report.append(Line("energy", name, message, aim="< 300 ms", note=f"{median:.0f} ms by the clock, client included"))
     if full:
         assert least < 600

@@ -174,7 +174,7 @@ def look(sites: Sequence[SiteOfMany], address: str, page: int, *, minute: float,
         f"{minute:5.1f} min, load {os.getloadavg()[0]:.1f}: RSS {min(rss):.0f} to {max(rss):.0f} MB, PSS {min(pss):.0f}"
         f" to {max(pss):.0f} MB, core {min(share):.2%} to {max(share):.2%}; page {memory_mb(page):.0f} MB; "
         + ", ".join(f"{row['site']}: {row['state']}/{row['balance']}/{row['worst_cause']}" for row in fleet["sites"])
-        + f"; shared: {[(one['cause'], one['instruments'], one['sites']) for one in fleet['shared']]}",
+        + f"; shared: {[(item['cause'], item['instruments'], item['sites']) for item in fleet['shared']]}",
         flush=True,
     )
     return fleet
@@ -247,4 +247,4 @@ def _tells_apart(fleet: dict[str, Any], seen: list[dict[str, str]]) -> None:
     others = {name for name, row in rows.items() if row["state"] == "live"} - {f"mill-{FROZEN:02d}"}
     assert others == {f"mill-{i:02d}" for i in range(15)} - {f"mill-{i:02d}" for i in (FROZEN, WRONG_CLOCK)}
     silent = [f"mill-{place:02d}" for place in SILENT]
-    assert [one["sites"] for one in fleet["shared"] if one["cause"] == "stale"] == [silent]
+    assert [item["sites"] for item in fleet["shared"] if item["cause"] == "stale"] == [silent]

@@ -96,13 +96,13 @@ def timed(work: Callable[[], list[object]]) -> Measured:
 
 def quickest(work: Callable[[], list[object]]) -> Measured:
     """Of three times the one that took the least processor: the others had more of other work beside them."""
-    return min((timed(work) for _ in range(3)), key=lambda one: one.longest_s)
+    return min((timed(work) for _ in range(3)), key=lambda item: item.longest_s)
 
 
 def balances(where: Place, names: Sequence[str], plans: dict[str, PlanFile], spread: Spread) -> list[object]:
     """The balances of all sites."""
     answers = list(ask([where], names, Question("balance"), spread, plans=plans))
-    assert [words for answer in answers for words in answer.troubles] == []
+    assert [text for answer in answers for text in answer.troubles] == []
     return [line for answer in answers for line in answer.lines]
 
 
@@ -154,9 +154,9 @@ def test_history(tmp_path: Path, full: bool, report: list[Line], monkeypatch: py
     with workers(2) as two:
         both = {kind: measure(where, names, plans, two) for kind, plans in kinds.items()}
     pairs = {("meterd", kind): (alone[kind], both[kind]) for kind in kinds}
-    for one, two_workers in pairs.values():
-        assert len(one.lines) == sites * months
-        assert two_workers.lines == one.lines
+    for item, two_workers in pairs.values():
+        assert len(item.lines) == sites * months
+        assert two_workers.lines == item.lines
     for (whose, kind), (loop, spread) in {**pairs, **bounds(Path(where.url), alone)}.items():
         note = f"{sites} sites x {months} months; by the clock {spread.took_s:.1f} s, loop {loop.took_s:.1f} s"
         measured = f"balances {kind}, {whose}, 2 workers: processor; of the busiest process"

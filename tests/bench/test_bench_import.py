@@ -42,6 +42,6 @@ def test_years_in_a_store(full: bool, report: list[Line], tmp_path: Path) -> Non
     each = run.cpu_s / rows / wide.points * 1e6
     report.append(Line("import", f"{name}, us of processor a reading", f"{each:.1f}", aim="<= 10"))
     report.append(Line("import", "the same, peak RSS", f"{run.peak_mb:.0f} MB", aim="<= 600 MB"))
-    for words in QUESTIONS:
-        asked = timed(module("meterd.app.cli.main", words[0], plan, *words[1:], "--store", store))
-        report.append(Line("import", f"{' '.join(words)} of it, processor time", f"{asked.cpu_s:.1f} s", aim="<= 3 s"))
+    for texts in QUESTIONS:
+        asked = timed(module("meterd.app.cli.main", texts[0], plan, *texts[1:], "--store", store))
+        report.append(Line("import", f"{' '.join(texts)} of it, processor time", f"{asked.cpu_s:.1f} s", aim="<= 3 s"))

@@ -75,9 +75,9 @@ def test_i1_no_invalid_value_while_all_meters_send_and_no_two_rounds_in_one(
     cases, seconds = (FULL, FULL_S) if full else (SHORT, SHORT_S)
     outcomes = soak(cases, tmp_path, seconds)
     for name, outcome in outcomes.items():
-        words = f"{outcome.values} values, {outcome.apart_s:.1f} s apart at most"
+        text = f"{outcome.values} values, {outcome.apart_s:.1f} s apart at most"
         report.append(
-            Line(f"rounds {name}", "invalid, mixed", f"{sum(outcome.invalid.values())}, {outcome.mixed}", note=words)
+            Line(f"rounds {name}", "invalid, mixed", f"{sum(outcome.invalid.values())}, {outcome.mixed}", note=text)
         )
     for name, outcome in outcomes.items():
         assert outcome.values > seconds / 10, (name, outcome)

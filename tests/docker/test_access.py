@@ -24,9 +24,9 @@ USERS = {"meterd": "secret-m", "controller": "secret-c", "bakery-ovens": "secret
 pytestmark = pytest.mark.slow
 
 
-def openssl(folder: Path, *words: str) -> None:
+def openssl(folder: Path, *texts: str) -> None:
     """Run openssl in a folder."""
-    subprocess.run(["openssl", *words], cwd=folder, check=True, capture_output=True, timeout=60)
+    subprocess.run(["openssl", *texts], cwd=folder, check=True, capture_output=True, timeout=60)
 
 
 def certificates(folder: Path) -> None:

@@ -46,7 +46,7 @@ def test_what_the_package_takes_in_reaches_the_build() -> None:
     copied = re.findall(r"^COPY (?!--from)(.+) \S+$", (DOCKER / "Dockerfile").read_text(encoding="utf-8"), re.MULTILINE)
     sent = [line[1:] for line in (DOCKER / "Dockerfile.dockerignore").read_text().splitlines() if line.startswith("!")]
     for path in wheel["force-include"]:
-        for known in ((word for words in copied for word in words.split()), sent):
+        for known in ((word for text in copied for word in text.split()), sent):
             assert any(path == word or path.startswith(f"{word}/") for word in known), f"{path} is missing"
 
 
@@ -103,8 +103,8 @@ def test_every_base_is_named_by_an_exact_version() -> None:
     """A tag of two numbers moves to the next patch by itself."""
     (base,) = re.findall(r"^ARG BASE=(\S+)", (DOCKER / "Dockerfile").read_text(encoding="utf-8"), re.MULTILINE)
     assert re.fullmatch(r"[a-z-]+:\d+\.\d+\.\d+(-[a-z-]+)?", base), base
-    words = " ".join((DOCKER / "README.md").read_text(encoding="utf-8").split())
-    assert "docker compose config --resolve-image-digests" in words
+    text = " ".join((DOCKER / "README.md").read_text(encoding="utf-8").split())
+    assert "docker compose config --resolve-image-digests" in text
 
 
 @pytest.mark.slow

@@ -173,11 +173,11 @@ def test_people_behind_the_proxy_are_distinguished(proxied: Proxied) -> None:
 def test_the_health_check_of_the_container_answers_with_tls(tmp_path: Path) -> None:
     """The words of the Dockerfile, word for word but for the port, against a page with a certificate."""
     text = (EXAMPLE.parent / "Dockerfile").read_text(encoding="utf-8")
-    (words,) = re.findall(r"^    CMD \[(.*)\]$", text, re.M)
+    (message,) = re.findall(r"^    CMD \[(.*)\]$", text, re.M)
     page = free_port()
     line = page_line(page, certificate(tmp_path))
     program = sys.executable
-    command = [program, "-m", "meterd.app.cli.main", *json.loads(f"[{words}]")[1:]]
+    command = [program, "-m", "meterd.app.cli.main", *json.loads(f"[{message}]")[1:]]
     command = [item.replace("8480", str(page)) for item in command]
 
     def ask() -> subprocess.CompletedProcess[str]:

@@ -16,9 +16,9 @@ UNIT = Path(__file__).parents[2] / "docker" / "meterd.service"
 EXPOSED = 15  # tenths: 10 is untouched, 0 is nothing left to do; an unhardened service has 96
 
 
-def analyze(*words: str) -> subprocess.CompletedProcess[str]:
+def analyze(*texts: str) -> subprocess.CompletedProcess[str]:
     """systemd-analyze, which needs no running systemd."""
-    return subprocess.run(["systemd-analyze", *words], capture_output=True, text=True, timeout=60, check=False)
+    return subprocess.run(["systemd-analyze", *texts], capture_output=True, text=True, timeout=60, check=False)
 
 
 def test_the_unit_has_only_keys_that_systemd_knows(tmp_path: Path) -> None:

@@ -55,8 +55,8 @@ def starts_itself(node: ast.stmt) -> bool:
 def _is_command(node: ast.AST) -> bool:
     """Whether a list or the arguments of a call are our command that starts a daemon."""
     parts = node.elts if isinstance(node, ast.List) else node.args if isinstance(node, ast.Call) else []
-    words = {item.value for item in parts if isinstance(item, ast.Constant) and isinstance(item.value, str)}
-    return bool(words & COMMANDS and words & OURS)
+    arguments = {item.value for item in parts if isinstance(item, ast.Constant) and isinstance(item.value, str)}
+    return bool(arguments & COMMANDS and arguments & OURS)
 
 
 def starts_daemon(path: Path, name: str) -> bool:

@@ -154,12 +154,12 @@ def result_of(row: Row, results: dict[str, str]) -> str:
     return f"passed ({len(mine)} tests)" + (f"; {remark}" if remark else "")
 
 
-def asked(words: list[str]) -> argparse.Namespace:
+def asked(arguments: list[str]) -> argparse.Namespace:
     """What the command line says; a word that is no case ends with those that are."""
     parser = argparse.ArgumentParser(prog="python -m tests.faults.table", description="Run the fault cases.")
     parser.add_argument("cases", nargs="*", metavar="CASE", help="such as D2; default: every case of the table")
     parser.add_argument("--write", action="store_true", help="run nothing; complete the table in README.md")
-    result = parser.parse_args(words)
+    result = parser.parse_args(arguments)
     if unknown := sorted(set(result.cases) - set(CASES)):
         parser.error(f"no case {', '.join(unknown)}; cases are {CASES[0]} to {CASES[-1]}")
     if result.write and result.cases:
@@ -167,9 +167,9 @@ def asked(words: list[str]) -> argparse.Namespace:
     return result
 
 
-def main(words: list[str]) -> int:
+def main(options: list[str]) -> int:
     """Write, or run and print."""
-    arguments = asked(words)
+    arguments = asked(options)
     wanted = arguments.cases
     if arguments.write:
         DOCUMENT.write_text(completed(DOCUMENT.read_text(encoding="utf-8")), encoding="utf-8")

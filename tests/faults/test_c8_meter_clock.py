@@ -92,9 +92,9 @@ class Trial:
         return [(row.start_ms, row.band, row.verdict) for row in rows]
 
 
-@pytest.mark.parametrize(("off_s", "kept"), OFFSETS)
+@pytest.mark.parametrize(("off_s", "stored"), OFFSETS)
 def test_c8_a_clock_that_is_off_is_measured_and_no_balance_is_called_outside_for_it(
-    off_s: int, kept: int, tmp_path: Path
+    off_s: int, stored: int, tmp_path: Path
 ) -> None:
     """An oven is switched within quarter hours: booked by a wrong clock it would be a gap; times of readings stay as they are."""
     late = max(0, -off_s // 60)
@@ -102,7 +102,7 @@ def test_c8_a_clock_that_is_off_is_measured_and_no_balance_is_called_outside_for
     trial.run(0, 300 + late)
     steps = clocks_in(trial.folder_store.store.fact(METER_CLOCKS))
     assert set(steps) == {"q01"}
-    assert steps["q01"][-1][1] == kept == rounded(off_s * 1000, 3600)
+    assert steps["q01"][-1][1] == stored == rounded(off_s * 1000, 3600)
     since = steps["q01"][-1][0]
     assert since <= MAY + 60 * MINUTE
     after = [row for row in trial.balances() if row[0] >= since and row[2] != "not computable"]
@@ -247,6 +247,6 @@ def test_c8_a_running_daemon_measures_three_clocks_and_keeps_what_it_found(
 
 def _fact(path: Path) -> str | None:
     store = SqliteStore.reader(path)
-    words = store.fact(METER_CLOCKS)
+    text = store.fact(METER_CLOCKS)
     store.close()
-    return words
+    return text

@@ -357,15 +357,15 @@ def test_d10_what_cannot_be_meant_is_refused_with_the_readings_near_it(
     """No reading of that moment, no value, both kinds at once."""
     plan, _ = filled(tmp_path)
     item = ["correct", str(plan), "--point", "q01"]
-    for words, said in (
+    for arguments, output in (
         (["--at", text(MAY + 1_000), "--strike", *WHO], f"none is stored for {text(MAY + 1_000)}; readings near it: "),
         (["--at", text(MAY), *WHO], "give --reads with what the meter showed, or --strike"),
         (["--at", text(MAY), "--strike", "--factor", "2", *WHO], "--at is for one reading"),
         (["--strike", *WHO], "give --at"),
         (["--at", text(MAY), "--strike"], "give --reason, --person"),
     ):
-        assert main([*item, *words]) == 2
-        assert said in capsys.readouterr().err
+        assert main([*item, *arguments]) == 2
+        assert output in capsys.readouterr().err
 
 
 def test_withdrawn_factors_and_readings_have_one_row_of_numbers(tmp_path: Path) -> None:

@@ -65,9 +65,9 @@ def test_a16_a_ratio_changed_in_the_meter_is_found_with_a_dated_correction(tmp_p
     finding = row.finding
     assert (finding.cause, finding.subject, row.state) == ("drift", "bakery-ovens", "new")
     assert "fitted but" in finding.evidence[0]
-    words = shlex.split(finding.evidence[-1].partition("by: ")[2].partition(";")[0])
-    options = dict(zip(words[3::2], words[4::2], strict=True))
-    assert words[:3] == ["meterd", "correct", "PLAN"]
+    parts = shlex.split(finding.evidence[-1].partition("by: ")[2].partition(";")[0])
+    options = dict(zip(parts[3::2], parts[4::2], strict=True))
+    assert parts[:3] == ["meterd", "correct", "PLAN"]
     assert (options["--point"], options["--register"]) == ("bakery-ovens", "import")
     assert options["--from"] == "2026-03-03T10:00:00+01:00"
     assert options["--to"] == "2026-03-06T00:00:00+01:00"  # the end of the last whole day
@@ -103,12 +103,12 @@ def capped(registers: Registers) -> Registers:
     assert (less > 0).sum() > 100, "it does make more than the cap"
     back, taken = registers["t1", EXPORT], registers["t1", IMPORT]
     rises = np.diff(back.values, prepend=back.values[:1])
-    kept = np.minimum(less, rises)  # what was exported first
+    stored = np.minimum(less, rises)  # what was exported first
     return {
         **registers,
         (SUN, IMPORT): replace(made, values=made.values - np.cumsum(less)),
-        ("t1", EXPORT): replace(back, values=back.values - np.cumsum(kept)),
-        ("t1", IMPORT): replace(taken, values=taken.values + np.cumsum(less - kept)),
+        ("t1", EXPORT): replace(back, values=back.values - np.cumsum(stored)),
+        ("t1", IMPORT): replace(taken, values=taken.values + np.cumsum(less - stored)),
     }
 
 

@@ -176,10 +176,10 @@ def test_a_start_forgets_nothing_of_how_often_meters_send(tmp_path: Path) -> Non
                 rows = [(f"m/{p}", message(begun + step * period_ms, power=w)) for p, w in SENT.items()]
                 publish(out, rows)
             assert until(lambda: meters.surplus() == 8_000.0, 30)
-        told = len(seen["energy/mill/pv/surplus"])
+        reported = len(seen["energy/mill/pv/surplus"])
         with running(site, tmp_path / "s.sqlite"):
-            assert until(lambda: len(seen["energy/mill/pv/surplus"]) > told and meters.surplus() is None, 4 * AGE_S)
-            messages = [parse(payload) for payload in seen["energy/mill/pv/surplus"][told:]]
+            assert until(lambda: len(seen["energy/mill/pv/surplus"]) > reported and meters.surplus() is None, 4 * AGE_S)
+            messages = [parse(payload) for payload in seen["energy/mill/pv/surplus"][reported:]]
         end = messages[-1]
         assert end.value is None
         assert messages[0].value == 8_000.0, "valid again at once"
@@ -225,9 +225,9 @@ def test_i1_loads_that_are_read_less_often_than_the_sample_make_no_wrong_sign(tm
         assert until(lambda: meters.bare("share/boiler-1") == meters.bare("share/boiler-2") == 2_000, 40)
         meters.seldom = 7
         ticks, topic = len(meters.past), "energy/mill/share/boiler-1"
-        told = len(meters.seen[topic])
+        reported = len(meters.seen[topic])
         assert until(lambda: len(meters.past) > ticks + 80, 120)
-        states = [parse(payload).state for payload in meters.seen[topic][told:]]
+        states = [parse(payload).state for payload in meters.seen[topic][reported:]]
         assert len(states) > 10
         assert "invalid" not in states
 
@@ -237,12 +237,12 @@ def test_i1_decisions_as_far_apart_as_a_power_is_believed_are_no_outage(tmp_path
     with mill(tmp_path, sharing="release_s = 600", sample_s=AGE_S, every_s=AGE_S + 0.3) as meters:
         assert until(lambda: meters.bare("share/boiler-1") == meters.bare("share/boiler-2") == 2_000, 90)
         begun, ticks = len(meters.seen["energy/mill/share/boiler-2"]), len(meters.past)
-        words = meters.seen["energy/mill/pv/surplus-level"]
-        before = len(words)
+        text = meters.seen["energy/mill/pv/surplus-level"]
+        before = len(text)
         assert until(lambda: len(meters.past) > ticks + 6, 120)
-        told = [parse(payload).value for payload in meters.seen["energy/mill/share/boiler-2"][begun:]]
-        assert set(told) == {2_000.0}
-        assert "invalid" not in [parse(payload).state for payload in words[before:]], (
+        reported = [parse(payload).value for payload in meters.seen["energy/mill/share/boiler-2"][begun:]]
+        assert set(reported) == {2_000.0}
+        assert "invalid" not in [parse(payload).state for payload in text[before:]], (
             "the word for a lamp stands as long"
         )
 

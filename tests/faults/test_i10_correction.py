@@ -48,16 +48,16 @@ def test_i10_a_correction_of_months_stops_no_topic_and_a_kill_in_its_middle_lose
         plan, store = write_plan(tmp_path / "plan", broker.port, limits="publish_every_s = 4"), tmp_path / "s.sqlite"
         filled(store, broker.port, end)
         since = np.datetime_as_string(np.datetime64(end - DAYS * DAY, "ms"), unit="s") + "Z"
-        words = ["--point", "q02", "--from", since, "--factor", "1.25", "--reason", "ratio plate", "--person", "Ada"]
-        command = ["correct", str(plan), "--store", str(store), *words]
+        texts = ["--point", "q02", "--from", since, "--factor", "1.25", "--reason", "ratio plate", "--person", "Ada"]
+        command = ["correct", str(plan), "--store", str(store), *texts]
         with Child(plan, store) as child:
             assert until(out.connected)
             with meters(broker, out) as live:
                 assert until(lambda: live.count > 5, 200), child.said()
                 begun = time.monotonic()
-                asking = Program(command, said := tmp_path / "asking.log")
+                asking = Program(command, output := tmp_path / "asking.log")
                 assert until(lambda: waiting(store) or asking.poll() is not None, 120), child.said()
-                assert asking.poll() is None, said.read_text("utf-8")
+                assert asking.poll() is None, output.read_text("utf-8")
                 assert until(lambda: corrected(store) > 300, 120), child.said()
                 live.assert_no_gap(begun)
                 child.kill()
@@ -65,7 +65,7 @@ def test_i10_a_correction_of_months_stops_no_topic_and_a_kill_in_its_middle_lose
                 child.start()
                 begun = time.monotonic()
                 assert until(lambda: not waiting(store), 300), child.said()
-                assert asking.wait(120) == 0, said.read_text("utf-8")
+                assert asking.wait(120) == 0, output.read_text("utf-8")
                 assert until(lambda: live.count > 5, 200), child.said()
             assert child.stop() == 0
         there = SqliteStore.reader(store)
@@ -95,8 +95,8 @@ def standing(store: Path, port: int, end: int) -> int:
 def moved(store: Path) -> int:
     """How many intervals rest on a stand-still that begins with the third reading."""
     second = asked(store, "SELECT MIN(at_ms) FROM reading WHERE at_ms > (SELECT MIN(at_ms) FROM reading)")[0][0]
-    words = f"SELECT COUNT(*) FROM figure WHERE period = 'interval' AND anchor_plateau = {int(str(second)) + QUARTER}"
-    return int(str(asked(store, words)[0][0]))
+    text = f"SELECT COUNT(*) FROM figure WHERE period = 'interval' AND anchor_plateau = {int(str(second)) + QUARTER}"
+    return int(str(asked(store, text)[0][0]))
 
 
 @pytest.mark.slow
@@ -107,13 +107,13 @@ def test_i10_a_reading_of_long_ago_is_corrected_beside_the_present(tmp_path: Pat
     with Mosquitto(BROKER) as broker, sending(broker.port) as out:
         plan, store = write_plan(tmp_path / "plan", broker.port, limits="publish_every_s = 4"), tmp_path / "s.sqlite"
         at = np.datetime_as_string(np.datetime64(standing(store, broker.port, end), "ms"), unit="s") + "Z"
-        words = ["--point", "q03", "--at", at, "--reads", "6900", "--reason", "typed", "--person", "Ada"]
-        command, said = ["correct", str(plan), "--store", str(store)], tmp_path / "asking.log"
+        texts = ["--point", "q03", "--at", at, "--reads", "6900", "--reason", "typed", "--person", "Ada"]
+        command, output = ["correct", str(plan), "--store", str(store)], tmp_path / "asking.log"
         with Child(plan, store) as child:
             assert until(out.connected)
             with meters(broker, out) as live:
                 assert until(lambda: live.count > 5, 200), child.said()
-                asking = Program([*command, *words], said)
+                asking = Program([*command, *texts], output)
                 assert until(lambda: late_work(store) or asking.poll() is not None, 120), child.said()
                 child.kill()
                 left = late_work(store)
@@ -126,14 +126,14 @@ def test_i10_a_reading_of_long_ago_is_corrected_beside_the_present(tmp_path: Pat
                 assert time.monotonic() - stopped < site().limits.stop_limit_s
                 child.start()
                 assert until(lambda: not waiting(store), 300), child.said()
-                assert asking.wait(120) == 0, said.read_text("utf-8")
+                assert asking.wait(120) == 0, output.read_text("utf-8")
                 assert moved(store) > STOOD // QUARTER - 100
                 assert first_energies(store) == [900_000, 100_000, 0]
                 heard = live.count
                 assert until(lambda: live.count > heard + 5, 200), child.said()
                 begun = time.monotonic()
                 back = [*command, "--withdraw", "1", "--reason", "was right", "--person", "Ada"]
-                assert Program(back, said).wait(300) == 0, said.read_text("utf-8")
+                assert Program(back, output).wait(300) == 0, output.read_text("utf-8")
                 live.assert_no_gap(begun)
                 assert moved(store) == 0
                 assert first_energies(store) == [1_000_000, 0, 0]
@@ -143,17 +143,17 @@ def test_i10_a_reading_of_long_ago_is_corrected_beside_the_present(tmp_path: Pat
 
 def first_energies(store: Path) -> list[object]:
     """The first three interval energies of q03."""
-    words = (
+    text = (
         "SELECT f.energy FROM figure f JOIN channel c ON c.id = f.channel WHERE f.period = 'interval' AND c.point = 'q03'"
         " AND c.register = '1.8.0' ORDER BY f.start_ms LIMIT 3"
     )
-    return [row[0] for row in asked(store, words)]
+    return [row[0] for row in asked(store, text)]
 
 
 def corrected(store: Path) -> int:
     """How many intervals follow the correction."""
-    words = "SELECT COUNT(*) FROM figure WHERE period = 'interval' AND reason = 'correction 1'"
-    return int(str(asked(store, words)[0][0]))
+    text = "SELECT COUNT(*) FROM figure WHERE period = 'interval' AND reason = 'correction 1'"
+    return int(str(asked(store, text)[0][0]))
 
 
 def months_of(end: int) -> tuple[int, int]:

@@ -55,9 +55,9 @@ def test_i9_a_fresh_site_is_not_known_until_the_drift_watch_has_seen_a_whole_day
         assert (now["first"], now["others"]) == (None, 0)
         quality = page.page_values("data")
         assert (quality["live"] - quality["unheard"], quality["live"]) == (0, 5)
-        said = httpx.get(f"{page.address}/data", timeout=60).text
-        assert "No fault is known so far: 0 of 5 live points have sent a value." in said
-        assert "All meters are reporting" not in said
+        output = httpx.get(f"{page.address}/data", timeout=60).text
+        assert "No fault is known so far: 0 of 5 live points have sent a value." in output
+        assert "All meters are reporting" not in output
         send(out, wall, -1, 2)
         assert until(lambda: page.page_values("now")["unheard"] == 0, 60)
         assert page.page_values("now")["verdict"] == "unknown"

@@ -97,8 +97,8 @@ def test_i4_the_example_plans_serve_both_versions_all_they_retain_also_after_the
 @both_kinds
 def test_i4_the_demo_serves_both_versions_all_it_retains(kind: dict[str, str], tmp_path: Path) -> None:
     port = free_port()
-    words = ["demo", "--days", "0", "--port", str(port), "--page-port", str(free_port())]
-    demo = Program(words, tmp_path / "demo.log", env=kind)
+    texts = ["demo", "--days", "0", "--port", str(port), "--page-port", str(free_port())]
+    demo = Program(texts, tmp_path / "demo.log", env=kind)
     try:
         assert until(lambda: answers(port), 120)
         ask_all(port, "energy/harrow-mill", 500)

@@ -70,11 +70,11 @@ def in_the_evening() -> WallClock:
     return WallClock(lambda: now_ms() + ahead)
 
 
-def changed(whole: Path, path: Path, words: str) -> None:
+def changed(whole: Path, path: Path, text: str) -> None:
     """A copy into which somebody else has written."""
     shutil.copy(whole, path)
     with sqlite3.connect(path) as db:
-        assert db.execute(words).rowcount == 1
+        assert db.execute(text).rowcount == 1
     db.close()
 
 
@@ -82,7 +82,7 @@ ROW = f"WHERE channel = (SELECT id FROM channel WHERE point = 'q01' AND register
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("message", "expected"),
     [
         (f"UPDATE reading SET value = value + 1 {ROW} AND at_ms = {MAY + 600_000}", "reading q01 1.8.0 of 2026-05-04"),
         (f"UPDATE figure SET energy = energy + 1 {ROW} AND period = 'hour' AND start_ms = {MAY}", "figure q01"),
@@ -92,17 +92,17 @@ ROW = f"WHERE channel = (SELECT id FROM channel WHERE point = 'q01' AND register
     ],
 )
 def test_i11_rows_that_somebody_else_changed_are_reported_by_the_daemon_and_the_command(
-    whole: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], words: str, said: str
+    whole: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], message: str, expected: str
 ) -> None:
     path, plan = tmp_path / "s.sqlite", write_plan(tmp_path / "plan", 1883)
-    changed(whole, path, words)
+    changed(whole, path, message)
     with running(site(), path, in_the_evening()) as here:
         assert here.has(CHANGED, 200), here.findings()
-        assert said in here.findings()[CHANGED].text
+        assert expected in here.findings()[CHANGED].text
     assert main(["verify", str(plan), "--store", str(path)]) == 1
-    assert said in capsys.readouterr().out
+    assert expected in capsys.readouterr().out
     assert main(["backup", str(plan), str(tmp_path / "b"), "--store", str(path)]) == 0
-    assert f"NOT what was written: {said}" in capsys.readouterr().out
+    assert f"NOT what was written: {expected}" in capsys.readouterr().out
     assert main(["restore", str(plan), str(tmp_path / "b"), "--store", str(tmp_path / "new")]) != 0
     assert "is not what was written" in capsys.readouterr().err
 
@@ -194,7 +194,7 @@ def test_i11_a_large_store_without_digests_gets_them_beside_the_work_of_the_daem
     )
 
 
-def asked(path: Path, words: str) -> list[tuple[object, ...]]:
+def asked(path: Path, text: str) -> list[tuple[object, ...]]:
     """Rows of a store that somebody else writes."""
     with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=30)) as db:
-        return db.execute(words).fetchall()
+        return db.execute(text).fetchall()

@@ -79,10 +79,10 @@ def test_i5_what_is_accepted_begins_anew_alone(history: History, capsys: pytest.
     history.add(8, {"feeder1": 0.95})
     with asked(history) as here:
         assert until(lambda: "drift-feeder1" in drifts(history.store), LIMIT_S)
-        words = ["findings", str(history.plan), "--store", str(history.store), "--accept", "drift-feeder1"]
-        assert main([*words, "--by", "Ada"]) == 2
+        arguments = ["findings", str(history.plan), "--store", str(history.store), "--accept", "drift-feeder1"]
+        assert main([*arguments, "--by", "Ada"]) == 2
         assert "--accept needs --note" in capsys.readouterr().err
-        assert main([*words, "--by", "Ada", "--note", "new transformers"]) == 0
+        assert main([*arguments, "--by", "Ada", "--note", "new transformers"]) == 0
         assert until(lambda: drifts(history.store) == {}, LIMIT_S)
         assert until(lambda: not here.has("drift-feeder1", 0.0), LIMIT_S)  # the snapshot follows the store
     row = row_of(history.store, "drift-feeder1")
@@ -111,9 +111,20 @@ def test_i5_a_corrected_meter_is_no_finding_and_its_next_fault_is(history: Histo
     with asked(history):
         assert until(lambda: "drift-feeder1" in drifts(history.store), LIMIT_S)
         span = ["--from", "2026-04-30", "--to", "2026-05-10"]
-        words = ["correct", str(history.plan), "--store", str(history.store), "--point", "feeder1"]
+        arguments = ["correct", str(history.plan), "--store", str(history.store), "--point", "feeder1"]
         for register in ("import", "export"):
-            done = [*words, "--register", register, *span, "--factor", "5/4", "--reason", "plate", "--person", "Ada"]
+            done = [
+                *arguments,
+                "--register",
+                register,
+                *span,
+                "--factor",
+                "5/4",
+                "--reason",
+                "plate",
+                "--person",
+                "Ada",
+            ]
             assert main(done) == 0
         assert until(lambda: drifts(history.store) == {}, LIMIT_S)
     history.add(10)
@@ -147,10 +158,10 @@ def test_a_meter_that_reads_a_third_is_reported_as_a_factor_with_dates_that_agre
     evidence = row_of(history.store, "drift-feeder1").finding.evidence
     assert "--from 2026-04-30T00:00:00+02:00" in evidence[-1]
     assert main(["suspects", str(history.plan), "--store", str(history.store)]) == 0
-    said = capsys.readouterr().out
-    assert "of the true energy" in said
-    for words in (text, *evidence, said):
-        assert " %" not in words
+    output = capsys.readouterr().out
+    assert "of the true energy" in output
+    for message in (text, *evidence, output):
+        assert " %" not in message
 
 
 def test_a_third_of_a_meter_without_transformers_has_no_cause_of_theirs(history: History) -> None:

@@ -102,7 +102,7 @@ def test_i7_a_load_without_a_meter_is_reported_as_such_and_no_meter_is_named(
     assert findings[0].remedy.startswith("look for a load without a meter at board house")
     if hours:
         assert "unmetered load of board house that follows no meter, +" in findings[0].text
-        assert any(words in findings[0].text for words in hours)
+        assert any(message in findings[0].text for message in hours)
     else:
         assert "unmetered standing load of board house +" in findings[0].text
 

@@ -86,9 +86,9 @@ def test_a_lost_string_is_told_on_topic_and_page_in_both_languages(tmp_path: Pat
             assert client.has("pv-loss-roof-1", LIMIT_S)
             topic = "energy/mill/finding/pv-loss-roof-1"
             assert until(lambda: seen.get(topic, [b""])[-1], LIMIT_S)
-            told = json.loads(seen[topic][-1])
-            assert "roof-1 gives 3" in told["text"]
-            assert told["text"].endswith("less than before under a clear sky, since 2026-05-15")
+            reported = json.loads(seen[topic][-1])
+            assert "roof-1 gives 3" in reported["text"]
+            assert reported["text"].endswith("less than before under a clear sky, since 2026-05-15")
             names = [name for name in client.findings() if name.startswith("pv-")]
             assert names == ["pv-loss-roof-1"]
             assert client.html("pv", "de").count("gegen die anderen Felder beurteilt") == 3
@@ -109,9 +109,9 @@ def test_shade_that_has_grown_since_the_year_before_is_told_with_its_hours(tmp_p
         clock = WallClock(lambda: time.time_ns() // 1_000_000 + ahead)
         with asked(load_plan(plan).site, store, clock) as client:
             assert client.has("pv-loss-roof-2", 2 * LIMIT_S)
-            told = client.findings()["pv-loss-roof-2"]["text"]
+            reported = client.findings()["pv-loss-roof-2"]["text"]
             assert re.fullmatch(
-                r"roof-2 gives 3\d % less than a year before between [67]:\d0 and 11:00 o'clock .*", told
+                r"roof-2 gives 3\d % less than a year before between [67]:\d0 and 11:00 o'clock .*", reported
             )
             assert sorted(name for name in client.findings() if name.startswith("pv-")) == [
                 "pv-loss-roof-1",

@@ -69,7 +69,7 @@ def closed(path: Path, plan: Site, start_ms: int) -> bool:
 
 def is_told(here: Here) -> bool:
     """Whether a balance is said not to be computable, in a finding of its own or as evidence of a silent meter."""
-    return any("is not computable" in words for f in here.findings().values() for words in (f.text, *f.evidence))
+    return any("is not computable" in sentence for f in here.findings().values() for sentence in (f.text, *f.evidence))
 
 
 def test_i9_the_interval_of_the_first_start_is_no_finding_and_a_later_one_is(tmp_path: Path) -> None:
@@ -102,7 +102,7 @@ def test_a_balance_that_lacks_one_of_two_registers_names_it(tmp_path: Path) -> N
         with running(plan, store, clock) as here, meters(broker.port, clock, {"export"}):
             assert until(lambda: is_told(here), 90), here.findings()
             texts = [w for f in here.findings().values() for w in (f.text, *f.evidence) if "is not computable" in w]
-            assert all(words.endswith("is not computable, missing t1 2.8.0") for words in texts), texts
+            assert all(sentence.endswith("is not computable, missing t1 2.8.0") for sentence in texts), texts
             assert all("t1 2.8.0" not in f.points for f in here.findings().values())
 
 

@@ -52,8 +52,8 @@ def begun(path: Path) -> tuple[str, int]:
     """A daemon on that store: the words of its finding, and how many readings are there then."""
     with running(site(), path) as here:
         assert here.has(DAMAGED, 200), here.findings()
-        words = here.findings()[DAMAGED].text
-    return words, reading_count(path)
+        message = here.findings()[DAMAGED].text
+    return message, reading_count(path)
 
 
 def test_i11_a_store_cut_by_a_tenth_saves_what_the_same_store_padded_to_its_size_saves(
@@ -65,10 +65,10 @@ def test_i11_a_store_cut_by_a_tenth_saves_what_the_same_store_padded_to_its_size
         shutil.copy(whole, path)
         os.truncate(path, size * 9 // 10)
     os.truncate(padded, size)
-    words, stored = begun(cut)
+    text, stored = begun(cut)
     assert stored == begun(padded)[1]
     assert stored > COUNT // 2
-    assert f"{stored} readings" in words
+    assert f"{stored} readings" in text
 
 
 def named(path: Path, at: str) -> int:
@@ -93,8 +93,8 @@ def test_i11_a_byte_in_the_name_of_a_point_is_reported_and_costs_no_reading(
     with path.open("r+b") as file:
         file.seek(place)
         file.write(byte)
-    words, stored = begun(path)
-    assert "damaged" in words
+    text, stored = begun(path)
+    assert "damaged" in text
     assert stored == COUNT
     store = SqliteStore.reader(path)
     assert len(store.history(("q02", IMPORT), 0)[0]) == COUNT // 6
@@ -117,14 +117,14 @@ def test_i11_a_damaged_page_that_leads_to_the_readings_is_told_and_costs_none(
             file.seek((page - 1) * 4096)
             file.write(bytes(4096))
     before = path.read_bytes()
-    words, stored = begun(path)
-    assert (f"with the {COUNT} readings that could be read" in words, stored) == (True, COUNT)
+    text, stored = begun(path)
+    assert (f"with the {COUNT} readings that could be read" in text, stored) == (True, COUNT)
     assert path.with_name("s.sqlite.damaged-1").read_bytes() == before
 
 
-@pytest.mark.parametrize(("table", "kept"), [("figure", COUNT), ("change", COUNT), ("channel", 0), ("reading", 0)])
+@pytest.mark.parametrize(("table", "stored"), [("figure", COUNT), ("change", COUNT), ("channel", 0), ("reading", 0)])
 def test_i11_a_store_without_one_of_its_tables_is_reported_and_the_others_are_saved(
-    whole: Path, tmp_path: Path, table: str, kept: int
+    whole: Path, tmp_path: Path, table: str, stored: int
 ) -> None:
     path = tmp_path / "s.sqlite"
     shutil.copy(whole, path)
@@ -134,9 +134,9 @@ def test_i11_a_store_without_one_of_its_tables_is_reported_and_the_others_are_sa
         db.execute("PRAGMA foreign_keys = OFF")
         db.execute(f"DROP TABLE {table}")
     db.close()
-    words, result = begun(path)
-    assert f"it has no table {table}" in words
-    assert result == kept
+    text, result = begun(path)
+    assert f"it has no table {table}" in text
+    assert result == stored
     store = SqliteStore.reader(path)
     assert len(store.corrections.all()) == 1
     store.close()
@@ -297,8 +297,8 @@ def test_i11_a_byte_in_the_number_of_the_schema_is_reported_and_costs_no_reading
     shutil.copy(whole, path)
     with closing(sqlite3.connect(path)) as db, db:
         db.execute(f"PRAGMA user_version = {version}")
-    words, count = begun(path)
-    assert f"it says that it has schema {version}" in words
+    text, count = begun(path)
+    assert f"it says that it has schema {version}" in text
     assert count == COUNT
 
 

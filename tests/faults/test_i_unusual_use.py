@@ -44,14 +44,14 @@ def begun(history: History, stack: ExitStack) -> PageClient:
     return stack.enter_context(asked(load_plan(history.plan).site, history.store, clock))
 
 
-def ordered(history: History, *words: str) -> int:
-    return main(["findings", str(history.plan), "--store", str(history.store), *words])
+def ordered(history: History, *arguments: str) -> int:
+    return main(["findings", str(history.plan), "--store", str(history.store), *arguments])
 
 
 def report_of_april(history: History, path: Path) -> str:
     """Every cell of the month's report in German."""
-    words = ["report", str(history.plan), "--store", str(history.store), "--month", "2026-04", "--lang", "de"]
-    assert main([*words, "--xlsx", str(path)]) == 0
+    arguments = ["report", str(history.plan), "--store", str(history.store), "--month", "2026-04", "--lang", "de"]
+    assert main([*arguments, "--xlsx", str(path)]) == 0
     sheets = load_workbook(path).worksheets
     return " ".join(str(cell) for sheet in sheets for row in sheet.iter_rows(values_only=True) for cell in row)
 

@@ -106,18 +106,18 @@ def test_a4_a5_a6_a7_a9_a11_a14_a15_a17_registers_that_go_wrong_are_findings_of_
             disagree = {f"power-disagrees-{name}" for name in ("a5", "a11-r", *FACTORS)}
             wanted = disagree | {"ambiguous-a4", "suspect-a7", "register-direction-a11", "level-change-a15"}
             assert until(lambda: wanted <= set(open_findings(store)), 60), wanted - set(open_findings(store))
-            found = open_findings(store)
-    assert "stands still" in found["power-disagrees-a5"].text
-    assert "resolution is lost, or it is frozen" in found["power-disagrees-a5"].text
-    assert "wrong sign" in found["power-disagrees-a11-r"].text
-    assert "a11: its import register counts backwards, by " in found["register-direction-a11"].text
-    assert found["register-direction-a11"].evidence[0].startswith("the meter has the wrong sign")
-    assert "current transformers reversed" in found["register-direction-a11"].remedy
+            results = open_findings(store)
+    assert "stands still" in results["power-disagrees-a5"].text
+    assert "resolution is lost, or it is frozen" in results["power-disagrees-a5"].text
+    assert "wrong sign" in results["power-disagrees-a11-r"].text
+    assert "a11: its import register counts backwards, by " in results["register-direction-a11"].text
+    assert results["register-direction-a11"].evidence[0].startswith("the meter has the wrong sign")
+    assert "current transformers reversed" in results["register-direction-a11"].remedy
     for name, factor in FACTORS.items():
-        assert f"factor {factor:.4g}" in found[f"power-disagrees-{name}"].text
-    assert "compare with the reading on the meter" in found["ambiguous-a4"].remedy
-    assert "enter it in instruments.csv with closing and opening reading" in found["level-change-a15"].remedy
-    assert found.keys() & {"suspect-a6", "level-change-a6"}
+        assert f"factor {factor:.4g}" in results[f"power-disagrees-{name}"].text
+    assert "compare with the reading on the meter" in results["ambiguous-a4"].remedy
+    assert "enter it in instruments.csv with closing and opening reading" in results["level-change-a15"].remedy
+    assert results.keys() & {"suspect-a6", "level-change-a6"}
     # the clock goes on by twenty minutes before the readings of that time are there
-    told = [finding for finding in found.values() if finding.cause != "stale"]
-    assert [finding for finding in told if finding.subject in ("sound", "coarse")] == []
+    reported = [finding for finding in results.values() if finding.cause != "stale"]
+    assert [finding for finding in reported if finding.subject in ("sound", "coarse")] == []

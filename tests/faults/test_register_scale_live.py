@@ -62,10 +62,10 @@ def test_a_register_in_another_unit_is_found_on_the_first_day(tmp_path: Path) ->
             wall.skip(9 * 60 * 60)
             publish(out, sent(8))
             assert until(lambda: page.has("register-scale-ovens"), 150), page.findings()
-            found = page.findings()["register-scale-ovens"]
+            results = page.findings()["register-scale-ovens"]
     assert (
         "ovens: looks like kWh where the plan says Wh (factor 1000); with that the balance of board main closes"
-        in str(found)
+        in str(results)
     )
     pdf = tmp_path / "ovens.pdf"
     command = ["acceptance", str(path), "--store", str(store), "--point", "ovens", "--lang", "de", "--pdf", str(pdf)]

@@ -142,12 +142,12 @@ def test_a_case_passes_only_if_every_test_of_it_ran_and_passed() -> None:
 
 
 def test_what_is_no_case_is_refused_and_help_runs_nothing(capsys: pytest.CaptureFixture[str]) -> None:
-    for words, code, said in (
+    for text, code, output in (
         (["--help"], 0, "usage: python -m tests.faults.table"),
         (["D2", "Q9"], 2, "no case Q9; cases are A1 to I20"),
         (["--write", "D2"], 2, "--write completes the whole table"),
     ):
         with pytest.raises(SystemExit) as ended:
-            main(words)
+            main(text)
         assert ended.value.code == code
-        assert said in "".join(capsys.readouterr())
+        assert output in "".join(capsys.readouterr())

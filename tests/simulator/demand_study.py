@@ -80,12 +80,12 @@ def study(label: str, site: tuple[History, Floats, Floats], days: range) -> None
                 so_far = PowerNow(float(known[:minute].mean()), at_ms, Quality.GOOD)
                 now, interval = float(draw[row, minute - 1]), (issued.issued_ms, QUARTER_MS)
                 ahead = expected_draw(issued, issued.issued_ms, float(flexible[row, minute - 1]))
-                told, alone = (demand_outlook(so_far, now, interval, a, scale=band.scale) for a in (ahead, None))
-                band = follow(band, told, interval)
-                if told is not None and alone is not None:
+                reported, alone = (demand_outlook(so_far, now, interval, a, scale=band.scale) for a in (ahead, None))
+                band = follow(band, reported, interval)
+                if reported is not None and alone is not None:
                     truth = float(known.mean())
-                    inside = told.low_w <= truth <= told.high_w
-                    results[minute].append((abs(told.middle_w - truth), abs(alone.middle_w - truth), inside))
+                    inside = reported.low_w <= truth <= reported.high_w
+                    results[minute].append((abs(reported.middle_w - truth), abs(alone.middle_w - truth), inside))
     for minute, rows in results.items():
         told_w, alone_w, inside = np.array(rows, dtype=np.float64).mean(axis=0)
         print(f"{label}, minute {minute}: {told_w:.0f} W with forecast, {alone_w:.0f} W with the draw alone,",

@@ -103,12 +103,12 @@ class Tally:
     def text(self) -> str:
         """One line of the table."""
         seen = [d for d in self.days if d is not None]
-        words = f"n={len(self.days)} found {len(seen)}, median {np.median(seen) if seen else 0:.0f} d; named right {self.right}"
+        message = f"n={len(self.days)} found {len(seen)}, median {np.median(seen) if seen else 0:.0f} d; named right {self.right}"
         if self.ends:
             over = [d for d in self.ends if d is not None]
             late = np.percentile(over, 95, method="higher") if over else 0
-            words += f"; over {len(over)}, median {np.median(over) if over else 0:.0f} d, 95 % {late:.0f} d"
-        return words + f"; healthy meters named {len(self.wrong)} {self.wrong[:6]}"
+            message += f"; over {len(over)}, median {np.median(over) if over else 0:.0f} d, 95 % {late:.0f} d"
+        return message + f"; healthy meters named {len(self.wrong)} {self.wrong[:6]}"
 
 
 def pairs(points: list[str]) -> Iterator[tuple[str, str]]:

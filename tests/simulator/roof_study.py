@@ -144,23 +144,23 @@ def shades(days: RoofDays) -> None:
     for first_h, until_h, depth in ((0, 8.5, 0.3), (9, 11, 0.3), (13, 24, 0.5), (0, 8.5, 0.6), (0, 10, 0.6)):
         for array, name in enumerate(days.names):
             own = shaded(days, array, first_h, until_h, depth)
-            found = [until for until in range(460, 701, 30) if shade_of(own.until(until), array) is not None]
-            print(f"shade of {depth:.0%} from {first_h} to {until_h} h: {name} told on days {found}", flush=True)
+            results = [until for until in range(460, 701, 30) if shade_of(own.until(until), array) is not None]
+            print(f"shade of {depth:.0%} from {first_h} to {until_h} h: {name} told on days {results}", flush=True)
 
 
 def report(label: str, size: float, results: list[Trial]) -> None:
     """One line."""
-    found = [t for t in results if t.clear is not None and t.days is not None and t.days <= 60]
-    third = sum(t.clear is not None and t.clear <= 3 for t in found)
+    matches = [t for t in results if t.clear is not None and t.days is not None and t.days <= 60]
+    third = sum(t.clear is not None and t.clear <= 3 for t in matches)
     three = sum(t.three or (t.clear is not None and t.clear <= 3) for t in results)
-    month = sum(t.days is not None and t.days <= 30 for t in found)
-    near = sum(abs(t.told - size) <= 0.03 for t in found)
+    month = sum(t.days is not None and t.days <= 30 for t in matches)
+    near = sum(abs(t.told - size) <= 0.03 for t in matches)
     count = len(results)
     print(
-        f"{label} -{size:.0%}: found {len(found) / count:.0%} of {count},",
+        f"{label} -{size:.0%}: found {len(matches) / count:.0%} of {count},",
         f"by the third clear day {third / max(three, 1):.0%} of {three},",
-        f"within 30 days {month / count:.0%}, loss within 3 points {near / max(len(found), 1):.0%}",
-        f"median {np.median([t.days for t in found]) if found else 0:.0f} days",
+        f"within 30 days {month / count:.0%}, loss within 3 points {near / max(len(matches), 1):.0%}",
+        f"median {np.median([t.days for t in matches]) if matches else 0:.0f} days",
         flush=True,
     )
 
@@ -168,9 +168,9 @@ def report(label: str, size: float, results: list[Trial]) -> None:
 def shown(label: str, days: RoofDays, losses: tuple[Loss, ...]) -> None:
     """What was found in a history."""
     for loss in losses:
-        day, found = (pd.Timestamp(int(days.at_ms[d, 0]), unit="ms").date() for d in (loss.day, loss.found))
+        day, results = (pd.Timestamp(int(days.at_ms[d, 0]), unit="ms").date() for d in (loss.day, loss.found))
         end = "" if loss.ended is None else f" until {pd.Timestamp(int(days.at_ms[loss.ended, 0]), unit='ms').date()}"
-        print(f"{label}: {loss.array} {loss.look} {loss.loss:.1%} since {day}, found {found}{end}")
+        print(f"{label}: {loss.array} {loss.look} {loss.loss:.1%} since {day}, found {results}{end}")
 
 
 def single(seed: int) -> None:

@@ -60,15 +60,15 @@ def line(name: str, day: Run, note: str = "") -> tuple[Day, Day]:
 def policies() -> None:
     """80 loads and two samples, as in checks.md."""
     for min_on_s in TIMES:
-        words = " 10/5 min" if min_on_s else ""
+        text = " 10/5 min" if min_on_s else ""
         for name, shown in (
             ("threshold", "one threshold"),
             ("coordinator", "coordinator"),
             ("one off", "coordinator one sample off"),
         ):
-            line(shown + words, theirs(name, 80, 2, min_on_s))
-        line("allocation" + words, ours(80, 2, min_on_s))
-        line("allocation, not measured" + words, ours(80, 2, min_on_s, measured=False))
+            line(shown + text, theirs(name, 80, 2, min_on_s))
+        line("allocation" + text, ours(80, 2, min_on_s))
+        line("allocation, not measured" + text, ours(80, 2, min_on_s, measured=False))
 
 
 def grid() -> None:

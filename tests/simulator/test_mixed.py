@@ -79,12 +79,12 @@ def test_i2_the_shipped_plan_without_a_car_does_what_it_does_without_chargers() 
     site = load_plan(plan_path()).site
     none = replace(site, consumers=tuple(c for c in site.consumers if c.name != "ev-charging"))
 
-    def played(plan: Site, told: bool = False) -> Run:
+    def played(plan: Site, messages: bool = False) -> Run:
         unmeasured = np.array([not c.alone for c in plan.consumers])
         fleet = fleet_of(plan, lambda c: c.name == "ev-charging")
-        return play(fleet, plan.sharing, pv, base=30_000, reported=told, site=plan, unmeasured=unmeasured)
+        return play(fleet, plan.sharing, pv, base=30_000, reported=messages, site=plan, unmeasured=unmeasured)
 
-    without, silent, run = played(none), played(site), played(site, told=True)
+    without, silent, run = played(none), played(site), played(site, messages=True)
     assert run.used >= 0.95
     assert silent.used >= 0.93
     assert silent.offers[[c.name for c in site.consumers].index("ev-charging")] <= 3

@@ -100,7 +100,7 @@ def house() -> Hours:
     filled = table.interpolated.fillna("").str.split("|")
     names = [c.removesuffix("_kwh") for c in table.columns if c.endswith("_kwh") and not c.startswith(("grid", "pv"))]
     for name in names:
-        table.loc[[name in words for words in filled], f"{name}_kwh"] = np.nan
+        table.loc[[name in text for text in filled], f"{name}_kwh"] = np.nan
     table.index = pd.to_datetime(table.ts_utc)
     table = table.reindex(pd.date_range(table.index[0], table.index[-1], freq="h"))
     energy = table[[f"{name}_kwh" for name in names]].diff().shift(-1)[:-1].to_numpy() * 1e6
@@ -117,12 +117,12 @@ def mill_hours(seed: int, days: int = 365) -> Hours:
     simulated = mill(seed, days)
     site = load_plan(CONFIG / "harrow-mill").site
     names = simulated.net.points
-    kept = [names.index(point.name) for point in watched_points(site) if point.name in names]
+    stored = [names.index(point.name) for point in watched_points(site) if point.name in names]
     count = len(simulated.start_ms) // 4
-    energy = simulated.energy[: 4 * count, kept].reshape(count, 4, -1).sum(axis=1).round().astype(np.int64)
+    energy = simulated.energy[: 4 * count, stored].reshape(count, 4, -1).sum(axis=1).round().astype(np.int64)
     points = loads_of(site)
-    below = points.below[np.ix_(_rows(points, names, kept), _rows(points, names, kept))]
-    loads = Loads(tuple(names[n] for n in kept), below, np.zeros(len(kept), dtype=np.bool_))
+    below = points.below[np.ix_(_rows(points, names, stored), _rows(points, names, stored))]
+    loads = Loads(tuple(names[n] for n in stored), below, np.zeros(len(stored), dtype=np.bool_))
     return Hours(loads, simulated.start_ms[: 4 * count : 4], energy, np.ones(energy.shape, dtype=np.bool_))
 
 
@@ -155,8 +155,8 @@ def _weather(days: int, random: np.random.Generator) -> np.ndarray:
     return result
 
 
-def _rows(loads: Loads, names: tuple[str, ...], kept: list[int]) -> list[int]:
-    return [loads.names.index(names[n]) for n in kept]
+def _rows(loads: Loads, names: tuple[str, ...], stored: list[int]) -> list[int]:
+    return [loads.names.index(names[n]) for n in stored]
 
 
 def _ms(times: pd.Series) -> Ints:

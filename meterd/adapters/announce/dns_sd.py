@@ -41,8 +41,8 @@ class Announcement:
             try:
                 self._announce()
             except (OSError, Error) as exc:
-                words = f"cannot announce at {self._address}: {exc or type(exc).__name__}; tried again every {RETRY_S:.0f} s"
-                log.warning("%s", words, extra=about("not-announced", self._site))
+                text = f"cannot announce at {self._address}: {exc or type(exc).__name__}; tried again every {RETRY_S:.0f} s"
+                log.warning("%s", text, extra=about("not-announced", self._site))
                 self._worker.stopping.wait(RETRY_S)
 
     def _announce(self) -> None:

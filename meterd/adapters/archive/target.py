@@ -196,8 +196,8 @@ class ArchiveTarget:
     def _fault(
         self, what: str, exc: Exception, remedy: str = "see that the server runs and can be reached"
     ) -> StoreError:
-        words = without(" ".join(str(exc).split()) or "the connection has ended", self._login.password)
-        return StoreError(f"the archive {self.url}: {what}: {words}; {remedy}")
+        text = without(" ".join(str(exc).split()) or "the connection has ended", self._login.password)
+        return StoreError(f"the archive {self.url}: {what}: {text}; {remedy}")
 
 
 def _options(scheme: str, login: Login) -> dict[str, Any]:

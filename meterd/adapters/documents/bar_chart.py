@@ -99,10 +99,10 @@ class BarChart(Flowable):  # type: ignore[misc]
 
     def _legend(self, canvas: Any) -> None:
         x = LEFT
-        words = [series.name for series in self._bars.series]
+        texts = [series.name for series in self._bars.series]
         if any(v is None for series in self._bars.series for v in series.values):
-            words.append(f"? = {self._bars.missing}")
-        for j, word in enumerate(words):
+            texts.append(f"? = {self._bars.missing}")
+        for j, word in enumerate(texts):
             shown = printable(word)
             if j < len(self._bars.series):
                 canvas.setFillColor(FILLS[j])

@@ -56,9 +56,9 @@ def shown_percent(part: float | None, shown: float | None, texts: Texts, *, deci
 
 def without_empty(table: Table) -> Table:
     """A table without the columns in which no row has anything."""
-    kept = [j for j in range(len(table.columns)) if any(row[j] != "" for row in table.rows)]
-    rows = tuple(tuple(row[j] for j in kept) for row in table.rows)
-    return replace(table, columns=tuple(table.columns[j] for j in kept), rows=rows)
+    stored = [j for j in range(len(table.columns)) if any(row[j] != "" for row in table.rows)]
+    rows = tuple(tuple(row[j] for j in stored) for row in table.rows)
+    return replace(table, columns=tuple(table.columns[j] for j in stored), rows=rows)
 
 
 def titled(point: Point) -> str:

@@ -67,10 +67,10 @@ def svg(result: Drill, texts: Texts, titles: Mapping[str, str]) -> str:
         points = " ".join(f"{x(i):.1f},{y(v):.1f}" for i, v in enumerate(values, first))
         return f'<polyline points="{points}" fill="none" {style}/>'
 
-    def upright(at_x: float, words: str, at_y: float) -> Iterator[str]:
+    def upright(at_x: float, message: str, at_y: float) -> Iterator[str]:
         yield f'<line x1="{at_x:.1f}" x2="{at_x:.1f}" y1="{TOP}" y2="{HEIGHT - BOTTOM}" {UPRIGHT}/>'
         side = 'x="%.1f" text-anchor="end"' % (at_x - 4) if at_x > (LEFT + WIDTH - RIGHT) / 2 else f'x="{at_x + 4:.1f}"'
-        yield f'<text {side} y="{at_y}">{words}</text>'
+        yield f'<text {side} y="{at_y}">{message}</text>'
 
     point, zone = titles.get(result.point, result.point), ZoneInfo(result.zone)
     sentence = wrap(wording.translated_line(texts.lang, result.text, zone, titles), LETTERS)
@@ -112,12 +112,12 @@ def _day(result: Drill, texts: Texts, i: int) -> str:
     return wording.date_words(texts.lang, str(day_of(result.day_ms[i], ZoneInfo(result.zone))))
 
 
-def _key(k: int, style: str, words: str) -> list[str]:
+def _key(k: int, style: str, text: str) -> list[str]:
     """What a line style stands for, right of the frame."""
     at, left = TOP + 16 + 20 * k, WIDTH - RIGHT
     return [
         f'<line x1="{left + 12}" x2="{left + 48}" y1="{at}" y2="{at}" {style}/>',
-        f'<text x="{left + KEY}" y="{at + 4}">{escape(words)}</text>',
+        f'<text x="{left + KEY}" y="{at + 4}">{escape(text)}</text>',
     ]
 
 

@@ -23,18 +23,18 @@ def svg(evidence: Sequence[tuple[str, BoardCourse]], zone: ZoneInfo, texts: Text
 
     Points and boards are called by their `titles`; the words of a suspicion are those that are stored, in English.
     """
-    panels, said = list[str](), list[str]()
+    panels, output = list[str](), list[str]()
     for stored, course in evidence:
-        words, board = wording.translated_line(texts.lang, stored, zone, titles), titles.get(course.board, course.board)
-        said.append(words)
+        text, board = wording.translated_line(texts.lang, stored, zone, titles), titles.get(course.board, course.board)
+        output.append(text)
         high = [None if band is None else band / MWH_PER_KWH for band in course.band]
         band = Band([None if value is None else -value for value in high], high)
         made = partial(_panel, course=course, zone=zone, texts=texts)
-        panels.append(made([words, texts("evidence-residual", board=board)], course.residual, band=band))
+        panels.append(made([text, texts("evidence-residual", board=board)], course.residual, band=band))
         panels.append(made(["", texts("evidence-cumulated", board=board)], course.cumulated))
     height = PANEL.height * len(panels)
     body = [f'<g transform="translate(0 {PANEL.height * i})">{panel}</g>' for i, panel in enumerate(panels)]
-    title = escape("; ".join(said))
+    title = escape("; ".join(output))
     box = f'viewBox="0 0 {PANEL.width} {height}" font-family="sans-serif" font-size="12"'
     head = f'<svg xmlns="http://www.w3.org/2000/svg" {box}>'
     white = f'<rect width="{PANEL.width}" height="{height}" fill="white"/>'
@@ -53,8 +53,8 @@ def _panel(
     edges = [*course.days_ms, course.days_ms[-1] + DAY_MS]
     track = Track([None if value is None else value / MWH_PER_KWH for value in values])
     drawn = chart(Form.LINES, [track], edges, size=PANEL, zone=zone, bands=[band] if band is not None else [])
-    words, head = heads
-    parts = [f'<text x="8" y="16" font-weight="bold">{escape(words)}</text>'] if words else []
+    text, head = heads
+    parts = [f'<text x="8" y="16" font-weight="bold">{escape(text)}</text>'] if text else []
     parts.append(f'<text x="8" y="34">{escape(head)} [kWh]</text>')
     parts += _axes(drawn, zone, texts)
     parts += [f'<path d="M{_path(area.places)}Z" fill="{LINE}" fill-opacity="0.16"/>' for area in drawn.areas]
@@ -86,8 +86,8 @@ def _began(drawn: Chart, course: BoardCourse, zone: ZoneInfo, texts: Texts) -> l
     x, middle = drawn.frame.x(course.began_ms), (PANEL.left + PANEL.width - PANEL.right) / 2
     side = f'x="{x - 4}" text-anchor="end"' if x > middle else f'x="{x + 4}"'
     line = f'<path d="M{x} {PANEL.top}V{PANEL.height - PANEL.bottom}" stroke="{INK}" stroke-dasharray="4 3"/>'
-    words = texts("evidence-began", day=_day(texts, course.began_ms, zone))
-    return [line, f'<text {side} y="{PANEL.top + 10}">{escape(words)}</text>']
+    text = texts("evidence-began", day=_day(texts, course.began_ms, zone))
+    return [line, f'<text {side} y="{PANEL.top + 10}">{escape(text)}</text>']
 
 
 def _day(texts: Texts, at_ms: int, zone: ZoneInfo) -> str:

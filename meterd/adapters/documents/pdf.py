@@ -293,15 +293,15 @@ def _table(block: Table, look: _Look) -> PagedTable:
 def _widths_of(block: Table, j: int, look: _Look) -> tuple[float, float]:
     """What the longest word of a column needs, a number or a time being one, and what its longest cell needs."""
     column, head, first_sum = block.columns[j], _STYLES["head"], len(block.rows) - block.sums
-    words = [longest_word(printable(column.heading), head.fontName, head.fontSize)]
-    lines = list(words)
+    texts = [longest_word(printable(column.heading), head.fontName, head.fontSize)]
+    lines = list(texts)
     for i, cells in enumerate(block.rows):
         style, text = _STYLES["sum" if i >= first_sum else "cell"], printable(shown(cells[j], look.lang, look.zone))
         lines.append(whole_width(text, style.fontName, style.fontSize))
-        one = isinstance(cells[j], Number) or (isinstance(cells[j], Moment) and not column.two_lines)
-        words.append(lines[-1] if one else longest_word(text, style.fontName, style.fontSize))
+        item = isinstance(cells[j], Number) or (isinstance(cells[j], Moment) and not column.two_lines)
+        texts.append(lines[-1] if item else longest_word(text, style.fontName, style.fontSize))
     sides = SIDES + (GAP if _is_behind_numbers(block, j) else 0)
-    return max(words) + sides, max(lines) + sides
+    return max(texts) + sides, max(lines) + sides
 
 
 def _is_behind_numbers(block: Table, j: int) -> bool:
@@ -354,6 +354,6 @@ def _sign(block: Sign, look: _Look) -> Grid:
     return Grid(rows, colWidths=widths, rowHeights=heights, style=TableStyle(looks), renderCB=mark_rules)
 
 
-def _sign_row(role: str, words: Sequence[str], row: Element) -> list[TaggedParagraph]:
+def _sign_row(role: str, texts: Sequence[str], row: Element) -> list[TaggedParagraph]:
     head = _paragraph(row.add("TH", scope="Row"), role, "sum")
-    return [head, *(_paragraph(row.add("TD"), word, "note") for word in words)]
+    return [head, *(_paragraph(row.add("TD"), word, "note") for word in texts)]

@@ -19,20 +19,20 @@ def performance_blocks(site: Site, report: Report, texts: Texts) -> Iterator[Blo
         Column(texts("performance-final"), 26, "right"), Column(texts("performance-reference"), 30, "right"),
         Column(texts("performance-ratio"), 22, "right"), Column(texts("performance-days"), 24, "right"),
     )  # fmt: skip
-    yield Table(texts("performance"), columns, tuple(_row(site, one, texts) for one in report.performance))
+    yield Table(texts("performance"), columns, tuple(_row(site, item, texts) for item in report.performance))
     yield Text(texts("performance-note"), "note")
 
 
-def _row(site: Site, one: Performance, texts: Texts) -> tuple[str | Number, ...]:
-    whole, missing = one.whole, texts("performance-missing")
+def _row(site: Site, item: Performance, texts: Texts) -> tuple[str | Number, ...]:
+    whole, missing = item.whole, texts("performance-missing")
     ratio = None if whole is None else whole.ratio
     final = None if whole is None else whole.final_h
     reference = None if whole is None else whole.reference_h
     return (
-        site.point(one.point).title or one.point,
-        Number(one.peak_kw, 1),
+        site.point(item.point).title or item.point,
+        Number(item.peak_kw, 1),
         missing if final is None else Number(final, 1),
         missing if reference is None else Number(reference, 1),
         missing if ratio is None else Number(100 * ratio, 1),
-        texts("performance-known", known=one.known, all=len(one.days)),
+        texts("performance-known", known=item.known, all=len(item.days)),
     )

@@ -87,9 +87,9 @@ def _change(correction: Correction, texts: Texts) -> Cell:
     )
 
 
-def _factor(words: str) -> Cell:
+def _factor(text: str) -> Cell:
     """A factor with the digits that were entered; a quotient stays as it was written."""
-    return words if "/" in words else Number(float(words), len(words.partition(".")[2]))
+    return text if "/" in text else Number(float(text), len(text.partition(".")[2]))
 
 
 def _changes(report: Report, texts: Texts) -> Table:

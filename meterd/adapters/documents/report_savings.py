@@ -18,19 +18,19 @@ def savings_blocks(site: Site, report: Report, texts: Texts) -> Iterator[Block]:
     if not report.savings:
         return
     yield Heading(texts("savings"))
-    for number, one in enumerate(report.savings, 1):
-        said, name = savings_words(texts.lang, one.answer, site), title_of(one.answer.question.item, site)
-        yield Heading(f"{name}: {one.reason}", 2)
-        yield Text(said.headline + ".", "plain")
-        yield Facts(texts("savings-sheet", number=number), said.facts)
-        if one.answer.days:
-            yield _course(one, number, texts, ZoneInfo(site.zone))
-        for remark in said.remarks:
+    for number, entry in enumerate(report.savings, 1):
+        output, name = savings_words(texts.lang, entry.answer, site), title_of(entry.answer.question.item, site)
+        yield Heading(f"{name}: {entry.reason}", 2)
+        yield Text(output.headline + ".", "plain")
+        yield Facts(texts("savings-sheet", number=number), output.facts)
+        if entry.answer.days:
+            yield _course(entry, number, texts, ZoneInfo(site.zone))
+        for remark in output.remarks:
             yield Text(remark, "note")
 
 
-def _course(one: PlannedSaving, number: int, texts: Texts, zone: ZoneInfo) -> Course:
-    days = one.answer.days
+def _course(item: PlannedSaving, number: int, texts: Texts, zone: ZoneInfo) -> Course:
+    days = item.answer.days
     saved = tuple(day.saved / MWH_PER_KWH for day in days)
     band = tuple(day.band / MWH_PER_KWH for day in days)
     series = (

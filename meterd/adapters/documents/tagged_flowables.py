@@ -43,11 +43,11 @@ class TaggedParagraph(Paragraph):  # type: ignore[misc]
     def draw(self) -> None:
         """The text with a space after each line that ends between words; an empty paragraph has no mark."""
         lines = self.blPara.lines
-        if not any(words for _, words in lines):
+        if not any(text for _, text in lines):
             return
         if self.element is not None:
-            for i, (extra, words) in enumerate(lines):
-                lines[i] = (extra, [*words[:-1], words[-1] + self.spaces.after(" ".join(words))])
+            for i, (extra, texts) in enumerate(lines):
+                lines[i] = (extra, [*texts[:-1], texts[-1] + self.spaces.after(" ".join(texts))])
         with self.canv.marked(self.element):
             super().draw()
         self.element = None

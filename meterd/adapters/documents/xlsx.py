@@ -223,9 +223,9 @@ def _heading_kind(table: Table, j: int) -> str:
 def _wide(table: Table, j: int) -> float:
     """The width of a column in characters: as on paper, but no number, no time and no word of its heading is cut."""
     column = table.columns[j]
-    words = max((len(word) for word in column.heading.split()), default=0) / BOLD_PART + 1
+    parts = max((len(word) for word in column.heading.split()), default=0) / BOLD_PART + 1
     values = [_characters(row[j]) + 2 for row in table.rows]
-    return max(NARROWEST, column.width_mm / MM_PER_CHARACTER, words, *values)
+    return max(NARROWEST, column.width_mm / MM_PER_CHARACTER, parts, *values)
 
 
 def _characters(cell: Cell) -> int:

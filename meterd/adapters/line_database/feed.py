@@ -66,8 +66,8 @@ class Waits:
 class Trouble(Exception):
     """The database takes nothing at the moment."""
 
-    def __init__(self, words: str, answer: Answer | None = None) -> None:
-        super().__init__(words)
+    def __init__(self, message: str, answer: Answer | None = None) -> None:
+        super().__init__(message)
         self.status = answer.status if answer else 0
         self.retry_after_s = answer.retry_after_s if answer else None
 
@@ -184,19 +184,19 @@ class LineFeed:
         findings, host = [], host_of(self._settings.url)
         ill = self._ill
         if ill is not None and (ill.status in _REMEDY or time.monotonic() - ill.since_s > AWAY_S or self._lost):
-            words = (
+            message = (
                 f"the database at {host} takes no lines since {text(ill.since_ms)}: {ill.words}; {self.waiting} wait"
             )
-            findings.append(Finding(CAUSE, self._site, ill.since_ms, words, _REMEDY.get(ill.status, _ELSE)))
+            findings.append(Finding(CAUSE, self._site, ill.since_ms, message, _REMEDY.get(ill.status, _ELSE)))
         elif self._unreadable:
-            words = f"the database at {host} takes lines, but they cannot be read back: {self._unreadable}"
+            message = f"the database at {host} takes lines, but they cannot be read back: {self._unreadable}"
             remedy = (
                 'let the token read the bucket, or write read_back = "off" under [line_store]: then 204 is believed'
             )
-            findings.append(Finding(CAUSE, self._site, now_ms, words, remedy))
+            findings.append(Finding(CAUSE, self._site, now_ms, message, remedy))
         last = self._last_refused
         if last is not None and now_ms - last.at_ms < DAY_MS:
-            words = (
+            message = (
                 f"the database at {host} refuses {self.counters.refused} lines, the last because {last.reason};"
                 f" it was: {last.line[:200]}"
             )
@@ -204,7 +204,7 @@ class LineFeed:
                 "compare the type of that field in the database; refused lines are kept and sent again by themselves"
                 " every ten minutes, and at once with meterd lines PLAN --again"
             )
-            findings.append(Finding(REFUSED_CAUSE, self._site, last.at_ms, words, remedy))
+            findings.append(Finding(REFUSED_CAUSE, self._site, last.at_ms, message, remedy))
         return findings
 
     # -- the thread ----------------------------------------------------------------------------------------------------
@@ -235,8 +235,8 @@ class LineFeed:
         self._failed_in_row = 0
         if not self._lost:
             if self._ill is not None and time.monotonic() - self._ill.since_s > AWAY_S:
-                words = f"the database at {host_of(self._settings.url)} takes lines again; {self.waiting} wait"
-                log.warning("%s", words, extra={"event": "lines-store-back", "subject": self._site})
+                message = f"the database at {host_of(self._settings.url)} takes lines again; {self.waiting} wait"
+                log.warning("%s", message, extra={"event": "lines-store-back", "subject": self._site})
             self._ill = None
         return pause
 
@@ -320,8 +320,8 @@ class LineFeed:
         if count:
             self._aside = max(0, self._aside - count)
             self._last_refused = self._last_refused if self._aside else None
-            words = f"the database takes {count} lines that it had refused; {self._aside} stay set aside"
-            log.warning("%s", words, extra={"event": "lines-taken", "subject": self._site})
+            message = f"the database takes {count} lines that it had refused; {self._aside} stay set aside"
+            log.warning("%s", message, extra={"event": "lines-taken", "subject": self._site})
 
     def _takes(self, database: "Database", lines: list[str]) -> bool:
         """Whether it takes them all; Trouble if it takes nothing at all at the moment."""

@@ -379,10 +379,8 @@ class Link:
     def _not_made(self, why: OSError) -> None:
         self._count(connect_failures=1)
         self._loss.not_made()
-        words = certificate_words(str(why), has_certificate=bool(self.settings.cert_file)) or str(why)
-        self._last_error = f"no connection to {self.settings.host}:{self.settings.port}" + (
-            f": {words}" if words else ""
-        )
+        text = certificate_words(str(why), has_certificate=bool(self.settings.cert_file)) or str(why)
+        self._last_error = f"no connection to {self.settings.host}:{self.settings.port}" + (f": {text}" if text else "")
 
     def _on_disconnect(
         self,

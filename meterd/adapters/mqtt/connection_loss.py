@@ -115,8 +115,8 @@ def certificate_words(text: str, *, has_certificate: bool) -> str:
 
 def unanswered_words(text: str, *, tls: bool, has_certificate: bool) -> str:
     """Why a broker may have closed a connection before it answered CONNECT."""
-    if words := certificate_words(text, has_certificate=has_certificate):
-        return words
+    if message := certificate_words(text, has_certificate=has_certificate):
+        return message
     if tls and not has_certificate:
         return "the broker closed the connection before it answered; it may ask for a client certificate (cert_file, key_file)"
     if tls:

@@ -157,10 +157,10 @@ def _domain(settings: Notify) -> str:
     return settings.email_from.rpartition("@")[2]
 
 
-def _server_words(words: bytes | str, quoted: tuple[str, ...]) -> str:
+def _server_words(text: bytes | str, quoted: tuple[str, ...]) -> str:
     """What the server says, which may quote what it was given."""
-    return one_line(without(words.decode(errors="replace") if isinstance(words, bytes) else words, *quoted), 200)
+    return one_line(without(text.decode(errors="replace") if isinstance(text, bytes) else text, *quoted), 200)
 
 
 def _receivers(refused: dict[str, tuple[int, bytes]], quoted: tuple[str, ...]) -> str:
-    return ", ".join(f"{name} ({code} {_server_words(words, quoted)})" for name, (code, words) in refused.items())
+    return ", ".join(f"{name} ({code} {_server_words(text, quoted)})" for name, (code, text) in refused.items())

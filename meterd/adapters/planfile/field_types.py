@@ -113,15 +113,15 @@ def names(value: object) -> tuple[str, ...]:
 
 def one_of(known: Iterable[str], kind: str) -> Callable[[object], str]:
     """A reader for one word of a list."""
-    words = tuple(known)
+    lines = tuple(known)
 
     def read(value: object) -> str:
         written = text(value)
-        if written not in words:
+        if written not in lines:
             fixed = written.replace(",", ".").replace(" ", "").lower()
-            match = next((word for word in words if word.lower() == fixed), None)
+            match = next((word for word in lines if word.lower() == fixed), None)
             # a class such as 0.7 is near to 0.5 in spelling only, so short words are not guessed
-            listed = instead(fixed, words) if len(fixed) > 3 else f"known: {', '.join(words)}"
+            listed = instead(fixed, lines) if len(fixed) > 3 else f"known: {', '.join(lines)}"
             right = f"write {match}" if match else listed
             refuse(f"{kind} {shown(written)} is not known", right)
         return written

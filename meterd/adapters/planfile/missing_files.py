@@ -37,8 +37,8 @@ def sheets_beside(
     """All kinds of rows where the main file of a plan folder was named instead of the folder, which is noted as a fault."""
     if written["point"] or not main.with_name(files["point"]).is_file():
         return set()
-    words = f"{files['point']} lies beside it and is not read: this is one file of a plan folder"
-    notes.fault(Place(main.name), words, f"name the folder: {main.parent}")
+    text = f"{files['point']} lies beside it and is not read: this is one file of a plan folder"
+    notes.fault(Place(main.name), text, f"name the folder: {main.parent}")
     return set(files)
 
 

@@ -38,11 +38,11 @@ def nearest(text: str, known: Iterable[str]) -> str | None:
     >>> nearest("tennant", ("tenant", "title"))
     'tenant'
     """
-    words = [word for word in known if len(word) < 200]
-    same = [word for word in words if sameness(word) == sameness(text)]
+    tokens = [word for word in known if len(word) < 200]
+    same = [word for word in tokens if sameness(word) == sameness(text)]
     if same:
         return same[0]
-    results = difflib.get_close_matches(text[:200].lower(), words, n=1, cutoff=0.6)
+    results = difflib.get_close_matches(text[:200].lower(), tokens, n=1, cutoff=0.6)
     return results[0] if results else None
 
 
@@ -54,13 +54,13 @@ def instead(text: str, known: Iterable[str]) -> str:
     >>> instead("x", ("feed", "pv"))
     'known: feed, pv'
     """
-    words = list(dict.fromkeys(known))
-    near = nearest(text, words)
+    tokens = list(dict.fromkeys(known))
+    near = nearest(text, tokens)
     if near is not None:
         return f"did you mean {near}?"
-    if not words:
+    if not tokens:
         return "none is declared"
-    return "known: " + ", ".join(words[:20]) + (", ..." if len(words) > 20 else "")
+    return "known: " + ", ".join(tokens[:20]) + (", ..." if len(tokens) > 20 else "")
 
 
 SECRETS = ("client_secret", "password", "passwd", "passphrase", "secret", "token", "api_key")

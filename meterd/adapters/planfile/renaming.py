@@ -26,9 +26,9 @@ def rename(files: PlanFiles, site: Site, old: str, new: str) -> None:
     """Change the texts of a plan. ConfigError for a point that is a copy of a pattern."""
     for copied in site.copied:
         if old in copied.points:
-            words = f"{old} is a copy of pattern {copied.pattern}: its name follows {copied.drawn}"
+            message = f"{old} is a copy of pattern {copied.pattern}: its name follows {copied.drawn}"
             raise ConfigError(
-                f"{words}; rename the point of the pattern, or write this one as a point of its own first"
+                f"{message}; rename the point of the pattern, or write this one as a point of its own first"
             )
     for name, columns in _CSV_COLUMNS.items():
         if name in files.texts:

@@ -452,14 +452,14 @@ _UNIT_OF_KEY = {
 _BARE = re.compile(r"(?<![\w.,'=/-])(-?[0-9][0-9_.]*(?:e[+-]?[0-9]+)?)(?= is | or |$|;)")
 
 
-def with_unit(column: str, words: str) -> str:
+def with_unit(column: str, text: str) -> str:
     """The words with the unit of a column behind its bare numbers.
 
     >>> with_unit("stale_after_s", "-5 is less than 1"), with_unit("count", "0 is less than 1")
     ('-5 s is less than 1 s', '0 is less than 1')
     """
     unit = _UNIT_OF_KEY.get(column.rpartition("_")[2]) if "_" in column else None
-    return words if unit is None else _BARE.sub(rf"\1 {unit}", words)
+    return text if unit is None else _BARE.sub(rf"\1 {unit}", text)
 
 
 def _unknown(model: type[Table], column: str, row: Row, notes: Notes) -> None:

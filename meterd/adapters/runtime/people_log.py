@@ -53,8 +53,8 @@ class PeopleLog:
                 for item in acts:
                     _append(self._path, item)
             except OSError as exc:
-                words = f"cannot write {act.kind} of {act.person or 'nobody'} into {self._path}: {exc.strerror or exc}"
-                log.error("%s", words, extra={"event": "people-log", "subject": ""})
+                text = f"cannot write {act.kind} of {act.person or 'nobody'} into {self._path}: {exc.strerror or exc}"
+                log.error("%s", text, extra={"event": "people-log", "subject": ""})
 
     def _counted(self, act: Act) -> Iterator[Act]:
         hour = act.at_ms // HOUR_MS

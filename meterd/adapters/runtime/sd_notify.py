@@ -7,7 +7,7 @@ from contextlib import suppress
 READY, STOPPING, ALIVE = "READY=1", "STOPPING=1", "WATCHDOG=1"
 
 
-def tell(*words: str) -> bool:
+def tell(*texts: str) -> bool:
     """Send variables such as `READY=1`; False where nobody asked for them. Never raises: a deaf manager stops no site."""
     address = os.environ.get("NOTIFY_SOCKET", "")
     if not address:
@@ -16,6 +16,6 @@ def tell(*words: str) -> bool:
         address = "\0" + address[1:]  # the abstract name space of Linux
     with suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as out:
         out.setblocking(False)
-        out.sendto("\n".join(words).encode(), address)
+        out.sendto("\n".join(texts).encode(), address)
         return True
     return False

@@ -29,7 +29,7 @@ def secret(variable: str, path: str, what: str) -> str:
     return _usable(lines[0] if lines else "", what, path)
 
 
-def _usable(found: str, what: str, place: str) -> str:
-    if not found or not found.isprintable():
+def _usable(results: str, what: str, place: str) -> str:
+    if not results or not results.isprintable():
         raise ConfigError(f"{what} in {place} is empty or holds control characters; write it in one line")
-    return found
+    return results

@@ -46,7 +46,7 @@ def render(snapshot: Snapshot, rates: Rates, broker_line: str) -> RenderableType
     parts: list[RenderableType] = [
         Rule(Text(_clean(f"{site.title or site.name}   {clock:%Y-%m-%d %H:%M:%S} {clock.tzname()}")), align="left"),
         _balances(snapshot),
-        *(Text(_clean(words)) for words in _powers(snapshot)),
+        *(Text(_clean(text)) for text in _powers(snapshot)),
         *_findings(snapshot.findings, snapshot.now_ms),
         Text(
             f"Traffic  {rates.received_per_s:.0f} readings in, {rates.published_per_s:.0f} messages out a second;"
@@ -61,7 +61,7 @@ def line(snapshot: Snapshot, rates: Rates) -> str:
     """The same in one plain line, for a pipe or a log."""
     clock = from_ms(snapshot.now_ms).astimezone(ZoneInfo(snapshot.site.zone))
     boards = [f"{name} {_short(_latest(snapshot, name))}" for name in _boards(snapshot)]
-    words = [
+    texts = [
         f"{clock:%H:%M:%S}",
         *boards,
         f"surplus {_surplus(snapshot)}",
@@ -69,12 +69,12 @@ def line(snapshot: Snapshot, rates: Rates) -> str:
         f"findings {len(snapshot.findings)}",
         f"{rates.received_per_s:.0f} in/s {rates.published_per_s:.0f} out/s",
     ]
-    return _clean(" | ".join(words))
+    return _clean(" | ".join(texts))
 
 
-def _clean(words: str) -> str:
+def _clean(texts: str) -> str:
     """Without control characters: names and texts may come from the network, and a terminal obeys them."""
-    return "".join(sign if sign.isprintable() else " " for sign in words)
+    return "".join(sign if sign.isprintable() else " " for sign in texts)
 
 
 def _boards(snapshot: Snapshot) -> list[str]:
@@ -117,10 +117,10 @@ def _balance_row(site: Site, board: BoardNow, label: str) -> list[RenderableType
 
 
 def _verdict(board: BoardNow) -> str:
-    words = board.verdict
+    text = board.verdict
     if board.missing:
-        words += f": {_some(board.missing)} {MISSING}"
-    return f"{words} (estimated)" if board.estimated else words
+        text += f": {_some(board.missing)} {MISSING}"
+    return f"{text} (estimated)" if board.estimated else text
 
 
 def _short(board: BoardNow | None) -> str:
@@ -131,18 +131,18 @@ def _short(board: BoardNow | None) -> str:
 
 
 def _powers(snapshot: Snapshot) -> list[str]:
-    words = [
+    texts = [
         f"Surplus  {_surplus(snapshot)}",
         f"Power  draw {_power(snapshot.draw)}, PV {_power(snapshot.production)}, load {_power(snapshot.load)}",
         f"Demand of this interval  {_power(snapshot.demand)} so far, {_power(snapshot.demand_projection)} at its end",
     ]
     day = snapshot.pv_day
     if day is not None:
-        words.append(
+        texts.append(
             f"PV today  {_kwh(day.production_mwh)} kWh, used on the site {_kwh(day.self_use_mwh)} kWh"
             f" (self-consumption {_ratio(day.self_consumption)}, self-sufficiency {_ratio(day.self_sufficiency)})"
         )
-    return words
+    return texts
 
 
 def _surplus(snapshot: Snapshot) -> str:

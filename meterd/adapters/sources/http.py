@@ -200,10 +200,10 @@ def _context(ca_file: str) -> ssl.SSLContext:
 
 
 def _status_words(path: str, status: int, body: bytes) -> str:
-    words = f"{path} is answered with HTTP status {status} ({http.client.responses.get(status, 'unknown')})"
+    text = f"{path} is answered with HTTP status {status} ({http.client.responses.get(status, 'unknown')})"
     if MOVED <= status < FAULTS:
-        return f"{words}: write host, tls and address of {sample(body)}"
-    return words + REMEDIES.get(status, "")
+        return f"{text}: write host, tls and address of {sample(body)}"
+    return text + REMEDIES.get(status, "")
 
 
 class HttpSource(PolledSource):

@@ -70,10 +70,10 @@ def _lists(reader: Reader, payload: bytes) -> list[tuple[int, float | None]]:
 
 
 def _list(pointer: Pointer, document: object) -> Sequence[object]:
-    found = find(pointer, document)
-    if not isinstance(found, list):
+    results = find(pointer, document)
+    if not isinstance(results, list):
         raise ValueError(f"no list at {pointer.text}")
-    return found
+    return results
 
 
 def _pack(reader: Reader, payload: bytes, arrived_ms: int) -> list[tuple[int, float | None]]:

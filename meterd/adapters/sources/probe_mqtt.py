@@ -55,8 +55,8 @@ def listen(row: SourceRow, inputs: tuple[Input, ...], site: Site, *, limit_s: fl
     if refused:
         raise SourceError(f"source {row.name}: the broker refuses to let us listen: {'; '.join(refused)}")
     if not messages:
-        words = f"nothing came on {', '.join(topics)} within {limit_s:.0f} s"
-        raise SourceError(f"source {row.name}: {words}; is the topic right, does the meter send?")
+        text = f"nothing came on {', '.join(topics)} within {limit_s:.0f} s"
+        raise SourceError(f"source {row.name}: {text}; is the topic right, does the meter send?")
     return messages
 
 
@@ -80,5 +80,5 @@ def read(row: SourceRow, meter_input: Input, site: Site, messages: Mapping[str, 
     kind = REGISTERS[reading.register]
     age = f"{(now_ms - reading.at_ms) / 1000:.0f} s old by its own time" if reading.device_time else ""
     value = reading.value / 1000 if kind.cumulative else float(reading.value)
-    notes = [f"read as {reading.register}", *(words for words in (stored, age) if words)]
+    notes = [f"read as {reading.register}", *(text for text in (stored, age) if text)]
     return sample(message.payload), value, "imp" if meter_input.unit == "imp" else kind.unit, "; ".join(notes)

@@ -48,9 +48,9 @@ def columns_of(connection: sqlite3.Connection, numbers: Sequence[int], period: P
     return columns
 
 
-def _fill(columns: Columns, numbers: Sequence[int], number: int, starts: Ints, found: Sequence[Ints]) -> None:
+def _fill(columns: Columns, numbers: Sequence[int], number: int, starts: Ints, results: Sequence[Ints]) -> None:
     """Put what was found into its places: starts, energies, flags and, of several registers, their numbers."""
-    at, values, marks, *registers = found
+    at, values, marks, *registers = results
     row = np.minimum(np.searchsorted(starts, at), len(starts) - 1)
     hit = starts[row] == at
     if registers:

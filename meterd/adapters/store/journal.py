@@ -319,11 +319,11 @@ class SqliteStore:
 
     def interval_starts(self, channel: Channel, low: int, high: int, period: Period = Period.INTERVAL) -> list[int]:
         """Starts of the intervals of a register, or of longer periods, in [low, high) that have a figure, in order."""
-        (found,) = self._db.execute(  # one text: a row of its own for each start was a twentieth of an import
+        (results,) = self._db.execute(  # one text: a row of its own for each start was a twentieth of an import
             "SELECT group_concat(start_ms) FROM figure WHERE channel = ? AND period = ? AND start_ms >= ? AND start_ms < ?",
             (self.channel_number(channel), period, low, high),
         ).fetchone()
-        starts: list[int] = [] if found is None else np.sort(np.fromstring(found, np.int64, sep=",")).tolist()
+        starts: list[int] = [] if results is None else np.sort(np.fromstring(results, np.int64, sep=",")).tolist()
         return starts
 
     def write_figures(self, rows: Iterable[FigureRow], *, now_ms: int, reason: str) -> list[FigureRow]:

@@ -258,8 +258,8 @@ def _save_words(damaged: sqlite3.Connection, store: SqliteStore) -> None:
     with suppress(*UNREADABLE):
         rows = damaged.execute("SELECT value FROM fact WHERE name = ?", (METER_CLOCKS,)).fetchall()
         with store.transaction():
-            for (words,) in rows:
-                store.set_fact(METER_CLOCKS, words)
+            for (text,) in rows:
+                store.set_fact(METER_CLOCKS, text)
 
 
 def _from_both_ends(connection: sqlite3.Connection, table: str, key: str) -> list[tuple[object, ...]]:
@@ -327,8 +327,8 @@ def _best_names(path: Path) -> dict[int, Channel]:
     named = [item for names in _named_channels(path) for item in names]
     points = Counter(point for _, (point, _) in named)
     with suppress(*UNREADABLE, ValueError), closing(_reading_only(path)) as connection:
-        for (words,) in connection.execute("SELECT value FROM fact WHERE name = 'instruments'"):
-            points.update([key.split(" ")[0] for key in json.loads(words)])
+        for (text,) in connection.execute("SELECT value FROM fact WHERE name = 'instruments'"):
+            points.update([key.split(" ")[0] for key in json.loads(text)])
 
     def trust(name: Channel) -> tuple[bool, int, bool]:
         return "\ufffd" not in "".join(name), points[name[0]], name[1] in REGISTERS

@@ -75,15 +75,15 @@ def _days(language: str, span: tuple[int, int], known: int, of: int, site: Site)
 
 
 def _formula(language: str, baseline: Baseline) -> str:
-    words = ""
-    for one in formula(baseline):
-        energy = wording.energy(language, round(abs(one.wh) * MWH_PER_WH))
+    text = ""
+    for item in formula(baseline):
+        energy = wording.energy(language, round(abs(item.wh) * MWH_PER_WH))
         heating, cooling = (wording.number(language, at) for at in (HEATING_BELOW_C, COOLING_ABOVE_C))
-        sign = f" {wording.MINUS} " if one.wh < 0 else " + "
-        words += sign + wording.say(
-            language, f"savings.term_{one.term}", energy=energy, heating=heating, cooling=cooling
+        sign = f" {wording.MINUS} " if item.wh < 0 else " + "
+        text += sign + wording.say(
+            language, f"savings.term_{item.term}", energy=energy, heating=heating, cooling=cooling
         )
-    return words.removeprefix(" + ").strip()
+    return text.removeprefix(" + ").strip()
 
 
 def _fit(language: str, baseline: Baseline) -> str:

@@ -45,11 +45,11 @@ def catalogue(language: str) -> Mapping[str, str]:
     folder = files("meterd.adapters.texts") / "catalogue" / language
     for file in sorted(folder.iterdir(), key=lambda item: item.name):
         if file.name.endswith(".toml"):
-            for key, words in tomllib.loads(file.read_text(encoding="utf-8")).items():
-                if isinstance(words, dict):
-                    results.update({f"{key}.{name}": str(text) for name, text in words.items()})
+            for key, texts in tomllib.loads(file.read_text(encoding="utf-8")).items():
+                if isinstance(texts, dict):
+                    results.update({f"{key}.{name}": str(text) for name, text in texts.items()})
                 else:
-                    results[key] = str(words)
+                    results[key] = str(texts)
     return results
 
 
@@ -77,11 +77,11 @@ def translated(language: str, sentence: str, zone: ZoneInfo, titles: Mapping[str
     pieces: list[Piece] = []
     for part in _taken_apart(language, sentence):
         own = LANGUAGES[0] if part.kind is Kind.FOREIGN else language
-        words = titled_names(part.words, titles) if part.kind is Kind.NAMES else _written(language, part, zone)
+        text = titled_names(part.words, titles) if part.kind is Kind.NAMES else _written(language, part, zone)
         if pieces and pieces[-1].language == own:
-            pieces[-1] = Piece(pieces[-1].words + words, own)
+            pieces[-1] = Piece(pieces[-1].words + text, own)
         else:
-            pieces.append(Piece(words, own))
+            pieces.append(Piece(text, own))
     return pieces
 
 
@@ -115,13 +115,13 @@ def point_titles(site: Site) -> Mapping[str, str]:
     }
 
 
-def titled_names(words: str, titles: Mapping[str, str]) -> str:
+def titled_names(text: str, titles: Mapping[str, str]) -> str:
     """Names with commas between them as their titles, which have commas of their own; a code after a name stays.
 
     >>> titled_names("q01, q02 2.8.0", {"q01": "Bakery, ovens"})
     'Bakery, ovens; q02 2.8.0'
     """
-    names = [name.partition(" ") for name in words.split(", ")]
+    names = [name.partition(" ") for name in text.split(", ")]
     shown = [titles.get(name, name) + space + code for name, space, code in names]
     return ("; " if any("," in title for title in shown) else ", ").join(shown)
 
@@ -213,7 +213,7 @@ def number(language: str, value: float | Decimal, digits: int = 0) -> str:
     return shown.lstrip("-") if not any(digit in shown for digit in "123456789") else shown.replace("-", MINUS)
 
 
-def energy(language: str, mwh: int | None, beside: Sequence[int | None] = ()) -> str:
+def energy(language: str, mwh: int | None, others: Sequence[int | None] = ()) -> str:
     """An energy in kWh or MWh, or the word for missing. It has the unit of the largest of those that stand beside it.
 
     >>> energy("en", 3_297_000_000), energy("en", 3_297_000_000, [354_500_000_000])
@@ -222,7 +222,7 @@ def energy(language: str, mwh: int | None, beside: Sequence[int | None] = ()) ->
     if mwh is None:
         return say(language, "word.missing")
     kwh = mwh / 1e6
-    if max(abs(one) for one in (mwh, *beside) if one is not None) >= LEAST_IN_MWH:
+    if max(abs(item) for item in (mwh, *others) if item is not None) >= LEAST_IN_MWH:
         return f"{number(language, kwh / 1000, 2 if abs(kwh) < 10_000 else 1)} MWh"
     return f"{number(language, kwh, 2 if abs(kwh) < 10 else 1 if abs(kwh) < 1000 else 0)} kWh"
 
@@ -234,7 +234,7 @@ def unbroken(quantity: str) -> str:
 
 def energies(language: str, mwh: Sequence[int | None]) -> list[str]:
     """Energies that are compared, all with one unit."""
-    return [energy(language, one, mwh) for one in mwh]
+    return [energy(language, item, mwh) for item in mwh]
 
 
 def money(language: str, coins: int | None, currency: str) -> str:

@@ -178,7 +178,7 @@ def page(request: Request, viewer: Viewer, template: str, *, status: int = 200, 
         t=lambda key, **more: wording.say(language, key, **more),
         titled=lambda *names: ", ".join(points.get(name, name) for name in names),
         titles=wording.titles_of(site),
-        head=lambda one: wording.finding_head(language, site, one.cause, one.subject),
+        head=lambda entry: wording.finding_head(language, site, entry.cause, entry.subject),
         head_of_id=lambda finding_id: wording.head_of_id(language, site, finding_id),
         equal=lambda rows, *names: equal_rows(site, rows, *names),
         fmt=wording,
@@ -233,21 +233,21 @@ def _login(
     address = address_of(request)
     key = f"{address} {name}"
     if (wait := context.guesses.wait_s(key)) > 0:
-        words = wording.say(viewer.language, "login.wait", wait=wording.age(viewer.language, wait))
-        return page(request, viewer, "login.html", status=429, to=within(to), wrong=words)
+        text = wording.say(viewer.language, "login.wait", wait=wording.age(viewer.language, wait))
+        return page(request, viewer, "login.html", status=429, to=within(to), wrong=text)
     user = context.users.check(name, password)
     if user is None:
         context.guesses.wrong(key)
         # never a name that nobody has: people type passwords into the wrong field
         known = name if name in context.users.users() else ""
         context.backend.record_act(FAILED, known, "wrong password" if known else "unknown name", address)
-        words = wording.say(viewer.language, "login.wrong")
-        return page(request, viewer, "login.html", status=401, to=within(to), wrong=words)
+        text = wording.say(viewer.language, "login.wrong")
+        return page(request, viewer, "login.html", status=401, to=within(to), wrong=text)
     context.guesses.right(key)
     if user.over(context.backend.now_ms()):
         context.backend.record_act(FAILED, user.name, "the account has ended", address)
-        words = wording.say(viewer.language, "login.ended")
-        return page(request, viewer, "login.html", status=403, to=within(to), wrong=words)
+        text = wording.say(viewer.language, "login.ended")
+        return page(request, viewer, "login.html", status=403, to=within(to), wrong=text)
     response = RedirectResponse(within(to), status_code=303)
     keep_cookie(request, response, context.session_cookie, context.sessions.begin(user))
     context.backend.record_act("login", user.name, f"user account, role {user.role}", address)
@@ -293,9 +293,9 @@ def _order(
     """See, explain, close or accept a finding, in the name of the user who is logged in."""
     own_form(request, viewer, token)
     needs_role(viewer, UserRole.ACKNOWLEDGE)
-    done, words = context.backend.order(kind, what, viewer.name, note)
+    done, text = context.backend.order(kind, what, viewer.name, note)
     if not done:
-        return page(request, viewer, "error.html", status=409, code=409, words=words, back=within(to))
+        return page(request, viewer, "error.html", status=409, code=409, words=text, back=within(to))
     return RedirectResponse(within(to), status_code=303)
 
 
@@ -351,10 +351,10 @@ NO_PAGE = "there is no page at this address"
 def _refused(request: Request, exc: Exception) -> Response:
     assert isinstance(exc, HTTPException), "registered for it"
     back = exc.back if isinstance(exc, Refused) else "/now"
-    words = str(exc.detail)
-    if words == HTTPStatus(exc.status_code).phrase and not _for_programs(request):  # of the framework, not of ours
-        words = NO_PAGE
-    response = _refusal_page(request, exc.status_code, words, back)
+    text = str(exc.detail)
+    if text == HTTPStatus(exc.status_code).phrase and not _for_programs(request):  # of the framework, not of ours
+        text = NO_PAGE
+    response = _refusal_page(request, exc.status_code, text, back)
     response.headers.update(exc.headers or {})
     return response
 
@@ -362,13 +362,13 @@ def _refused(request: Request, exc: Exception) -> Response:
 def _wrong(request: Request, exc: Exception) -> Response:
     """A question that cannot be: which part of it, and what would be right; the same shape as every other refusal."""
     assert isinstance(exc, RequestValidationError), "registered for it"
-    words = "; ".join(
+    text = "; ".join(
         f"{'.'.join(str(part) for part in item['loc'][1:])}: {item['msg'].lower()}" for item in exc.errors()
     )
     if not _for_programs(request):
         page = request.url.path.rpartition("/")[2]
-        words = wrong_words(viewer_of(request, context_of(request)).language, exc.errors(), page)
-    return _refusal_page(request, 422, words)
+        text = wrong_words(viewer_of(request, context_of(request)).language, exc.errors(), page)
+    return _refusal_page(request, 422, text)
 
 
 def _for_programs(request: Request) -> bool:
@@ -383,8 +383,8 @@ def _not_logged_in(request: Request, exc: Exception) -> Response:
     """A login by the provider that failed: the reason, and the form for user accounts."""
     assert isinstance(exc, LoginFailed), "registered for it"
     context, viewer = context_of(request), viewer_of(request, context_of(request))
-    code, words = provider_login.not_logged_in(exc, context, viewer.language)
-    return page(request, viewer, "login.html", status=code, to="/now", wrong=words)
+    code, text = provider_login.not_logged_in(exc, context, viewer.language)
+    return page(request, viewer, "login.html", status=code, to="/now", wrong=text)
 
 
 def _broke(request: Request, exc: Exception) -> Response:
@@ -394,13 +394,13 @@ def _broke(request: Request, exc: Exception) -> Response:
     return _refusal_page(request, 500, "this answer cannot be made; the operator finds the reason in the log of meterd")
 
 
-def _refusal_page(request: Request, code: int, words: str, back: str = "/now") -> Response:
+def _refusal_page(request: Request, code: int, text: str, back: str = "/now") -> Response:
     if _for_programs(request):
-        return JSONResponse({"detail": words}, status_code=code)
+        return JSONResponse({"detail": text}, status_code=code)
     viewer = viewer_of(request, request.app.state.context)
     if code == 401 and request.method == "GET":
         asked = request.url.path + (f"?{request.url.query}" if request.url.query else "")
         return RedirectResponse(f"/login?to={quote(asked, safe='/')}", status_code=303)
     context: RequestContext = request.app.state.context
-    words = wording.translated_line(viewer.language, words, context.zone(), wording.titles_of(context.backend.site))
-    return page(request, viewer, "error.html", status=code, code=code, words=words, back=back)
+    text = wording.translated_line(viewer.language, text, context.zone(), wording.titles_of(context.backend.site))
+    return page(request, viewer, "error.html", status=code, code=code, words=text, back=back)

@@ -11,8 +11,8 @@ from meterd.adapters.web.users import same
 class Refused(HTTPException):
     """An order that was not carried out, with the way back to the form it came from."""
 
-    def __init__(self, code: int, words: str, back: str) -> None:
-        super().__init__(code, words)
+    def __init__(self, code: int, text: str, back: str) -> None:
+        super().__init__(code, text)
         self.back = back
 
 

@@ -123,6 +123,6 @@ def _known(value: object) -> str:
     return "missing" if value is None else "good"
 
 
-def _harmless(words: str) -> str:
+def _harmless(entered: str) -> str:
     """A title that a spreadsheet takes for words and not for a formula."""
-    return f"'{words}" if words.startswith(FORMULA) else words
+    return f"'{entered}" if entered.startswith(FORMULA) else entered

@@ -115,8 +115,8 @@ class Guard:
     def _refusal(self, scope: Scope) -> PlainTextResponse | None:
         headers = dict(scope["headers"])
         if not self._context.knows_host(headers.get(b"host", b"").decode("latin-1")):
-            words = "this name is not one of the page; add it to hosts in [page] of the plan"
-            return PlainTextResponse(words, status_code=421)
+            text = "this name is not one of the page; add it to hosts in [page] of the plan"
+            return PlainTextResponse(text, status_code=421)
         length = headers.get(b"content-length", b"0")
         return None if length.isdigit() and int(length) <= LARGEST_BODY else _TOO_LARGE
 

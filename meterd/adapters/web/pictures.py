@@ -89,8 +89,8 @@ def both(
 
 def roomy(frame: Frame, language: str) -> Size:
     """The size of a plane with as much room on its left as the longest value of its axis takes: a minus must be read."""
-    words = [wording.number(language, tick, frame.axis.digits) for tick in frame.axis.ticks]
-    width = max((_width(word) for word in words), default=0.0) * LETTER[frame.size.width]
+    texts = [wording.number(language, tick, frame.axis.digits) for tick in frame.axis.ticks]
+    width = max((_width(word) for word in texts), default=0.0) * LETTER[frame.size.width]
     return replace(frame.size, left=max(frame.size.left, ceil(width) + BESIDE))
 
 
@@ -99,10 +99,10 @@ def _width(number: str) -> float:
 
 
 def _timed(drawn: Chart, unit: str, reader: Reader, event: tuple[int, str] | None) -> Picture:
-    words = tuple((x, tick_words(tick, reader)) for x, tick in drawn.x_ticks)
+    texts = tuple((x, tick_words(tick, reader)) for x, tick in drawn.x_ticks)
     marks = tuple((m.x, m.y, LETTERS[m.track], m.inside) for m in drawn.marks)
     result = picture(
-        drawn.frame, unit, words, reader.language, strokes=drawn.strokes, areas=drawn.areas, missing=drawn.missing,
+        drawn.frame, unit, texts, reader.language, strokes=drawn.strokes, areas=drawn.areas, missing=drawn.missing,
         marks=marks,
     )  # fmt: skip
     return result if event is None else replace(result, event=(drawn.frame.x(event[0]), event[1]))
@@ -131,8 +131,8 @@ def picture(
 
 
 def _path(places: Sequence[Place]) -> str:
-    words = {value: f"{value:g}" for value in {value for place in places for value in place}}  # a step has each twice
-    return "L".join([f"{words[x]},{words[y]}" for x, y in places])
+    texts = {value: f"{value:g}" for value in {value for place in places for value in place}}  # a step has each twice
+    return "L".join([f"{texts[x]},{texts[y]}" for x, y in places])
 
 
 def tick_words(tick: TimeTick, reader: Reader) -> str:
@@ -188,7 +188,7 @@ def steps_picture(
         bands = [Band([None if v is None else -v for v in high], high, OTHER_TONE)]
     drawn = both(Form.LINES, tracks, edges, unit=unit, reader=reader, bands=bands, event=event)
     several = len(lines) > 1
-    legend = [StepsLegend(LETTERS[i] if several else "", i, words) for i, (words, _, _) in enumerate(lines)]
+    legend = [StepsLegend(LETTERS[i] if several else "", i, text) for i, (text, _, _) in enumerate(lines)]
     legend += [StepsLegend("±", OTHER_TONE, band[0], band=True)] if band is not None else []
     return None if drawn is None else StepsPicture(drawn, tuple(legend))
 

@@ -91,12 +91,12 @@ class RequestContext:
 
     def broke(self, exc: BaseException) -> None:
         """A request that ended in an exception: reported once per kind and place."""
-        words = described(exc)
+        text = described(exc)
         with self._lock:
-            if words in self._reported or len(self._reported) > 1000:
+            if text in self._reported or len(self._reported) > 1000:
                 return
-            self._reported.add(words)
-        log.error("page: %s", words, extra={"event": "page-failed", "subject": ""})
+            self._reported.add(text)
+        log.error("page: %s", text, extra={"event": "page-failed", "subject": ""})
 
 
 def context_of(request: Request) -> RequestContext:

@@ -114,8 +114,8 @@ def _print(site: Site, ahead: AffectedPeriods | None, checked: Checked | None, r
 
 def _print_closings(site: Site, affected: AffectedPeriods, closed_to_ms: int | None = None) -> None:
     zone, after_ms = ZoneInfo(site.zone), site.limits.close_after_s * 1000
-    for words in hour_words(affected, zone):
-        print(f"  {words}")
+    for message in hour_words(affected, zone):
+        print(f"  {message}")
     for day in affected.days:
         hours = sum(day.start_ms <= hour.start_ms < day.end_ms for hour in affected.hours)
         print(f"  {_closing_words(day, zone, after_ms, closed_to_ms)}, {hours} hours by the clock")

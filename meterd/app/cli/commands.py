@@ -98,8 +98,8 @@ def add_all(commands: Subparsers, called: str | None) -> None:
     if called in COMMANDS:
         import_module(f"meterd.app.cli.{COMMANDS[called][0]}").add(commands)
         return
-    for name, (_, words) in COMMANDS.items():
-        commands.add_parser(name, help=words)
+    for name, (_, text) in COMMANDS.items():
+        commands.add_parser(name, help=text)
 
 
 def command(
@@ -113,8 +113,8 @@ def command(
     epilog: str = "",
 ) -> argparse.ArgumentParser:
     """A command with the options that many share: the plan (unless its help is empty), `--store`, `--format`."""
-    _, words = COMMANDS[name]
-    parser = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".", epilog=epilog)
+    _, text = COMMANDS[name]
+    parser = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".", epilog=epilog)
     parser.set_defaults(work=work)
     if plan:
         parser.add_argument("plan", type=Path, metavar="PLAN", help=plan)

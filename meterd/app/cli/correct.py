@@ -169,14 +169,14 @@ def _asked(arguments: argparse.Namespace, site: Site) -> Correction:
     )
 
 
-def _register(words: str, point: str, site: Site) -> str:
+def _register(entered: str, point: str, site: Site) -> str:
     """The OBIS code of a register that counts and that the plan reads at the point."""
     known = {name: kind.obis for kind in REGISTERS.values() if kind.cumulative for name in (kind.name, kind.obis)}
-    if words not in known:
-        raise ConfigError(f"{words} is not a register that counts energy; known: {', '.join(known)}")
-    if not any(row.point == point and row.register == known[words] for row in site.inputs):
-        raise ConfigError(f"the plan reads no {words} at {point}")
-    return known[words]
+    if entered not in known:
+        raise ConfigError(f"{entered} is not a register that counts energy; known: {', '.join(known)}")
+    if not any(row.point == point and row.register == known[entered] for row in site.inputs):
+        raise ConfigError(f"the plan reads no {entered} at {point}")
+    return known[entered]
 
 
 def _withdrawn(arguments: argparse.Namespace, path: Path) -> Correction:
@@ -248,8 +248,8 @@ def _order(arguments: argparse.Namespace, path: Path, site: Site, correction: Co
         impact = impact_of(correction, store, site)
         before, rows = affected_figures(store, site, impact), findings_of(store, site, impact)
     signed = replace(correction, person=arguments.person, reason=arguments.reason)
-    done, words = carry_out(order_of(signed), path, site, WallClock().now_ms())
-    print(words, file=sys.stdout if done and arguments.format == "table" else sys.stderr)
+    done, message = carry_out(order_of(signed), path, site, WallClock().now_ms())
+    print(message, file=sys.stdout if done and arguments.format == "table" else sys.stderr)
     if not done:
         return FAILED
     _await_figures(path)
@@ -289,8 +289,8 @@ def _line(changed_figure: ChangedFigure) -> Line:
 
 def _warn(doubtful_ms: Sequence[int]) -> None:
     for at_ms in doubtful_ms:
-        words = "the energy of the gap is split there by an estimate"
-        print(f"{text(at_ms)} lies between readings far apart: {words}", file=sys.stderr)
+        message = "the energy of the gap is split there by an estimate"
+        print(f"{text(at_ms)} lies between readings far apart: {message}", file=sys.stderr)
 
 
 def _write(arguments: argparse.Namespace, lines: Sequence[Line], title: str) -> None:

@@ -110,8 +110,8 @@ def _give(arguments: argparse.Namespace, plan: Plan, store: Path, *, document: I
     person = arguments.by or user()
     for path, data in _files(arguments, document.document):
         recipient = Recipient(person, WallClock().now_ms())
-        words = _write(path, data, lambda data=data, given=recipient: give_out(plan, store, document, data, given))  # type: ignore[misc]
-        print(f"{path}: {words}")
+        text = _write(path, data, lambda data=data, given=recipient: give_out(plan, store, document, data, given))  # type: ignore[misc]
+        print(f"{path}: {text}")
 
 
 def _cost_lines(statements: Iterable[Statement], site: Site, span: Span) -> list[dict[str, object]]:
@@ -221,11 +221,11 @@ def _write(path: Path, data: bytes, before: Callable[[], str] = str) -> str:
     partial = path.with_name(path.name + ".partial")
     try:
         partial.write_bytes(data)
-        words = before()
+        text = before()
         partial.replace(path)
     except OSError as exc:
         raise StoreError(f"cannot write {path}: {exc.strerror}; name a file in a folder that can be written") from exc
     finally:
         with suppress(OSError):
             partial.unlink()
-    return words
+    return text

@@ -216,15 +216,15 @@ def run_drill(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def _factor(words: str) -> float:
+def _factor(text: str) -> float:
     """What the meter reads of the truth; negative where it counts backwards."""
     try:
-        factor = float(words)
+        factor = float(text)
     except ValueError:
         factor = float("nan")
     if not abs(factor) <= MOST_FACTOR or factor == 1:
         raise ConfigError(
-            f"cannot drill with --factor {words}: write the reading as a factor of the true energy, such as 0.98 (2 % too"
+            f"cannot drill with --factor {text}: write the reading as a factor of the true energy, such as 0.98 (2 % too"
             " little), 0.333 (one current transformer reversed) or -0.5 (currents rotated)"
         )
     return factor

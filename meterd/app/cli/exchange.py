@@ -78,8 +78,8 @@ def run(arguments: argparse.Namespace) -> int:
     except PlanError as exc:
         raise ConfigError(f"{render_faults(exc.faults)}\nthe plan would have faults; nothing was changed") from exc
     speaking = inconsistencies_of(planned.site, path, entry)
-    for words in speaking:
-        print(words, file=sys.stderr)
+    for message in speaking:
+        print(message, file=sys.stderr)
     if speaking and not arguments.anyway:
         raise ConfigError("readings contradict this exchange; correct the notes, or give --anyway; nothing was changed")
     if arguments.show:
@@ -110,8 +110,8 @@ def complete(arguments: argparse.Namespace, site: Site, ask: Ask) -> ExchangeEnt
     )
     into = out if arguments.fitted is None else local(arguments.fitted, zone)
     if not old.from_ms < out <= into:
-        words = f"the meter was fitted {text(old.from_ms)}, taken out {text(out)}, the new one fitted {text(into)}"
-        raise ConfigError(f"{words}: these times do not follow each other")
+        message = f"the meter was fitted {text(old.from_ms)}, taken out {text(out)}, the new one fitted {text(into)}"
+        raise ConfigError(f"{message}: these times do not follow each other")
     names = ", ".join(REGISTERS[register].name for register in registers)
     closing = readings(
         arguments.closing or ask(f"what did the old meter show ({names}; 123.4kWh): "), registers, "--closing"
@@ -127,23 +127,23 @@ def complete(arguments: argparse.Namespace, site: Site, ask: Ask) -> ExchangeEnt
     )
 
 
-def local(words: str, zone: zoneinfo.ZoneInfo) -> int:
+def local(entered: str, zone: zoneinfo.ZoneInfo) -> int:
     """A moment as a person writes it, local to the site unless it has an offset; ConfigError for one that is none."""
     try:
-        result = datetime.fromisoformat(iso_date(words).strip())
+        result = datetime.fromisoformat(iso_date(entered).strip())
     except ValueError as exc:
         raise ConfigError(
-            f"{words!r} is not a time: write 2026-05-04T09:30 or 04.05.2026 09:30, or with offset 2026-05-04T09:30+02:00"
+            f"{entered!r} is not a time: write 2026-05-04T09:30 or 04.05.2026 09:30, or with offset 2026-05-04T09:30+02:00"
         ) from exc
     if not FIRST_YEAR <= result.year <= LAST_YEAR:
-        raise ConfigError(f"{words!r} is not a time: the year is not one of {FIRST_YEAR} to {LAST_YEAR}")
+        raise ConfigError(f"{entered!r} is not a time: the year is not one of {FIRST_YEAR} to {LAST_YEAR}")
     if result.tzinfo is not None:
         return to_ms(result.astimezone(UTC))
-    if len(iso_date(words).strip()) <= len("2026-05-04"):
-        raise ConfigError(f"{words!r} has no time of day: write 2026-05-04T09:30")
+    if len(iso_date(entered).strip()) <= len("2026-05-04"):
+        raise ConfigError(f"{entered!r} has no time of day: write 2026-05-04T09:30")
     item, other = (to_ms(result.replace(tzinfo=zone, fold=fold).astimezone(UTC)) for fold in (0, 1))
     if item != other:
-        raise ConfigError(f"{words} occurs twice or not at all when the clocks change: write it with its offset")
+        raise ConfigError(f"{entered} occurs twice or not at all when the clocks change: write it with its offset")
     return item
 
 
@@ -229,7 +229,7 @@ def _put(files: PlanFiles, site: Site, path: Path, entry: ExchangeEntry) -> int:
     )
     print(f"the old file is stored in {aside}")
     if path.exists():
-        done, words = carry_out(order, path, site, WallClock().now_ms())
-        print(words, file=sys.stdout if done else sys.stderr)
+        done, message = carry_out(order, path, site, WallClock().now_ms())
+        print(message, file=sys.stdout if done else sys.stderr)
     print("a running daemon applies the plan by itself; closed figures since the exchange are recalculated")
     return DONE

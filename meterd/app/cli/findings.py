@@ -164,12 +164,12 @@ def _table(lines: Sequence[Line], title: str, zone: zoneinfo.ZoneInfo) -> "Table
     for line in lines:
         cells = []
         for name in names:
-            words = str(line[name])
+            message = str(line[name])
             if name in _TIMES:
-                words = from_ms(to_ms(datetime.fromisoformat(words))).astimezone(zone).strftime("%Y-%m-%d %H:%M")
+                message = from_ms(to_ms(datetime.fromisoformat(message))).astimezone(zone).strftime("%Y-%m-%d %H:%M")
             elif name == "text" and line["remedy"]:
-                words = f"{words}\n-> {line['remedy']}"
-            cells.append(escape(words))
+                message = f"{message}\n-> {line['remedy']}"
+            cells.append(escape(message))
         table.add_row(*cells)
     return table
 
@@ -194,8 +194,8 @@ def _order(arguments: argparse.Namespace, kind: str, path: Path, site: Site) -> 
     order = new_order(kind, getattr(arguments, kind), arguments.by or user(), arguments.note, **rest)
     if not path.exists():
         raise StoreError(f"there is no store at {path}; has the daemon written one yet?")
-    done, words = carry_out(order, path, site)
-    print(words, file=sys.stdout if done else sys.stderr)
+    done, message = carry_out(order, path, site)
+    print(message, file=sys.stdout if done else sys.stderr)
     return DONE if done else FAILED
 
 

@@ -64,8 +64,8 @@ def add(commands: Subparsers) -> None:
 
 def run_fleet(arguments: argparse.Namespace) -> int:
     """Exit code 1 if a broker cannot be reached, has no site, or a site is not live."""
-    sites = {words: load_plan(Path(words)).site for words in arguments.brokers if Path(words).exists()}
-    asked = [_of_plan(sites[words]) if words in sites else _target(words, arguments) for words in arguments.brokers]
+    sites = {text: load_plan(Path(text)).site for text in arguments.brokers if Path(text).exists()}
+    asked = [_of_plan(sites[text]) if text in sites else _target(text, arguments) for text in arguments.brokers]
     if arguments.page:
         return _serve(asked, sites.values(), arguments)
     rows: list[tuple[str, SiteRow]] = []
@@ -83,12 +83,12 @@ def run_fleet(arguments: argparse.Namespace) -> int:
     files = differing_files((row.site, row.files) for _, row in rows)
     if arguments.format == "json":
         fields = [as_fields(row, broker, now_ms) for broker, row in rows]
-        told = {"sites": fields, "files": [asdict(file) for file in files], "troubles": troubles}
-        sys.stdout.write(json.dumps(told, indent=1) + "\n")
+        reported = {"sites": fields, "files": [asdict(file) for file in files], "troubles": troubles}
+        sys.stdout.write(json.dumps(reported, indent=1) + "\n")
     else:
         _print(rows, [*differing([row for _, row in rows]), *(file.words for file in files)])
-        for words in troubles:
-            print(words, file=sys.stderr)
+        for text in troubles:
+            print(text, file=sys.stderr)
     return FAILED if troubles or not all(row.well for _, row in rows) else DONE
 
 
@@ -117,16 +117,16 @@ def _of_plan(site: Site) -> Target:
     return replace(settings, session_expiry_s=0), site.prefix
 
 
-def _target(words: str, arguments: argparse.Namespace) -> Target:
+def _target(text: str, arguments: argparse.Namespace) -> Target:
     """How to reach a broker that is no plan, and below which prefix its sites are."""
-    address, _, prefix = words.partition("/")
+    address, _, prefix = text.partition("/")
     try:
         parts = urlsplit(f"//{address}")
         host, port = parts.hostname, parts.port or (8883 if arguments.tls else 1883)
     except ValueError as exc:
-        raise ConfigError(f"cannot read {words}: {exc}; write HOST, HOST:PORT or HOST:PORT/PREFIX") from exc
+        raise ConfigError(f"cannot read {text}: {exc}; write HOST, HOST:PORT or HOST:PORT/PREFIX") from exc
     if not host:
-        raise ConfigError(f"cannot read {words}: no such plan and no host; write HOST, HOST:PORT or HOST:PORT/PREFIX")
+        raise ConfigError(f"cannot read {text}: no such plan and no host; write HOST, HOST:PORT or HOST:PORT/PREFIX")
     options = MqttSettings(
         host=host,
         port=port,
@@ -198,13 +198,13 @@ def _print(rows: list[tuple[str, SiteRow]], differing: list[str]) -> None:
         table.add_row(*(escape(_shown(cell)) for cell in cells))
     console = terminal()
     console.print(table)
-    for words in differing:
-        console.print(escape(_shown(words)))
+    for text in differing:
+        console.print(escape(_shown(text)))
 
 
-def _shown(words: str) -> str:
+def _shown(texts: str) -> str:
     """Words of another program: nothing in them may move the cursor."""
-    return "".join(letter if letter.isprintable() else "?" for letter in words)
+    return "".join(letter if letter.isprintable() else "?" for letter in texts)
 
 
 def _whole(value: int | None) -> str:

@@ -95,12 +95,12 @@ def _history(arguments: argparse.Namespace) -> int:
             compared += answer.compared
     title = TITLES[question.show].format(period=question.period)
     write(lines, arguments.format, terminal(), title=f"{title} (local to each site)", empty="no figures in that span")
-    for words in dict.fromkeys(troubles):
-        print(words, file=sys.stderr)
+    for text in dict.fromkeys(troubles):
+        print(text, file=sys.stderr)
     if arguments.plan and not study:
         print(f"{compared} interval figures made once more, {len(differing)} differ from the archive", file=sys.stderr)
-    for words in differing[:NAMED]:
-        print(f"  {words}", file=sys.stderr)
+    for text in differing[:NAMED]:
+        print(f"  {text}", file=sys.stderr)
     return FAILED if troubles or differing else DONE
 
 
@@ -111,10 +111,10 @@ def _plans(paths: list[Path]) -> "dict[str, PlanFile]":
     return {plan.site.name: PlanFile(str(path), plan.fingerprint) for plan, path in loaded}
 
 
-def _month(words: str, option: str) -> str:
-    if words and not re.fullmatch(r"\d{4}(-(0[1-9]|1[0-2]))?", words):
-        raise ConfigError(f"cannot read {option} {words!r}: write 2026 or 2026-03")
-    return words
+def _month(text: str, option: str) -> str:
+    if text and not re.fullmatch(r"\d{4}(-(0[1-9]|1[0-2]))?", text):
+        raise ConfigError(f"cannot read {option} {text!r}: write 2026 or 2026-03")
+    return text
 
 
 def _absolute(url: str) -> str:

@@ -89,9 +89,9 @@ def _sources(plan: HeardPlan) -> Iterator[Table]:
 def _read(plan: HeardPlan) -> Iterator[str]:
     for point in plan.points:
         rows = [row for row in plan.inputs if row.point == point.name]
-        words = ", ".join(f"{row.register} {REGISTERS[row.register].name} in {row.unit}" for row in rows)
+        text = ", ".join(f"{row.register} {REGISTERS[row.register].name} in {row.unit}" for row in rows)
         topics = ", ".join(dict.fromkeys(row.topic for row in rows))
-        yield f"{point.name} ({point.values['role']}): {words} from {topics}" if rows else f"{point.name}: not heard"
+        yield f"{point.name} ({point.values['role']}): {text} from {topics}" if rows else f"{point.name}: not heard"
     guessed = sum(len(row.guesses) for row in plan.inputs) + sum(len(point.guesses) for point in plan.points)
     yield f"guessed {guessed} times: comments above the rows of points.csv and inputs.csv say what"
 

@@ -34,8 +34,8 @@ def _jobs(arguments: argparse.Namespace) -> int:
 def _run(plan: Plan, path: Path, arguments: argparse.Namespace) -> int:
     from meterd.app.operations.job_by_hand import run_by_hand
 
-    is_done, words = run_by_hand(plan, path, arguments.run, arguments.by or user(), WallClock().now_ms)
-    print(f"{arguments.run}: {words}", file=sys.stdout if is_done else sys.stderr)
+    is_done, text = run_by_hand(plan, path, arguments.run, arguments.by or user(), WallClock().now_ms)
+    print(f"{arguments.run}: {text}", file=sys.stdout if is_done else sys.stderr)
     return DONE if is_done else FAILED
 
 

@@ -29,8 +29,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     if argv is None:  # a process of its own
         spare_a_start()
-    words = sys.argv[1:] if argv is None else argv
-    arguments = _parser(next((word for word in words if not word.startswith("-")), None)).parse_args(words)
+    given = sys.argv[1:] if argv is None else argv
+    arguments = _parser(next((word for word in given if not word.startswith("-")), None)).parse_args(given)
     try:
         work: Callable[[argparse.Namespace], int] = arguments.work
         return work(arguments)

@@ -23,12 +23,12 @@ def terminal() -> "Console":
     return Console(soft_wrap=not sys.stdout.isatty(), highlight=False, width=None if sys.stdout.isatty() else 200)
 
 
-def say(words: str) -> None:
+def say(text: str) -> None:
     """A line as it is: wrapped between words on a terminal, not in a pipe."""
     if sys.stdout.isatty():
-        terminal().print(words, markup=False)
+        terminal().print(text, markup=False)
     else:
-        print(words)
+        print(text)
 
 
 def write(lines: Sequence[Line], kind: str, console: "Console", *, title: str, empty: str) -> None:
@@ -101,21 +101,21 @@ def _cell(name: str, value: object) -> str:
     return str(value)
 
 
-def _some(words: str, separator: str, most: int = 3) -> str:
-    names = words.split(separator)
+def _some(text: str, separator: str, most: int = 3) -> str:
+    names = text.split(separator)
     return separator.join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
-def duration_s(words: str | None) -> float | None:
+def duration_s(text: str | None) -> float | None:
     """Seconds of `90`, `60s`, `5m` or `1h`; None for no limit. ConfigError for anything else."""
-    if words is None:
+    if text is None:
         return None
     units = {"s": 1, "m": 60, "h": 3600}
-    number, unit = (words[:-1], units[words[-1]]) if words[-1:] in units else (words, 1)
+    number, unit = (text[:-1], units[text[-1]]) if text[-1:] in units else (text, 1)
     try:
         seconds = float(number) * unit
     except ValueError:
         seconds = 0.0
     if not 0 < seconds < 1e7:
-        raise ConfigError(f"cannot use --for {words}: write a time such as 60s, 5m or 1h")
+        raise ConfigError(f"cannot use --for {text}: write a time such as 60s, 5m or 1h")
     return seconds

@@ -20,9 +20,9 @@ def nearest(word: str, known: Iterable[str]) -> str:
     >>> nearest("balanc", ("balance", "check"))
     'did you mean balance?'
     """
-    words = list(known)
-    near = difflib.get_close_matches(word, words, 1)
-    return f"did you mean {near[0]}?" if near else f"known: {', '.join(words)}"
+    tokens = list(known)
+    near = difflib.get_close_matches(word, tokens, 1)
+    return f"did you mean {near[0]}?" if near else f"known: {', '.join(tokens)}"
 
 
 class Parser(argparse.ArgumentParser):

@@ -27,23 +27,23 @@ def _patterns(arguments: argparse.Namespace) -> int:
         raise ConfigError(f"{arguments.folder} has no patterns; name a folder with NAME.toml files")
     every: list[PatternChange] = []
     for plan in arguments.plans:
-        found = changes(plan, arguments.folder)
-        every += found
-        if arguments.take and not any(one.faults for one in found):
-            for one in found:
-                if not one.same:
-                    take(plan, arguments.folder, one.pattern)
+        results = changes(plan, arguments.folder)
+        every += results
+        if arguments.take and not any(item.faults for item in results):
+            for item in results:
+                if not item.same:
+                    take(plan, arguments.folder, item.pattern)
     if arguments.format == "json":
-        sys.stdout.write(json.dumps([asdict(one) for one in every], indent=1) + "\n")
+        sys.stdout.write(json.dumps([asdict(item) for item in every], indent=1) + "\n")
     else:
-        print("\n".join(_line(one, taken=arguments.take) for one in every) or "no plan has one of these patterns")
-    return FAILED if any(one.faults for one in every) else DONE
+        print("\n".join(_line(item, taken=arguments.take) for item in every) or "no plan has one of these patterns")
+    return FAILED if any(item.faults for item in every) else DONE
 
 
-def _line(one: PatternChange, *, taken: bool) -> str:
-    head = f"{one.site}: {one.pattern}:"
-    if one.faults:
-        return "\n".join([f"{head} NOT taken, the plan would have faults:", *(f"  {words}" for words in one.faults)])
-    if one.same:
+def _line(item: PatternChange, *, taken: bool) -> str:
+    head = f"{item.site}: {item.pattern}:"
+    if item.faults:
+        return "\n".join([f"{head} NOT taken, the plan would have faults:", *(f"  {text}" for text in item.faults)])
+    if item.same:
         return f"{head} is the shared one"
-    return f"{head} {'taken' if taken else 'would change'}: {one.words}"
+    return f"{head} {'taken' if taken else 'would change'}: {item.words}"

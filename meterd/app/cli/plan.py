@@ -34,10 +34,10 @@ def _check(arguments: argparse.Namespace) -> int:
         count = len(exc.faults)
         print(f"{arguments.plan}: {count} fault{'s' if count > 1 else ''}, nothing was changed", file=sys.stderr)
         return WRONG
-    words = holidays_end(plan.site, datetime.now(ZoneInfo(plan.site.zone)).date())
-    if words:
+    text = holidays_end(plan.site, datetime.now(ZoneInfo(plan.site.zone)).date())
+    if text:
         name = SITE_FILE if arguments.plan.is_dir() else arguments.plan.name
-        plan = replace(plan, warnings=(*plan.warnings, Fault(name, None, None, words, "write those of the next year")))
+        plan = replace(plan, warnings=(*plan.warnings, Fault(name, None, None, text, "write those of the next year")))
     terminal().print(summary(plan, len(catalogue(plan.site))))
     return DONE
 

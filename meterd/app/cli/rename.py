@@ -65,6 +65,6 @@ def _keep(arguments: argparse.Namespace, site: Site, path: Path) -> None:
     details = json.dumps({"kind": "rename", "details": {"old": arguments.point, "new": arguments.to}})
     note = arguments.note or f"{arguments.point} renamed to {arguments.to}"
     order = new_order("record", arguments.to, arguments.person, note, details=details, from_ms=now_ms)
-    done, words = carry_out(order, path, site, now_ms)
-    print(words, file=sys.stdout if done else sys.stderr)
+    done, text = carry_out(order, path, site, now_ms)
+    print(text, file=sys.stdout if done else sys.stderr)
     print("its history continues under the new name; a running daemon applies the plan by itself")

@@ -132,9 +132,9 @@ def _shape(arguments: argparse.Namespace) -> Shape:
     return Shape(mapping, tuple(arguments.set), asked)
 
 
-def _no_export(words: Sequence[str]) -> dict[str, int | None]:
+def _no_export(texts: Sequence[str]) -> dict[str, int | None]:
     """Points without export, with what their register showed where that is said."""
-    pairs = [item.partition("=") for item in words]
+    pairs = [item.partition("=") for item in texts]
     return {
         point: readings(shown, [EXPORT], f"--no-export {point}")[EXPORT] if sign else None
         for point, sign, shown in pairs
@@ -144,8 +144,8 @@ def _no_export(words: Sequence[str]) -> dict[str, int | None]:
 def _say_replay(report: Report, where: Path) -> None:
 
     say(f"{report.readings} readings from {text(report.first_ms)} to {text(report.until_ms)} -> {where}")
-    if words := open_end(report.last_ms, report.until_ms):
-        say(words)
+    if message := open_end(report.last_ms, report.until_ms):
+        say(message)
     if report.events:
         say("decided: " + ", ".join(f"{kind} {count}" for kind, count in sorted(report.events.items())))
     for finding in report.checks:
@@ -156,10 +156,10 @@ def _say_replay(report: Report, where: Path) -> None:
         for sample in report.samples[:10]:
             say(f"  {sample}")
     for (point, register), count in report.beyond.items():
-        words = (
+        message = (
             f"{point} {REGISTERS[register].name}: {count} readings are at or above register_max_wh and count nothing"
         )
-        say(f"{words}; correct it in instruments.csv if the register has more digits")
+        say(f"{message}; correct it in instruments.csv if the register has more digits")
     for name, rows in list(report.strangers.items())[:10]:
         say(f"not in the plan: {name}, {rows} rows left out")
 

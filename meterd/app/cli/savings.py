@@ -60,12 +60,12 @@ def _savings(arguments: argparse.Namespace) -> int:
 
 def _print(answer: Savings, site: Site) -> None:
     """The answer in one line, what it rests on, and what has to be known with it."""
-    words, console = savings_words("en", answer, site), terminal()
-    width = max(len(name) for name, _ in words.facts)
-    console.print(words.headline, markup=False)
-    for name, value in words.facts:
+    message, console = savings_words("en", answer, site), terminal()
+    width = max(len(name) for name, _ in message.facts)
+    console.print(message.headline, markup=False)
+    for name, value in message.facts:
         console.print(f"  {name:{width}}  {value}", markup=False)
-    for remark in words.remarks:
+    for remark in message.remarks:
         console.print(f"- {remark}", markup=False)
 
 
@@ -78,8 +78,8 @@ def _object(answer: Savings, site: Site) -> Line:
         "baseline_until": text(answer.question.baseline_ms[1]),
         "baseline_days": answer.baseline_known,
         "formula": [] if baseline is None else [
-            {"term": one.term, "wh": round(one.wh, 3), "standard_deviation_wh": round(one.error_wh, 3)}
-            for one in formula(baseline)
+            {"term": entry.term, "wh": round(entry.wh, 3), "standard_deviation_wh": round(entry.error_wh, 3)}
+            for entry in formula(baseline)
         ],
         "r2": None if baseline is None else baseline.fit.r2,
         "cv_rmse": None if baseline is None else baseline.cv,

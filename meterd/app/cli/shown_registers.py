@@ -11,11 +11,11 @@ MOST_SHOWN = 10**18  # thousandths: what is stored has 64 bits
 ENERGIES = ("MWh", "kWh", "Wh", "Mvarh", "kvarh", "varh", "imp")
 
 
-def readings(words: str, registers: list[str], option: str) -> dict[str, int]:
+def readings(text: str, registers: list[str], option: str) -> dict[str, int]:
     """What registers showed, in thousandths, by OBIS code: `123.4kWh` or `import=123.4kWh export=0`."""
     codes = {kind.name: kind.obis for kind in REGISTERS.values()} | {obis: obis for obis in REGISTERS}
     results: dict[str, int] = {}
-    for part in re.sub(rf"(?<=[0-9]) +(?=(?:{'|'.join(ENERGIES)})(?: |$))", "", words).split():
+    for part in re.sub(rf"(?<=[0-9]) +(?=(?:{'|'.join(ENERGIES)})(?: |$))", "", text).split():
         name, sign, figure = part.rpartition("=")
         register = codes.get(name) if sign else registers[0]
         if register not in registers or register in results:

@@ -129,8 +129,8 @@ def _compare(arguments: argparse.Namespace, plan: Plan, store: Path) -> int:
 
     target = target_of(plan, arguments.archive)
     result = compare(store, plan.site, target)
-    for words in result.faults:
-        print(words)
+    for message in result.faults:
+        print(message)
     same = "is not what the store holds" if result.faults else "is what the store holds"
     print(f"{target.url}: {result.months} months, {result.rows} rows compared: the archive {same}")
     return FAILED if result.faults else DONE
@@ -142,8 +142,8 @@ def _verify(arguments: argparse.Namespace) -> int:
         return _compare(arguments, plan, store)
     copy = inspect(store, REMEDY)
     print(f"{store}: {_described(copy)}")
-    for words in copy.changed[:NAMED]:
-        print(f"  {words}")
+    for message in copy.changed[:NAMED]:
+        print(f"  {message}")
     if copy.undigested:
         print(f"the newest {copy.undigested} readings have no digest yet; they get one within the hour")
     if not copy.head:
@@ -210,8 +210,8 @@ def _retain(arguments: argparse.Namespace) -> int:
         with open_to_read(path) as store:
             cut = _verified(store, plan.site, arguments.keep, now_ms)
         if cut.total:
-            words = "can be deleted; --delete --archive FOLDER deletes them"
-            print(f"{cut.total} readings before {text(cut.before_ms)} {words}")
+            message = "can be deleted; --delete --archive FOLDER deletes them"
+            print(f"{cut.total} readings before {text(cut.before_ms)} {message}")
         return DONE
     with open_to_write(path) as writer:
         cut = _verified(writer, plan.site, arguments.keep, now_ms)

@@ -66,8 +66,8 @@ def _new_keys(release: Release) -> list[tuple[str, object]]:
 
 
 def _table(name: str) -> type[schema.Table]:
-    words = "".join(part.capitalize() for part in name.split("_"))
-    result: type[schema.Table] = getattr(schema, f"{words}Table", None) or getattr(schema, f"{words}Row")
+    text = "".join(part.capitalize() for part in name.split("_"))
+    result: type[schema.Table] = getattr(schema, f"{text}Table", None) or getattr(schema, f"{text}Row")
     return result
 
 
@@ -82,7 +82,7 @@ def _lines(result: Upgrade, keys: list[tuple[str, object]]) -> list[str]:
         lines.append("schema   nothing is due")
     else:
         total = sum(result.rows.values())
-        lines += [f"schema   {words}" for words in result.steps]
+        lines += [f"schema   {text}" for text in result.steps]
         lines.append(
             f"rows     none of {total} rows is rewritten; those without a digest get one while the daemon runs"
         )
@@ -104,7 +104,7 @@ def _plan_lines(result: Upgrade, keys: list[tuple[str, object]]) -> list[str]:
         ("new, off unless it is written", [key for key, value in keys if not value]),
     )
     lines += [f"plan     {what}: {', '.join(named)}" for what, named in groups if named]
-    old = [words for release in result.releases for words in release.deprecated]
+    old = [text for release in result.releases for text in release.deprecated]
     return lines + [f"plan     {key} still works; write {other} instead" for key, other in old]
 
 
@@ -112,14 +112,14 @@ def _figure_lines(result: Upgrade) -> list[str]:
     lines = []
     if result.measured:
         wrong = len(result.differing)
-        words = f"{wrong} would be others" if wrong else "all are as stored"
-        lines.append(f"figures  {result.compared} intervals made again from their readings: {words}")
-        lines += [f"figures  {words}" for words in result.differing[:NAMED]]
+        text = f"{wrong} would be others" if wrong else "all are as stored"
+        lines.append(f"figures  {result.compared} intervals made again from their readings: {text}")
+        lines += [f"figures  {text}" for text in result.differing[:NAMED]]
     else:
         lines.append("figures  not compared: that needs a copy")
-    lines += [f"figures  {words}" for words in result.follow]
-    new = [words for release in result.releases for words in release.figures]
-    return lines + [f"figures  of new or recalculated periods: {words}" for words in new]
+    lines += [f"figures  {text}" for text in result.follow]
+    new = [text for release in result.releases for text in release.figures]
+    return lines + [f"figures  of new or recalculated periods: {text}" for text in new]
 
 
 def _mb(size: int) -> str:
@@ -142,9 +142,9 @@ def _fields(result: Upgrade, keys: list[tuple[str, object]]) -> dict[str, object
         "needed_bytes": result.needed,
         "free_bytes": result.free,
         "new_keys": dict(keys),
-        "deprecated": [list(words) for release in result.releases for words in release.deprecated],
+        "deprecated": [list(text) for release in result.releases for text in release.deprecated],
         "compared": result.compared,
         "differing": result.differing,
         "recalculated": result.follow,
-        "figures": [words for release in result.releases for words in release.figures],
+        "figures": [text for release in result.releases for text in release.figures],
     }

@@ -83,7 +83,7 @@ def _log(arguments: argparse.Namespace, path: Path, zone: ZoneInfo) -> None:
     begin = getattr(arguments, "from")
     from_ms = moment(begin, zone, "--from") if begin else 0
     with open_to_read(path) as store:
-        found = acts(store, path, from_ms, ALWAYS_MS)
+        results = acts(store, path, from_ms, ALWAYS_MS)
     table = arguments.format == "table"
     lines: list[output.Line] = [
         {
@@ -93,7 +93,7 @@ def _log(arguments: argparse.Namespace, path: Path, zone: ZoneInfo) -> None:
             "what": act.what,
             "from": act.address,
         }
-        for act in found
+        for act in results
     ]
     output.write(
         lines, arguments.format, output.terminal(), title=f"Who did what, {zone.key}", empty="nobody did anything yet"
@@ -126,13 +126,13 @@ def _keep(users: UserFile, arguments: argparse.Namespace, name: str, zone: ZoneI
     return did
 
 
-def _end(words: str, zone: ZoneInfo) -> int | None:
-    if words == NEVER:
+def _end(text: str, zone: ZoneInfo) -> int | None:
+    if text == NEVER:
         return None
-    until_ms = moment(words, zone, "--until")
+    until_ms = moment(text, zone, "--until")
     if until_ms <= WallClock().now_ms():
         raise ConfigError(
-            f"--until {words} is over already ({_local(until_ms, zone)}); write a later one, or end the access with --remove"
+            f"--until {text} is over already ({_local(until_ms, zone)}); write a later one, or end the access with --remove"
         )
     return until_ms
 

@@ -28,24 +28,24 @@ def add(commands: Subparsers) -> None:
     parser.add_argument(
         "--year", type=int, metavar="YEAR", help="calendar year; default: the one that is known longest"
     )
-    for option, unit, words in (
+    for option, unit, text in (
         ("--contract", "KW", "another contracted power: how often is it passed?"),
         ("--pv", "KWP", "so much more PV, producing as the roof of the site does"),
         ("--pv-installed", "KWP", "what the PV of the site has; default: from its best interval, taken as 85 %% of it"),
         ("--battery", "KWH", "a battery that is charged with export and gives back import, 95 %% each way"),
         ("--battery-power", "KW", "what it takes and gives at most; default: its size in two hours"),
     ):
-        parser.add_argument(option, metavar=unit, type=_size, help=words)
+        parser.add_argument(option, metavar=unit, type=_size, help=text)
     parser.add_argument(
         "--tariff", type=Path, metavar="FILE", help="a .toml file with [[tariff]] rows of another tariff"
     )
 
 
-def _size(words: str) -> Fraction:
+def _size(text: str) -> Fraction:
     try:
-        return Fraction(words)
+        return Fraction(text)
     except (ValueError, ZeroDivisionError):
-        raise argparse.ArgumentTypeError(f"{words!r} is no number; write one such as 50 or 12.5") from None
+        raise argparse.ArgumentTypeError(f"{text!r} is no number; write one such as 50 or 12.5") from None
 
 
 def _what_if(arguments: argparse.Namespace) -> int:
@@ -64,14 +64,14 @@ def _what_if(arguments: argparse.Namespace) -> int:
     with open_to_read(arguments.store or store_path(arguments.plan, site)) as store:
         answer = what_if(store, site, question, WallClock().now_ms())
     lines = list(_lines(answer))
-    words = [say("en", f"what-if.{key}", **values) for key, values in assumptions(answer, ZoneInfo(site.zone))]
+    texts = [say("en", f"what-if.{key}", **values) for key, values in assumptions(answer, ZoneInfo(site.zone))]
     if arguments.format == "json":
-        print(json.dumps({"year": answer.year, "figures": lines, "assumptions": words}, indent=1))
+        print(json.dumps({"year": answer.year, "figures": lines, "assumptions": texts}, indent=1))
     elif arguments.format == "csv":
         write(lines, "csv", terminal(), title="", empty="")
     else:
         terminal().print(_table(answer))
-        for sentence in words:
+        for sentence in texts:
             terminal().print(f"- {sentence}")
     return DONE
 

@@ -131,7 +131,7 @@ def reader_of(site: Site) -> Reader:
     zone, titles = ZoneInfo(site.zone), wording.titles_of(site)
     return Reader(
         head=lambda finding: wording.finding_head("en", site, finding.cause, finding.subject),
-        sentence=lambda words: wording.translated_line("en", words, zone, titles),
+        sentence=lambda text: wording.translated_line("en", text, zone, titles),
         moment=lambda at_ms: wording.moment("en", at_ms, zone),
         title=lambda name: titles.get(name, name),
     )
@@ -188,18 +188,18 @@ class AlarmJob:
                 raise ConfigError("this process runs no jobs")
             return self._run_job(order.what, now_ms) if order.kind == RUN else self._prune(order.details)
         if order.kind not in RECORD_KINDS:
-            words = self.keeper.carry_out(order, now_ms)
+            text = self.keeper.carry_out(order, now_ms)
             if order.kind == "accept":
                 self._accepted()  # the drift watch looks at its days again
-            return words
+            return text
         if self._corrector is None:
             raise ConfigError("this process does not change stored figures")
-        words = self._corrector.carry_out(order, now_ms)
+        text = self._corrector.carry_out(order, now_ms)
         # changed stored figures are reported as a changed plan is
         level = logging.INFO if order.kind == "issue" else logging.WARNING
         why = f": {order.note}" if order.note else ""
-        log.log(level, "%s, by %s%s", words, order.person, why, extra=about(f"order-{order.kind}", order.what))
-        return words
+        log.log(level, "%s, by %s%s", text, order.person, why, extra=about(f"order-{order.kind}", order.what))
+        return text
 
     def recompute(self, now_ms: int) -> bool:
         """One piece of what a correction changes, between two looks; whether another one waits."""

@@ -149,8 +149,8 @@ def inside_jobs(plan_runtime: PlanRuntime) -> dict[str, InsideJob]:
             drift.request_examination()
 
     def verified() -> tuple[bool, str] | None:
-        words = clocks.outcome(closed_to())
-        return None if words is None else (True, words)
+        text = clocks.outcome(closed_to())
+        return None if text is None else (True, text)
 
     return {"drift": InsideJob(ask_drift, examined), "clocks": InsideJob(clocks.check_again, verified)}
 

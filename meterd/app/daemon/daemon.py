@@ -142,10 +142,10 @@ class Daemon:
         if self._plans is not None:
             self._plans.ask()
 
-    def without_page(self, words: str) -> None:
+    def without_page(self, text: str) -> None:
         """The page cannot be served: a finding for as long as this daemon runs, because somebody waits for the page."""
         remedy = "see which program has this port, or change [page] of the plan; then stop and start"
-        self._pageless = Finding("page-away", self.site.name, self.clock.now_ms(), words, remedy)
+        self._pageless = Finding("page-away", self.site.name, self.clock.now_ms(), text, remedy)
 
     def health(self) -> Health:
         """How the program is. May be called from any thread, also while the loop hangs."""
@@ -264,7 +264,7 @@ class Daemon:
         """What the calendar asks of parts of the daemon."""
         jobs, digests = inside_jobs(plan_runtime), self._digests
         if digests is not None:
-            jobs["verify"] = InsideJob(digests.ask, lambda: (True, words) if (words := digests.outcome()) else None)
+            jobs["verify"] = InsideJob(digests.ask, lambda: (True, text) if (text := digests.outcome()) else None)
         return jobs
 
     def _begin(self, runtime: Runtime, output: Output, stack: ExitStack) -> PlanRuntime:
@@ -274,8 +274,8 @@ class Daemon:
         if self._plan_runtime is not None:
             plan_runtime.sharing_job.follow_on(self._plan_runtime.sharing_job)
         if resume(plan_runtime, self.clock):
-            words = "intervals ahead of the clock were closed; they are open again"
-            log.warning("%s", words, extra=about("reopened", self.site.name))
+            text = "intervals ahead of the clock were closed; they are open again"
+            log.warning("%s", text, extra=about("reopened", self.site.name))
         self._follow_rules(plan_runtime, runtime)
         threads: dict[str, Callable[[], bool]] = {**output.threads(), "drift": plan_runtime.drift_job.revive}
         threads |= {f"notify {name}": revive for name, revive in plan_runtime.alarm_job.threads().items()}
@@ -309,8 +309,8 @@ class Daemon:
     def _tell_begin(self, taken: tuple[Plan, Site] | None) -> None:
         site = self.site
         if taken is None or self._plans is None:
-            words = f"site {site.name}: {len(site.points)} points, store {self.store_path}"
-            log.info("%s", words, extra=about("started", site.name))
+            message = f"site {site.name}: {len(site.points)} points, store {self.store_path}"
+            log.info("%s", message, extra=about("started", site.name))
             return
         plan, former = taken
         self._plans.runs(plan)

@@ -89,9 +89,9 @@ class DigestCheck:
         if not results:
             return []
         more = f" and {len(results) - NAMED} more" if len(results) > NAMED else ""
-        words = f"rows of the store are not those that were written: {', '.join(results[:NAMED])}{more}"
+        text = f"rows of the store are not those that were written: {', '.join(results[:NAMED])}{more}"
         remedy = "see with meterd verify PLAN what holds; restore a backup that holds, or correct what is wrong"
-        return [Finding(CHANGED, site, now_ms, words, remedy)]
+        return [Finding(CHANGED, site, now_ms, text, remedy)]
 
     def _work(self) -> None:
         self._asked.wait(SOON_S)

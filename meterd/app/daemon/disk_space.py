@@ -165,16 +165,16 @@ class DiskSpace:
             self._quiet.keep(to_warnings=False)
         elif was is None:
             self._words = EXAMINED if self._site.limits.keep_raw_days else NO_RULE
-            words = f"room for {left / 1e6:.0f} MB is left on the disk of the store; the log is limited to warnings"
-            log.warning("%s", words, extra=about("disk-low", self._site.name))
+            message = f"room for {left / 1e6:.0f} MB is left on the disk of the store; the log is limited to warnings"
+            log.warning("%s", message, extra=about("disk-low", self._site.name))
             self._quiet.keep(to_warnings=True)
 
     def _keep_reserve(self, wanted: int) -> None:
         free = shutil.disk_usage(self._path.absolute().parent).free
         if not self._site.limits.keep_raw_days or free < LAST:
             if self._reserve.give_up() and free < LAST:
-                words = "no room is left on the disk of the store; its reserve is given up"
-                log.warning("%s", words, extra=about("disk-full", self._site.name))
+                message = "no room is left on the disk of the store; its reserve is given up"
+                log.warning("%s", message, extra=about("disk-full", self._site.name))
         elif free > wanted + RESERVE:
             self._reserve.take()
 
@@ -212,8 +212,8 @@ class DiskSpace:
         except Exception as exc:  # an edge of the house style: it must never take the daemon with it
             self._answer = f"nothing is deleted: {described(exc)}"
         else:
-            words = f"{compared} figures of {cut.total} readings that may go are verified"
-            log.info("%s", words, extra=about("readings-verified", self._site.name))
+            message = f"{compared} figures of {cut.total} readings that may go are verified"
+            log.info("%s", message, extra=about("readings-verified", self._site.name))
             self._answer = cut if cut.total else f"no reading may go that is older than {days} days"
 
     def _begin(self, cut: Cut) -> None:

@@ -86,8 +86,8 @@ class FindingJob:
             return  # the publisher says so on the screen; nothing can be written under such a time
         state.events.clear()
         step_runner.events.clear()
-        for subject, words in state.failed_boards.items():
-            step_runner.went_wrong(subject, words)  # reported with the next look
+        for subject, message in state.failed_boards.items():
+            step_runner.went_wrong(subject, message)  # reported with the next look
         state.failed_boards.clear()
         before = {finding.id for finding in keeper.open}
         try:
@@ -184,8 +184,8 @@ class FindingJob:
             conditions += monitor.tick(now_ms, plan_runtime.publisher.lost_s())
         if plan_runtime.feed is not None:
             conditions += plan_runtime.feed.tick(runtime.store, now_ms)
-        if words := runtime.clock.doubt():
-            conditions.append(clock_finding(words, site.name, now_ms))
+        if text := runtime.clock.doubt():
+            conditions.append(clock_finding(text, site.name, now_ms))
         if self._ingest.trouble is not None:
             conditions.append(self._ingest.trouble.finding)
         else:  # what is not confirmed holds back what else the broker has

@@ -116,12 +116,12 @@ class ForecastJob:
         model, site, series = self._model, self._site, self._series
         fits = model is None or moment // DAY_MS != model.fitted_ms // DAY_MS or moment < model.fitted_ms
         with open_to_read(self._path) as store:
-            said = None if series is self._series_kept else newly_said(store, site, series, moment)
+            output = None if series is self._series_kept else newly_said(store, site, series, moment)
             self._series_kept = series
             history = read_history(store, site, moment)
             if history is None or history.end_ms != moment:
-                return Made(None, said)
-            history = with_outside(history, store, site, said, SEEN_DAYS * history.per_day if fits else 1)
+                return Made(None, output)
+            history = with_outside(history, store, site, output, SEEN_DAYS * history.per_day if fits else 1)
         if model is None or fits:
             self._model = model = fit(history)
-        return Made(issue(model, history), said)
+        return Made(issue(model, history), output)

@@ -97,23 +97,23 @@ class Ingest:
                 self._calm_until = time.monotonic() + CALM_S
                 step_runner.went_wrong("figures", described(exc))
         done, unfit = ledger.keep(readings)
-        for reading, words in unfit:
+        for reading, text in unfit:
             counters = self._runtime.counters
             counters.unkept += 1
-            step_runner.events.append(unstored_finding(reading.point, counters.unkept, words, clock.now_ms()))
+            step_runner.events.append(unstored_finding(reading.point, counters.unkept, text, clock.now_ms()))
         return done
 
     # -- a store that refuses ------------------------------------------------------------------------------------------
 
-    def _store_refuses(self, readings: list[Reading], words: str) -> None:
+    def _store_refuses(self, readings: list[Reading], text: str) -> None:
         """Hold and say so; present values go on from memory, read a second time without being accepted."""
         site, clock, state = self._plan_runtime.site, self._runtime.clock, self._plan_runtime.ledger.state
         self._runtime.counters.store_failures += 1
         since_s = time.monotonic() if self.trouble is None else self.trouble.since_s
         if self.trouble is None:
-            log.error("%s; readings are held and the sources wait", words, extra=about("store-refuses", site.name))
+            log.error("%s; readings are held and the sources wait", text, extra=about("store-refuses", site.name))
         sources = [] if self.trouble is None else self.trouble.sources
-        self.trouble = Trouble(store_finding(site.name, words, len(readings), clock.now_ms()), since_s, sources)
+        self.trouble = Trouble(store_finding(site.name, text, len(readings), clock.now_ms()), since_s, sources)
         if not sources and time.monotonic() - since_s > LIVE_AFTER_S:
             sources += [live_source(row, site, clock) for row in sources_of(site) if row.protocol == "mqtt"]
             for source in sources:

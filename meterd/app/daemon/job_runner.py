@@ -183,11 +183,11 @@ class JobRunner:
     def _take(self, now_ms: int) -> None:
         if self._run is None or (ended := self._ended(self._run)) is None:
             return
-        (is_done, words), name = ended, self._run.job
+        (is_done, text), name = ended, self._run.job
         record = self._records[name]
-        self._remember(name, succeeded(record, now_ms, words) if is_done else failed(record, now_ms, words))
+        self._remember(name, succeeded(record, now_ms, text) if is_done else failed(record, now_ms, text))
         level = logging.INFO if is_done else logging.WARNING
-        log.log(level, "job %s: %s", name, words, extra=about("job-done" if is_done else "job-failed", name))
+        log.log(level, "job %s: %s", name, text, extra=about("job-done" if is_done else "job-failed", name))
         self._run = None
         if self._calendar is not None:
             self._calendar.wake()

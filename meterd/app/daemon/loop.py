@@ -137,8 +137,8 @@ class Loop:
         self.finding_job.snapshot = shot
         plan_runtime.publisher.offer(shot)
         if (outage := plan_runtime.publisher.outage()) is not None:
-            words = f"broker link was down {outage.down_s:.1f} s, {outage.values} values sent again"
-            log.warning("%s", words, extra=about("broker-back", plan_runtime.site.name))
+            text = f"broker link was down {outage.down_s:.1f} s, {outage.values} values sent again"
+            log.warning("%s", text, extra=about("broker-back", plan_runtime.site.name))
         self._runtime.counters.snapshots += 1
         self._runtime.show(shot)
         if plan_runtime.publisher.epoch != self._epoch:

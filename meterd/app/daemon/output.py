@@ -67,8 +67,8 @@ class Output:
             self._broker = made
             if made.refused:
                 log.warning("%s; the built-in one serves", made.refused, extra=about("broker-started", site.name))
-            words = f"embedded broker on {made.listen}:{made.port}: {made.kind}"
-            log.info("%s", words, extra=about("broker-started", site.name))
+            text = f"embedded broker on {made.listen}:{made.port}: {made.kind}"
+            log.info("%s", text, extra=about("broker-started", site.name))
 
     def _announce(self, site: Site) -> None:
         services = services_of(site)

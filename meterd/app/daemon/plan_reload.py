@@ -97,9 +97,9 @@ class PlanWatch:
         with self._lock:
             self._site, self.fingerprint = plan.site, plan.fingerprint
 
-    def refuse(self, words: str) -> None:
+    def refuse(self, text: str) -> None:
         """The loop could not work with a plan that seemed sound, and went back to the one before."""
-        self._say_refused([words])
+        self._say_refused([text])
 
     def findings(self) -> list[Finding]:
         """That the plan in the files is not the one that runs, and why."""

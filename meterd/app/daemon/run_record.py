@@ -39,9 +39,9 @@ def end_run(store: FactStore, exc: BaseException | None) -> None:
     _keep(store, SIGNAL if exc is None else f"failed: {exc}")
 
 
-def _keep(store: FactStore, words: str) -> None:
+def _keep(store: FactStore, text: str) -> None:
     try:
         with store.transaction():
-            store.set_fact(_FACT, words)
+            store.set_fact(_FACT, text)
     except StoreError as exc:  # a full disk refuses no start; the loop tells it
         log.error("the reason of the next restart is not stored: %s", exc, extra=about("store-refuses"))

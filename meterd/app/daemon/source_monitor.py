@@ -154,24 +154,24 @@ def with_reason(findings: Iterable[Finding], monitors: Iterable[SourceMonitor]) 
     return [replace(f, text=f"{f.text}; {reasons[0]}") if f.cause == "broker-silent" else f for f in findings]
 
 
-def clock_finding(words: str, site: str, now_ms: int) -> Finding:
+def clock_finding(message: str, site: str, now_ms: int) -> Finding:
     """A clock that jumped."""
-    return Finding("clock-jumped", site, now_ms, words, "see why the time server and this machine disagree")
+    return Finding("clock-jumped", site, now_ms, message, "see why the time server and this machine disagree")
 
 
-def store_finding(site: str, words: str, waiting: int, now_ms: int) -> Finding:
+def store_finding(site: str, message: str, waiting: int, now_ms: int) -> Finding:
     """A store that takes nothing."""
     return Finding(
-        "store", site, now_ms, f"{words}; {waiting} readings wait",
+        "store", site, now_ms, f"{message}; {waiting} readings wait",
         "make room on the disk or repair it; nothing is confirmed to the broker meanwhile",
     )  # fmt: skip
 
 
 def lost_finding(site: str, name: str, now_ms: int) -> Finding:
     """A file of the store that was not there at the start although the last run had not ended."""
-    words = f"{name} was not there at the start although a daemon had written it; what it held is missing"
+    message = f"{name} was not there at the start although a daemon had written it; what it held is missing"
     return Finding(
-        DAMAGED, site, now_ms, words, "put it back if it was moved, else restore a backup: stop the daemon before"
+        DAMAGED, site, now_ms, message, "put it back if it was moved, else restore a backup: stop the daemon before"
     )
 
 
@@ -179,13 +179,13 @@ def older_finding(site: str, name: str, copy: Older, now_ms: int) -> Finding:
     """An older copy stands in the place of the store."""
     until = text(copy.marked_ms)
     if copy.newest_ms is None:
-        words = f"{name} holds no reading, while the store that was there last kept them until {until}"
+        message = f"{name} holds no reading, while the store that was there last kept them until {until}"
     else:
-        words = (
+        message = (
             f"{name} is older than the store that was there last: it ends at {text(copy.newest_ms)}, readings were kept until"
             f" {until}; those between are missing"
         )
-    return Finding(OLDER, site, now_ms, words, remedy(OLDER))
+    return Finding(OLDER, site, now_ms, message, remedy(OLDER))
 
 
 class StorePlace:
@@ -215,15 +215,15 @@ class StorePlace:
         if self._path.name not in missing or not self._there.nameless:
             empty_log(self._store)  # what only the log holds goes into the file, wherever that is
         if self._path.name in missing and not (self._there.nameless and not self._path.exists()):
-            words = f"moved or replaced: {', '.join(missing)}; what is read is kept in the file under its other name"
+            message = f"moved or replaced: {', '.join(missing)}; what is read is kept in the file under its other name"
             remedy = "move it back, or stop the daemon in order: it writes what it has to its place"
-            return [Finding("store-missing", site, now_ms, words, remedy)]
+            return [Finding("store-missing", site, now_ms, message, remedy)]
         self._rescue(missing)
         if self.renewed:
             return []
-        words = f"deleted while it was written: {', '.join(missing)}; it cannot be written anew: {self._refused}"
+        message = f"deleted while it was written: {', '.join(missing)}; it cannot be written anew: {self._refused}"
         remedy = "make room on the disk, or let the daemon write there; until then what is read is lost with a kill"
-        return [Finding("store-missing", site, now_ms, words, remedy)]
+        return [Finding("store-missing", site, now_ms, message, remedy)]
 
     def _rescue(self, missing: list[str]) -> None:
         if time.monotonic() < self._try_s:
@@ -241,8 +241,10 @@ class StorePlace:
         deleted, self._deleted = self._deleted, []
         if not deleted:
             return []
-        words = f"deleted while it was written: {', '.join(deleted)}; the store was written anew with all that it held"
-        return [Finding(DAMAGED, site, now_ms, words, "see who deletes files beside the store")]
+        message = (
+            f"deleted while it was written: {', '.join(deleted)}; the store was written anew with all that it held"
+        )
+        return [Finding(DAMAGED, site, now_ms, message, "see who deletes files beside the store")]
 
     def close(self) -> None:
         """At the end of the loop: what was written to a file that was deleted goes to its place."""

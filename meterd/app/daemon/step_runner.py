@@ -86,21 +86,21 @@ class StepRunner:
                 self.counters.late += 1
                 self._late[step] = _Late(took, self.clock.now_ms(), self.beat_s)
 
-    def went_wrong(self, step: str, words: str) -> None:
+    def went_wrong(self, step: str, text: str) -> None:
         """Count it; log it and make it a finding, the same fault once an hour."""
         self.counters.failures += 1
         reported, at_s = self._reported.get(step, ("", 0.0))
-        if reported == words and time.monotonic() - at_s < TELL_AGAIN_S:
+        if reported == text and time.monotonic() - at_s < TELL_AGAIN_S:
             return
-        self._reported[step] = (words, time.monotonic())
-        log.error("step %s went wrong: %s", step, words, extra=about("step-failed", step))
-        self.events.append(fault_finding(step, words, self.clock.now_ms()))
+        self._reported[step] = (text, time.monotonic())
+        log.error("step %s went wrong: %s", step, text, extra=about("step-failed", step))
+        self.events.append(fault_finding(step, text, self.clock.now_ms()))
 
     def thread_died(self, died: threading.ExceptHookArgs) -> None:
         """Says in one line what would be a traceback; the supervisor starts the thread again."""
         name = died.thread.name if died.thread is not None else "unknown"
-        words = described(died.exc_value) if died.exc_value is not None else str(died.exc_type)
-        log.error("thread %s ended: %s", name, words, extra=about("thread-ended", name))
+        text = described(died.exc_value) if died.exc_value is not None else str(died.exc_type)
+        log.error("thread %s ended: %s", name, text, extra=about("thread-ended", name))
 
     def findings(self, site: str) -> list[Finding]:
         """One finding for the steps that took too long within the last minutes: the newest in words, the others beside."""
@@ -109,7 +109,7 @@ class StepRunner:
         if not self._late:
             return []
         name, late = max(self._late.items(), key=lambda item: item[1].ended_s)
-        words = f"the step {name} of the loop took {late.took_s:.1f} s, {LATE_S:g} s are allowed: nothing is published meanwhile"
+        text = f"the step {name} of the loop took {late.took_s:.1f} s, {LATE_S:g} s are allowed: nothing is published meanwhile"
         others = tuple(f"{n}: {late.took_s:.1f} s" for n, late in sorted(self._late.items()) if n != name)
         remedy = "see whether the disk or the processor of this machine is overloaded; if not, report it with the log"
-        return [Finding("loop-late", site, late.at_ms, words, remedy, (), others)]
+        return [Finding("loop-late", site, late.at_ms, text, remedy, (), others)]

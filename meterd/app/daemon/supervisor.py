@@ -129,9 +129,9 @@ class Supervisor:
                 faulthandler.dump_traceback_later(self.watchdog_s, exit=True)
         elif not self.hangs:
             self.hangs = True
-            words = f"the loop stands in the step {self.step_runner.name} for {age_s:.0f} s"
-            log.error("%s; the watchdog is no longer fed", words, extra=about("loop-hangs"))
-            self._write_mark(words)
+            text = f"the loop stands in the step {self.step_runner.name} for {age_s:.0f} s"
+            log.error("%s; the watchdog is no longer fed", text, extra=about("loop-hangs"))
+            self._write_mark(text)
         if now_s - self._status_s >= STATUS_S:
             self._status_s = now_s
             sd_notify.tell(f"STATUS={self.status()}")
@@ -142,10 +142,10 @@ class Supervisor:
             log.warning("the loop runs again", extra=about("loop-goes-on"))
             self.mark.unlink(missing_ok=True)
 
-    def _write_mark(self, words: str) -> None:
+    def _write_mark(self, text: str) -> None:
         """Not in the store: the loop that hangs may have it locked."""
         try:
-            self.mark.write_text(words, encoding="utf-8")
+            self.mark.write_text(text, encoding="utf-8")
         except OSError as exc:
             log.error("cannot write %s: %s", self.mark.name, exc.strerror, extra=about("store-refuses"))
 
@@ -178,10 +178,10 @@ def _limit(name: str) -> float:
 def read_mark(path: Path) -> str:
     """What a supervisor wrote before the process was ended from outside, once; empty if there is nothing."""
     try:
-        words = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8")
         path.unlink()
     except FileNotFoundError:
         return ""
     except (OSError, UnicodeDecodeError) as exc:
         raise StoreError(f"cannot read and remove {path}: {exc}; remove it by hand") from exc
-    return words
+    return text

@@ -38,15 +38,15 @@ def follow_rules(store: WriteStore, ledger: Ledger, site: Site, now_ms: int) -> 
         store.set_fact(_FACT, to_text(new))
     if not spans:
         return None
-    words = (
+    message = (
         f"time zone {site.zone} has new rules ({rules_version()}): local days from"
         f" {text(spans[0][0])} to {text(spans[-1][1])} were summed again, {count} figures changed"
     )
-    log.warning("%s", words, extra=about("zone-rules", site.name))
+    log.warning("%s", message, extra=about("zone-rules", site.name))
     remedy = (
         "compare with reports made before; energies of intervals have not changed, only which local day they belong to"
     )
-    return Finding(ZONE_RULES, site.name, now_ms, words, remedy)
+    return Finding(ZONE_RULES, site.name, now_ms, message, remedy)
 
 
 def _read(stored: str) -> Changes:

@@ -100,7 +100,7 @@ def write_rows(path: Path, table: str, rows: Iterable[Row], about: Mapping[str, 
 
 def _schema(table: str, about: Mapping[str, str]) -> pa.Schema:
     columns = [pa.field(c.name, c.kind, metadata={"unit": c.unit, "meaning": c.meaning}) for c in TABLES[table]]
-    return pa.schema(columns, metadata={f"meterd.{key}": words for key, words in about.items()})
+    return pa.schema(columns, metadata={f"meterd.{key}": text for key, text in about.items()})
 
 
 def read_rows(path: Path, table: str) -> Iterator[Row]:

@@ -51,9 +51,9 @@ def _allocation_inputs(
         if rule.board
         else _named(store, site, rule, period, start_ms=start_ms)
     )
-    words = label(period, start_ms, ZoneInfo(site.zone))
+    text = label(period, start_ms, ZoneInfo(site.zone))
     cost = _cost_of_pot(store, site, rule, period, start_ms=start_ms) if rule.price == "tariff" else None
-    return AllocationInputs(words, pot, residual, {tenant: added(some) for tenant, some in by_tenant.items()}, cost)
+    return AllocationInputs(text, pot, residual, {tenant: added(some) for tenant, some in by_tenant.items()}, cost)
 
 
 def _cost_of_pot(store: StoredFigures, site: Site, rule: Allocation, period: Period, *, start_ms: int) -> int | None:

@@ -92,8 +92,8 @@ class DailyExamination(ABC):
     def _work(self) -> None:
         try:
             with open_to_read(self._path) as store:
-                findings, words = self.examine(store)
-            self._findings, self.outcome = findings, Outcome(True, words)
+                findings, text = self.examine(store)
+            self._findings, self.outcome = findings, Outcome(True, text)
         except MeterdError as exc:
             self.outcome = Outcome(False, str(exc))
             log.error("%s: %s", self._title, exc, extra=about(self._failed_event))

@@ -78,9 +78,9 @@ class Costs:
     used: tuple[Used, ...]
 
 
-def calendar_period(words: str) -> CalendarPeriod:
+def calendar_period(text: str) -> CalendarPeriod:
     """2026 is a year, everything else has to be a month."""
-    return CalendarPeriod(Period.YEAR if len(words) == 4 else Period.MONTH, words)
+    return CalendarPeriod(Period.YEAR if len(text) == 4 else Period.MONTH, text)
 
 
 def report(plan: Plan, path: Path, asked: CalendarPeriod, *, lang: str) -> IssuedDocument:
@@ -115,8 +115,8 @@ def statement(plan: Plan, path: Path, asked: CalendarPeriod, tenant: str, *, lan
     of_all = bool(made.shared)  # a part of a board rests on every meter of it
     used = [u for u in _sums(data.intervals.channels, data.intervals.columns) if of_all or u[0] in points]
     document, span = statement_document(site, made, lang), data.span
-    words = f"{asked.words} {tenant}"
-    return IssuedDocument(document, "statement", words, span.since_ms, span.known_ms, tuple(used))
+    text = f"{asked.words} {tenant}"
+    return IssuedDocument(document, "statement", text, span.since_ms, span.known_ms, tuple(used))
 
 
 def _translated(made: Report, site: Site, lang: str) -> Report:
@@ -125,7 +125,9 @@ def _translated(made: Report, site: Site, lang: str) -> Report:
     rows = []
     for report_finding in made.findings:
         finding = report_finding.row.finding
-        text, remedy = (wording.translated_line(lang, words, zone, titles) for words in (finding.text, finding.remedy))
+        text, remedy = (
+            wording.translated_line(lang, message, zone, titles) for message in (finding.text, finding.remedy)
+        )
         rows.append(
             replace(report_finding, row=replace(report_finding.row, finding=replace(finding, text=text, remedy=remedy)))
         )
@@ -211,7 +213,7 @@ def _doubts(site: Site, rows: Sequence[FindingRow], names: set[str], lang: str) 
     ]
     return tuple(
         " \N{EN DASH} ".join(
-            wording.translated_line(lang, words, zone, titles) for words in (finding.text, finding.remedy)
+            wording.translated_line(lang, message, zone, titles) for message in (finding.text, finding.remedy)
         )
         for finding in mine
     )

@@ -142,10 +142,10 @@ def _with_correction(
     if not seen:
         return candidate, (), ()
     seen = compared(net, table, point, fit=fit, seen=seen, from_ms=since)
-    words = "; ".join(word for word in (candidate.measured, dependence(seen)) if word)
+    message = "; ".join(word for word in (candidate.measured, dependence(seen)) if word)
     i = net.points.index(point)
     causes = match(seen, ct_ratio=net.ct_ratio(i), direct=net.direct(i))
-    return replace(candidate, causes=tuple(c.text for c in causes[:CAUSES]), measured=words), seen, causes
+    return replace(candidate, causes=tuple(c.text for c in causes[:CAUSES]), measured=message), seen, causes
 
 
 def _correction(

@@ -246,9 +246,9 @@ def keep_days(store: WriteStore, site: Site) -> None:
     stored = store.span(Period.INTERVAL)
     for part in () if stored is None else parts(site, stored[1]):
         days = _days(store, site, part, bounds_of(store, site, part))
-        for kept, group in groupby(range(len(days.stored)), days.stored.__getitem__):
+        for remaining, group in groupby(range(len(days.stored)), days.stored.__getitem__):
             places = list(group)
-            for low in range(0, 0 if kept else len(places), DAYS_AT_ONCE):
+            for low in range(0, 0 if remaining else len(places), DAYS_AT_ONCE):
                 made = _made(store, site, part, days=days, places=places[low : low + DAYS_AT_ONCE])
                 with store.transaction():
                     store.drift_days.keep(day for _, day in made if day is not None)
@@ -305,8 +305,8 @@ def _how(ended_change: EndedChange, site: Site) -> str:
     return f"{who} reads as before since {day}" if who else f"{suspicion.candidates[0].node} is as before since {day}"
 
 
-def _slug(words: str) -> str:
-    return "-".join("".join(c if c.isalnum() else " " for c in words.lower()).split())
+def _slug(text: str) -> str:
+    return "-".join("".join(c if c.isalnum() else " " for c in text.lower()).split())
 
 
 def _line(candidate: Candidate) -> str:
@@ -373,5 +373,5 @@ class DriftJob(DailyExamination):
         days = max((part.days for part in watched), default=0)
         stored = store.span(Period.INTERVAL)
         self._without_day = not days and bool(parts(self._site, self._done_to if stored is None else stored[1]))
-        words = f"{days} days of {len(watched)} parts examined, {len(suspicions)} changes found"
-        return tuple(finding_of(suspicion, self._site) for suspicion in suspicions), words
+        text = f"{days} days of {len(watched)} parts examined, {len(suspicions)} changes found"
+        return tuple(finding_of(suspicion, self._site) for suspicion in suspicions), text

@@ -49,10 +49,10 @@ def cost_lines(store: StoredFigures, site: Site, period: Period, span: Span, poi
 def _titled(account: PeriodAccount, line: Line) -> Line:
     """A line of output with its period, and the words for a period of which a part is known."""
     zone = ZoneInfo(account.site.zone)
-    words = label(account.period, account.start_ms, zone)
+    text = label(account.period, account.start_ms, zone)
     if account.part is not None:
-        words = f"{words} {extent(account.part, int(account.grid[0]), zone)}"
-    return {"period": words, **line}
+        text = f"{text} {extent(account.part, int(account.grid[0]), zone)}"
+    return {"period": text, **line}
 
 
 def _missing(account: PeriodAccount) -> str:
@@ -63,16 +63,16 @@ def _missing(account: PeriodAccount) -> str:
 
 def _of_site(account: PeriodAccount) -> list[Line]:
     bill, currency = account.bill, account.site.tariff[0].currency
-    words = _missing(account) or _bound(at_least=account.taken.at_least or account.given.at_least)
-    lines = [_bill_line(line, words, own) for line, own in _billed(account)]
+    text = _missing(account) or _bound(at_least=account.taken.at_least or account.given.at_least)
+    lines = [_bill_line(line, text, own) for line, own in _billed(account)]
     whole = total(bill, MONEY)
-    lines.append(_line("site", "sum", words, **_money(whole, in_coins([whole])[0]), currency=currency))
-    lines += [_bill_line(line, words, None) for line in bill if line.price.kind not in MONEY]
+    lines.append(_line("site", "sum", text, **_money(whole, in_coins([whole])[0]), currency=currency))
+    lines += [_bill_line(line, text, None) for line in bill if line.price.kind not in MONEY]
     if any(point.role is Role.PV and point.counts for point in account.site.points):
         lines.append(_cost_line("PV", "self-use, not bought", cost_of(account, account.self_use), account))
         earned = total(bill, GIVEN)
         paid = None if earned is None else -earned
-        lines.append(_line("PV", "export, paid", words, **_money(paid), currency=currency))
+        lines.append(_line("PV", "export, paid", text, **_money(paid), currency=currency))
     return lines
 
 
@@ -106,12 +106,12 @@ def _rest(account: PeriodAccount, price: DividedPrice) -> int | None:
 
 
 def _part_line(account: PeriodAccount, whose: str, price: DividedPrice, money: Line) -> Line:
-    currency, words = account.site.tariff[0].currency, _RULES[price.price.division]
+    currency, text = account.site.tariff[0].currency, _RULES[price.price.division]
     if price.at_ms is not None:
-        words += f" from {local(price.at_ms, account.zone):%Y-%m-%d %H:%M}"
+        text += f" from {local(price.at_ms, account.zone):%Y-%m-%d %H:%M}"
     if money["amount"] is None:
-        words = f"missing: no figure for the {words}"
-    return _line(whose, f"{price.price.name}, part", words, **money, currency=currency)
+        text = f"missing: no figure for the {text}"
+    return _line(whose, f"{price.price.name}, part", text, **money, currency=currency)
 
 
 def _bound(*, at_least: bool) -> str:
@@ -123,24 +123,24 @@ def _sum_line(account: PeriodAccount, whose: str, cost: Cost, parts: tuple[int |
     exact, coins = (
         _added(own, part) for own, part in zip((cost.amount, *each_in_coins([cost.amount])), parts, strict=True)
     )
-    words = "missing" if exact is None else _bound(at_least=cost.at_least)
-    return _line(whose, "sum", words, **_money(exact, coins), currency=account.site.tariff[0].currency)
+    text = "missing" if exact is None else _bound(at_least=cost.at_least)
+    return _line(whose, "sum", text, **_money(exact, coins), currency=account.site.tariff[0].currency)
 
 
 def _added(first: int | None, second: int | None) -> int | None:
     return None if first is None or second is None else first + second
 
 
-def _bill_line(line: BillLine, words: str, coins: int | None) -> Line:
+def _bill_line(line: BillLine, text: str, coins: int | None) -> Line:
     price = line.price
     amounts: Line = {**_money(line.amount, coins), "currency": price.currency}
     if price.kind is PriceKind.CARBON:
         amounts = {"co2_g": _of(line.amount, MG_PER_G)}
     if price.kind is PriceKind.FIXED:
-        return _line("site", price.name, words, **amounts)
+        return _line("site", price.name, text, **amounts)
     name = "demand_w" if price.kind is PriceKind.DEMAND else "energy_wh"
     quantity = None if line.quantity is None else round(float(line.quantity * 1000), 3)
-    return _line("site", price.name, words, **{name: quantity}, **amounts)
+    return _line("site", price.name, text, **{name: quantity}, **amounts)
 
 
 def _cost_line(whose: str, what: str, cost: Cost, account: PeriodAccount) -> Line:
@@ -148,8 +148,8 @@ def _cost_line(whose: str, what: str, cost: Cost, account: PeriodAccount) -> Lin
     results["currency"] = account.site.tariff[0].currency
     if any(line.price.kind is PriceKind.CARBON for line in account.bill):
         results["co2_g"] = _of(cost.carbon, MG_PER_G)
-    words = "missing, not every interval is known" if cost.energy is None else _bound(at_least=cost.at_least)
-    return _line(whose, what, words, **results)
+    text = "missing, not every interval is known" if cost.energy is None else _bound(at_least=cost.at_least)
+    return _line(whose, what, text, **results)
 
 
 def _money(amount: int | None, coins: int | None = None) -> Line:

@@ -77,13 +77,13 @@ def record_of(path: Path, site: Site, exchange_entry: ExchangeEntry, gap: Mappin
 def command_of(site: Site, entry: ExchangeEntry, gap: Mapping[str, int] | None) -> str:
     """The line that enters it, quoted for a shell; `PLAN` stands for the folder of the plan."""
     zone = ZoneInfo(site.zone)
-    words = {"point": entry.point, "at": stamp(entry.out_ms, zone)}
+    texts = {"point": entry.point, "at": stamp(entry.out_ms, zone)}
     if entry.in_ms != entry.out_ms:
-        words |= {"fitted": stamp(entry.in_ms, zone), "gap": "estimate" if gap is None else _readings(gap)}
-    words |= {"closing": _readings(entry.closing), "opening": _readings(entry.opening), "serial": entry.serial}
-    words |= {name.replace("_", "-"): value for name, value in entry.new.items()}
-    words |= {"person": entry.person} | ({"note": entry.note} if entry.note else {})
-    return " ".join(["meterd exchange PLAN", *(f"--{name}={shlex.quote(value)}" for name, value in words.items())])
+        texts |= {"fitted": stamp(entry.in_ms, zone), "gap": "estimate" if gap is None else _readings(gap)}
+    texts |= {"closing": _readings(entry.closing), "opening": _readings(entry.opening), "serial": entry.serial}
+    texts |= {name.replace("_", "-"): value for name, value in entry.new.items()}
+    texts |= {"person": entry.person} | ({"note": entry.note} if entry.note else {})
+    return " ".join(["meterd exchange PLAN", *(f"--{name}={shlex.quote(value)}" for name, value in texts.items())])
 
 
 def _readings(shown: Mapping[str, int]) -> str:

@@ -235,9 +235,9 @@ class FindingKeeper:
         name, event = row.finding.id, row.finding.cause in EVENTS
         last = row.last_ms if event else max(self._seen.get(name, row.last_ms), row.last_ms)
         self._states[name] = row.state
-        if words := "" if part_of else self._how(row.finding):
-            row = replace(row, finding=replace(row.finding, text=f"{words}; {row.finding.text}"))
-            self._ended[name] = words
+        if message := "" if part_of else self._how(row.finding):
+            row = replace(row, finding=replace(row.finding, text=f"{message}; {row.finding.text}"))
+            self._ended[name] = message
         self._close(replace(row, last_ms=last, closed_ms=now_ms, by="", part_of=part_of))
         self._ending[name] = now_ms
 

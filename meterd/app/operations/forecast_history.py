@@ -57,9 +57,9 @@ def newly_said(store: ReadStore, site: Site, series: OutsideSeries | None, at_ms
     before = store.forecasts.outside(quantity, at_ms - OUTSIDE_REACH_MS, at_ms)
     means = on_grid(series.times_ms, series.values, at_ms, step, OUTSIDE_REACH_MS // step)
     scale = PARTS if quantity is OutsideQuantity.CLOUD_COVER else 1
-    values = tuple(round(one * scale) if math.isfinite(one) else None for one in means.tolist())
+    values = tuple(round(item * scale) if math.isfinite(item) else None for item in means.tolist())
     known = before[-1].values[(at_ms - before[-1].known_ms) // step :] if before else ()
-    if not any(one is not None for one in values) or (series.retained and known and values[: len(known)] == known):
+    if not any(item is not None for item in values) or (series.retained and known and values[: len(known)] == known):
         return None
     return GivenOutside(quantity, at_ms, step, values)
 
@@ -70,9 +70,9 @@ def with_outside(history: History, store: ReadStore, site: Site, newest: GivenOu
         return history
     step, quantity, end_ms = history.interval_ms, site.forecast.quantity, history.end_ms
     stored = store.forecasts.outside(quantity, end_ms - rows * step - OLDEST_MS, end_ms)
-    given = [one for one in (*stored, *([] if newest is None else [newest])) if one.interval_ms == step]
+    given = [item for item in (*stored, *([] if newest is None else [newest])) if item.interval_ms == step]
     scale = PARTS if quantity is OutsideQuantity.CLOUD_COVER else 1
-    courses = [(one.known_ms, np.array(one.values, dtype=np.float64) / scale) for one in given]
+    courses = [(item.known_ms, np.array(item.values, dtype=np.float64) / scale) for item in given]
     known = known_at(courses, end_ms, step, rows, history.ahead)
     return replace(history, outside=Outside(quantity, known, given[-1].known_ms if given else None))
 

@@ -119,15 +119,15 @@ def heard_topic(row: SourceRow, site: Site, topic: str) -> tuple[tuple[Input, ..
     heard = HeardTopic(topic, HeardMessage(message.payload, wall_ms(), message.retain), count=1)
     heard.newest.append(heard.first)
     plan = heard_plan([heard], f"{row.name}/{row.name}")
-    words = [f"{topic}: {sample(message.payload)}"]
-    words += [f"  not read: {item.field or 'payload'}: {item.why}" for item in plan.not_read]
-    words += [
+    tokens = [f"{topic}: {sample(message.payload)}"]
+    tokens += [f"  not read: {item.field or 'payload'}: {item.why}" for item in plan.not_read]
+    tokens += [
         f"  guessed: {item.register} {REGISTERS[item.register].name}: {guess}"
         for item in plan.inputs
         for guess in item.guesses
     ]
     inputs = tuple(replace(item.as_input(), source=row.name) for item in plan.inputs)
-    return inputs, tuple(words), next(iter(plan.sources().values()))
+    return inputs, tuple(tokens), next(iter(plan.sources().values()))
 
 
 def _without_derived(topics: Sequence[HeardTopic], own: str, not_read: list[NotRead]) -> list[HeardTopic]:

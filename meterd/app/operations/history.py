@@ -160,8 +160,8 @@ def ask(
             yield from answers
         return
     pieces: list[MonthPiece] = []
-    for found, troubles in spread(months_of, site_pieces):
-        pieces += found
+    for results, troubles in spread(months_of, site_pieces):
+        pieces += results
         if troubles:
             yield Answer(troubles=troubles)
     yield from spread(figures_of, pieces)
@@ -346,7 +346,7 @@ def _made_again(piece: MonthPiece, again: Again) -> Answer:
         tuple({"site": month.site, **line} for line in lines),
         (left_out,) if unknown else (),
         made.compared,
-        tuple(f"{month.site} {words}" for words in made.differing),
+        tuple(f"{month.site} {text}" for text in made.differing),
     )
 
 

@@ -45,9 +45,9 @@ def run_by_hand(plan: Plan, path: Path, job: str, person: str, now_ms: Callable[
     if job in INSIDE:
         _remember(path, rule, lambda _: before, now_ms(), zone=zone)
         raise ConfigError(f"the job {job} is done by the daemon, and none runs on this store; start it with meterd run")
-    is_done, words = _work(JobRequest(job, plan, path, slot, now_ms()))
+    is_done, text = _work(JobRequest(job, plan, path, slot, now_ms()))
     change = succeeded if is_done else failed
-    return is_done, words + _ended(path, rule, lambda record: change(record, now_ms(), words), now_ms(), zone=zone)
+    return is_done, text + _ended(path, rule, lambda record: change(record, now_ms(), text), now_ms(), zone=zone)
 
 
 def _work(request: JobRequest) -> tuple[bool, str]:
@@ -87,9 +87,9 @@ def _ended(path: Path, rule: JobRule, change: Callable[[JobRecord], JobRecord], 
 
 def _by_daemon(path: Path, job: str, person: str) -> tuple[bool, str]:
     """Order it, and wait until its record says that it has ended."""
-    is_begun, words = ask(new_order(RUN, job, person), path)
+    is_begun, text = ask(new_order(RUN, job, person), path)
     if not is_begun:
-        raise ConfigError(words)
+        raise ConfigError(text)
     looked_s = time.monotonic()
     while (record := _record(path, job)) is None or record.state is JobState.RUNNING:
         if time.monotonic() - looked_s > LOOK_S and not is_held(path):

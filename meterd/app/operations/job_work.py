@@ -52,10 +52,10 @@ def answer(asked: bytes) -> bytes:
     try:
         return json.dumps({"done": True, "words": run_job(request)}).encode()
     except MeterdError as exc:
-        words = str(exc)
+        message = str(exc)
     except Exception as exc:  # an edge of the house style: the parent has to say what went wrong
-        words = described(exc)
-    return json.dumps({"done": False, "words": words}).encode()
+        message = described(exc)
+    return json.dumps({"done": False, "words": message}).encode()
 
 
 def run_job(request: JobRequest) -> str:
@@ -121,8 +121,8 @@ def _see_room(store: Path, folder: Path, free_mb: int) -> None:
         raise StoreError(f"cannot use {folder}: {exc.strerror}; name a backup_folder that can be written") from exc
     needed = size + free_mb * 1_000_000
     if free < needed:
-        words = f"{folder} has room for {free / 1e6:.0f} MB, a copy needs {needed / 1e6:.0f} MB"
-        raise StoreError(f"{words}; make room, or keep fewer copies")
+        message = f"{folder} has room for {free / 1e6:.0f} MB, a copy needs {needed / 1e6:.0f} MB"
+        raise StoreError(f"{message}; make room, or keep fewer copies")
 
 
 def _copies(folder: Path, site: str) -> dict[date, Path]:
@@ -136,8 +136,8 @@ def _copies(folder: Path, site: str) -> dict[date, Path]:
 
 def _refuse_changed(copy: Copy, path: Path) -> None:
     if copy.changed:
-        words = f"{path} is not what was written: {'; '.join(copy.changed[:NAMED])}"
-        raise StoreError(f"{words}; see with meterd verify PLAN, and restore a backup that holds")
+        message = f"{path} is not what was written: {'; '.join(copy.changed[:NAMED])}"
+        raise StoreError(f"{message}; see with meterd verify PLAN, and restore a backup that holds")
 
 
 def _verify(request: JobRequest) -> str:
@@ -181,14 +181,14 @@ def _costs(request: JobRequest) -> str:
 
 def _closed_month(request: JobRequest) -> CalendarPeriod:
     """The month before the slot; StoreError if its figures are not closed yet."""
-    words = month_of(request.slot)
-    end_ms = period_of(words, Period.MONTH, request.plan.site)[1]
+    message = month_of(request.slot)
+    end_ms = period_of(message, Period.MONTH, request.plan.site)[1]
     with open_to_read(request.path) as store:
         closed_to = int(store.fact("closed_to_ms") or 0)
     if closed_to < end_ms:
         until = f"its figures are closed until {text(closed_to)}" if closed_to else "no figure is closed"
-        raise StoreError(f"{words} is not closed yet: {until}; it is tried again")
-    return CalendarPeriod(Period.MONTH, words)
+        raise StoreError(f"{message} is not closed yet: {until}; it is tried again")
+    return CalendarPeriod(Period.MONTH, message)
 
 
 def _give(request: JobRequest, documents: list[IssuedDocument], kind: str) -> str:
@@ -220,8 +220,8 @@ def _write(folder: Path, attachments: list[Attachment]) -> None:
             partial.write_bytes(attachment.data)
             partial.replace(folder / attachment.name)
     except OSError as exc:
-        words = f"cannot write into {folder}: {exc.strerror}"
-        raise StoreError(f"{words}; name a documents_folder that can be written") from exc
+        message = f"cannot write into {folder}: {exc.strerror}"
+        raise StoreError(f"{message}; name a documents_folder that can be written") from exc
 
 
 def _send(

@@ -73,11 +73,11 @@ class Work:
         return not self.registers and (bool(self.spans) or self.unsummed[0] < self.unsummed[1])
 
 
-def read(words: str | None) -> Work:
+def read(text: str | None) -> Work:
     """What the fact says."""
-    if not words:
+    if not text:
         return Work({})
-    result = json.loads(words)
+    result = json.loads(text)
     lates = [Late((point, register), *rest) for point, register, *rest in result["registers"]]
     spans = tuple((low, high) for low, high in result["spans"])
     return Work(
@@ -93,10 +93,10 @@ def written(work: Work) -> str:
     if not work:
         return ""
     registers = [[*late.channel, late.low, late.to_ms, late.correction] for late in work.registers.values()]
-    words = {"registers": registers, "spans": work.spans, "done": work.done}
+    texts = {"registers": registers, "spans": work.spans, "done": work.done}
     if work.unsummed[0] < work.unsummed[1]:
-        words["unsummed"] = work.unsummed
-    return json.dumps(words, separators=(",", ":"))
+        texts["unsummed"] = work.unsummed
+    return json.dumps(texts, separators=(",", ":"))
 
 
 def horizon(state: State, base_ms: int) -> int:

@@ -199,10 +199,10 @@ class Ledger:
         return min(now_ms, most)
 
     def _keep_late(self) -> None:
-        words, known = late_work.written(self.late), self._store.fact(LATE_WORK)
-        if words and words != known:
-            self._store.set_fact(LATE_WORK, words)
-        elif known is not None and not words:
+        text, known = late_work.written(self.late), self._store.fact(LATE_WORK)
+        if text and text != known:
+            self._store.set_fact(LATE_WORK, text)
+        elif known is not None and not text:
             self._store.forget_fact(LATE_WORK)
 
     def late_step(self, now_ms: int, quiet_s: float = QUIET_S) -> bool:
@@ -373,8 +373,8 @@ class Ledger:
         return [item for item in recompute.items_of(self._store) if (item[1], item[2]) in self.state.trackers]
 
     def _refuse_lost(self, channel: Channel, from_ms: int) -> None:
-        if words := self.state.failed.get(channel):
-            raise StoreError(f"{channel[0]} is set aside and its figures cannot be recalculated: {words}")
+        if text := self.state.failed.get(channel):
+            raise StoreError(f"{channel[0]} is set aside and its figures cannot be recalculated: {text}")
         if channel not in self.state.trackers:
             raise ConfigError(f"the plan reads no register {channel[1]} of {channel[0]} that counts energy")
         refuse_final(self._store, from_ms)

@@ -200,10 +200,10 @@ def carry_out(order: Order, path: Path, site: Site, now_ms: int) -> tuple[bool, 
     try:
         with open_to_write(path) as store:
             order_handler = OrderHandler(store, Ledger(store, site, ZoneInfo(site.zone)), site)
-            words = order_handler.carry_out(order, now_ms)
+            message = order_handler.carry_out(order, now_ms)
             while order_handler.tick(now_ms):
                 pass
-            return True, words
+            return True, message
     except StoreInUse:
         return ask(order, path, ANSWER_LIMIT_S)
     except ConfigError as exc:
@@ -216,7 +216,7 @@ def record_issued(path: Path, site: Site, issue: IssueRecord) -> str:
     order = new_order(
         "issue", issue.period, issue.person, "", details=details, from_ms=max(issue.from_ms, 0), until_ms=issue.until_ms
     )
-    done, words = carry_out(order, path, site, issue.made_ms)
+    done, message = carry_out(order, path, site, issue.made_ms)
     if not done:
-        raise ConfigError(words)
-    return words
+        raise ConfigError(message)
+    return message

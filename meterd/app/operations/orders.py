@@ -147,11 +147,11 @@ class OrderFolder:
         for file in orders:
             name = file.removesuffix(ORDER)
             try:
-                done, words = True, work(self._read(name))
+                done, text = True, work(self._read(name))
             except ConfigError as exc:
-                done, words = False, str(exc)
+                done, text = False, str(exc)
             with suppress(OSError):  # the answer is a courtesy; the order itself is in the store
-                self._write(name + ANSWER, json.dumps({"done": done, "words": words}, ensure_ascii=False))
+                self._write(name + ANSWER, json.dumps({"done": done, "words": text}, ensure_ascii=False))
             with suppress(OSError):
                 (self._folder / file).unlink()
         return len(orders)

@@ -44,15 +44,15 @@ def remove_backup(copy: Path) -> None:
 
 def acts(store: ReadStore, path: Path, from_ms: int, until_ms: int) -> list[Act]:
     """Acts of people from a moment until another, in order of time. Who changed the files of the plan nobody knows: `unknown`."""
-    found = [
+    results = [
         *acts_of(people_log_path(path)),
         *_findings(store),
         *_corrections(store),
         *_records(store),
         *_issued(store),
     ]
-    told = [replace(act, person=act.person or UNKNOWN) for act in found if from_ms <= act.at_ms < until_ms]
-    return sorted(told, key=lambda act: act.at_ms)
+    reported = [replace(act, person=act.person or UNKNOWN) for act in results if from_ms <= act.at_ms < until_ms]
+    return sorted(reported, key=lambda act: act.at_ms)
 
 
 def _findings(store: ReadStore) -> Iterator[Act]:

@@ -109,19 +109,19 @@ def _titles(grid: Grid) -> tuple[int, list[str]]:
 def _columns(titles: Sequence[str]) -> dict[int, str]:
     """Which title is which column of the plan; each column once, the more special words first."""
     results: dict[int, str] = {}
-    for column, words in COLUMNS:
+    for column, tokens in COLUMNS:
         for exact in (True, False):
             place = next(
-                (p for p, title in enumerate(titles) if p not in results and _means(title, words, exact=exact)), None
+                (p for p, title in enumerate(titles) if p not in results and _means(title, tokens, exact=exact)), None
             )
             if place is not None and column not in results.values():
                 results[place] = column
     return results
 
 
-def _means(title: str, words: Sequence[str], *, exact: bool) -> bool:
+def _means(title: str, tokens: Sequence[str], *, exact: bool) -> bool:
     key = spelled(title)
-    return key in words if exact else any(word in key for word in words if len(word) > 3)
+    return key in tokens if exact else any(word in key for word in tokens if len(word) > 3)
 
 
 def listed_point(cells: dict[str, str], row: int, taken: set[str]) -> ListedPoint | None:
@@ -169,7 +169,7 @@ def role_by(text: str, where: str) -> tuple[str, str]:
     >>> role_by("pvroof", "its name")
     ('pv', 'role pv, by its name')
     """
-    role = next((kind for kind, words in ROLE_WORDS if text and any(word in text for word in words)), None)
+    role = next((kind for kind, tokens in ROLE_WORDS if text and any(word in text for word in tokens)), None)
     return (str(Role.FEEDER), "") if role is None else (str(role), f"role {role}, by {where}")
 
 

@@ -75,8 +75,8 @@ def corrections(path: Path) -> list[Correction]:
         try:
             return store.corrections.all()
         except Failure as exc:
-            words = "a store of an earlier version is brought forward when the daemon starts"
-            raise StoreError(f"cannot read corrections: {exc}; {words}") from exc
+            message = "a store of an earlier version is brought forward when the daemon starts"
+            raise StoreError(f"cannot read corrections: {exc}; {message}") from exc
 
 
 def changed(before: Mapping[Key, Value], after: Mapping[Key, Value]) -> list[ChangedFigure]:

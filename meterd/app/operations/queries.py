@@ -80,11 +80,11 @@ def energy_lines(store: ReadStore, site: Site, period: Period, span: Span, point
         for j, (point, register) in enumerate(channels):
             known = bool(columns.present[i, j])
             energy = int(columns.energy[i, j]) if known else None
-            words = ""
+            message = ""
             if not known and so_far is not None:
-                energy, words = so_far.figure((point, register), zone)
+                energy, message = so_far.figure((point, register), zone)
             row = FigureRow((point, register), period, start, energy, int(columns.flags[i, j]))
-            lines.append(energy_line(row, end, zone, words))
+            lines.append(energy_line(row, end, zone, message))
     return lines
 
 

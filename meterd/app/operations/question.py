@@ -13,24 +13,24 @@ from meterd.core.model.written import iso_date
 FIRST_YEAR, LAST_YEAR = 1970, 2200  # no meter was read before, and no store holds what comes after
 
 
-def moment(words: str, zone: ZoneInfo, option: str) -> int:
+def moment(text: str, zone: ZoneInfo, option: str) -> int:
     """A moment as a person writes it, in ms UTC; ConfigError says what would be right."""
-    words = iso_date(words)
-    wrong = f"cannot read {option} {words!r}"
+    text = iso_date(text)
+    wrong = f"cannot read {option} {text!r}"
     right = "write 2026, 2026-03, 2026-03-29, 29.03.2026 or 2026-03-29T10:00:00Z"
-    year = words[:4]
+    year = text[:4]
     if year.isascii() and year.isdigit() and not FIRST_YEAR <= int(year) <= LAST_YEAR:
         raise ConfigError(f"{wrong}: the year is not one of {FIRST_YEAR} to {LAST_YEAR}; {right}")
     try:
-        if len(words) == 4:
-            return bounds(Period.YEAR, to_ms(datetime(int(words), 7, 1, tzinfo=UTC)), zone, 900_000)[0]
-        if len(words) == 7:
-            middle = datetime(int(year), int(words[5:]), 15, tzinfo=UTC)
+        if len(text) == 4:
+            return bounds(Period.YEAR, to_ms(datetime(int(text), 7, 1, tzinfo=UTC)), zone, 900_000)[0]
+        if len(text) == 7:
+            middle = datetime(int(year), int(text[5:]), 15, tzinfo=UTC)
             return bounds(Period.MONTH, to_ms(middle), zone, 900_000)[0]
-        if len(words) == 10:
-            day = date.fromisoformat(words)
+        if len(text) == 10:
+            day = date.fromisoformat(text)
             return bounds(Period.DAY, to_ms(datetime(day.year, day.month, day.day, 12, tzinfo=zone)), zone, 900_000)[0]
-        result = datetime.fromisoformat(words)
+        result = datetime.fromisoformat(text)
     except (ValueError, OverflowError) as exc:  # the calendar ends at both ends, and zones reach beyond it
         raise ConfigError(f"{wrong}: no such date or time; {right}") from exc
     if result.tzinfo is None:
@@ -38,9 +38,9 @@ def moment(words: str, zone: ZoneInfo, option: str) -> int:
     return to_ms(result)
 
 
-def as_of(words: str | None, site: Site) -> int | None:
+def as_of(text: str | None, site: Site) -> int | None:
     """The moment of `--as-of`, if it was given."""
-    return None if words is None else moment(words, ZoneInfo(site.zone), "--as-of")
+    return None if text is None else moment(text, ZoneInfo(site.zone), "--as-of")
 
 
 def some_points(site: Site, wanted: Sequence[str]) -> list[str]:

@@ -75,8 +75,8 @@ def refuse_final(store: Facts, from_ms: int) -> None:
     """ConfigError if figures of that time are final because their readings have been deleted."""
     final = int(store.fact(FIGURES_FROM) or -(2**62))
     if from_ms < final:
-        words = f"figures before {text(final)} are final: their readings have left the journal"
-        raise ConfigError(f"{words}; begin the correction there or later")
+        message = f"figures before {text(final)} are final: their readings have left the journal"
+        raise ConfigError(f"{message}; begin the correction there or later")
 
 
 def bounded(request: Request, figures_from: int) -> Request:

@@ -174,23 +174,23 @@ def _quality_table(table: Table) -> pa.Table:
     return pa.table(_times(table) | results)
 
 
-def _coded(codes: NDArray[np.int8], words: Sequence[str]) -> pa.Array:
+def _coded(codes: NDArray[np.int8], texts: Sequence[str]) -> pa.Array:
     """Words by their numbers."""
     indices = pa.Array.from_buffers(pa.int8(), len(codes), [None, pa.py_buffer(np.ascontiguousarray(codes))])
-    return pa.DictionaryArray.from_arrays(indices, _texts(words))
+    return pa.DictionaryArray.from_arrays(indices, _texts(texts))
 
 
-def _texts(words: Sequence[str]) -> pa.Array:
-    coded = [word.encode() for word in words]
+def _texts(texts: Sequence[str]) -> pa.Array:
+    coded = [word.encode() for word in texts]
     ends = np.cumsum([0, *(len(word) for word in coded)]).astype(np.int32)
     return pa.StringArray.from_buffers(len(coded), pa.py_buffer(ends), pa.py_buffer(b"".join(coded)))
 
 
-def _repeated(words: Sequence[str]) -> pa.Array:
+def _repeated(texts: Sequence[str]) -> pa.Array:
     """Texts of which most are the same. (`dictionary_encode` loads all functions of the library: 20 ms.)"""
     places: dict[str, int] = {}
-    codes = np.array([places.setdefault(word, len(places)) for word in words], dtype=np.int32)
-    indices = pa.Array.from_buffers(pa.int32(), len(words), [None, pa.py_buffer(codes)])
+    codes = np.array([places.setdefault(word, len(places)) for word in texts], dtype=np.int32)
+    indices = pa.Array.from_buffers(pa.int32(), len(texts), [None, pa.py_buffer(codes)])
     return pa.DictionaryArray.from_arrays(indices, _texts(list(places)))
 
 

@@ -42,23 +42,23 @@ WITH_CORRECTIONS = 5  # schema of the store; an older one has no corrections, an
 _PARTS = {Period.MONTH: Period.DAY, Period.YEAR: Period.MONTH}
 
 
-def period_of(words: str, period: Period, site: Site) -> tuple[int, int]:
+def period_of(text: str, period: Period, site: Site) -> tuple[int, int]:
     """Begin and end of a local month or year as a person writes it."""
     length = {Period.MONTH: 7, Period.YEAR: 4}[period]
-    if len(words) != length:
+    if len(text) != length:
         right = "2026-03" if period is Period.MONTH else "2026"
-        raise ConfigError(f"cannot read --{period} {words!r}; write {right}")
+        raise ConfigError(f"cannot read --{period} {text!r}; write {right}")
     zone = ZoneInfo(site.zone)
-    return bounds(period, moment(words, zone, f"--{period}"), zone, site.interval_s * 1000)
+    return bounds(period, moment(text, zone, f"--{period}"), zone, site.interval_s * 1000)
 
 
-def gather(plan: Plan, path: Path, period: Period, words: str) -> ReportData:
+def gather(plan: Plan, path: Path, period: Period, text: str) -> ReportData:
     """Everything of one month or year. ConfigError if the store has no figure of it."""
-    low, high = period_of(words, period, plan.site)
+    low, high = period_of(text, period, plan.site)
     with open_to_read(path) as store, closing(ArchiveReader(path)) as archive:
         stored = store.span(Period.INTERVAL)
         if stored is None or stored[0] >= high or stored[1] < low:
-            raise ConfigError(f"the store {path} has no figures of {words}; `meterd energy` shows what it has")
+            raise ConfigError(f"the store {path} has no figures of {text}; `meterd energy` shows what it has")
         known = _known_until(plan.site, (max(low, stored[0]), high), stored[1] + plan.site.interval_s * 1000)
         begun = _begun(plan.site, store, (low, known), stored[0])
         return _ReportReader(plan, store, archive, Span(period, low, high, known, begun)).report_data()

@@ -47,10 +47,10 @@ def retire(plan: Plan, path: Path, now_ms: int) -> str:
         order = new_order(
             PRUNE, text(cut.before_ms), PERSON, details=json.dumps(as_details(cut), separators=(",", ":"))
         )
-        done, words = ask(order, path, ANSWER_LIMIT_S)
+        done, message = ask(order, path, ANSWER_LIMIT_S)
         if not done:
-            raise StoreError(words) from None
-        return words
+            raise StoreError(message) from None
+        return message
 
 
 def _find_archived(path: Path, plan: Plan, cut: Cut, target: ArchiveTarget) -> None:

@@ -36,8 +36,8 @@ def changes(plan: Path, shared: Path) -> list[PatternChange]:
         own = plan / PATTERNS / file.name
         if own.is_file():
             same = own.read_bytes() == file.read_bytes()
-            words, faults = ("", ()) if same else _tried(plan, file)
-            results.append(PatternChange(site, file.stem, same, words, faults))
+            text, faults = ("", ()) if same else _tried(plan, file)
+            results.append(PatternChange(site, file.stem, same, text, faults))
     return results
 
 

@@ -84,14 +84,14 @@ def proposed(finding: Finding) -> tuple[ProposedCorrection, ...]:
         proposal
         for line in finding.evidence
         if _SAYS.match(line)
-        for words in line.split(COMMAND)[1:]
-        if (proposal := _read(words)) is not None
+        for text in line.split(COMMAND)[1:]
+        if (proposal := _read(text)) is not None
     )
 
 
-def _read(words: str) -> ProposedCorrection | None:
+def _read(text: str) -> ProposedCorrection | None:
     """A command line without its beginning; None for one that is not whole."""
-    values = {match[1]: match[2] or match[3] or "" for match in _OPTION.finditer(words)}
+    values = {match[1]: match[2] or match[3] or "" for match in _OPTION.finditer(text)}
     if not values.get("point") or not values.get("factor"):
         return None
     point, register, begin, end, factor, reason = (values.get(name, "") for name in _OPTIONS)

@@ -42,10 +42,12 @@ def event_finding(site: Site, channel: Channel, event: Event) -> Finding | None:
     """The finding of something a tracker decided, or None for what is as it should be."""
     if event.kind in _SILENT_EVENTS:
         return None
-    words = _EVENTS[event.kind]
+    message = _EVENTS[event.kind]
     point, register = channel
     shown, before = (f"{value / 1_000_000:.3f}" for value in (event.shown, event.before))
-    sentence = words.format(register=REGISTERS[register].name, shown=shown, before=before, unit=_counted(site, channel))
+    sentence = message.format(
+        register=REGISTERS[register].name, shown=shown, before=before, unit=_counted(site, channel)
+    )
     return Finding(
         event.kind, point, event.at_ms, f"{point}: {sentence} (at {text(event.at_ms)})", remedy(event.kind), (point,)
     )
@@ -213,25 +215,25 @@ def outside_silent_finding(site: Site, last_ms: int | None, *, now_ms: int, begu
     return Finding(cause, name, last_ms, silent, remedy(cause))
 
 
-def fault_finding(subject: str, words: str, now_ms: int) -> Finding:
+def fault_finding(subject: str, message: str, now_ms: int) -> Finding:
     """A step of the program that went wrong; the others went on."""
-    return Finding(FAULT, subject, now_ms, f"{subject}: a step went wrong and was left out: {words}", _REPORT)
+    return Finding(FAULT, subject, now_ms, f"{subject}: a step went wrong and was left out: {message}", _REPORT)
 
 
 def low_disk_finding(site: str, free_and_wanted: tuple[int, int], what: str, now_ms: int) -> Finding:
     """A disk with less room for the store than the plan wants, both in bytes; `what` is done about it."""
     left, wanted = (f"{size / 1e6:.0f} MB" for size in free_and_wanted)
-    words = f"{site}: the store has room for {left} more, {wanted} are wanted; the log keeps to warnings; {what}"
-    return Finding("disk-low", site, now_ms, words, remedy("disk-low"))
+    message = f"{site}: the store has room for {left} more, {wanted} are wanted; the log keeps to warnings; {what}"
+    return Finding("disk-low", site, now_ms, message, remedy("disk-low"))
 
 
 def deleted_finding(site: str, count: int, before_ms: int, now_ms: int) -> Finding:
     """Old readings that went by the rule of the plan."""
-    words = f"{site}: {count} readings before {text(before_ms)} were verified and deleted to make room"
+    message = f"{site}: {count} readings before {text(before_ms)} were verified and deleted to make room"
     to_do = (
         "figures, balances and the newest reading of every register stay; give the store more room if readings matter"
     )
-    return Finding(DELETED, site, now_ms, words, to_do)
+    return Finding(DELETED, site, now_ms, message, to_do)
 
 
 def job_failed_finding(site: str, job: str, record: JobRecord) -> Finding | None:
@@ -239,13 +241,13 @@ def job_failed_finding(site: str, job: str, record: JobRecord) -> Finding | None
     tries = record.tries - (record.state is JobState.RUNNING)
     if tries < (1 if record.state in (JobState.FAILED, JobState.RUNNING) else 2):
         return None
-    words = f"{site}: the job {job} for {record.slot} is not done, tries so far {tries}: {record.words}"
-    return Finding(JOB_FAILED, job, record.ended_ms, words, remedy(JOB_FAILED))
+    message = f"{site}: the job {job} for {record.slot} is not done, tries so far {tries}: {record.words}"
+    return Finding(JOB_FAILED, job, record.ended_ms, message, remedy(JOB_FAILED))
 
 
-def unstored_finding(point: str, count: int, words: str, now_ms: int) -> Finding:
+def unstored_finding(point: str, count: int, message: str, now_ms: int) -> Finding:
     """Readings that the journal cannot hold, whatever is tried."""
-    text = f"{point}: {count} readings cannot be kept, the last because {words}"
+    text = f"{point}: {count} readings cannot be kept, the last because {message}"
     return Finding(UNSTORED, point, now_ms, text, remedy(UNSTORED), (point,))
 
 
@@ -254,10 +256,10 @@ def set_aside_findings(failed: Mapping[Channel, str], now_ms: int) -> list[Findi
     return [
         Finding(
             f"not-followed-{REGISTERS[register].name}", point, now_ms,
-            f"{point}: its {REGISTERS[register].name} register cannot be followed and is left out: {words}",
+            f"{point}: its {REGISTERS[register].name} register cannot be followed and is left out: {message}",
             f"its readings are kept; {_REPORT}", (point,),
         )
-        for (point, register), words in failed.items()
+        for (point, register), message in failed.items()
     ]  # fmt: skip
 
 
@@ -281,8 +283,8 @@ def agreement_findings(disagreements: Mapping[str, Disagreement]) -> list[Findin
     """One finding for each point whose register and power disagree grossly and for long."""
     findings = []
     for point, disagreement in disagreements.items():
-        words, to_do = _DISAGREE[disagreement.kind]
-        sentence = words.format(
+        message, to_do = _DISAGREE[disagreement.kind]
+        sentence = message.format(
             register=disagreement.register_wh / 1000, power=disagreement.power_wh / 1000, factor=disagreement.factor
         )
         text_ = f"{point}: {sentence} (since {text(disagreement.since_ms)})"

@@ -222,11 +222,11 @@ class ArrivalMonitor:
         if not siblings or moving < MOVING_SHARE * len(siblings):
             return None  # nothing else moves either: a simulation, a copy of a file, or a dead board
         since = max(arrivals.since_ms for arrivals in heard.values())
-        words = (
+        message = (
             f"values come, but none of its {len(heard)} registers has changed since {text(since)}, while {moving} of"
             f" {len(siblings)} other points of board {board} moved"
         )
-        return Staleness(point, Stale.VALUE, since, words)
+        return Staleness(point, Stale.VALUE, since, message)
 
     def stalled_points(self, board: str, from_ms: int) -> tuple[str, ...]:
         """Points of a board that are heard, but whose counters have not moved since a moment: a hint beside a balance.
@@ -285,11 +285,11 @@ def clock_staleness(point: str, heard: list[_RegisterArrivals], stretch_ms: int,
     if abs(went) <= STANDS * arrived:
         if now_ms - newest.last_at_ms <= stretch_ms:
             return None
-        words = f"values come, but its clock stands at {text(newest.last_at_ms)}"
-        return Staleness(point, Stale.METER_TIME, newest.last_at_ms, words)
+        message = f"values come, but its clock stands at {text(newest.last_at_ms)}"
+        return Staleness(point, Stale.METER_TIME, newest.last_at_ms, message)
     lag_ms = _least_lag(newest)
     if lag_ms is None or abs(lag_ms) <= CLOCK_OFF_MS:
         return None
     way = "behind" if lag_ms > 0 else "ahead"
-    words = f"values come, but its clock is {abs(lag_ms) / 1000:.0f} s {way}; measured as they arrive"
-    return Staleness(point, Stale.METER_TIME, before.start_ms, words, -lag_ms)
+    message = f"values come, but its clock is {abs(lag_ms) / 1000:.0f} s {way}; measured as they arrive"
+    return Staleness(point, Stale.METER_TIME, before.start_ms, message, -lag_ms)

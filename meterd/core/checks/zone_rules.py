@@ -55,7 +55,7 @@ def to_text(rules: Iterable[tuple[int, int]]) -> str:
     return " ".join(f"{at // 1000}:{offset // 1000}" for at, offset in rules)
 
 
-def from_text(words: str) -> Changes:
+def from_text(text: str) -> Changes:
     """The changes back; ValueError for anything else."""
-    pairs = [word.split(":") for word in words.split()]
+    pairs = [word.split(":") for word in text.split()]
     return tuple((int(at) * 1000, int(offset) * 1000) for at, offset in pairs)

@@ -68,7 +68,7 @@ def _missing(days: Sequence[DayStatistics], k: int, mean: Floats) -> float | Non
 
 def _candidate(net: Network, i: int, node: str, *, usual: float, share: float) -> Candidate:
     name = net.points[i]
-    words = f"{share:.0%} of its usual {abs(usual):.2f} kW is missing at {node}"
+    text = f"{share:.0%} of its usual {abs(usual):.2f} kW is missing at {node}"
     return Candidate(
         hypothesis=f"ratio {name}",
         kind="ratio",
@@ -80,5 +80,5 @@ def _candidate(net: Network, i: int, node: str, *, usual: float, share: float) -
         statistic=0.0,
         odds=1.0,
         correlation=1.0,
-        measured=words,
+        measured=text,
     )

@@ -43,12 +43,12 @@ class Visible:
     @property
     def text(self) -> str:
         """One sentence for the plan check."""
-        words = [
+        texts = [
             f"{_percent(s)} after {days} days" for days, s in zip(HORIZONS, self.seen, strict=True) if s is not None
         ]
-        if not words:
+        if not texts:
             return f"{self.point}: no error is visible; {self.note}"
-        return f"{self.point}: visible from {', '.join(words)}" + (f"; {self.note}" if self.note else "")
+        return f"{self.point}: visible from {', '.join(texts)}" + (f"; {self.note}" if self.note else "")
 
 
 def _percent(ratio: float) -> str:

@@ -43,9 +43,9 @@ def gains_of_all(day: DaySums, C: Floats, mean: Floats, factors: Floats) -> Floa
     Na = solved @ a
     plain = float(a @ G @ a - (G[:q] @ a) @ C @ Na)
     of = [np.diagonal(C), np.diagonal(N), np.diagonal(CN), (CN * C).sum(axis=1), Na, C @ Na, a[:q]]
-    c, n, cn, cnc, na, cna, kept = (values[points, None] for values in of)
+    c, n, cn, cnc, na, cna, stored = (values[points, None] for values in of)
     t = 1.0 / factors - 1.0
-    half, alpha = t * t * c / 2, t * kept
+    half, alpha = t * t * c / 2, t * stored
     une = t * cn + half * n
     unu = t * t * cnc + 2 * t * half * cn + half * half * n
     ane = na + alpha * n

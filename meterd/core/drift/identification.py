@@ -149,10 +149,10 @@ class Suspicion:
 
 def with_causes(suspicion: Suspicion, candidates: tuple[Candidate, ...], correction: str = "") -> Suspicion:
     """The same suspicion with steps and causes that were judged with more knowledge, in the list and in the words."""
-    old, new, words = suspicion.candidates[0], candidates[0], suspicion.text
-    was, now = (old.step_text, new.step_text) if old.step_text in words else (old.text, new.text)
-    words = words.replace(was, now, 1).replace(old.of_truth, new.of_truth, 1)
-    return replace(suspicion, candidates=candidates, text=words, correction=correction)
+    old, new, message = suspicion.candidates[0], candidates[0], suspicion.text
+    was, now = (old.step_text, new.step_text) if old.step_text in message else (old.text, new.text)
+    message = message.replace(was, now, 1).replace(old.of_truth, new.of_truth, 1)
+    return replace(suspicion, candidates=candidates, text=message, correction=correction)
 
 
 def with_begin(suspicion: Suspicion, from_ms: int, zone: str) -> Suspicion:
@@ -164,8 +164,8 @@ def with_begin(suspicion: Suspicion, from_ms: int, zone: str) -> Suspicion:
     if suspicion.kind != "gross":
         return replace(suspicion, change_ms=from_ms, days=days, text=suspicion.text.replace(before, after, 1))
     seen, day = f"seen on {day_of(suspicion.change_ms, ZoneInfo(zone))} ", day_of(from_ms, ZoneInfo(zone))
-    words = suspicion.text if seen.endswith(f"{day} ") else suspicion.text.replace(seen, f"since {day}, {seen}", 1)
-    return replace(suspicion, change_ms=from_ms, text=words)
+    message = suspicion.text if seen.endswith(f"{day} ") else suspicion.text.replace(seen, f"since {day}, {seen}", 1)
+    return replace(suspicion, change_ms=from_ms, text=message)
 
 
 def since_words(change_ms: int, days: int, zone: str) -> str:

@@ -302,8 +302,8 @@ def _constant(
         results.append(("transformer of 5 A secondary read as 1 A", 5.0, plate, "1/5"))
     weight = "compare the pulse constant on the meter's face with the plan"
     for w in PULSE_WEIGHTS:
-        words = f"pulse weight set {float(w):g} times too {'large' if w > 1 else 'small'}"
-        results.append((words, float(w), weight, str(1 / w)))
+        text = f"pulse weight set {float(w):g} times too {'large' if w > 1 else 'small'}"
+        results.append((text, float(w), weight, str(1 / w)))
     display = "read current and voltage of the three phases on the display"
     shorted = "" if direct else "transformers shorted at the test block, "
     results.append((f"nothing counted: {shorted}no voltage, or a stopped register", 0.0, display, ""))

@@ -73,14 +73,14 @@ def to_text(band: DemandBand) -> str:
     return json.dumps([round(error, STORED_PLACES) for error in band.errors])
 
 
-def from_text(words: str | None) -> DemandBand:
+def from_text(text: str | None) -> DemandBand:
     """The band that was stored; a new one where nothing is stored, or nothing that can be read.
 
     >>> from_text("[0.25, 1.0]").errors, from_text(None) == from_text("[true]") == DemandBand()
     ((0.25, 1.0), True)
     """
     try:
-        stored = json.loads(words or "[]")
+        stored = json.loads(text or "[]")
     except ValueError:
         return DemandBand()
     if not isinstance(stored, list) or not all(type(e) in (int, float) and 0 <= e < math.inf for e in stored):

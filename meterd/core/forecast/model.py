@@ -100,9 +100,9 @@ def _fit_lead(history: History, terms: Terms, lead: int) -> Lead:
     known = Lead(lead, weights, loads, choice, load_band, own)
     if history.outside is None:
         return known
-    said = said_of(history.outside, count, issued, lead)
+    output = said_of(history.outside, count, issued, lead)
     envelope = terms.pv.envelope[(lead - 1) // day, target - terms.first]
-    shape = shape_of(history.outside.quantity, said, envelope)
+    shape = shape_of(history.outside.quantity, output, envelope)
     by_time = history.outside.quantity is OutsideQuantity.IRRADIANCE
     worth = worth_of(shape, made, pv, envelope, day=day, by_time=by_time)
     mixed = made + worth.weight * (power_of(shape, worth.ratio[(target - count) % day], envelope) - made)
@@ -197,12 +197,12 @@ def issue(model: Model, history: History) -> SiteForecast | None:
 
 def _use(model: Model, history: History, outside: Outside) -> OutsideUse:
     """What a page says of the forecast from outside: its weights some hours ahead."""
-    said = len(outside.known) > 0 and bool(np.isfinite(outside.known[-1]).any())
+    output = len(outside.known) > 0 and bool(np.isfinite(outside.known[-1]).any())
     worth = {lead.lead: lead.outside for lead in model.leads if lead.outside is not None}
     hours = {hour: worth.get(hour * HOUR_MS // history.interval_ms) for hour in SHOWN_H}
-    weights = tuple((hour, one.weight) for hour, one in hours.items() if one is not None)
-    days = max((one.days for one in worth.values()), default=0)
-    return OutsideUse(outside.known_ms if said else None, days, weights)
+    weights = tuple((hour, item.weight) for hour, item in hours.items() if item is not None)
+    days = max((item.days for item in worth.values()), default=0)
+    return OutsideUse(outside.known_ms if output else None, days, weights)
 
 
 Tables = dict[Quantity, Floats]  # of all targets: rows of low, middle, high
@@ -227,8 +227,8 @@ def _tables(learned: Lead, model: Model, history: History, *, terms: Terms, now:
     )
     mixture = pv + learned.outside.weight * (power - pv)
     mixed, with_it = _with_bands(learned.mixed, terms, target, pv=mixture, load=load, place=place)
-    said = (np.isfinite(power) & (learned.outside.weight > 0))[:, None]
-    tables[Quantity.PV], tables[Quantity.SURPLUS] = np.where(said, mixed, own), np.where(said, with_it, surplus)
+    output = (np.isfinite(power) & (learned.outside.weight > 0))[:, None]
+    tables[Quantity.PV], tables[Quantity.SURPLUS] = np.where(output, mixed, own), np.where(output, with_it, surplus)
     return tables | {Quantity.PV_OWN: own, Quantity.PV_OUTSIDE: np.repeat(power[:, None], 3, axis=1)}
 
 

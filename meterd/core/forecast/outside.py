@@ -55,7 +55,7 @@ def on_grid(times_ms: Sequence[int], values: Sequence[float | None], start_ms: i
     before = np.concatenate((gaps[:1] if len(gaps) == 1 else [0], gaps))
     after = np.concatenate((gaps[1:], [0, 0]))
     held = np.minimum(np.concatenate((gaps, gaps[-1:])), np.maximum(before, after))
-    value = np.array([np.nan if one is None else one for one in values], dtype=np.float64)
+    value = np.array([np.nan if item is None else item for item in values], dtype=np.float64)
     known = np.isfinite(value)
     edges = np.stack([at, at + held], axis=1).reshape(-1)
     covered = _running(np.where(known, held, 0).astype(np.float64))
@@ -84,8 +84,8 @@ def known_at(given_out: Sequence[tuple[int, Floats]], end_ms: int, step_ms: int,
         if place < 0 or moment - given_out[place][0] > OLDEST_MS:
             continue
         age = (moment - given_out[place][0]) // step_ms
-        said = given_out[place][1][age : age + ahead]
-        known[row, : len(said)] = said
+        output = given_out[place][1][age : age + ahead]
+        known[row, : len(output)] = output
     return known
 
 
@@ -98,7 +98,7 @@ def said_of(outside: Outside, history_length: int, issued: Ints, lead: int) -> F
     return np.where(there, outside.known[np.clip(rows, 0, len(outside.known) - 1), lead - 1], np.nan)
 
 
-def shape_of(quantity: OutsideQuantity, said: Floats, envelope: Floats) -> Floats:
+def shape_of(quantity: OutsideQuantity, output: Floats, envelope: Floats) -> Floats:
     """What PV should be proportional to: power and irradiance as they are, a cloudy sky by what it lets through.
 
     Of the irradiance of a clear sky, clouds that cover a part n of it let through 1 - 0.75 n^3.4.
@@ -106,8 +106,8 @@ def shape_of(quantity: OutsideQuantity, said: Floats, envelope: Floats) -> Float
     Source: Kasten and Czeplak, Solar Energy 24 (1980) 177-189 (from memory).
     """
     if quantity is OutsideQuantity.CLOUD_COVER:
-        return np.asarray(envelope * (1 - 0.75 * np.clip(said, 0.0, 1.0) ** 3.4))
-    return said
+        return np.asarray(envelope * (1 - 0.75 * np.clip(output, 0.0, 1.0) ** 3.4))
+    return output
 
 
 def worth_of(shape: Floats, own: Floats, actual: Floats, envelope: Floats, *, day: int, by_time: bool) -> Worth:

@@ -134,12 +134,12 @@ def _like(pattern: str, name: str) -> bool:
     return re.fullmatch(".*".join(re.escape(part) for part in pattern.split("*")), name) is not None
 
 
-def refused_text(words: str) -> str:
+def refused_text(text: str) -> str:
     """Why words cannot be kept as a name or a note; empty if they can. No line breaks: they end up in mail headers."""
-    if not words.strip():
+    if not text.strip():
         return "it is empty"
-    if len(words) > LONGEST_NOTE:
-        return f"it has {len(words)} characters, at most {LONGEST_NOTE} are stored"
-    if not words.isprintable():
+    if len(text) > LONGEST_NOTE:
+        return f"it has {len(text)} characters, at most {LONGEST_NOTE} are stored"
+    if not text.isprintable():
         return "it holds a line break or another control character"
     return ""

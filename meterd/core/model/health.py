@@ -211,7 +211,7 @@ def families(health: Health) -> list[Family]:
         _gauge("alive", "1 while the loop runs.", int(alive(health).ok)),
         _gauge("ready", "1 while it reads, stores and publishes, or stands by.", int(ready(health).ok)),
         *_of_loop(health.loop),
-        *(Family(name, "counter", words, (({}, work[name]),)) for name, words in _COUNTS.items()),
+        *(Family(name, "counter", message, (({}, work[name]),)) for name, message in _COUNTS.items()),
         *_of_storage(health.storage),
         *_of_link(health.link),
         _gauge("clock_doubted", "1 while the computer's clock is not trusted.", int(bool(health.clock.doubt))),
@@ -265,9 +265,9 @@ def _of_sources(sources: Iterable[SourceState]) -> list[Family]:
     ]
 
 
-def _gauge(name: str, words: str, value: float | int | None) -> Family:
+def _gauge(name: str, message: str, value: float | int | None) -> Family:
     unit = next((unit for unit in ("seconds", "bytes") if name.endswith(f"_{unit}")), "")
-    return Family(name, "gauge", words, (({}, value),), unit)
+    return Family(name, "gauge", message, (({}, value),), unit)
 
 
 def _seconds(at_ms: int | None) -> float | None:

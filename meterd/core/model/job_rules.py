@@ -31,11 +31,11 @@ def rules_of(site: Site) -> tuple[JobRule, ...]:
     reasons = _reasons(site)
     rules = []
     for name, rhythm in JOBS.items():
-        words = getattr(site.schedule, name)
-        if words == OFF:
+        text = getattr(site.schedule, name)
+        if text == OFF:
             rules.append(JobRule(name, rhythm, off="off in the plan"))
         else:
-            rules.append(JobRule(name, rhythm, *clock_time(words), off=reasons.get(name, "")))
+            rules.append(JobRule(name, rhythm, *clock_time(text), off=reasons.get(name, "")))
     return tuple(rules)
 
 

@@ -24,13 +24,13 @@ def sameness(name: str) -> str:
     return re.sub(r"[^a-z0-9-]|(?<![0-9])-|-(?![0-9])", "", between)
 
 
-def spelled(words: str) -> str:
+def spelled(text: str) -> str:
     """The same for titles and places, which people write with accents and umlauts.
 
     >>> spelled("Büro 02, Café"), spelled("buero 2 cafe")
     ('buero2cafe', 'buero2cafe')
     """
-    plain = words.casefold()
+    plain = text.casefold()
     for letter, instead in _LETTERS:
         plain = plain.replace(letter, instead)
     return sameness(unicodedata.normalize("NFKD", plain))

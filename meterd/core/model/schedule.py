@@ -117,17 +117,17 @@ class JobRecord:
 # -- when --------------------------------------------------------------------------------------------------------------
 
 
-def clock_time(words: str) -> tuple[int, int]:
+def clock_time(text: str) -> tuple[int, int]:
     """Hour and minute of `HH:MM`; ValueError for anything else.
 
     >>> clock_time("01:30")
     (1, 30)
     """
-    hour, colon, minute = words.partition(":")
+    hour, colon, minute = text.partition(":")
     if not (colon and len(hour) == len(minute) == 2 and hour.isdecimal() and minute.isdecimal()):
-        raise ValueError(f"{words!r} is not a time of day")
+        raise ValueError(f"{text!r} is not a time of day")
     if int(hour) > 23 or int(minute) > 59:
-        raise ValueError(f"{words!r} is not a time of day")
+        raise ValueError(f"{text!r} is not a time of day")
     return int(hour), int(minute)
 
 
@@ -228,23 +228,23 @@ def begun(record: JobRecord, slot: str, now_ms: int) -> JobRecord:
     return replace(record, state=JobState.RUNNING, slot=slot, tries=record.tries + 1, begun_ms=now_ms)
 
 
-def succeeded(record: JobRecord, now_ms: int, words: str) -> JobRecord:
+def succeeded(record: JobRecord, now_ms: int, text: str) -> JobRecord:
     """The run has done what it was to do."""
     done = (*(label for label in record.done if label != record.slot), record.slot)[-REMEMBERED:]
-    return replace(record, state=JobState.DONE, tries=0, ended_ms=now_ms, done_ms=now_ms, words=words, done=done)
+    return replace(record, state=JobState.DONE, tries=0, ended_ms=now_ms, done_ms=now_ms, words=text, done=done)
 
 
-def failed(record: JobRecord, now_ms: int, words: str) -> JobRecord:
+def failed(record: JobRecord, now_ms: int, text: str) -> JobRecord:
     """The run could not do it."""
-    return replace(record, state=JobState.FAILED, ended_ms=now_ms, words=words)
+    return replace(record, state=JobState.FAILED, ended_ms=now_ms, words=text)
 
 
 def interrupted(record: JobRecord) -> JobRecord:
     """What a run is that nobody carries on: the program ended meanwhile. Every other record is as it was."""
     if record.state is not JobState.RUNNING:
         return record
-    words = "the program ended while the job was running"
-    return replace(record, state=JobState.INTERRUPTED, ended_ms=record.begun_ms, words=words)
+    text = "the program ended while the job was running"
+    return replace(record, state=JobState.INTERRUPTED, ended_ms=record.begun_ms, words=text)
 
 
 def to_text(record: JobRecord) -> str:

@@ -85,33 +85,33 @@ class Price:
         return self.divide or _DIVISIONS.get(self.kind, Division.NONE)
 
 
-def months_in(words: str) -> frozenset[int]:
+def months_in(text: str) -> frozenset[int]:
     """Months as `1`, `5-9`, `10-4` (over the turn of the year) or several of them with commas; ValueError for else.
 
     >>> sorted(months_in("11-2, 7"))
     [1, 2, 7, 11, 12]
     """
     results: set[int] = set()
-    for part in words.split(","):
+    for part in text.split(","):
         first, dash, last = (item.strip() for item in part.partition("-"))
         low, high = _month(first), _month(last if dash else first)
         results.update((low + k - 1) % 12 + 1 for k in range((high - low) % 12 + 1))
     return frozenset(results)
 
 
-def _month(words: str) -> int:
-    if not words.isdecimal() or not 1 <= int(words) <= 12:
-        raise ValueError(f"{words!r} is no month")
-    return int(words)
+def _month(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= 12:
+        raise ValueError(f"{text!r} is no month")
+    return int(text)
 
 
-def times_in(words: str) -> tuple[Times, ...]:
+def times_in(text: str) -> tuple[Times, ...]:
     """Hours as `mon-fri 08:00-20:00; sat 08:00-12:00`; weekdays or hours may be left out. ValueError for else.
 
     >>> times_in("sat-sun; 22:00-06:00")[1] == Times(frozenset(range(7)), 1320, 360)
     True
     """
-    return tuple(_times(part.split()) for part in words.split(";"))
+    return tuple(_times(part.split()) for part in text.split(";"))
 
 
 def _times(parts: list[str]) -> Times:
@@ -123,34 +123,34 @@ def _times(parts: list[str]) -> Times:
     return Times(_weekdays(days) if days else frozenset(range(7)), low, high)
 
 
-def _weekdays(words: str) -> frozenset[int]:
+def _weekdays(text: str) -> frozenset[int]:
     results: set[int] = set()
-    for part in words.split(","):
+    for part in text.split(","):
         first, dash, last = part.lower().partition("-")
         low, high = _weekday(first), _weekday(last if dash else first)
         results.update((low + k) % 7 for k in range((high - low) % 7 + 1))
     return frozenset(results)
 
 
-def _weekday(words: str) -> int:
-    if words not in WEEKDAYS:
-        raise ValueError(f"{words!r} is no weekday")
-    return WEEKDAYS.index(words)
+def _weekday(text: str) -> int:
+    if text not in WEEKDAYS:
+        raise ValueError(f"{text!r} is no weekday")
+    return WEEKDAYS.index(text)
 
 
-def _hours(words: str) -> tuple[int, int]:
-    low, dash, high = words.partition("-")
+def _hours(text: str) -> tuple[int, int]:
+    low, dash, high = text.partition("-")
     result = _minute(low), _minute(high)
     if not dash or result[0] == result[1]:
-        raise ValueError(f"{words!r} is not a range of hours")
+        raise ValueError(f"{text!r} is not a range of hours")
     return result
 
 
-def _minute(words: str) -> int:
-    hour, colon, minute = words.partition(":")
+def _minute(text: str) -> int:
+    hour, colon, minute = text.partition(":")
     if not (colon and hour.isdecimal() and len(minute) == 2 and minute.isdecimal()):
-        raise ValueError(f"{words!r} is not a time of day")
+        raise ValueError(f"{text!r} is not a time of day")
     result = int(hour) * 60 + int(minute)
     if int(minute) > 59 or result > DAY_MINUTES:
-        raise ValueError(f"{words!r} is not a time of day")
+        raise ValueError(f"{text!r} is not a time of day")
     return result

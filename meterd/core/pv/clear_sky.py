@@ -43,12 +43,14 @@ def sun(place: Place, at_ms: Ints) -> tuple[Floats, Floats, Floats]:
     """South, west and up parts of the direction to the sun."""
     days = at_ms / DAY_MS
     angle = 2 * np.pi * ((days + 0.5 - FROM_2000) % YEAR_DAYS) / YEAR_DAYS
-    one, two, three = (np.stack([np.cos(n * angle), np.sin(n * angle)]) for n in (1, 2, 3))
+    item, two, three = (np.stack([np.cos(n * angle), np.sin(n * angle)]) for n in (1, 2, 3))
     decline = (
-        0.006918 - 0.399912 * one[0] + 0.070257 * one[1] - 0.006758 * two[0] + 0.000907 * two[1]
+        0.006918 - 0.399912 * item[0] + 0.070257 * item[1] - 0.006758 * two[0] + 0.000907 * two[1]
         - 0.002697 * three[0] + 0.00148 * three[1]
     )  # fmt: skip
-    equation_h = (0.000075 + 0.001868 * one[0] - 0.032077 * one[1] - 0.014615 * two[0] - 0.040849 * two[1]) * 12 / np.pi
+    equation_h = (
+        (0.000075 + 0.001868 * item[0] - 0.032077 * item[1] - 0.014615 * two[0] - 0.040849 * two[1]) * 12 / np.pi
+    )
     hour = np.radians(15 * (days % 1 * 24 + place.ahead_h + equation_h - 12))
     latitude = np.radians(place.latitude)
     up = np.sin(latitude) * np.sin(decline) + np.cos(latitude) * np.cos(decline) * np.cos(hour)

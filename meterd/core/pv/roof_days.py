@@ -62,9 +62,9 @@ def _without_covered(own: Floats, days: RoofDays, roof: Roof) -> Floats:
     usual = np.array([np.nanmedian(column) if np.isfinite(column).any() else np.nan for column in own.T])
     best = np.max(np.nan_to_num(own - usual, nan=-np.inf), axis=1)
     dead = np.nan_to_num(days.watt, nan=np.inf).max(axis=1) < NOTHING * np.array(roof.highest_w)
-    told = np.where(dead & np.isnan(own) & np.isfinite(usual), np.log(NOTHING), own)
-    told[best < COVERED] = np.nan
-    return told
+    reported = np.where(dead & np.isnan(own) & np.isfinite(usual), np.log(NOTHING), own)
+    reported[best < COVERED] = np.nan
+    return reported
 
 
 def _array(days: RoofDays, roof: Roof, a: int, rough: np.ndarray) -> tuple[Floats, Floats]:

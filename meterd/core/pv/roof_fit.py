@@ -124,8 +124,8 @@ def _fit(days: RoofDays, errors_of: "Callable[[RoofDays, Ints, int, float], Resi
         start = [45.0, _noon_ahead_h(first, clear)]
         for k in range(len(fitted)):
             start += [25.0, azimuths[k % 2], float(highest[fitted[k]])]
-        found = _least(np.array(start), blocks)
-        best = found if best is None or found[0] < best[0] else best
+        results = _least(np.array(start), blocks)
+        best = results if best is None or results[0] < best[0] else best
     assert best is not None, "there is at least one start"
     values = best[1]
     planes: list[Plane | None] = [None] * len(days.names)

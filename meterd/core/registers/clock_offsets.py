@@ -17,15 +17,13 @@ Clocks = Mapping[str, Steps]  # by point
 EVER_MS = -(2**62)
 
 
-def clocks_in(words: str | None) -> dict[str, Steps]:
+def clocks_in(text: str | None) -> dict[str, Steps]:
     """What is stored under the fact.
 
     >>> clocks_in('{"q01": [[1774746000000, 10]]}')
     {'q01': ((1774746000000, 10),)}
     """
-    return {
-        point: tuple((int(at), int(off)) for at, off in steps) for point, steps in json.loads(words or "{}").items()
-    }
+    return {point: tuple((int(at), int(off)) for at, off in steps) for point, steps in json.loads(text or "{}").items()}
 
 
 def words_of(clocks: Clocks) -> str:

@@ -103,51 +103,51 @@ class CorrectionSegment:
     factor: Fraction
 
 
-def written_factor(words: str) -> str:
+def written_factor(text: str) -> str:
     """A factor as it is stored, from one with a decimal comma too; ConfigError for what fits two readings or is none.
 
     >>> written_factor(" 1,05 "), written_factor("250/200")
     ('1.05', '250/200')
     """
     try:
-        factor = plain_number(words.strip())
+        factor = plain_number(text.strip())
     except ValueError as exc:
         raise ConfigError(f"factor {exc}") from exc
     factor_of(factor)
     return factor
 
 
-def factor_of(words: str) -> Fraction:
+def factor_of(text: str) -> Fraction:
     """The exact factor a person wrote, as a decimal number or as a ratio; ConfigError says what would be right.
 
     >>> factor_of("1.0204"), factor_of("5/3")
     (Fraction(2551, 2500), Fraction(5, 3))
     """
     right = "write true energy over energy as read, such as 1.0204, 3 or 250/200"
-    if not (_DECIMAL.match(words) or _RATIO.match(words)) or words.endswith("/0"):
-        raise ConfigError(f"{words[:40]!r} is not a factor; {right}")
+    if not (_DECIMAL.match(text) or _RATIO.match(text)) or text.endswith("/0"):
+        raise ConfigError(f"{text[:40]!r} is not a factor; {right}")
     try:
-        factor = Fraction(words)
+        factor = Fraction(text)
     except ZeroDivisionError as exc:
-        raise ConfigError(f"{words[:40]!r} divides by zero; {right}") from exc
+        raise ConfigError(f"{text[:40]!r} divides by zero; {right}") from exc
     if not Fraction(1, LARGEST) <= factor <= LARGEST:
-        raise ConfigError(f"factor {words} is not between 1/{LARGEST} and {LARGEST}; {right}")
+        raise ConfigError(f"factor {text} is not between 1/{LARGEST} and {LARGEST}; {right}")
     if factor == 1:
         raise ConfigError("factor 1 changes nothing")
     return factor
 
 
-def shown_of(words: str) -> int | None:
+def shown_of(text: str) -> int | None:
     """What a corrected reading shows, in milli-units; None if it is left out. ConfigError for what is no reading.
 
     >>> shown_of("12000.5"), shown_of("strike")
     (12000500, None)
     """
-    if words == STRUCK:
+    if text == STRUCK:
         return None
-    if not _SHOWN.match(words):
-        raise ConfigError(f"{words[:40]!r} is not what a register shows; write it in its base unit, such as 12000.5")
-    return int(Fraction(words) * 1000)
+    if not _SHOWN.match(text):
+        raise ConfigError(f"{text[:40]!r} is not what a register shows; write it in its base unit, such as 12000.5")
+    return int(Fraction(text) * 1000)
 
 
 def edits(corrections: Iterable[Correction]) -> dict[int, int | None]:

@@ -76,9 +76,9 @@ def inconsistencies(exchange: RegisterExchange) -> list[Inconsistency]:
         results.append(Inconsistency(name, "no-opening"))
     elif exchange.first is not None:
         results += _after((new.from_ms, new.opening), exchange.first, new, (name, "first"))
-    for words, shown, rule in (("closing", old.closing, old), ("opening", new.opening, new)):
+    for text, shown, rule in (("closing", old.closing, old), ("opening", new.opening, new)):
         if shown is not None and rule.capacity is not None and shown >= rule.capacity:
-            results.append(Inconsistency(name, f"{words}-too-large", {"shown": _shown(shown)}))
+            results.append(Inconsistency(name, f"{text}-too-large", {"shown": _shown(shown)}))
     if new.from_ms > old.until_ms and new.gap is None:
         results.append(Inconsistency(name, "no-gap"))
     return results

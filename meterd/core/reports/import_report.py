@@ -145,8 +145,8 @@ class ImportReport:
         """The report for people."""
         yield f"Import into {self.site}, {text(self.made_ms)}; figures until {text(self.figures_until_ms)}"
         yield from (f"Check: {finding.text}; {finding.remedy}" for finding in self.checks)
-        if words := open_end(self.last_ms, self.figures_until_ms):
-            yield words[0].upper() + words[1:] + "."
+        if message := open_end(self.last_ms, self.figures_until_ms):
+            yield message[0].upper() + message[1:] + "."
         yield f"A gap is longer than {self.gap_s} s and than {OF_STEP} usual steps."
         for report in self.registers:
             yield ""

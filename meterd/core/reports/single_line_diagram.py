@@ -191,7 +191,7 @@ def _meter_kind(site: Site, point: Point) -> Kind:
     return Kind.METER_CT if has_ct else Kind.METER
 
 
-def wrapped(words: str, letters: int = LETTERS, most: int = TITLE_LINES) -> tuple[str, ...]:
+def wrapped(text: str, letters: int = LETTERS, most: int = TITLE_LINES) -> tuple[str, ...]:
     """Words broken into lines of so many letters; what does not fit ends with an ellipsis.
 
     >>> wrapped("Photovoltaics, weaving shed 50 kW")
@@ -200,7 +200,7 @@ def wrapped(words: str, letters: int = LETTERS, most: int = TITLE_LINES) -> tupl
     ('Sole-Wasser-', 'Wärmepumpe Nord')
     """
     results: list[str] = []
-    for word in WORD.findall(words):
+    for word in WORD.findall(text):
         for number, piece in enumerate(re.split("(?<=-)", word) if len(word) > letters else [word]):
             between = "" if number else " "
             if results and len(results[-1]) + len(between) + len(piece) <= letters:

@@ -113,10 +113,10 @@ def savings_item(site: Site, name: str) -> EnergyItem | None:
     """What is meant by a name: a point (also by a former name), a board (its feed side), or the site (its consumption)."""
     now_called = {alias: point.name for point in site.points for alias in point.aliases}
     items = [*point_items(site), *board_items(site)]
-    found = next((item for item in items if item.name == now_called.get(name, name)), None)
-    if found is None and name == site.name:
+    results = next((item for item in items if item.name == now_called.get(name, name)), None)
+    if results is None and name == site.name:
         return next((item for item in site_items(site) if item.name == "consumption"), None)
-    return found
+    return results
 
 
 def savings_items(site: Site) -> list[EnergyItem]:

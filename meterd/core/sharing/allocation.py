@@ -105,7 +105,7 @@ class Decisions:
         share, available, policy = int(self.shares_w[row]), self.available, self.policy
         seconds = -(-number // 1000)
         extra = f" ({available.reason})" if available.reason else ""
-        words = {
+        texts = {
             Why.FULL: f"runs at {share} W",
             Why.PART: f"runs at {share} W of {policy.max_w[row]} W, a fair part of what is left",
             Why.HELD: f"stays on: minimum on time {seconds} s left",
@@ -120,7 +120,7 @@ class Decisions:
             Why.NOTHING: "nothing to share",
             Why.SHED: "off: the mains do not carry the site",
         }
-        return words[why] + extra
+        return texts[why] + extra
 
 
 def begin(policy: Policy) -> AllocationState:

@@ -205,20 +205,20 @@ def _keep(
         return 0, Quality.GOOD, "no supply"
     if previous.sign_check.wrong:
         slope = previous.sign_check.slope
-        words = f"the draw does not fall when PV rises (slope {slope:.2f} instead of -1): a sign is wrong, nothing is shared"
-        return 0, Quality.INVALID, words
+        text = f"the draw does not fall when PV rises (slope {slope:.2f} instead of -1): a sign is wrong, nothing is shared"
+        return 0, Quality.INVALID, text
     if not inputs.valid or now_ms - inputs.at_ms > patience_ms(inputs, policy):
         return _sinking(previous, inputs, flow.flexible_w, policy=policy, now_ms=now_ms)
     assert inputs.export_w is not None
     assert inputs.production_w is not None
     now = min(inputs.export_w + flow.flexible_w, max(inputs.production_w, 0)) - policy.sharing.reserve_w
-    surplus, words = now + flow.ahead_w, ""
+    surplus, text = now + flow.ahead_w, ""
     if flow.ahead_w < 0:
-        words = f"{-flow.ahead_w} W less PV expected"
+        text = f"{-flow.ahead_w} W less PV expected"
     contract = contract_headroom(inputs, policy)
     if contract is not None and flow.flexible_w + contract < surplus:
         return max(0, flow.flexible_w + contract), Quality.GOOD, "contracted power"
-    return max(0, surplus), Quality.GOOD, words
+    return max(0, surplus), Quality.GOOD, text
 
 
 def patience_ms(inputs: Inputs, policy: Policy) -> int:

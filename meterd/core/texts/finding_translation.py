@@ -82,9 +82,9 @@ class _Template:
     slots: Mapping[str, _Slot]
     segments: tuple[tuple[str, str], ...]  # words, then the slot that follows them (empty: none)
 
-    def match(self, words: str) -> re.Match[str] | None:
+    def match(self, text: str) -> re.Match[str] | None:
         """The slots, if it is this sentence."""
-        return _compiled(self.expression).fullmatch(words) if self.literal in words else None
+        return _compiled(self.expression).fullmatch(text) if self.literal in text else None
 
 
 class Phrases:
@@ -92,11 +92,11 @@ class Phrases:
 
     def __init__(self, english: Mapping[str, str], other: Mapping[str, str]) -> None:
         self._tables: dict[str, list[_Template]] = {}
-        for key, words in english.items():
+        for key, text in english.items():
             table = key.partition(".")[0]
             if table in WHOLE or table.startswith(f"{WHOLE[0]}_"):
                 table = WHOLE[0] if table in WHOLE else table
-                self._tables.setdefault(table, []).append(_template(key, words, other[key]))
+                self._tables.setdefault(table, []).append(_template(key, text, other[key]))
         for templates in self._tables.values():  # what says more of itself is meant where several would match
             templates.sort(key=lambda template: (-template.own, template.key))
 
@@ -112,13 +112,13 @@ class Phrases:
         results = self._matched(table, sentence)
         return "" if results is None else results[0].key
 
-    def _phrase(self, table: str, words: str) -> Parts | None:
-        results = self._matched(table, words)
+    def _phrase(self, table: str, text: str) -> Parts | None:
+        results = self._matched(table, text)
         return None if results is None else results[1]
 
-    def _matched(self, table: str, words: str) -> tuple[_Template, Parts] | None:
+    def _matched(self, table: str, text: str) -> tuple[_Template, Parts] | None:
         for template in self._tables.get(table, ()):
-            match = template.match(words)
+            match = template.match(text)
             parts = None if match is None else self._filled(template, match)
             if parts is not None:
                 return template, parts
@@ -132,25 +132,25 @@ class Phrases:
                 return None
             values[name] = inner
         return tuple(
-            part for words, name in template.segments for part in (Part(Kind.WORDS, words), *values[name]) if part.words
+            part for text, name in template.segments for part in (Part(Kind.WORDS, text), *values[name]) if part.words
         )
 
-    def _value(self, slot: _Slot, words: str) -> Parts | None:
+    def _value(self, slot: _Slot, text: str) -> Parts | None:
         """What stands in a slot; None if a phrase should and does not."""
         if not slot.table:
-            return (Part(slot.kind, words),)
-        parts = self._phrase(slot.table, words)
+            return (Part(slot.kind, text),)
+        parts = self._phrase(slot.table, text)
         if parts is None and slot.several:
-            parts = self._joined(slot.table, words, ITEMS)
+            parts = self._joined(slot.table, text, ITEMS)
             if not slot.loose and any(part.kind is Kind.FOREIGN for part in parts):
                 return None
         if parts is None and slot.loose:
-            return (Part(Kind.FOREIGN, words),)
+            return (Part(Kind.FOREIGN, text),)
         return parts
 
-    def _joined(self, table: str, words: str, separator: str) -> Parts:
+    def _joined(self, table: str, text: str, separator: str) -> Parts:
         """Phrases with a separator between them, each as long as it can be; what is none stays foreign."""
-        pieces, at, parts = words.split(separator), 0, list[Part]()
+        pieces, at, parts = text.split(separator), 0, list[Part]()
         while at < len(pieces):
             ends = dict.fromkeys((len(pieces), *range(min(at + MOST_JOINED, len(pieces)), at, -1)))
             inner, end = None, at + 1
@@ -168,16 +168,16 @@ class Phrases:
 
 def _template(key: str, english: str, other: str) -> _Template:
     pattern, literals, slots = "", [""], dict[str, _Slot]()
-    for words, name, kind, _ in Formatter().parse(english):
-        pattern += re.escape(words)
-        literals.append(words)
+    for text, name, kind, _ in Formatter().parse(english):
+        pattern += re.escape(text)
+        literals.append(text)
         if name is None:
             continue
         if name in slots:
             raise ValueError(f"{key}: the slot {name} stands there twice")
         expression, slots[name] = _slot(key, kind or "")
         pattern += f"(?P<{name}>{expression})"
-    texts = tuple((words, name or "") for words, name, _, _ in Formatter().parse(other))
+    texts = tuple((text, name or "") for text, name, _, _ in Formatter().parse(other))
     if {name for _, name in texts} - {""} != slots.keys():
         raise ValueError(f"{key}: the slots of both languages differ")
     return _Template(key, pattern, max(literals, key=len), sum(map(len, literals)), slots, texts)

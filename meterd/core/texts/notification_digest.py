@@ -193,7 +193,7 @@ def as_fields(notification: Notification) -> dict[str, object]:
     }
 
 
-def one_line(words: str, longest: int) -> str:
+def one_line(texts: str, longest: int) -> str:
     """A text without line breaks and control characters: names of devices end up in mail headers."""
-    clean = " ".join("".join(letter if letter.isprintable() else " " for letter in words).split())
+    clean = " ".join("".join(letter if letter.isprintable() else " " for letter in texts).split())
     return clean if len(clean) <= longest else clean[: longest - 3] + "..."

@@ -20,8 +20,8 @@ _TABLES = ("broker", "limits", "sharing", "notify", "line_store", "page", "login
 def fixed(old: Site, new: Site) -> list[str]:
     """What differs although it cannot change while the daemon runs, a sentence each; empty if the plan may be taken."""
     return [
-        f"{words} is {getattr(new, name)!r} in the plan and {getattr(old, name)!r} in the running daemon"
-        for name, words in _FIXED.items()
+        f"{text} is {getattr(new, name)!r} in the plan and {getattr(old, name)!r} in the running daemon"
+        for name, text in _FIXED.items()
         if getattr(old, name) != getattr(new, name)
     ]
 

@@ -108,10 +108,10 @@ def _question(site: Site, question: str) -> _Question:
     path = question.strip().strip("/")
     own = f"{site.prefix}/{site.name}/"
     parts = path.removeprefix(own).split("/")
-    words = tuple(item for word in question.split() if (item := spelled(word)))
+    tokens = tuple(item for word in question.split() if (item := spelled(word)))
     if len(parts) > 1 and parts[0] in ("point", "board", "share"):
-        return _Question(spelled(path), words, parts[0], spelled(parts[1]))
-    return _Question(spelled(path), words)
+        return _Question(spelled(path), tokens, parts[0], spelled(parts[1]))
+    return _Question(spelled(path), tokens)
 
 
 _BRANCHES = {Target.POINT: "point", Target.BOARD: "board", Target.CONSUMER: "share"}

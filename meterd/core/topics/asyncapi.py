@@ -175,7 +175,7 @@ def _other_channel(site: Site, topic: str, meaning: str) -> dict[str, object]:
         "payload": {"$ref": f"#/components/schemas/{_slug(topic)}"},
     }
     channel = _channel(site, topic, [], message)
-    described = {name: {"description": words} for name, words in _PARAMETERS.items() if f"{{{name}}}" in topic}
+    described = {name: {"description": text} for name, text in _PARAMETERS.items() if f"{{{name}}}" in topic}
     if described:
         channel["parameters"] = described
     return channel

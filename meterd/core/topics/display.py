@@ -91,10 +91,10 @@ def _tariff(snapshot: Snapshot) -> dict[str, object] | None:
 
 
 def _sentence(snapshot: Snapshot, language: str) -> str:
-    words = _WORDS[language]
+    text = _WORDS[language]
     production, surplus = snapshot.production.power_w, snapshot.surplus.power_w
-    first = words["pv-unknown"] if production is None else words["pv"].format(power=_kilowatt(production, language))
-    second = words[snapshot.surplus_level].format(surplus=_kilowatt(surplus or 0.0, language))
+    first = text["pv-unknown"] if production is None else text["pv"].format(power=_kilowatt(production, language))
+    second = text[snapshot.surplus_level].format(surplus=_kilowatt(surplus or 0.0, language))
     return f"{first}, {second}"
 
 

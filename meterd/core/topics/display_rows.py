@@ -34,8 +34,8 @@ def display_rows(with_pv: Present) -> tuple[Row, ...]:
     """The rows, present only where there is PV."""
 
     def energy(pattern: str, meaning: str, pick: Callable[[PvNow], int | None]) -> Row:
-        words = f"{meaning} of the local day so far."
-        return Row(pattern, "Wh", words, Each.SITE, TimeBasis.DAY, _today(pick), with_pv)
+        text = f"{meaning} of the local day so far."
+        return Row(pattern, "Wh", text, Each.SITE, TimeBasis.DAY, _today(pick), with_pv)
 
     level = (
         "The surplus as a word for a lamp: none (0), some (1), plenty (2) or unknown (3); the number is that of /plain."

@@ -149,14 +149,14 @@ def _site_now(row: SiteRow, broker: str, root: str, heard: Mapping[str, Heard], 
         if topic.startswith("board/") and topic.count("/") == 2 and topic.endswith("/verdict")
         if (value := _value(item, there_ms)) is not None
     ]
-    findings = [found for topic, item in own.items() if topic.startswith("finding/") and (found := _finding(item))]
+    findings = [results for topic, item in own.items() if topic.startswith("finding/") and (results := _finding(item))]
     condition = _condition(row, service, age_s, ahead_ms)
     trusted = condition in (Condition.LIVE, Condition.CLOCK)  # a service topic that says gone makes every value invalid
     production, draw = (own.get(topic) if trusted else None for topic in ("pv/production", "site/draw"))
     return SiteNow(
         row.site, broker, condition, version=row.version, older=False, age_s=age_s,
         clock_s=None if ahead_ms is None else ahead_ms / 1000,
-        findings=tuple(sorted(findings, key=lambda found: (rank(found.cause), found.text))),
+        findings=tuple(sorted(findings, key=lambda results: (rank(results.cause), results.text))),
         balance=next((verdict for verdict in VERDICTS if trusted and verdict in verdicts), None),
         production_w=_number(production, there_ms), draw_w=_number(draw, there_ms), files=row.files,
         title=row.title,
@@ -165,12 +165,12 @@ def _site_now(row: SiteRow, broker: str, root: str, heard: Mapping[str, Heard], 
 
 def _ahead_ms(service: Heard, now_ms: int) -> int | None:
     """How far the clock of a site is ahead. A kept heartbeat tells only that it is: nobody knows when it was sent."""
-    told = parse_service(service.payload)
-    if told is None or told.heartbeat_ms is None:
+    reported = parse_service(service.payload)
+    if reported is None or reported.heartbeat_ms is None:
         return None
     if not service.kept:
-        return told.heartbeat_ms - service.at_ms
-    return told.heartbeat_ms - now_ms if told.heartbeat_ms - now_ms > CLOCK_MS else None
+        return reported.heartbeat_ms - service.at_ms
+    return reported.heartbeat_ms - now_ms if reported.heartbeat_ms - now_ms > CLOCK_MS else None
 
 
 def _condition(row: SiteRow, service: Heard, age_s: float | None, ahead_ms: int | None) -> Condition:
@@ -178,9 +178,9 @@ def _condition(row: SiteRow, service: Heard, age_s: float | None, ahead_ms: int 
         return Condition.UNREADABLE
     if row.living is SiteState.GONE:
         return Condition.GONE
-    told = parse_service(service.payload)
-    assert told is not None, "it was understood"
-    if age_s is None or age_s > SILENT_PERIODS * max(told.period_s, 1):
+    reported = parse_service(service.payload)
+    assert reported is not None, "it was understood"
+    if age_s is None or age_s > SILENT_PERIODS * max(reported.period_s, 1):
         return Condition.SILENT
     return Condition.CLOCK if ahead_ms is not None and abs(ahead_ms) > CLOCK_MS else Condition.LIVE
 
@@ -222,9 +222,9 @@ def shared_faults(sites: Sequence[SiteNow], known: Mapping[str, Known]) -> list[
     """Faults that two sites or more have, the most urgent first, of equals that of more sites."""
     groups: dict[tuple[str, str, KindBy], dict[str, str]] = {}
     for site in sites:
-        for found in site.findings:
-            kind, by = _kind_of(found, known.get(site.site))
-            groups.setdefault((found.cause, kind, by), {})[site.site] = found.remedy
+        for results in site.findings:
+            kind, by = _kind_of(results, known.get(site.site))
+            groups.setdefault((results.cause, kind, by), {})[site.site] = results.remedy
         for kind in known[site.site].ended if site.site in known else ():
             groups.setdefault((TARIFF, kind, KindBy.PRICE), {})[site.site] = ""
     shared = [
@@ -235,10 +235,10 @@ def shared_faults(sites: Sequence[SiteNow], known: Mapping[str, Known]) -> list[
     return sorted(shared, key=lambda fault: (rank(fault.cause), -len(fault.sites), fault.kind))
 
 
-def _kind_of(found: OpenFinding, known: Known | None) -> tuple[str, KindBy]:
-    if known is not None and blames_a_meter(found.cause):
-        for by, words in ((KindBy.TYPE, known.types), (KindBy.CLASS, known.instruments)):
-            kinds = {words.get(point, "") for point in found.points}
+def _kind_of(results: OpenFinding, known: Known | None) -> tuple[str, KindBy]:
+    if known is not None and blames_a_meter(results.cause):
+        for by, texts in ((KindBy.TYPE, known.types), (KindBy.CLASS, known.instruments)):
+            kinds = {texts.get(point, "") for point in results.points}
             if len(kinds) == 1 and (kind := kinds.pop()):
                 return kind, by
     return "", KindBy.NONE

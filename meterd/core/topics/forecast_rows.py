@@ -37,14 +37,14 @@ def _take(quantity: Quantity, hours: int | None) -> Callable[[Snapshot, str], Ro
 
 
 def _rows(quantity: Quantity, present: Present) -> tuple[Row, ...]:
-    pattern, words = _WORDS[quantity]
+    pattern, text = _WORDS[quantity]
     whole = (
-        f"Forecast of the mean {words} in the next interval; the pack also holds each interval of the next 48 hours, with "
+        f"Forecast of the mean {text} in the next interval; the pack also holds each interval of the next 48 hours, with "
         "quantiles of 10, 50 and 90 %. Partial: from less than six weeks of history."
     )
     rows = [Row(pattern, "W", whole, Each.SITE, TimeBasis.FORECAST, _take(quantity, None), present)]
     for hours in HOURS:
-        meaning = f"Forecast of the mean {words} in the interval that ends {hours} h after its time."
+        meaning = f"Forecast of the mean {text} in the interval that ends {hours} h after its time."
         take = _take(quantity, hours)
         rows.append(Row(f"{pattern}/{hours}h", "W", meaning, Each.SITE, TimeBasis.FORECAST, take, present))
     return tuple(rows)

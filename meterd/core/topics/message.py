@@ -260,8 +260,8 @@ def parse_service(payload: bytes) -> Service | None:
     fields = _object(payload)
     heartbeat = fields.get("heartbeat_ms")
     counts = [fields.get(name) for name in ("epoch", "sequence", "period_s")]
-    words = [fields.get(name) for name in ("instance", "version")]
-    if fields.get("state") not in ("live", "gone") or not all(isinstance(word, str) for word in words):
+    texts = [fields.get(name) for name in ("instance", "version")]
+    if fields.get("state") not in ("live", "gone") or not all(isinstance(word, str) for word in texts):
         return None
     if not all(_whole(count) for count in counts) or not (heartbeat is None or _whole(heartbeat)):
         return None
@@ -271,10 +271,10 @@ def parse_service(payload: bytes) -> Service | None:
     rules, title = (word if isinstance(word, str) else "" for word in map(fields.get, ("zone_rules", "title")))
     return Service(
         live,
-        str(words[0]),
+        str(texts[0]),
         epoch,
         sequence=sequence,
-        version=str(words[1]),
+        version=str(texts[1]),
         heartbeat_ms=heartbeat_ms,
         period_s=period_s,
         zone_rules=rules,
@@ -288,10 +288,10 @@ def _file_fields(part: PlanPart) -> dict[str, object]:
     return fields if part.newest_ms is None else fields | {"newest_ms": part.newest_ms}
 
 
-def _files_in(told: object) -> tuple[PlanPart, ...]:
+def _files_in(reported: object) -> tuple[PlanPart, ...]:
     """What is malformed is left out."""
     parts = []
-    for fields in told if isinstance(told, list) else []:
+    for fields in reported if isinstance(reported, list) else []:
         name, digest, newest = (
             map(fields.get, ("name", "digest", "newest_ms")) if isinstance(fields, dict) else 3 * (None,)
         )

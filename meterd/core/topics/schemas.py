@@ -21,12 +21,12 @@ _TIME: Schema = {"type": "string", "pattern": r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(
 _NAME: Schema = {"type": "string", "pattern": "^[a-z0-9]+(-[a-z0-9]+)*$"}
 
 
-def _described(schema: Schema, words: str) -> Schema:
-    return {**schema, "description": words}
+def _described(schema: Schema, text: str) -> Schema:
+    return {**schema, "description": text}
 
 
-def _words(results: Sequence[str], words: str) -> Schema:
-    return {"type": "string", "enum": list(results), "description": words}
+def _words(results: Sequence[str], text: str) -> Schema:
+    return {"type": "string", "enum": list(results), "description": text}
 
 
 def _object(title: str, properties: Mapping[str, Schema], optional: Sequence[str] = ()) -> Schema:

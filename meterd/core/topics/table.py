@@ -312,7 +312,7 @@ def _board_rows(follows: TimeBasis) -> tuple[Row, ...]:
     def energy(name: str, meaning: str, pick: Callable[[BoardNow], int | None]) -> Row:
         return Row(folder + name, "Wh", meaning, Each.BOARD, follows, _board_energy(follows, pick), _all_boards)
 
-    words = f"Verdict {of}: inside (0), outside (1) or not computable (2); the number is that of /plain."
+    text = f"Verdict {of}: inside (0), outside (1) or not computable (2); the number is that of /plain."
     return (
         energy("feed", f"Energy into the board {of}: feeds, PV, backup and storage.", lambda b: b.feed_mwh),
         energy("outgoing", f"Energy of the outgoing feeders {of}.", lambda b: b.outgoing_mwh),
@@ -321,7 +321,7 @@ def _board_rows(follows: TimeBasis) -> tuple[Row, ...]:
         Row(
             folder + "verdict",
             "",
-            words,
+            text,
             Each.BOARD,
             follows,
             _board_verdict(follows),
@@ -340,8 +340,8 @@ def _loading_rows() -> tuple[Row, ...]:
     phase = "Loading of phase {}: current of the feeds, added as magnitudes, over the rated current at nominal voltage."
     rows = [Row("board/{board}/loading", "/", whole, Each.BOARD, TimeBasis.NOW, _loading, _boards_with("16.7.0"))]
     for name, obis in (("l1", "31.7.0"), ("l2", "51.7.0"), ("l3", "71.7.0")):
-        pattern, words = f"board/{{board}}/loading-{name}", phase.format(name.upper())
-        rows.append(Row(pattern, "/", words, Each.BOARD, TimeBasis.NOW, _phase_loading(obis), _boards_with(obis)))
+        pattern, text = f"board/{{board}}/loading-{name}", phase.format(name.upper())
+        rows.append(Row(pattern, "/", text, Each.BOARD, TimeBasis.NOW, _phase_loading(obis), _boards_with(obis)))
     return tuple(rows)
 
 
@@ -354,9 +354,9 @@ def _pv_rows() -> tuple[Row, ...]:
         return Row(f"pv/{name}", "W", meaning, Each.SITE, TimeBasis.NOW, _sum_power(pick), _with_pv, fallback=fallback)
 
     def ratio(name: str, meaning: str, pick: Callable[[PvNow], float | None]) -> Row:
-        words = f"{meaning} of the local day so far, import and export apart as counted in each interval;"
+        text = f"{meaning} of the local day so far, import and export apart as counted in each interval;"
         end = " undefined (invalid) without " + ("production." if name == "self-consumption" else "consumption.")
-        return Row(f"pv/{name}", "/", words + end, Each.SITE, TimeBasis.DAY, _pv_ratio(pick), _with_pv)
+        return Row(f"pv/{name}", "/", text + end, Each.SITE, TimeBasis.DAY, _pv_ratio(pick), _with_pv)
 
     surplus = (
         "What PV could still give to flexible loads now: export at the connection plus flexible load already running, "

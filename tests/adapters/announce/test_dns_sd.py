@@ -65,14 +65,14 @@ def asked(name: str) -> bytes:
 def test_a_client_finds_broker_and_page_and_hears_when_they_are_gone(browser: Zeroconf, tmp_path: Path) -> None:
     """Address, port, topic and path; a question in bare bytes is answered too."""
     with Mosquitto() as broker:
-        page, found = free_port(), Found()
+        page, results = free_port(), Found()
         names = {f"mill-{broker.port}.{kind}" for kind in KINDS}
         plan = tmp_path / "mill.toml"
         plan.write_text(PLAN.format(port=broker.port, page=page, address=HERE), encoding="utf-8")
-        ServiceBrowser(browser, list(KINDS), found)
+        ServiceBrowser(browser, list(KINDS), results)
         daemon = Program(["run", str(plan)], tmp_path / "log")
         try:
-            assert until(lambda: names <= found.names, BUSY_S), (tmp_path / "log").read_text()
+            assert until(lambda: names <= results.names, BUSY_S), (tmp_path / "log").read_text()
             for name, kind, port, text in (
                 (
                     f"mill-{broker.port}.{KINDS[0]}",
@@ -89,7 +89,7 @@ def test_a_client_finds_broker_and_page_and_hears_when_they_are_gone(browser: Ze
         finally:
             daemon.send_signal(signal.SIGTERM)
             daemon.wait(60)
-        assert until(lambda: not names & found.names, BUSY_S), "the farewell was not heard"
+        assert until(lambda: not names & results.names, BUSY_S), "the farewell was not heard"
 
 
 @pytest.mark.slow

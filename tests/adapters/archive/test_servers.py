@@ -75,8 +75,8 @@ def test_what_is_put_is_there(place: Server, tmp_path: Path) -> None:
     assert target.fetch("site=mill/none", tmp_path / "back") is None
     for _ in range(2):
         assert target.put(file, "site=mill/table=energy/month=2026-01/v1.parquet") == wanted
-    for words in (b"{}", "{Grüße}".encode()):
-        target.write("site=mill/writer.json", words)
+    for text in (b"{}", "{Grüße}".encode()):
+        target.write("site=mill/writer.json", text)
     assert target.read("site=mill/writer.json") == "{Grüße}".encode()
     assert target.folders() == ["site=mill"]
     assert target.files("site=mill") == ["site=mill/table=energy/month=2026-01/v1.parquet", "site=mill/writer.json"]
@@ -105,9 +105,9 @@ def test_a_server_that_goes_away_in_the_middle(place: Server, tmp_path: Path) ->
     target = place.target()
     target.put(some_file(tmp_path, 300_000), "a/v1")
     place.wire.most = place.wire.passed + 150_000
-    with pytest.raises(StoreError, match="a/v2 cannot be written") as told:
+    with pytest.raises(StoreError, match="a/v2 cannot be written") as reported:
         target.put(some_file(tmp_path, 300_000), "a/v2")
-    assert place.login.password not in str(told.value)
+    assert place.login.password not in str(reported.value)
     with pytest.raises(StoreError, match=r"cannot be (read|reached|listed)"):
         place.target().read("a/v1")
 
@@ -115,9 +115,9 @@ def test_a_server_that_goes_away_in_the_middle(place: Server, tmp_path: Path) ->
 def test_a_wrong_key(place: Server) -> None:
     """Said by the server, without the key."""
     for login in (Login(place.login.username, "not-this-one"), Login("nobody", "not-this-one")):
-        with pytest.raises(StoreError, match=r"the archive .*: .*cannot be (reached|listed)") as told:
+        with pytest.raises(StoreError, match=r"the archive .*: .*cannot be (reached|listed)") as reported:
             ArchiveTarget(place.url, login).files("a")
-        assert "not-this-one" not in str(told.value)
+        assert "not-this-one" not in str(reported.value)
 
 
 def test_a_server_in_the_place_of_another(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -126,8 +126,8 @@ def test_a_server_in_the_place_of_another(tmp_path: Path, monkeypatch: pytest.Mo
     with server("sftp", tmp_path / "files", monkeypatch) as there:
         known = tmp_path / "home" / ".ssh" / "known_hosts"
         other = asyncssh.generate_private_key("ssh-ed25519").export_public_key().decode()
-        for words in ("", f"[127.0.0.1]:{there.wire.port} {other}"):
-            known.write_text(words, encoding="utf-8")
+        for text in ("", f"[127.0.0.1]:{there.wire.port} {other}"):
+            known.write_text(text, encoding="utf-8")
             with pytest.raises(StoreError, match=r"the key of the SFTP server .* is not known here; .*ssh-keyscan -p"):
                 there.target()
 

@@ -11,7 +11,7 @@ from tests.core.registers.test_ct_factor import CHANGE, site
 def test_acceptance_of_a_point_and_of_a_board(hof: Path, tmp_path: Path) -> None:
     """Plate data, ratio, the newest reading with its time, the checks, the lines to sign on."""
     point = text(made(tmp_path, "acceptance", hof, "--point", "t1", "--lang", "de", "--pdf", tmp_path / "a.pdf"))
-    for words in (
+    for message in (
         "S-1",
         "150/5 A",
         "0.5S / 0.5",
@@ -21,10 +21,10 @@ def test_acceptance_of_a_point_and_of_a_board(hof: Path, tmp_path: Path) -> None
         "Abgenommen von",
         "EN 50110",
     ):
-        assert words in point
+        assert message in point
     board = text(made(tmp_path, "acceptance", hof, "--board", "main", "--pdf", tmp_path / "a.pdf"))
-    for words in ("inside the band", "2026-04-02", "later", "Accepted with remarks"):
-        assert words in board
+    for message in ("inside the band", "2026-04-02", "later", "Accepted with remarks"):
+        assert message in board
 
 
 def test_acceptance_without_a_store(hof: Path, tmp_path: Path) -> None:

@@ -44,15 +44,15 @@ TABLE = [
 ]
 
 
-@pytest.mark.parametrize(("block", "words"), TABLE, ids=range(len(TABLE)))
-def test_chart_in_words(block: Bars | Course | HoursMap, words: str) -> None:
+@pytest.mark.parametrize(("block", "text"), TABLE, ids=range(len(TABLE)))
+def test_chart_in_words(block: Bars | Course | HoursMap, text: str) -> None:
     """In English, in UTC."""
-    assert alternative_text(block, "en", ZoneInfo("UTC")) == words
+    assert alternative_text(block, "en", ZoneInfo("UTC")) == text
 
 
 def test_hours_without_value_are_counted_and_never_the_lowest() -> None:
     """The first hour is missing."""
     missing = NONE.copy()
     missing[0, 0] = True
-    words = alternative_text(hours(~missing, missing), "de", ZoneInfo("UTC"))
-    assert words.endswith("niedrigster Wert 1,0 (01.01.1970 01:00). Mittlere Leistung: fehlende Werte: 1.")
+    text = alternative_text(hours(~missing, missing), "de", ZoneInfo("UTC"))
+    assert text.endswith("niedrigster Wert 1,0 (01.01.1970 01:00). Mittlere Leistung: fehlende Werte: 1.")

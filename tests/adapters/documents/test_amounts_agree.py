@@ -132,9 +132,9 @@ def of_page(cost: PeriodCost) -> CostWords:
     )  # fmt: skip
 
 
-def read(words: str) -> int:
+def read(text: str) -> int:
     """An amount of the page in coins."""
-    return int(words.removesuffix(" EUR").replace(",", "").replace(".", ""))
+    return int(text.removesuffix(" EUR").replace(",", "").replace(".", ""))
 
 
 @given(SHARES)
@@ -171,8 +171,8 @@ def test_a_lower_bound_is_said_in_report_and_statement() -> None:
     bound = replace(
         cost, at_least=True, tenants=(cost.tenants[0], ("Cafe", replace(cost.tenants[1][1], at_least=True)))
     )
-    said = [b.text for b in cost_blocks(bound, TEXTS, ZoneInfo("UTC")) if isinstance(b, Text) and b.kind == "caution"]
-    assert said == [TEXTS("costs-at-least"), TEXTS("costs-tenants-at-least", tenants="Cafe")]
+    output = [b.text for b in cost_blocks(bound, TEXTS, ZoneInfo("UTC")) if isinstance(b, Text) and b.kind == "caution"]
+    assert output == [TEXTS("costs-at-least"), TEXTS("costs-tenants-at-least", tenants="Cafe")]
     assert [TEXTS("statement-at-least") in cautions_of(bound, place) for place in (0, 1)] == [False, True]
     assert not [b for b in cost_blocks(cost, TEXTS, ZoneInfo("UTC")) if isinstance(b, Text) and b.kind == "caution"]
 

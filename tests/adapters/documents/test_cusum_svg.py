@@ -68,14 +68,14 @@ def test_the_fault_begins_after_the_evening_before_and_dates_are_local() -> None
 def test_a_chart_that_gave_the_alarm_is_not_drawn_back_to_zero_on_that_evening() -> None:
     """Found in a drill: the line fell to 0 on the day on which it passed its threshold, as if nothing had been found."""
     path = (0.0,) * 5 + (3.0, 6.0, 0.0, 1.0, 2.0, 3.0)
-    found = replace(drill(one=path), found_ms=BEGIN + 8 * DAY, found_by="drift")
-    polylines, texts = lines(svg(found))
+    results = replace(drill(one=path), found_ms=BEGIN + 8 * DAY, found_by="drift")
+    polylines, texts = lines(svg(results))
     assert "found" in texts
     assert [len(str(item.get("points")).split()) for item in polylines] == [11, 7, 3]
     last = str(polylines[1].get("points")).split()[-1]
     highest = min(float(pair.split(",")[1]) for item in polylines[1:] for pair in str(item.get("points")).split())
     assert float(last.split(",")[1]) == highest
-    assert "found" not in lines(svg(replace(found, found_by="gross")))[1], "one day alone was enough"
+    assert "found" not in lines(svg(replace(results, found_by="gross")))[1], "one day alone was enough"
 
 
 def test_names_are_text_and_a_drill_without_days_is_drawn_too() -> None:
@@ -88,8 +88,8 @@ def test_names_are_text_and_a_drill_without_days_is_drawn_too() -> None:
 def test_what_was_tried_goes_by_its_title_in_the_language_of_the_reader() -> None:
     """Every kind of hypothesis, the sentence, days and numbers; nothing is cut off at the right or below."""
     names = ("ratio cold-store", "ct-set a", "standing board north", "loss board north", "standing below cold-store")
-    said = "cold-store reading -2.00 % would have been found after 1 day and rightly named after 12 days"
-    result = replace(drill(**dict.fromkeys(names, (1.0,) * 11)), point="cold-store", text=said)
+    output = "cold-store reading -2.00 % would have been found after 1 day and rightly named after 12 days"
+    result = replace(drill(**dict.fromkeys(names, (1.0,) * 11)), point="cold-store", text=output)
     title = TITLES["cold-store"]
     texts = {lang: lines(svg(result, lang))[1] for lang in ("en", "de")}
     north = TITLES["north"]

@@ -30,17 +30,17 @@ def course(days: int, gap: int = -1, began: int = 10) -> BoardCourse:
 def test_two_panels_for_each_suspicion_with_the_day_it_began() -> None:
     """And the words of the suspicion, whatever stands in them."""
     drawing = ElementTree.fromstring(svg([("ovens <0.33> & more", course(20)), ("b", course(20, began=3))], VIENNA))
-    words = [item.text for item in drawing.iter(f"{TAG}text")]
+    texts = [item.text for item in drawing.iter(f"{TAG}text")]
     assert drawing.get("viewBox") == f"0 0 {PANEL.width} {4 * PANEL.height}"
-    assert "ovens <0.33> & more" in words
-    assert [w for w in words if w and w.startswith("began")] == ["began 11 Mar 2026"] * 2 + ["began 4 Mar 2026"] * 2
-    assert "\N{MINUS SIGN}200" in words
+    assert "ovens <0.33> & more" in texts
+    assert [w for w in texts if w and w.startswith("began")] == ["began 11 Mar 2026"] * 2 + ["began 4 Mar 2026"] * 2
+    assert "\N{MINUS SIGN}200" in texts
     assert drawing.find(f"{TAG}title") is not None
 
 
 def test_points_and_boards_go_by_their_titles_in_the_language_of_the_reader() -> None:
     """Found on a drawing for an owner: English words and names of the plan."""
-    said = "q01 reads 0.33 +- 0.01 of the true energy"
+    output = "q01 reads 0.33 +- 0.01 of the true energy"
     for lang, wanted in (
         (
             "en",
@@ -55,10 +55,10 @@ def test_points_and_boards_go_by_their_titles_in_the_language_of_the_reader() ->
             ),
         ),
     ):
-        drawing = ElementTree.fromstring(svg([(said, course(20))], VIENNA, lang))
-        words = [item.text or "" for item in drawing.iter(f"{TAG}text")]
-        assert [any(text.startswith(start) for text in words) for start in wanted] == [True] * 3, words
-        assert not any("q01" in text or "north" in text for text in words)
+        drawing = ElementTree.fromstring(svg([(output, course(20))], VIENNA, lang))
+        texts = [item.text or "" for item in drawing.iter(f"{TAG}text")]
+        assert [any(text.startswith(start) for text in texts) for start in wanted] == [True] * 3, texts
+        assert not any("q01" in text or "north" in text for text in texts)
 
 
 def test_a_day_without_a_balance_is_a_gap() -> None:

@@ -39,13 +39,13 @@ def page(days: int, known: bool = True) -> tuple[bytes, str, bytes]:
 @pytest.mark.parametrize("days", [1, 31, 365])
 def test_every_hour_is_a_cell(days: int) -> None:
     """And the clock's lost hour is none."""
-    data, words, drawn = page(days)
+    data, text, drawn = page(days)
     block = hours(days)
     cells = int((block.present | block.missing).sum())
     assert cells == days * 24 - (1 if days > 28 else 0)
     assert drawn.count(b" re") >= cells
-    for said in ("kW", "00:00", "21:00", "missing", "0.0 – 2.9", "20.1 – 23.0"):
-        assert said in words
+    for output in ("kW", "00:00", "21:00", "missing", "0.0 – 2.9", "20.1 – 23.0"):
+        assert output in text
     assert page(days)[0] == data
 
 

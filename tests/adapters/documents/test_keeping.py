@@ -95,8 +95,8 @@ def test_signatures_stand_below_the_result_that_is_signed(lines: int) -> None:
 
 def test_row_longer_than_a_page_is_divided() -> None:
     """A finding of any length becomes a document, and no word of it is lost."""
-    words = " ".join(f"word{i}" for i in range(3000))
-    made = pages(Heading("H"), Table("t", FIGURES, (("a", words), ("b", "end"))), Text("a note", "note"), *CAUTIONS)
+    message = " ".join(f"word{i}" for i in range(3000))
+    made = pages(Heading("H"), Table("t", FIGURES, (("a", message), ("b", "end"))), Text("a note", "note"), *CAUTIONS)
     text = " ".join(made).replace("\n", " ")
     assert all(f"word{i}" in text for i in range(3000))
     assert "Cautions" in made[-1]

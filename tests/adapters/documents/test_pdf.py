@@ -108,23 +108,23 @@ def test_letters_that_the_font_lacks_lose_their_accent() -> None:
 
 def places(data: bytes) -> dict[str, tuple[float, float]]:
     """Where each piece of text begins on the first page, and how large its letters are."""
-    found: dict[str, tuple[float, float]] = {}
+    results: dict[str, tuple[float, float]] = {}
 
     def visit(piece: str, matrix: list[float], place: list[float], _font: object, size: float) -> None:
         if piece.strip():
-            found[piece.strip()] = (matrix[0] * place[4] + matrix[4], size)
+            results[piece.strip()] = (matrix[0] * place[4] + matrix[4], size)
 
     read(data).pages[0].extract_text(visitor_text=visit)
-    return found
+    return results
 
 
 def test_there_is_a_gap_between_numbers_and_a_text_behind_them() -> None:
     """Found by looking: a verdict began a millimetre behind the band, as if it belonged to the number."""
     columns = (Column("Name", 60), Column("Figure", 30, "right"), Column("Verdict", 90))
     table = Table("t", columns, (("row", Number(1234.5, 1), "inside"),))
-    found = places(pdf(Document("T", "s", "en", "UTC", "", "", (table,))))
-    end = found["1,234.5"][0] + stringWidth("1,234.5", "Vera", 7.5)
-    assert 10 < found["inside"][0] - end < 20
+    results = places(pdf(Document("T", "s", "en", "UTC", "", "", (table,))))
+    end = results["1,234.5"][0] + stringWidth("1,234.5", "Vera", 7.5)
+    assert 10 < results["inside"][0] - end < 20
 
 
 def test_a_title_stands_on_one_line() -> None:

@@ -53,11 +53,11 @@ def test_gap_is_estimated_inside_and_exact_in_sum(hof: Path, tmp_path: Path) -> 
 def test_document_in_german_with_cautions(hof: Path, tmp_path: Path) -> None:
     """Umlauts, decimal comma, netting interval, cautions, page x of y."""
     result = text(made(tmp_path, "report", hof, "--month", "2026-03", "--lang", "de", "--pdf", tmp_path / "r.pdf"))
-    for words in (
+    for message in (
         "Energiebericht März 2026, Hof Größe & Söhne", "Bäckerei Öztürk", "2.223,2", "je Intervall von 60 min",
         "Sicherheitsregeln der EN 50110", "Seite 1 von",
     ):  # fmt: skip
-        assert words in result
+        assert message in result
     assert load_plan(hof).fingerprint[:12] in result
 
 
@@ -104,8 +104,8 @@ def test_a_consumption_below_zero_is_missing_in_the_report(tmp_path: Path) -> No
     span = ("--from", "2026-03-01", "--to", "2026-04-01")
     reported = ("--reason", "told wrong", "--person", "A. Name")
     assert main(["correct", str(small), "--point", "roof", *span, "--factor", "0.01", *reported]) == 0
-    said = text(made(tmp_path, "report", small, "--month", "2026-03", "--lang", "en", "--pdf", tmp_path / "r.pdf"))
-    assert "missing: it would be below zero, because the meters contradict each other" in " ".join(said.split())
+    output = text(made(tmp_path, "report", small, "--month", "2026-03", "--lang", "en", "--pdf", tmp_path / "r.pdf"))
+    assert "missing: it would be below zero, because the meters contradict each other" in " ".join(output.split())
 
 
 def test_a_german_report_has_its_findings_in_german(tmp_path: Path) -> None:

@@ -112,10 +112,10 @@ def test_a_year_costs_what_its_months_cost(hof: Path, tmp_path: Path) -> None:
     assert next(row[1] for row in year[COSTS] if row[0] == "demand") == f"up to {highest:,.3f} kW"
     totals = [float(str(sheets[COSTS][-1][3])) for sheets in months]
     assert year[COSTS][-1][3] == pytest.approx(sum(totals), abs=0.011)
-    said = text(made(tmp_path, "report", hof, "--month", "2026-03", "--lang", "de", "--pdf", tmp_path / "r.pdf"))
-    for words in ("Kosten nach dem Tarif", "keine Rechnung", "0,2190 / kWh", "9,80 / kW", "Ersparnis durch PV"):
-        assert words in said
-    assert "\N{MINUS SIGN}" in said
+    output = text(made(tmp_path, "report", hof, "--month", "2026-03", "--lang", "de", "--pdf", tmp_path / "r.pdf"))
+    for message in ("Kosten nach dem Tarif", "keine Rechnung", "0,2190 / kWh", "9,80 / kW", "Ersparnis durch PV"):
+        assert message in output
+    assert "\N{MINUS SIGN}" in output
 
 
 def test_a_plan_without_prices_has_no_chapter_of_costs(hof: Path, tmp_path: Path) -> None:

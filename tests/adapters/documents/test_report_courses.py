@@ -61,17 +61,17 @@ def test_the_same_report_has_the_same_bytes_with_its_charts(hof: Path, tmp_path:
 
 def test_charts_on_paper_have_legend_axis_and_heading_on_one_page(hof: Path, tmp_path: Path) -> None:
     """Words that can be searched: names, units, dates."""
-    said = text(made(tmp_path, "report", hof, "--month", "2026-03", "--lang", "de", "--pdf", tmp_path / "r.pdf"))
-    pages = said.split("Seite ")
+    output = text(made(tmp_path, "report", hof, "--month", "2026-03", "--lang", "de", "--pdf", tmp_path / "r.pdf"))
+    pages = output.split("Seite ")
     (page,) = [p for p in pages if "Mittlere Leistung jeder Stunde" in p]
-    for words in ("Last und PV", "kW", "Verbrauch der Anlage", "PV-Erzeugung", "9. Mär"):
-        assert words in page
+    for message in ("Last und PV", "kW", "Verbrauch der Anlage", "PV-Erzeugung", "9. Mär"):
+        assert message in page
     (page,) = [p for p in pages if "oben Mitternacht" in p]
-    for words in ("Stunden und Tage", "kW", "00:00", "21:00", "9. Mär"):
-        assert words in page
+    for message in ("Stunden und Tage", "kW", "00:00", "21:00", "9. Mär"):
+        assert message in page
     (page,) = [p for p in pages if "ein Abgang über dem anderen" in p]
-    for words in ("Abgänge", "Steigleitung", "bakery"):
-        assert words in page
+    for message in ("Abgänge", "Steigleitung", "bakery"):
+        assert message in page
 
 
 def test_the_part_of_a_month_in_which_the_history_begins_is_drawn(hof: Path, tmp_path: Path) -> None:

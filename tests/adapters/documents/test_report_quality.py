@@ -18,10 +18,10 @@ GONE = replace(READ, id=3, from_ms=BEGIN + 3, until_ms=BEGIN + 4, reads=STRUCK)
 
 
 @pytest.mark.parametrize(
-    ("language", "good", "one", "out"),
+    ("language", "good", "item", "out"),
     [("en", "no end", "one reading", "left out"), ("de", "ohne Ende", "eine Ablesung", "ausgelassen")],
 )
-def test_a_corrected_reading_stands_beside_factors(language: str, good: str, one: str, out: str) -> None:
+def test_a_corrected_reading_stands_beside_factors(language: str, good: str, item: str, out: str) -> None:
     """What it is taken for in the column of the factor; its moment has no end."""
     report = make_report(SITE, replace(MATERIAL, corrections=(GONE, READ, PLAIN)))
     texts = Texts(language)
@@ -32,8 +32,8 @@ def test_a_corrected_reading_stands_beside_factors(language: str, good: str, one
     )
     assert [(row[2], row[3], row[4]) for row in table.rows] == [
         (Moment(BEGIN), good, "5/4"),
-        (Moment(BEGIN + 1), one, "= 12000.5 Wh"),
-        (Moment(BEGIN + 3), one, out),
+        (Moment(BEGIN + 1), item, "= 12000.5 Wh"),
+        (Moment(BEGIN + 3), item, out),
     ]
 
 
@@ -51,7 +51,7 @@ def test_a_factor_is_a_number_of_the_language() -> None:
 
 
 @pytest.mark.parametrize(
-    ("reason", "words"),
+    ("reason", "text"),
     [
         ("correction 12", "der Korrektur 12"),
         ("plan changed", "eines geänderten Messplans"),
@@ -61,7 +61,7 @@ def test_a_factor_is_a_number_of_the_language() -> None:
         ("something of a later version", "something of a later version"),
     ],
 )
-def test_reasons_of_changes_are_in_the_language(reason: str, words: str) -> None:
+def test_reasons_of_changes_are_in_the_language(reason: str, text: str) -> None:
     """Found as `correction 1` in a German report."""
     table = table_of("changes", replace(MATERIAL, changes=(Change(reason, 4, BEGIN),)))
-    assert table.rows[0][0] == words
+    assert table.rows[0][0] == text

@@ -61,12 +61,12 @@ def test_every_mark_is_in_the_tree_once_over_many_pages() -> None:
 
 def test_paragraph_over_two_pages_is_one_and_its_words_stay_apart() -> None:
     """Lines end between words, a word of many lines does not; other names of a column are broken too."""
-    words = " ".join(f"Wort{i}" for i in range(1200))
+    message = " ".join(f"Wort{i}" for i in range(1200))
     columns = (Column("Name", 20), Column("Name", 20))
     table = Table("t", columns, (("Hauptverteilung " * 4, "x" * 300),))
-    blocks = (Heading("k"), Text(words), table)
+    blocks = (Heading("k"), Text(message), table)
     result = tagged(pdf(Document("t", "s", "de", "UTC", "f", "{page} {pages}", blocks)))
-    assert [text for kind, text in kinds(result) if kind == "P"] == [words]
+    assert [text for kind, text in kinds(result) if kind == "P"] == [message]
     assert [text for kind, text in kinds(result) if kind == "TD"] == [("Hauptverteilung " * 4).strip(), "x" * 300]
     assert len({page for page, _ in result.used}) > 1
 

@@ -39,11 +39,11 @@ def test_a_statement_has_the_energy_and_the_cost_of_its_meters(hof: Path, tmp_pa
 def test_a_statement_holds_nothing_of_other_tenants(hof: Path, tmp_path: Path) -> None:
     """On paper, in German; the same bytes again."""
     first = statement(hof, tmp_path, "--tenant", "Gast", "--lang", "de", "--pdf", tmp_path / "s.pdf")
-    said = text(first)
-    assert "Energieaufstellung März 2026, Gast" in said
-    assert "keine Rechnung" in said
-    for words in ("Laden", "Öztürk", "bakery", "shop"):
-        assert words not in said
+    output = text(first)
+    assert "Energieaufstellung März 2026, Gast" in output
+    assert "keine Rechnung" in output
+    for message in ("Laden", "Öztürk", "bakery", "shop"):
+        assert message not in output
     again = statement(hof, tmp_path, "--tenant", "Gast", "--lang", "de", "--pdf", tmp_path / "t.pdf")
     assert again.read_bytes() == first.read_bytes()
 

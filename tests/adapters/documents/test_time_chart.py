@@ -33,10 +33,10 @@ def test_every_form_and_length_is_drawn_with_its_legend(form: str, days: int) ->
     """All names and the unit stand on the page."""
     document = Document("T", "S", "en", "Europe/Vienna", "f", "{page}/{pages}", (Heading("H", 2), course(form, days)))
     data = pdf(document)
-    said = pypdf.PdfReader(io.BytesIO(data)).pages[0].extract_text()
+    output = pypdf.PdfReader(io.BytesIO(data)).pages[0].extract_text()
     for i in range(9):
-        assert chr(97 + i) * 8 in said
-    assert "kWh" in said
+        assert chr(97 + i) * 8 in output
+    assert "kWh" in output
     assert pdf(document) == data
 
 
@@ -45,7 +45,7 @@ def test_long_names_take_more_lines_of_the_legend() -> None:
     letters()
     short, long = (TimeChart(course("lines", length=n), "de", VIENNA, 500.0) for n in (4, 40))
     assert long.height > short.height
-    assert all(x + 12 + stringWidth(words, PLAIN, SIZE) <= 500 for row in long._rows for x, _, words in row)
+    assert all(x + 12 + stringWidth(text, PLAIN, SIZE) <= 500 for row in long._rows for x, _, text in row)
 
 
 def test_values_below_zero_and_nothing_at_all_are_drawn() -> None:

@@ -75,8 +75,8 @@ def test_rows_are_as_high_as_their_texts() -> None:
     assert heights[0] >= 45.0, "the heading takes three or four lines of ten letters"
     assert heights[1] >= 60.0, "so does the title of the board, whose longest word is broken"
     assert worksheet["B1"].alignment.horizontal == "right", "a heading leans to the side of its numbers"
-    beside = worksheet["C2"].alignment
-    assert (worksheet["A2"].alignment.indent, beside.indent, beside.horizontal) == (0, 1, "left"), (
+    others = worksheet["C2"].alignment
+    assert (worksheet["A2"].alignment.indent, others.indent, others.horizontal) == (0, 1, "left"), (
         "a gap behind a number"
     )
 

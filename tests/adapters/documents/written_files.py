@@ -31,6 +31,6 @@ def text(path: Path) -> str:
 
 def made(tmp_path: Path, *arguments: object) -> Path:
     """Run a command that must succeed; the file behind --xlsx or --pdf."""
-    words = [str(item) for item in arguments]
-    assert main(words) == 0
-    return Path(words[-1])
+    options = [str(item) for item in arguments]
+    assert main(options) == 0
+    return Path(options[-1])

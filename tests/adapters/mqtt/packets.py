@@ -14,9 +14,9 @@ def packet(first: int, body: bytes) -> bytes:
     return bytes([first]) + bytes([*length, rest]) + body
 
 
-def text(words: str) -> bytes:
+def text(message: str) -> bytes:
     """A string of MQTT."""
-    return len(words).to_bytes(2, "big") + words.encode()
+    return len(message).to_bytes(2, "big") + message.encode()
 
 
 USER = b"\xd0\x01\x26" + text("k") + text("v" * 202)  # a user property of 208 bytes with its length before it

@@ -33,7 +33,7 @@ def fill(port: int, version: int) -> None:
     ]
     for item in sent:
         item.wait_for_publish(30)
-    assert all(one.is_published() for one in sent)
+    assert all(entry.is_published() for entry in sent)
     client.disconnect()
     client.loop_stop()
 

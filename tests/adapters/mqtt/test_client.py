@@ -363,9 +363,9 @@ def test_closing_while_no_broker_answers_ends_at_once() -> None:
 
 
 def test_wrong_password_is_reported_and_tried_again(tmp_path: Path) -> None:
-    words = tmp_path / "passwords"
-    words.touch()
-    with Mosquitto(f"allow_anonymous false\npassword_file {words}") as broker:
+    text = tmp_path / "passwords"
+    text.touch()
+    with Mosquitto(f"allow_anonymous false\npassword_file {text}") as broker:
         link, _inbox = reader(broker, "a", username="meterd", password="wrong")
         with link:
             assert until(lambda: link.state().counters.connect_failures >= 2)

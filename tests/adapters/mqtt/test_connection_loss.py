@@ -77,7 +77,7 @@ def test_the_last_words_of_the_library_are_kept_and_go_nowhere() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "has", "words"),
+    ("text", "has", "message"),
     [
         ("TLSV13_ALERT_CERTIFICATE_REQUIRED", True, "asks for a client certificate"),
         ("SSLV3_ALERT_HANDSHAKE_FAILURE", False, "asks for a client certificate"),
@@ -87,10 +87,10 @@ def test_the_last_words_of_the_library_are_kept_and_go_nowhere() -> None:
         ("connection reset", True, ""),
     ],
 )
-def test_alerts_of_tls_say_whose_certificate_it_is_about(text: str, *, has: bool, words: str) -> None:
-    found = certificate_words(text, has_certificate=has)
-    assert words in found
-    assert bool(found) == bool(words)
+def test_alerts_of_tls_say_whose_certificate_it_is_about(text: str, *, has: bool, message: str) -> None:
+    results = certificate_words(text, has_certificate=has)
+    assert message in results
+    assert bool(results) == bool(message)
 
 
 def test_a_connection_closed_before_its_answer_names_the_certificate_only_with_tls() -> None:

@@ -166,12 +166,12 @@ def mute_server(greeting: bytes = b"") -> Iterator[int]:
         listener.close()
 
 
-def slowly(seconds: float, words: str) -> Callable[[], str]:
+def slowly(seconds: float, text: str) -> Callable[[], str]:
     """An answer after a while; blocks the server, as a busy one does."""
 
     def answer() -> str:
         time.sleep(seconds)
-        return words
+        return text
 
     return answer
 

@@ -36,7 +36,7 @@ def test_each_value_holds_until_the_next_and_the_last_as_long(tmp_path: Path) ->
 
 
 @pytest.mark.parametrize(
-    ("file", "row", "words"),
+    ("file", "row", "text"),
     [
         (None, ROW, "site.toml:13:1: carbon.csv with the values of grid is no file beside the plan"),
         ("time,g_per_kwh\n2026-03-01,1\n", ROW, "carbon.csv: a column of values needs two rows at least"),
@@ -68,10 +68,8 @@ def test_each_value_holds_until_the_next_and_the_last_as_long(tmp_path: Path) ->
         "none",
     ],
 )
-def test_what_cannot_be_meant_is_refused_where_it_stands(
-    tmp_path: Path, file: str | None, row: str, words: str
-) -> None:
+def test_what_cannot_be_meant_is_refused_where_it_stands(tmp_path: Path, file: str | None, row: str, text: str) -> None:
     """Each with its place and what would be right."""
-    with pytest.raises(PlanError) as told:
+    with pytest.raises(PlanError) as reported:
         load_plan(plan(tmp_path, file, row))
-    assert words in str(told.value)
+    assert text in str(reported.value)

@@ -118,12 +118,12 @@ def test_other_forms_of_a_date_are_refused(text: str) -> None:
 
 def test_holidays_are_a_list_of_dates() -> None:
     assert cells.local_days(["1970-01-02", date(1970, 1, 3)]) == {1, 2}
-    for value, words in (
+    for value, text in (
         ("2026-05-01", "is not a list"),
         (["1.5.2026"], "is not a date"),
         (["2026-05-01T09:30+02:00"], "is a time"),
     ):
-        with pytest.raises(PydanticCustomError, match=words):
+        with pytest.raises(PydanticCustomError, match=text):
             cells.local_days(value)
 
 

@@ -25,19 +25,19 @@ def test_a_feeder_of_another_board_may_feed_a_board(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("fed_by", "said"),
+    ("fed_by", "expected"),
     [
         ("nowhere", "feeder nowhere does not exist"),
         ("t1", "t1 has role feed, a board is fed by a feeder"),
         ("pump", "feeder pump is on board yard itself"),
     ],
 )
-def test_what_cannot_feed_a_board_is_refused_with_its_place(tmp_path: Path, fed_by: str, said: str) -> None:
+def test_what_cannot_feed_a_board_is_refused_with_its_place(tmp_path: Path, fed_by: str, expected: str) -> None:
     """Line, what is wrong, and the feeder that would be right."""
     path = tmp_path / "plan.toml"
     path.write_text(PLAN.format(fed_by=fed_by))
     with pytest.raises(PlanError) as refused:
         load_plan(path)
     (fault,) = refused.value.faults
-    assert (fault.line, fault.what) == (3, said)
+    assert (fault.line, fault.what) == (3, expected)
     assert "to-yard" in str(refused.value)

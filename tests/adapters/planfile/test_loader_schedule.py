@@ -28,7 +28,7 @@ def test_places_are_relative_to_the_plan(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("keys", "words"),
+    ("keys", "text"),
     [
         ('backup = "25:00"', 'backup: \'25:00\' is not a time of day; write "01:30", or "off"'),
         ("verify = 3", "write it in double quotes"),
@@ -50,12 +50,12 @@ def test_places_are_relative_to_the_plan(tmp_path: Path) -> None:
         ),
     ],
 )
-def test_what_is_refused(keys: str, words: str, tmp_path: Path) -> None:
+def test_what_is_refused(keys: str, text: str, tmp_path: Path) -> None:
     """Each with what would be right; no password is shown."""
-    with pytest.raises(PlanError) as told:
+    with pytest.raises(PlanError) as reported:
         loaded(tmp_path, keys)
-    assert words in str(told.value)
-    assert "secret" not in str(told.value)
+    assert text in str(reported.value)
+    assert "secret" not in str(reported.value)
 
 
 @pytest.mark.parametrize(("job", "target"), [("backup", "backup_folder"), ("archive", "archive_url")])

@@ -31,8 +31,8 @@ def test_a_missing_list_of_points_is_one_fault(mill: Path) -> None:
 
 def test_the_main_file_named_instead_of_its_folder_is_one_fault(mill: Path) -> None:
     """Found with "the plan has no feed", though points.csv lies beside it."""
-    words = "points.csv lies beside it and is not read: this is one file of a plan folder"
-    assert faults(mill / "site.toml") == [f"site.toml: {words}; name the folder: {mill}"]
+    text = "points.csv lies beside it and is not read: this is one file of a plan folder"
+    assert faults(mill / "site.toml") == [f"site.toml: {text}; name the folder: {mill}"]
 
 
 @pytest.mark.parametrize(
@@ -56,8 +56,8 @@ def test_a_missing_line_of_names_is_one_fault(mill: Path, name: str) -> None:
     """Found with an unknown column for every cell and a row fault for every point."""
     lines = (mill / name).read_text(encoding="utf-8").splitlines()
     (mill / name).write_text("\n".join([*lines[1:], ""]), encoding="utf-8")
-    (found,) = faults(mill)
-    assert "the line with the names of the columns is missing; the first one begins with 't1'; write point," in found
+    (results,) = faults(mill)
+    assert "the line with the names of the columns is missing; the first one begins with 't1'; write point," in results
 
 
 def test_points_without_inputs_are_one_warning(mill: Path) -> None:

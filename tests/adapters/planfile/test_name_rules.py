@@ -45,8 +45,8 @@ def test_case_separators_and_leading_zeros_make_no_other_name(name: str, data: s
 
 
 @given(st.integers(0, 999), st.integers(0, 999))
-def test_different_numbers_are_different_names(one: int, two: int) -> None:
-    assert (sameness(f"studio-{one:03d}") == sameness(f"studio-{two}")) == (one == two)
+def test_different_numbers_are_different_names(item: int, two: int) -> None:
+    assert (sameness(f"studio-{item:03d}") == sameness(f"studio-{two}")) == (item == two)
 
 
 @given(st.lists(NAMES, max_size=8))

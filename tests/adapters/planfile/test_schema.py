@@ -40,13 +40,13 @@ def faults(model: type[Table], **values: object) -> list[str]:
 
 
 def test_every_fault_of_a_row_is_said_at_its_own_place() -> None:
-    said = faults(PointRow, point="q01", role="feedr", rating_a=Cell("-5"), titel="Ovens")
-    assert len(said) == 3
-    assert said[0].startswith("points.csv:4:20: role: ")
-    assert said[1].startswith("points.csv:4:30: rating_a: ")
-    assert "-5 A" in said[1], "with the unit of its column"
-    assert said[2].startswith("points.csv:4:40: unknown key 'titel'")
-    assert "title" in said[2], "what was meant"
+    output = faults(PointRow, point="q01", role="feedr", rating_a=Cell("-5"), titel="Ovens")
+    assert len(output) == 3
+    assert output[0].startswith("points.csv:4:20: role: ")
+    assert output[1].startswith("points.csv:4:30: rating_a: ")
+    assert "-5 A" in output[1], "with the unit of its column"
+    assert output[2].startswith("points.csv:4:40: unknown key 'titel'")
+    assert "title" in output[2], "what was meant"
 
 
 def test_a_faulty_value_gives_way_and_the_rest_of_the_row_is_read() -> None:

@@ -32,7 +32,7 @@ def faults(tmp_path: Path, text: str) -> list[str]:
 
 
 @pytest.mark.parametrize(
-    ("right", "written", "said"),
+    ("right", "written", "expected"),
     [
         (
             '"Europe/Vienna"',
@@ -74,7 +74,7 @@ def faults(tmp_path: Path, text: str) -> list[str]:
         ("[limits]", "[limits", "this line is no table and no key; write [table] or [[table]], or key = value"),
     ],
 )
-def test_one_cause_is_one_fault(tmp_path: Path, right: str, written: str, said: str) -> None:
+def test_one_cause_is_one_fault(tmp_path: Path, right: str, written: str, expected: str) -> None:
     assert right in PLAN
-    (found,) = faults(tmp_path, PLAN.replace(right, written, 1))
-    assert any(part in found for part in said.split("|")), found
+    (results,) = faults(tmp_path, PLAN.replace(right, written, 1))
+    assert any(part in results for part in expected.split("|")), results

@@ -22,7 +22,7 @@ def test_it_is_the_variable_or_the_first_line_of_the_file_as_it_stands_now(
 
 
 @pytest.mark.parametrize(
-    ("content", "said"),
+    ("content", "expected"),
     [
         (None, r"cannot read the password from .*password: No such file or directory"),
         (b"", r"the password in .*password is empty or holds control characters; write it in one line"),
@@ -31,11 +31,11 @@ def test_it_is_the_variable_or_the_first_line_of_the_file_as_it_stands_now(
         (b"\xff", "it is not UTF-8 text"),
     ],
 )
-def test_a_file_without_one_is_named(content: bytes | None, said: str, tmp_path: Path) -> None:
+def test_a_file_without_one_is_named(content: bytes | None, expected: str, tmp_path: Path) -> None:
     file = tmp_path / "password"
     if content is not None:
         file.write_bytes(content)
-    with pytest.raises(ConfigError, match=said) as caught:
+    with pytest.raises(ConfigError, match=expected) as caught:
         secret("", str(file), "the password")
     assert "second" not in str(caught.value)
 

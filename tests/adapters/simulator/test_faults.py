@@ -41,7 +41,7 @@ def test_words_of_the_command_line(text, expected):
 
 
 @pytest.mark.parametrize(
-    ("text", "words"),
+    ("text", "message"),
     [
         ("drft:t1", "did you mean drift"),
         ("qqq:t1", "known: drift"),
@@ -59,8 +59,8 @@ def test_words_of_the_command_line(text, expected):
         ("drift:t1@+5", "write NAME:POINT"),
     ],
 )
-def test_wrong_words_are_refused_with_what_would_be_right(text, words):
-    with pytest.raises(ConfigError, match=words):
+def test_wrong_words_are_refused_with_what_would_be_right(text, message):
+    with pytest.raises(ConfigError, match=message):
         parse_fault(text)
 
 

@@ -24,7 +24,7 @@ def shown(picture, width=110):
 
 def test_a_healthy_site_in_words_and_figures():
     text = shown(snapshot())
-    for words in (
+    for message in (
         "mill",
         "closed",
         "running",
@@ -40,7 +40,7 @@ def test_a_healthy_site_in_words_and_figures():
         "8 readings in, 120 messages out a second; 1000 in, 20000 out",
         BROKER,
     ):
-        assert words in text, words
+        assert message in text, message
 
 
 def test_missing_is_said_and_never_zero():
@@ -102,8 +102,8 @@ def test_names_and_texts_are_shown_as_they_are():
 def test_one_plain_line_for_a_pipe():
     text = line(snapshot(), RATES)
     assert "\n" not in text
-    for words in ("main +0.10 of band 0.25 kWh inside", "surplus 1.5 kW", "PV ", "findings 0", "8 in/s 120 out/s"):
-        assert words in text
+    for message in ("main +0.10 of band 0.25 kWh inside", "surplus 1.5 kW", "PV ", "findings 0", "8 in/s 120 out/s"):
+        assert message in text
     assert "no interval yet" in line(replace(snapshot(), closed={}, running={}), RATES)
 
 
@@ -122,7 +122,7 @@ def test_on_backup_supply_the_surplus_is_none_and_why():
 
 
 def test_cautions_name_the_dangers():
-    for words in (
+    for text in (
         "qualified people",
         "current-transformer",
         "never proves a part dead",
@@ -130,4 +130,4 @@ def test_cautions_name_the_dangers():
         "no protective device",
         "billing",
     ):
-        assert words in CAUTION
+        assert text in CAUTION

@@ -128,17 +128,17 @@ def test_password_and_tls_of_a_real_server(server: Server, monkeypatch: pytest.M
 
 
 @pytest.mark.parametrize(
-    ("path", "words"),
+    ("path", "text"),
     [
         ("/missing", "/missing is answered with HTTP status 404 (Not Found); is the path right?"),
         ("/old", "HTTP status 302 (Found): write host, tls and address of http"),
         ("/words", "no valid JSON"),
     ],
 )
-def test_what_is_no_value_is_refused_with_its_reason(server: Server, path: str, words: str) -> None:
+def test_what_is_no_value_is_refused_with_its_reason(server: Server, path: str, text: str) -> None:
     server.give("words", '{"total": twelve}')
     with running(source(server.port, energy(path, "/total"))) as taking:
-        assert words in refusal(taking)
+        assert text in refusal(taking)
         assert not taking.drain()
 
 
@@ -185,7 +185,7 @@ def test_an_address_is_a_path(address: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("options", "words"),
+    ("options", "text"),
     [
         ({}, "host is missing"),
         ({"host": "m", "port": 70_000}, "port is 1 to 65535"),
@@ -195,8 +195,8 @@ def test_an_address_is_a_path(address: str) -> None:
         ({"host": "m", "time_unit": "min"}, "time_unit is one of"),
     ],
 )
-def test_options_that_cannot_work_are_named(options: dict[str, Option], words: str) -> None:
-    with pytest.raises(ConfigError, match=words):
+def test_options_that_cannot_work_are_named(options: dict[str, Option], text: str) -> None:
+    with pytest.raises(ConfigError, match=text):
         settings_for(Source("line", "http", tuple(options.items())))
 
 
@@ -207,7 +207,7 @@ def test_probe_shows_every_number_with_the_field_that_reads_it(
     server.give("status", json.dumps({"meters": [{"total": 1234.5, "power": 900.5}]}))
     address = f"http://127.0.0.1:{server.port}/status"
     assert main(["probe", address, "--field", "/meters/0/power"]) == 0, capsys.readouterr().err
-    said = capsys.readouterr().out
-    assert "/status, HTTP status 200" in said
-    for words in ("/meters/0/total", "1234.5", "/meters/0/power", "read as 16.7.0", "900.500 W"):
-        assert words in said
+    output = capsys.readouterr().out
+    assert "/status, HTTP status 200" in output
+    for text in ("/meters/0/total", "1234.5", "/meters/0/power", "read as 16.7.0", "900.500 W"):
+        assert text in output

@@ -107,14 +107,14 @@ def test_options_of_a_line_are_checked() -> None:
     assert common_faults(LineOptions(serial_port="/dev/ttyUSB0")) == []
     options = LineOptions(host="m", serial_port="/dev/ttyUSB0", baud=9601, data_bits=9, parity="some", stop_bits=3)
     faults = "; ".join(common_faults(options))
-    for said in (
+    for output in (
         "baud is one of 300",
         "data_bits is 7 or 8",
         "parity is one of none",
         "stop_bits is 1 or 2",
         "exclude",
     ):
-        assert said in faults
+        assert output in faults
 
 
 @pytest.mark.parametrize(("baud", "silence_ms"), [(9600, 4.01), (19_200, 2.005), (115_200, 1.75)])
@@ -152,8 +152,8 @@ def test_probe_reads_a_serial_port_without_a_plan(tmp_path: Path, capsys: pytest
             )
             == 0
         ), capsys.readouterr().err
-    said = capsys.readouterr().out
-    assert f"modbus at {line.path}" in " ".join(said.split())
-    assert "12,500.000 Wh" in said
+    output = capsys.readouterr().out
+    assert f"modbus at {line.path}" in " ".join(output.split())
+    assert "12,500.000 Wh" in output
     assert main(["probe", "--protocol", "modbus", "--address", "3/holding/72/float32"]) == 2
     assert "--option serial_port=/dev/ttyUSB0" in capsys.readouterr().err

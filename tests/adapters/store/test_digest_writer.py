@@ -239,7 +239,7 @@ def test_a_store_that_cannot_be_written_when_it_is_closed_closes(tmp_path: Path)
 
 
 @pytest.mark.parametrize(
-    "words",
+    "text",
     [
         "UPDATE figure SET reason = 'x' WHERE start_ms = :at",
         "UPDATE figure_old SET energy = 1 WHERE start_ms = :at",
@@ -256,7 +256,7 @@ def test_a_store_that_cannot_be_written_when_it_is_closed_closes(tmp_path: Path)
     ],
 )
 def test_a_change_from_outside_differs_and_stays_different_whatever_is_written_afterwards(
-    tmp_path: Path, words: str
+    tmp_path: Path, text: str
 ) -> None:
     path = tmp_path / "s.sqlite"
     store = opened(path, 9)
@@ -265,7 +265,7 @@ def test_a_change_from_outside_differs_and_stays_different_whatever_is_written_a
     replaced_rows(store, random.Random(1))
     store.close()
     with closing(sqlite3.connect(path)) as db:
-        assert db.execute(words, {"at": BEGIN} if ":at" in words else {}).rowcount == 1 or "digest" in words
+        assert db.execute(text, {"at": BEGIN} if ":at" in text else {}).rowcount == 1 or "digest" in text
         db.commit()
     results = compared(path)
     assert results

@@ -178,9 +178,9 @@ def rounds(path: Path) -> int:
         reader = SqliteStore.reader(path)
     except StoreError:  # not there yet, or its first transaction is under way
         return 0
-    words = reader.fact("rounds")
+    text = reader.fact("rounds")
     reader.close()
-    return int(words or 0)
+    return int(text or 0)
 
 
 def whole(store: SqliteStore, count: int) -> None:

@@ -43,11 +43,11 @@ def test_rows_are_those_of_the_database(
     """Of every type and size of page, once each; a row too long for a page of 512 is left out, never wrong."""
     path = tmp_path_factory.getbasetemp() / "leaf.sqlite"
     expected = {row for row in made(path, given_rows, size) if size > 512 or all(_short(value) for value in row)}
-    found = [
+    results = [
         (key - 2**64 if isinstance(key, int) and key >= 2**63 else key, a, b) for key, a, b in rows(path, TABLE_LEAF, 3)
     ]
-    assert expected <= set(found)
-    assert set(found) <= made(path, given_rows, size)
+    assert expected <= set(results)
+    assert set(results) <= made(path, given_rows, size)
     assert page_size(path) == size
 
 

@@ -53,9 +53,9 @@ def test_one_bit_of_any_column_is_another_fingerprint() -> None:
 
 
 def test_values_that_two_readings_have_exchanged_are_another_sum() -> None:
-    one = [(1, 1, DAY * DAY_MS, 5, 0, 1), (2, 1, DAY * DAY_MS + 1, 6, 0, 1)]
+    item = [(1, 1, DAY * DAY_MS, 5, 0, 1), (2, 1, DAY * DAY_MS + 1, 6, 0, 1)]
     other = [(1, 1, DAY * DAY_MS, 6, 0, 1), (2, 1, DAY * DAY_MS + 1, 5, 0, 1)]
-    assert summed_readings(one, 0) != summed_readings(other, 0)
+    assert summed_readings(item, 0) != summed_readings(other, 0)
 
 
 @pytest.mark.parametrize("value", [1.0, 1.5, "1", b"1", None])

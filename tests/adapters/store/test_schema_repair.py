@@ -105,16 +105,16 @@ def test_pages_that_are_wholly_gone_cost_no_reading(tmp_path: Path, fill: int, w
 
 def test_the_log_of_a_damaged_file_is_taken_with_it(tmp_path: Path) -> None:
     """Killed with readings in its log, then the description is gone: those of the log are saved too."""
-    path, kept = tmp_path / "s.sqlite", tmp_path / "killed.sqlite"
+    path, stored = tmp_path / "s.sqlite", tmp_path / "killed.sqlite"
     store = SqliteStore.writer(filled(path, 1_000))
     with store.transaction():
         store.add_readings([Reading("q01", IMPORT, T + 10**7 + i, i, T) for i in range(500)])
     for ending in ("", "-wal"):
-        shutil.copy(path.with_name(path.name + ending), kept.with_name(kept.name + ending))
+        shutil.copy(path.with_name(path.name + ending), stored.with_name(stored.name + ending))
     store.close()
-    with kept.open("r+b") as file:
+    with stored.open("r+b") as file:
         file.write(bytes(PAGE))
-    store, salvage = open_sound(kept)
+    store, salvage = open_sound(stored)
     assert salvage is not None or store.reading_count() == 1_500, "the log may hold the page that is gone"
     assert store.reading_count() == 1_500
     store.close()

@@ -70,11 +70,11 @@ def test_a_restore_on_purpose_and_another_machine_say_nothing(path: Path, tmp_pa
 
 
 @pytest.mark.parametrize(
-    "words", ["", "{", "[]", '{"oldest": [1], "newest": null}', '{"oldest": [1, 2], "newest": [9]}']
+    "text", ["", "{", "[]", '{"oldest": [1], "newest": null}', '{"oldest": [1, 2], "newest": [9]}']
 )
-def test_a_mark_that_cannot_be_read_is_none(path: Path, words: str) -> None:
+def test_a_mark_that_cannot_be_read_is_none(path: Path, text: str) -> None:
     shutil.copy(path.with_name("copy.sqlite"), path)
-    mark_of(path).write_text(words)
+    mark_of(path).write_text(text)
     assert asked(path) is None
 
 

@@ -42,9 +42,9 @@ def test_i11_a_row_that_cannot_be_read_is_reported_and_stops_nothing(
             assert db.execute(CHANGES[name]).rowcount == 1, name
     with running(site(), path, in_the_evening()) as here:
         assert here.has(CHANGED, 200), here.findings()
-        words = here.findings()[CHANGED].text
-        assert "correction" in words
-        assert "finding stale-q05" in words
+        message = here.findings()[CHANGED].text
+        assert "correction" in message
+        assert "finding stale-q05" in message
     assert reading_count(path) == reading_count(full)
     store = SqliteStore.reader(path)
     (correction,) = store.corrections.all()

@@ -89,8 +89,8 @@ def german() -> Phrases:
 
 def is_known(item: SourceSentence, table: str, before: str = "", after: str = "", more: tuple[str, ...] = ()) -> bool:
     """Whether German has a sentence of the source for some choice of values; they themselves may be anybody's words."""
-    for words, values in item.examples(more):
-        sentence = before + words + after
+    for message, values in item.examples(more):
+        sentence = before + message + after
         if table != "phrase":
             if german().key_of(sentence, table):
                 return True
@@ -112,7 +112,7 @@ def lacking(sayings: Iterable[SourceSentence], table: str = "phrase", before: st
 
 def left_in_english(sentences: Iterable[str]) -> list[str]:
     """Sentences of which something is not in German."""
-    return [words for words in sentences if any(part.kind is Kind.FOREIGN for part in german().read(words))]
+    return [text for text in sentences if any(part.kind is Kind.FOREIGN for part in german().read(text))]
 
 
 # -- read off the source -----------------------------------------------------------------------------------------------
@@ -205,7 +205,7 @@ def test_units_and_directions_have_a_german_form() -> None:
     plan = Site("mill", VIENNA.key, inputs=(Input("q01", "1.8.0", "s", "a", unit="kWh"),))
     findings = [finding for site in (SITE, plan) for finding in scale_findings(site, doubts, 7)]
     findings += backward_findings({("q01", IMPORT): Fall(5, 40_000_000), ("q02", EXPORT): Fall(4, 1)}, 7)
-    assert left_in_english(words for finding in findings for words in (finding.text, finding.remedy)) == []
+    assert left_in_english(message for finding in findings for message in (finding.text, finding.remedy)) == []
     assert "sieht nach Wh aus, wo im Plan kWh steht (Faktor 1.000)" in " ".join(
         wording.translated_line("de", finding.text, VIENNA) for finding in findings
     )
@@ -423,12 +423,12 @@ LONGEST = 160  # of a sentence on page, wall and in a message; how sure and why 
 def test_no_sentence_is_long(language: str) -> None:
     """With values as long as those of the demo; but for old ones, and for the caution below a list."""
     long, english = [], wording.catalogue("en")
-    for key, words in wording.catalogue(language).items():
+    for key, text in wording.catalogue(language).items():
         if not key.startswith("phrase.") or key.endswith("_old") or key == "phrase.not_observable":
             continue
         kinds = {name: kind or "" for _, name, kind, _ in Formatter().parse(english[key]) if name}
         values = {name: FILLED.get(kind, "q01 0.98 +- 0.01") for name, kind in kinds.items()}
-        shown = "".join(part + values.get(name or "", "") for part, name, _, _ in Formatter().parse(words))
+        shown = "".join(part + values.get(name or "", "") for part, name, _, _ in Formatter().parse(text))
         long += [f"{key}: {len(shown)}: {shown}"] if len(shown) > LONGEST else []
     assert long == []
 
@@ -462,15 +462,15 @@ def test_names_in_a_sentence_are_given_by_their_titles() -> None:
         "alike: no value yet": "alike: noch kein Wert",
         "q03: no value yet": "Laundry (q03): noch kein Wert",
     }
-    for kept, wanted in sentences.items():
-        shown = wording.translated_line("de", kept, VIENNA, titles)
+    for stored, wanted in sentences.items():
+        shown = wording.translated_line("de", stored, VIENNA, titles)
         assert shown == wanted or (
             wanted is None and "Main distribution" in shown and "q02 2.8.0; Bakery, ovens" in shown
         )
 
 
 @pytest.mark.parametrize(
-    ("kept", "english", "german_"),
+    ("stored", "english", "german_"),
     [
         (
             "q01: last value 2026-07-01T12:00:00Z, 1016 min ago",
@@ -495,10 +495,10 @@ def test_names_in_a_sentence_are_given_by_their_titles() -> None:
         ),
     ],
 )
-def test_numbers_and_times_are_those_of_the_reader(kept: str, english: str, german_: str) -> None:
+def test_numbers_and_times_are_those_of_the_reader(stored: str, english: str, german_: str) -> None:
     """Separators of the language, the site's zone instead of UTC; the words of the English page are those that are stored."""
-    for language, words in (("en", english), ("de", german_)):
-        assert wording.translated(language, kept, VIENNA) == [wording.Piece(words, language)]
+    for language, text in (("en", english), ("de", german_)):
+        assert wording.translated(language, stored, VIENNA) == [wording.Piece(text, language)]
 
 
 def test_what_is_not_recognised_is_shown_as_it_was_kept() -> None:

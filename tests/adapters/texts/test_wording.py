@@ -23,9 +23,9 @@ TEMPLATES = Path(wording.__file__).parents[1] / "web" / "templates"
 VIENNA = ZoneInfo("Europe/Vienna")
 
 
-def placeholders(words: str) -> set[str]:
+def placeholders(text: str) -> set[str]:
     """The names that are filled in."""
-    return {name for _, name, _, _ in string.Formatter().parse(words) if name}
+    return {name for _, name, _, _ in string.Formatter().parse(text) if name}
 
 
 def test_languages_say_the_same_things() -> None:
@@ -132,11 +132,11 @@ def test_powers_in_reasons_are_written_as_beside_them(stored: str, english: str,
 
 
 @pytest.mark.parametrize(
-    ("watt", "words"), [(None, "missing"), (0.0, "0 W"), (999.4, "999 W"), (-3204.0, "−3.20 kW"), (1.5e6, "1.50 MW")]
+    ("watt", "text"), [(None, "missing"), (0.0, "0 W"), (999.4, "999 W"), (-3204.0, "−3.20 kW"), (1.5e6, "1.50 MW")]
 )
-def test_powers_are_written_with_three_digits(watt: float | None, words: str) -> None:
+def test_powers_are_written_with_three_digits(watt: float | None, text: str) -> None:
     """In W, kW or MW."""
-    assert wording.power("en", watt) == words
+    assert wording.power("en", watt) == text
 
 
 def test_nothing_has_no_sign() -> None:
@@ -155,12 +155,12 @@ def test_times_are_local_and_say_their_zone() -> None:
 
 
 @pytest.mark.parametrize(
-    ("seconds", "words"),
+    ("seconds", "text"),
     [(-3, "0 s"), (119, "119 s"), (120, "2 min"), (7_199, "119 min"), (7_200, "2 h"), (400_000, "4 days")],
 )
-def test_ages_say_enough(seconds: float, words: str) -> None:
+def test_ages_say_enough(seconds: float, text: str) -> None:
     """In the largest unit of which there are two."""
-    assert wording.age("en", seconds) == words
+    assert wording.age("en", seconds) == text
 
 
 @pytest.mark.parametrize("language", wording.LANGUAGES)

@@ -46,9 +46,9 @@ def mill(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mill]:
     users = UserFile(store.with_name(store.name + ".users"))
     for role in (UserRole.LOOK, UserRole.ACKNOWLEDGE, UserRole.CHANGE):
         users.keep(str(role), role, PASSWORD)
-    words = ["demo", "--days", str(DAYS), "--store", str(store), "--page-port", str(free_port())]
+    texts = ["demo", "--days", str(DAYS), "--store", str(store), "--page-port", str(free_port())]
     output = store.with_name("demo.log")
-    with ended(Program([*words, *(word for fault in FAULTS for word in ("--fault", fault))], output)) as process:
+    with ended(Program([*texts, *(word for fault in FAULTS for word in ("--fault", fault))], output)) as process:
         assert until(lambda: process.poll() is not None or " north " in page_of(output)[1], 240), page_of(output)
         address, shown = page_of(output)  # the first snapshot has been made
         assert address, shown

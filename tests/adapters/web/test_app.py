@@ -185,7 +185,7 @@ def test_an_order_needs_login_role_and_token(open_page: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("form", "words"),
+    ("form", "message"),
     [
         ({"kind": "explain", "what": "stale-joinery", "note": ""}, "note"),
         ({"kind": "delete", "what": "stale-joinery"}, "seen, explained, closed or accepted"),
@@ -193,12 +193,12 @@ def test_an_order_needs_login_role_and_token(open_page: str) -> None:
         ({"kind": "see", "what": "../../etc/passwd"}, ""),
     ],
 )
-def test_an_order_that_cannot_be_is_reported_why(open_page: str, form: dict[str, str], words: str) -> None:
+def test_an_order_that_cannot_be_is_reported_why(open_page: str, form: dict[str, str], message: str) -> None:
     """In words, and nothing breaks."""
     with came_in(open_page, "acknowledge") as client:
         answer = client.post("/order", data={**form, "token": token_of(client)})
     assert answer.status_code == 409
-    assert words in answer.text
+    assert message in answer.text
 
 
 def test_a_closed_page_shows_nothing_without_login(store: Path) -> None:

@@ -29,8 +29,8 @@ def test_a_row_that_is_unlike_the_others_is_looked_at(
     page = browser.new_page()
     try:
         page.set_content(PAGE.format(style, "".join(ROW.format(word) for word in rows)))
-        found = accessibility_faults(page)
-        assert len(found) == faults, found
-        assert accessibility_faults(page) == found  # a second look is no other
+        results = accessibility_faults(page)
+        assert len(results) == faults, results
+        assert accessibility_faults(page) == results  # a second look is no other
     finally:
         page.close()

@@ -45,9 +45,9 @@ class Visitor:
         assert self.clicks <= MOST_CLICKS, "too many clicks"
         what.click()
 
-    def link(self, words: str, within: str = "main") -> Locator:
+    def link(self, text: str, within: str = "main") -> Locator:
         """The link whose words begin so."""
-        return self.page.locator(f"{within} a").filter(has_text=words).locator("visible=true").first
+        return self.page.locator(f"{within} a").filter(has_text=text).locator("visible=true").first
 
     def open(self, key: str) -> None:
         """A page by its title."""
@@ -193,6 +193,6 @@ def test_the_figures_of_a_chart_as_a_file(visitor: Visitor, lines: Lines, site: 
         for line in lines("energy", "--period", "interval", *span)
         if line["point"] in feeders(site) and line["register"] == "import"
     }
-    found = {(row["start"], row["item"].removeprefix("point:")): float(row["energy_wh"]) for row in rows}
-    assert found == wanted
-    assert len(found) > 90 * len(feeders(site)) - 90
+    results = {(row["start"], row["item"].removeprefix("point:")): float(row["energy_wh"]) for row in rows}
+    assert results == wanted
+    assert len(results) > 90 * len(feeders(site)) - 90

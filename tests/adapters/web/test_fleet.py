@@ -23,11 +23,11 @@ TARIFF = 'tariff = [{ name = "power", kind = "import", price = 0.2, until = "202
 def service(version: str = "0.2.0", ahead_ms: int = 0, *, live: bool = True, copy: str = "", title: str = "") -> bytes:
     """The service topic of a site."""
     beat_ms = now_ms() + ahead_ms
-    told = Service(live, "a1", 1, sequence=1, version=version, heartbeat_ms=beat_ms if live else None, period_s=600)
-    told = replace(told, title=title)
+    reported = Service(live, "a1", 1, sequence=1, version=version, heartbeat_ms=beat_ms if live else None, period_s=600)
+    reported = replace(reported, title=title)
     if copy:
-        told = replace(told, files=(PlanPart("north.toml", copy, 1 if copy == "old" else 2),))
-    return told.message("energy/x").payload
+        reported = replace(reported, files=(PlanPart("north.toml", copy, 1 if copy == "old" else 2),))
+    return reported.message("energy/x").payload
 
 
 def plans(folder: Path, port: int) -> list[str]:
@@ -87,9 +87,9 @@ def test_many_sites_on_one_page(browser: Browser, tmp_path: Path) -> None:
             ("tariff", "import", ["mill", "quay"]),
         ]
         with opened(browser, root, size=PHONE) as page:
-            words = page.inner_text("main")
-            assert "Meter drifts (instruments of class B): at 2 of 5 sites" in words
-            assert "Prices have ended (import): at 2 of 5 sites" in words
+            text = page.inner_text("main")
+            assert "Meter drifts (instruments of class B): at 2 of 5 sites" in text
+            assert "Prices have ended (import): at 2 of 5 sites" in text
             for each in (
                 "not understood",
                 "gone",
@@ -99,13 +99,13 @@ def test_many_sites_on_one_page(browser: Browser, tmp_path: Path) -> None:
                 "0.1.0 older than others",
                 "north.toml is out of date: at 1 of 2 sites",
             ):
-                assert each in words
+                assert each in text
             names = page.locator("tbody th").all_inner_texts()
             assert names == ["lock", "Yard (dock)", "Yard (yard)", "The mill", "Quay of the ferry"], (
                 "titles, of the plan too"
             )
             assert page.locator(".finding p").first.inner_text() == "The mill, Quay of the ferry"
-            assert "Bakery, ovens: no value yet" in words, "and of a point where the plan is known"
+            assert "Bakery, ovens: no value yet" in text, "and of a point where the plan is known"
             rows = page.locator("tbody tr td:nth-child(2) .mark")
             shapes = {rows.nth(i).evaluate("one => getComputedStyle(one, '::before').content") for i in range(5)}
             assert len(shapes) == 4, "a state is known by its shape alone"

@@ -39,9 +39,9 @@ def begin(mill: Mill) -> int:
     return span[0]
 
 
-def lines(capsys: pytest.CaptureFixture[str], mill: Mill, *words: str) -> list[dict[str, str]]:
+def lines(capsys: pytest.CaptureFixture[str], mill: Mill, *arguments: str) -> list[dict[str, str]]:
     """What a command says about the running demo, as CSV."""
-    command, *options = words
+    command, *options = arguments
     code = main(
         [command, str(mill.store.with_suffix(".plan")), "--store", str(mill.store), *options, "--format", "csv"]
     )
@@ -79,8 +79,8 @@ def test_i9_the_peak_of_a_month_is_of_what_is_due_since_the_beginning(
         reported = client.get(f"/api/demand?month={month}").json()
         assert reported["begins_ms"] == first
         assert reported["peak"]["of"] - reported["peak"]["known"] <= 6  # meters begin within an hour
-        said = client.get(f"/demand?month={month}").text
-        assert f"The history begins on {local(first, zone):%-d %b %Y, %H:%M}" in said
+        output = client.get(f"/demand?month={month}").text
+        assert f"The history begins on {local(first, zone):%-d %b %Y, %H:%M}" in output
     (row,) = lines(capsys, mill, "energy", "--demand", "--point", "cafe", "--period", "month")[:1]
     assert row["extent"].startswith(f"since {local(first, zone):%Y-%m-%d %H:%M}")
     assert int(row["intervals"]) - int(row["intervals_known"]) <= 6
@@ -117,8 +117,8 @@ def test_i9_the_report_of_a_first_year_has_sums(mill: Mill, tmp_path: Path, caps
     year = f"{local(begin(mill), zone):%Y}"
     plan = load_plan(mill.store.with_suffix(".plan"))
     document = report(plan, mill.store, CalendarPeriod(Period.YEAR, year), lang="en")
-    words = json.dumps(document.document, default=lambda item: getattr(item, "__dict__", None) or repr(item))
-    assert "The history begins on" in words
+    text = json.dumps(document.document, default=lambda item: getattr(item, "__dict__", None) or repr(item))
+    assert "The history begins on" in text
     known = [energy for *_, energy in document.used if energy is not None]
     assert len(known) > len(document.used) / 2
     paper = tmp_path / "year.pdf"

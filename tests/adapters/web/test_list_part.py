@@ -39,9 +39,9 @@ def twice(row: str) -> tuple[str, str]:
     ],
 )
 def test_parts_of_a_list(count: int, part: int, shown: tuple[int, ...]) -> None:
-    rows, told = part_of([f"q{i}" for i in range(count)], part, "", twice)
-    assert (told.part, told.parts, told.first, told.last, told.of) == shown
-    assert rows == [f"q{i}" for i in range(count)][max(told.first - 1, 0) : told.last]
+    rows, reported = part_of([f"q{i}" for i in range(count)], part, "", twice)
+    assert (reported.part, reported.parts, reported.first, reported.last, reported.of) == shown
+    assert rows == [f"q{i}" for i in range(count)][max(reported.first - 1, 0) : reported.last]
 
 
 def test_all_parts_together_are_the_list_and_a_piece_of_a_name_chooses() -> None:

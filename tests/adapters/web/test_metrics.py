@@ -81,9 +81,9 @@ def test_what_is_not_known_is_left_out() -> None:
 
 def test_no_name_is_gone_or_changes_its_kind() -> None:
     """What somebody watches today is there tomorrow."""
-    found = {item.name: item.type for item in text_string_to_metric_families(openmetrics(GOOD))}
+    results = {item.name: item.type for item in text_string_to_metric_families(openmetrics(GOOD))}
     expected = {f"meterd_{name}": kind for kind, names in NAMES.items() for name in names.split()}
-    assert {name: found.get(name) for name in expected} == expected
+    assert {name: results.get(name) for name in expected} == expected
     assert OPENMETRICS == CONTENT_TYPE_LATEST
 
 

@@ -49,7 +49,7 @@ def test_small_values_are_told_apart_where_it_matters() -> None:
 
 
 @pytest.mark.parametrize(
-    ("largest", "small", "fine", "words"),
+    ("largest", "small", "fine", "texts"),
     [
         (20_840_300_000, 62_000_000, False, ("kWh", "20,840", "62")),
         (20_840_300_000, 62_000_000, True, ("kWh", "20,840.3", "62.0")),
@@ -59,11 +59,11 @@ def test_small_values_are_told_apart_where_it_matters() -> None:
     ],
 )
 def test_a_column_of_energies_has_the_unit_of_the_sum_above_it(
-    largest: int, small: int, fine: bool, words: tuple[str, str, str]
+    largest: int, small: int, fine: bool, texts: tuple[str, str, str]
 ) -> None:
     """Found by looking: 51,671 kWh stood over a column in MWh, in which two exports of a month were 0.1 and 0.2."""
     column = number_column([largest, small], "en", fine=fine)
-    assert (column.unit, column.words(largest), column.words(small)) == words
+    assert (column.unit, column.words(largest), column.words(small)) == texts
     assert wording.energy("en", largest).endswith(column.unit)
 
 
@@ -82,11 +82,11 @@ def test_the_shares_of_a_page_add_up(mill: Mill, browser: Browser) -> None:
         column = "td => [...td].map(row => row.cells[2].innerText.trim()).filter(Boolean)"
         shown = page.eval_on_selector_all("table.ranking tbody tr", column)
         assert len(shown) > 5
-        assert sum(Decimal(words) for words in shown) == 100
+        assert sum(Decimal(text) for text in shown) == 100
         page.goto(f"{mill.address}/balance?board=south&period=day")
         column = "td => [...td].map(row => [row.cells[4].innerText, row.cells[2].innerText])"
         sides = page.eval_on_selector_all("section[aria-labelledby=branches] tbody tr", column)
-        feeds = [Decimal(words) for role, words in sides if words and role.strip() != "feeder"]
+        feeds = [Decimal(text) for role, text in sides if text and role.strip() != "feeder"]
         assert feeds
         assert sum(feeds) == 100
 

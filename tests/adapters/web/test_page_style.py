@@ -76,9 +76,9 @@ def test_a_sum_is_printed_once(mill: Mill, browser: Browser) -> None:
     """Found by looking: the sum of a table of two pages stood at the foot of the first one too, below half of its rows."""
     with opened(browser, f"{mill.address}/energy?range=month&picture=cost&each=true") as page:
         printed = pypdf.PdfReader(io.BytesIO(page.pdf(format="A4")))
-    words = [" ".join(sheet.extract_text().split()) for sheet in printed.pages]  # a heading may take two lines
-    assert len(words) > 1
-    assert sum(text.count("Sum of what is shown") for text in words) == 1
+    texts = [" ".join(sheet.extract_text().split()) for sheet in printed.pages]  # a heading may take two lines
+    assert len(texts) > 1
+    assert sum(text.count("Sum of what is shown") for text in texts) == 1
 
 
 @pytest.mark.slow
@@ -109,4 +109,4 @@ def test_no_line_of_a_card_begins_with_a_unit(mill: Mill, browser: Browser, addr
         notes = page.locator(".figures small").all_text_contents()
         quantities = [match for note in notes for match in re.findall(r"\d\s(?:kW|W|EUR)\b", note)]
         assert quantities
-        assert [one for one in quantities if " " in one] == []
+        assert [item for item in quantities if " " in item] == []

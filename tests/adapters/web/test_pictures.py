@@ -58,9 +58,9 @@ def test_there_is_room_for_the_longest_value_of_an_axis(least: float, longest: s
     assert drawn is not None
     letters()
     for shown, usual, height in ((drawn.broad, BROAD, 14), (drawn.narrow, NARROW, 12)):
-        words = max((words for _, words in shown.y_words), key=len)
-        assert len(words) == len(longest)
-        needed = stringWidth(words, PLAIN, height)
+        text = max((text for _, text in shown.y_words), key=len)
+        assert len(text) == len(longest)
+        needed = stringWidth(text, PLAIN, height)
         assert shown.size.left >= needed + 6, "the words end 6 before the plane"
         assert (shown.size == usual) == (len(longest) < 4)
         assert shown.size.left < needed + 14 or shown.size == usual

@@ -32,12 +32,12 @@ def rendered(source: str, options: str = "escaped") -> str:
 def test_a_template_is_compiled_once(here: Path) -> None:
     """A second process reads what the first one wrote, and writes nothing."""
     assert rendered("{{ x }}") == "&lt;b&gt;"
-    kept = here / f"a.html.{sys.implementation.cache_tag}.pyc"
-    before = kept.stat().st_mtime_ns
+    stored = here / f"a.html.{sys.implementation.cache_tag}.pyc"
+    before = stored.stat().st_mtime_ns
     assert rendered("{{ x }}") == "&lt;b&gt;"
-    assert kept.stat().st_mtime_ns == before
-    assert list(here.iterdir()) == [kept]
-    assert kept.stat().st_mode & 0o777 == 0o644, "the daemon in a container is another user than who built it"
+    assert stored.stat().st_mtime_ns == before
+    assert list(here.iterdir()) == [stored]
+    assert stored.stat().st_mode & 0o777 == 0o644, "the daemon in a container is another user than who built it"
 
 
 def test_another_source_or_other_options_are_another_template() -> None:
@@ -51,9 +51,9 @@ def test_another_source_or_other_options_are_another_template() -> None:
 def test_a_damaged_file_is_made_anew(here: Path, keep: int) -> None:
     """Cut at any place, or with other bytes in its middle."""
     rendered("{{ x }}")
-    kept = next(here.iterdir())
-    whole = kept.read_bytes()
-    kept.write_bytes(whole[:keep] if keep >= 0 else whole[:14] + bytes(len(whole) - 14))
+    stored = next(here.iterdir())
+    whole = stored.read_bytes()
+    stored.write_bytes(whole[:keep] if keep >= 0 else whole[:14] + bytes(len(whole) - 14))
     assert rendered("{{ x }}") == "&lt;b&gt;"
 
 

@@ -45,11 +45,11 @@ def kept(site: Site, path: Path) -> Daemon:
         ledger.tick(rows, at_ms + 61_000)
     now_ms = BEGIN_MS + QUARTERS * 900_000 + 61_000
     keeper = FindingKeeper(store, site)
-    words = Finding("stale", "joinery", now_ms, "joinery: <b>silent</b> & late", "look at it", ("joinery",))
-    keeper.update([words], [], now_ms)
+    text = Finding("stale", "joinery", now_ms, "joinery: <b>silent</b> & late", "look at it", ("joinery",))
+    keeper.update([text], [], now_ms)
     daemon = Daemon(site, path)
     daemon.snapshot = live.snapshot(
-        ledger.state, now_ms - 60_000, closed=ledger.closed, pv_day=ledger.pv_day(now_ms), findings=(words,)
+        ledger.state, now_ms - 60_000, closed=ledger.closed, pv_day=ledger.pv_day(now_ms), findings=(text,)
     )
     store.close()
     return daemon

@@ -68,10 +68,10 @@ def test_holidays_that_end_within_three_months_are_warned_of(
     """By the command, which knows the date: a list of long ago is told, one of the next year is not."""
     soon = edited("site.toml", 'name = "mill"', 'name = "mill"\nholidays = ["2020-05-01", "2020-12-25"]')
     assert main(["check", str(write(tmp_path / "soon", soon))]) == 0
-    told = " ".join(capsys.readouterr().out.split())
+    reported = " ".join(capsys.readouterr().out.split())
     assert (
         "site.toml: the last of holidays is 2020-12-25, later ones count as ordinary days; write those of the next"
-        in told
+        in reported
     )
     later = edited("site.toml", 'name = "mill"', 'name = "mill"\nholidays = ["2020-05-01", "2099-12-25"]')
     assert main(["check", str(write(tmp_path / "later", later))]) == 0
@@ -79,10 +79,10 @@ def test_holidays_that_end_within_three_months_are_warned_of(
 
 
 @pytest.mark.parametrize(
-    ("today", "told"), [(date(2026, 9, 24), False), (date(2026, 9, 25), True), (date(2027, 1, 1), True)]
+    ("today", "reported"), [(date(2026, 9, 24), False), (date(2026, 9, 25), True), (date(2027, 1, 1), True)]
 )
-def test_three_months_before_the_last_one(tmp_path: Path, today: date, told: bool) -> None:
+def test_three_months_before_the_last_one(tmp_path: Path, today: date, reported: bool) -> None:
     """92 days before it; a plan without holidays has none that end."""
     plan = edited("site.toml", 'name = "mill"', 'name = "mill"\nholidays = ["2026-12-25"]')
-    assert bool(holidays_end(load_plan(write(tmp_path, plan)).site, today)) is told
+    assert bool(holidays_end(load_plan(write(tmp_path, plan)).site, today)) is reported
     assert holidays_end(load_plan(write(tmp_path, FILES)).site, today) == ""

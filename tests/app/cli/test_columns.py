@@ -35,10 +35,10 @@ def test_the_export_of_a_boat_yard_is_read_to_the_mwh_from_its_proposal(
     """Proposed, written as a mapping file into the plan folder, replayed with it: every day is what was counted."""
     export, mapping = str(tmp_path / "export.csv"), yard / "columns.toml"
     assert main(["columns", export, str(yard), "--write", str(mapping)]) == 0, capsys.readouterr().err
-    said = capsys.readouterr().out
-    assert "windows-1252, separator ;, decimal ,, dates day-month-year, registers, 12 columns for 11 points" in said
-    assert "crane import" in said
-    assert "2024-01-01 00:00+01:00" in said
+    output = capsys.readouterr().out
+    assert "windows-1252, separator ;, decimal ,, dates day-month-year, registers, 12 columns for 11 points" in output
+    assert "crane import" in output
+    assert "2024-01-01 00:00+01:00" in output
     assert main(["check", str(yard)]) == 0
     assert "columns.toml" not in capsys.readouterr().out
     assert main(["replay", str(yard), export, "--out", str(tmp_path / "out")]) == 0, capsys.readouterr().err
@@ -60,9 +60,9 @@ def _moment(stamp: str) -> datetime:
 
 def test_without_a_plan_it_says_what_is_missing(tmp_path: Path, yard: Path, capsys: Said) -> None:
     assert main(["columns", str(tmp_path / "export.csv")]) == 1
-    said = capsys.readouterr().out
-    assert "give the plan behind the file" in said
-    assert 'decimal = ","' in said
+    output = capsys.readouterr().out
+    assert "give the plan behind the file" in output
+    assert 'decimal = ","' in output
 
 
 def test_a_question_is_shown_and_refused_until_it_is_answered(tmp_path: Path, yard: Path, capsys: Said) -> None:
@@ -88,9 +88,9 @@ def test_a_file_of_which_nothing_is_read_writes_nothing(tmp_path: Path, yard: Pa
     path.write_text("Zeit;Bootskran kWh;Büro kWh\n01.01.2025;a1;b\n02.01.2025;c2;d\n", encoding="utf-8")
     for place in (["--out", str(tmp_path / "out")], ["--into", str(tmp_path / "s.sqlite")]):
         assert main(["replay", str(yard), str(path), *place]) == 1
-        said = capsys.readouterr().err
-        assert "nothing is read, and nothing is written: 4 values refused" in said
-        assert "words.csv, row 2, Bootskran kWh, 'a1': no number; write a number such as 1234" in said
+        output = capsys.readouterr().err
+        assert "nothing is read, and nothing is written: 4 values refused" in output
+        assert "words.csv, row 2, Bootskran kWh, 'a1': no number; write a number such as 1234" in output
     assert not (tmp_path / "out").exists()
     assert not (tmp_path / "s.sqlite").exists()
     path.write_text("Zeit;Temperatur\n01.01.2025;1,5\n02.01.2025;2,5\n")
@@ -113,8 +113,8 @@ def test_what_is_left_out_is_counted_and_listed(tmp_path: Path, yard: Path, caps
     text = "\n".join([*rows, ""]).encode()
     path.write_bytes(gzip.compress(text) if plain else text)
     assert main(["replay", str(yard), str(path), "--into", str(tmp_path / "s.sqlite")]) == 0
-    said = capsys.readouterr().out
-    assert "left out: 5 values: no " in said
+    output = capsys.readouterr().out
+    assert "left out: 5 values: no " in output
     with (tmp_path / "s.left-out.csv").open() as file:
         listed = list(csv.DictReader(file))
     assert [(row["row"], row["value"], row["point"]) for row in listed] == [
@@ -123,17 +123,17 @@ def test_what_is_left_out_is_counted_and_listed(tmp_path: Path, yard: Path, caps
 
 
 @pytest.mark.parametrize(
-    ("option", "words"),
+    ("option", "text"),
     [
         (["--set", "colour=red"], "unknown key 'colour'"),
         (["--columns", "absent.toml"], "cannot read the mapping file absent.toml: no such file or directory"),
     ],
 )
 def test_a_wrong_option_is_an_error_in_words(
-    yard: Path, tmp_path: Path, capsys: Said, option: list[str], words: str
+    yard: Path, tmp_path: Path, capsys: Said, option: list[str], text: str
 ) -> None:
     assert main(["columns", str(tmp_path / "export.csv"), str(yard), *option]) == 2
-    assert words in capsys.readouterr().err
+    assert text in capsys.readouterr().err
 
 
 def test_every_point_of_the_yard_has_a_role() -> None:

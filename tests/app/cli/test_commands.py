@@ -17,11 +17,11 @@ def added(called: str | None) -> dict[str, argparse.ArgumentParser]:
 
 
 def test_each_module_adds_the_commands_of_the_table_and_no_others() -> None:
-    for name, (module, words) in COMMANDS.items():
+    for name, (module, text) in COMMANDS.items():
         results = added(name)
         assert set(results) == {item for item, (place, _) in COMMANDS.items() if place == module}, name
         description = results[name].description or ""
-        assert description.lower() == f"{words}.".lower()
+        assert description.lower() == f"{text}.".lower()
         assert callable(results[name].get_default("work")), name
         assert import_module(f"meterd.app.cli.{module}")
 

@@ -24,9 +24,9 @@ WISH = ("--point", "q01", "--from", text(FROM), "--to", text(TO), "--factor", "2
 WHO = ("--reason", "plate says 250/5", "--person", "Ada")
 
 
-def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
+def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
     """Exit code, output and errors of a command."""
-    code = main(list(words))
+    code = main(list(arguments))
     output = capsys.readouterr()
     return code, output.out, output.err
 
@@ -132,7 +132,7 @@ def test_documents_and_findings_of_the_time_are_reported(capsys: pytest.CaptureF
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("texts", "expected"),
     [
         (("--factor", "2"), "give --point, --from, --reason, --person"),
         ((*WISH[:6], "--factor", "zwei", *WHO), "is not a factor"),
@@ -145,12 +145,12 @@ def test_documents_and_findings_of_the_time_are_reported(capsys: pytest.CaptureF
     ],
 )
 def test_what_cannot_be_is_refused(
-    words: tuple[str, ...], said: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+    texts: tuple[str, ...], expected: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     """In words, before anything is changed."""
     plan, path = filled(tmp_path, days=1)
-    code, _, err = run(capsys, "correct", str(plan), *words)
-    assert (code, said in err) == (2, True), err
+    code, _, err = run(capsys, "correct", str(plan), *texts)
+    assert (code, expected in err) == (2, True), err
     store = SqliteStore.reader(path)
     assert store.corrections.all() == []
     store.close()

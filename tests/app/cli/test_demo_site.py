@@ -12,14 +12,14 @@ from meterd.app.cli.output import duration_s
 from tests.app.commands import run
 
 
-@pytest.mark.parametrize(("words", "seconds"), [("90", 90), ("60s", 60), ("5m", 300), ("1h", 3600), (None, None)])
-def test_duration(words: str | None, seconds: float | None) -> None:
+@pytest.mark.parametrize(("text", "seconds"), [("90", 90), ("60s", 60), ("5m", 300), ("1h", 3600), (None, None)])
+def test_duration(text: str | None, seconds: float | None) -> None:
     """Seconds, minutes and hours."""
-    assert duration_s(words) == seconds
+    assert duration_s(text) == seconds
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("texts", "expected"),
     [
         (("--fault", "silent:nowhere"), "needs a point"),
         (("--fault", "silent:lifts-north@-9d"), "--days"),
@@ -28,12 +28,12 @@ def test_duration(words: str | None, seconds: float | None) -> None:
     ],
 )
 def test_what_cannot_be_is_refused_before_anything_starts(
-    words: tuple[str, ...], said: str, capsys: pytest.CaptureFixture[str]
+    texts: tuple[str, ...], expected: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Found by hand: it said that it starts, and then that it cannot."""
-    code, out, err = run(capsys, "demo", *words)
+    code, out, err = run(capsys, "demo", *texts)
     assert (code, out) == (2, "")
-    assert said in err
+    assert expected in err
 
 
 @pytest.mark.slow

@@ -13,24 +13,24 @@ from tests.app.drift_histories import PLAN, history_of, mill
 
 def test_commands(quiet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Tables a person can act on, and a drawing that is well-formed."""
-    words = [str(PLAN), "--store", str(quiet)]
-    assert main(["visible-error", *words, "--plan-only"]) == 0
+    arguments = [str(PLAN), "--store", str(quiet)]
+    assert main(["visible-error", *arguments, "--plan-only"]) == 0
     assert "bakery-ovens" in capsys.readouterr().out
-    assert main(["visible-error", *words, "--format", "json"]) == 0
+    assert main(["visible-error", *arguments, "--format", "json"]) == 0
     assert {"point", "seen", "named", "rival"} <= set(json.loads(capsys.readouterr().out)[0])
     plot = tmp_path / "drill.svg"
     code = main(
-        ["drill", *words, "--point", "cold-store", "--factor", "0.95", "--from", "2026-05-06", "--plot", str(plot)]
+        ["drill", *arguments, "--point", "cold-store", "--factor", "0.95", "--from", "2026-05-06", "--plot", str(plot)]
     )
     assert code == 0
     assert "cold-store reading" in capsys.readouterr().out
     assert ElementTree.fromstring(plot.read_text()).tag.endswith("svg")
     assert "Cold store reading 0.95 of the truth" in plot.read_text()
     nothing = tmp_path / "nothing.svg"
-    assert main(["suspects", *words, "--plot", str(nothing)]) == 0
-    said = capsys.readouterr()
-    assert "No balance can detect an error" in said.out
-    assert "no suspicion has a week of daily balances" in said.err
+    assert main(["suspects", *arguments, "--plot", str(nothing)]) == 0
+    output = capsys.readouterr()
+    assert "No balance can detect an error" in output.out
+    assert "no suspicion has a week of daily balances" in output.err
     assert not nothing.exists()
 
 
@@ -42,9 +42,11 @@ def test_the_evidence_for_a_suspect_is_drawn(tmp_path: Path, capsys: pytest.Capt
     plot = tmp_path / "evidence.svg"
     assert main(["suspects", str(PLAN), "--store", str(store), "--plot", str(plot)]) == 0
     assert "bakery-ovens reads 0.33" in capsys.readouterr().out
-    words = [item.text or "" for item in ElementTree.fromstring(plot.read_text()).iter() if item.tag.endswith("text")]
-    assert any(text.startswith("Bakery, ovens reads 0.33") for text in words)
-    assert any(text.startswith("began 1") and text.endswith(" Mar 2026") for text in words)
+    arguments = [
+        item.text or "" for item in ElementTree.fromstring(plot.read_text()).iter() if item.tag.endswith("text")
+    ]
+    assert any(text.startswith("Bakery, ovens reads 0.33") for text in arguments)
+    assert any(text.startswith("began 1") and text.endswith(" Mar 2026") for text in arguments)
     assert main(["suspects", str(PLAN), "--store", str(store), "--plot", str(plot), "--lang", "de"]) == 0
     assert "Bakery, ovens zählt das 0,33" in plot.read_text()
     assert "begann am 1" in plot.read_text()
@@ -53,7 +55,7 @@ def test_the_evidence_for_a_suspect_is_drawn(tmp_path: Path, capsys: pytest.Capt
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("arguments", "expected"),
     [
         (
             ["--factor", "1"],
@@ -70,10 +72,10 @@ def test_the_evidence_for_a_suspect_is_drawn(tmp_path: Path, capsys: pytest.Capt
     ],
 )
 def test_a_drill_that_cannot_be_is_refused(
-    quiet: Path, capsys: pytest.CaptureFixture[str], words: list[str], said: str
+    quiet: Path, capsys: pytest.CaptureFixture[str], arguments: list[str], expected: str
 ) -> None:
     """With what would be right, and before anything long is computed where that can be."""
-    asked = {"--point": "cold-store", "--factor": "0.95", "--from": "2026-05-06"} | {words[0]: words[1]}
+    asked = {"--point": "cold-store", "--factor": "0.95", "--from": "2026-05-06"} | {arguments[0]: arguments[1]}
     flat = [word for pair in asked.items() for word in pair]
     assert main(["drill", str(PLAN), "--store", str(quiet), *flat]) == 2
-    assert said in capsys.readouterr().err
+    assert expected in capsys.readouterr().err

@@ -155,8 +155,8 @@ def test_the_meter_of_a_copy_gets_rows_of_its_own(capsys: pytest.CaptureFixture[
         tmp_path / "plan", {**MILL, "instruments.csv": MILL["instruments.csv"].replace("\n", "\r\n").replace(",", ";")}
     )
     before = load_plan(folder).site
-    words = ("--point", "room-02", "--at", "2026-05-06T09:00", "--serial", "N-1", "--person", "Ada")
-    code, _, err = run(capsys, "exchange", str(folder), *words, "--closing", "5kWh", "--opening", "0")
+    texts = ("--point", "room-02", "--at", "2026-05-06T09:00", "--serial", "N-1", "--person", "Ada")
+    code, _, err = run(capsys, "exchange", str(folder), *texts, "--closing", "5kWh", "--opening", "0")
     assert (code, err) == (0, "")
     after = load_plan(folder).site
     old, new = after.instruments_of("room-02")
@@ -175,9 +175,9 @@ def test_a_meter_in_a_toml_file_is_told_what_to_write(capsys: pytest.CaptureFixt
     config = Path(__file__).parents[3] / "config" / "small.toml"
     copy = tmp_path / "small.toml"
     copy.write_bytes(config.read_bytes())
-    words = ("--point", "grid", "--at", "2026-05-06T09:00", "--serial", "N-1", "--person", "Ada")
+    texts = ("--point", "grid", "--at", "2026-05-06T09:00", "--serial", "N-1", "--person", "Ada")
     both = ("--closing", "import=5kWh export=0", "--opening", "import=0 export=0")
-    code, _, err = run(capsys, "exchange", str(copy), *words, *both)
+    code, _, err = run(capsys, "exchange", str(copy), *texts, *both)
     assert code == 2
     assert 'until = "2026-05-06T09:00+02:00", closing_wh = "1.8.0=5000 2.8.0=0"' in err
     assert copy.read_bytes() == config.read_bytes()
@@ -221,12 +221,12 @@ def test_without_a_terminal_nothing_is_asked(capsys: pytest.CaptureFixture[str],
 
 
 @pytest.mark.parametrize(
-    "words", ["", "12,500", "-1", "1=2", "import=1 import=2", "export=1", "NaN", "1e999999999", "0.0001"]
+    "text", ["", "12,500", "-1", "1=2", "import=1 import=2", "export=1", "NaN", "1e999999999", "0.0001"]
 )
-def test_a_reading_is_read_strictly(words: str) -> None:
+def test_a_reading_is_read_strictly(text: str) -> None:
     """What is no reading of a register of the point is refused."""
     with pytest.raises(ConfigError):
-        readings(words, [IMPORT], "--closing")
+        readings(text, [IMPORT], "--closing")
 
 
 def test_readings_are_written_as_the_plan_reads_them() -> None:
@@ -240,6 +240,6 @@ def test_readings_are_written_as_the_plan_reads_them() -> None:
 def test_a_local_time_is_one_moment() -> None:
     """An hour that is there twice, or not at all, needs its offset."""
     assert local("2026-05-06T09:00", ZONE) == local("2026-05-06T07:00Z", ZONE) == OUT
-    for words in ("2026-10-25T02:30", "2026-03-29T02:30", "2026-05-06", "morning"):
+    for text in ("2026-10-25T02:30", "2026-03-29T02:30", "2026-05-06", "morning"):
         with pytest.raises(ConfigError):
-            local(words, ZONE)
+            local(text, ZONE)

@@ -42,10 +42,10 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def lines(capsys: pytest.CaptureFixture[str], store: Path, *words: str) -> list[dict[str, str]]:
+def lines(capsys: pytest.CaptureFixture[str], store: Path, *texts: str) -> list[dict[str, str]]:
     """The CSV lines of a query on the small plan."""
     code, out, err = run(
-        capsys, words[0], str(CONFIG / "small.toml"), "--store", str(store), "--format", "csv", *words[1:]
+        capsys, texts[0], str(CONFIG / "small.toml"), "--store", str(store), "--format", "csv", *texts[1:]
     )
     assert (code, err) == (0, "")
     return list(csv.DictReader(io.StringIO(out)))

@@ -56,14 +56,14 @@ def plan(tmp_path: Path) -> Path:
     return written(tmp_path)
 
 
-def run(capsys: pytest.CaptureFixture[str], *words: object) -> tuple[int, str, str]:
-    code = main(["findings", *(str(word) for word in words)])
+def run(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str, str]:
+    code = main(["findings", *(str(word) for word in arguments)])
     captured = capsys.readouterr()
     return code, captured.out, captured.err
 
 
-def rows(capsys: pytest.CaptureFixture[str], *words: object) -> list[dict[str, str]]:
-    code, out, err = run(capsys, *words, "--format", "csv")
+def rows(capsys: pytest.CaptureFixture[str], *texts: object) -> list[dict[str, str]]:
+    code, out, err = run(capsys, *texts, "--format", "csv")
     assert (code, err) == (0, "")
     return list(csv.DictReader(io.StringIO(out)))
 
@@ -143,7 +143,7 @@ def test_planned_work_is_announced_listed_and_ended(capsys: pytest.CaptureFixtur
 
 
 @pytest.mark.parametrize(
-    ("words", "code", "said"),
+    ("texts", "code", "expected"),
     [
         (["--see", "stale-q99"], 1, "there is no finding stale-q99"),
         (["--see", "source-away-broker"], 1, "is closed already"),
@@ -170,13 +170,13 @@ def test_planned_work_is_announced_listed_and_ended(capsys: pytest.CaptureFixtur
     ],
 )
 def test_what_cannot_be_done_is_said(
-    capsys: pytest.CaptureFixture[str], plan: Path, words: list[str], code: int, said: str
+    capsys: pytest.CaptureFixture[str], plan: Path, texts: list[str], code: int, expected: str
 ) -> None:
     """One line on standard error; nothing is changed."""
     before = rows(capsys, plan, "--all")
-    got, out, err = run(capsys, plan, *words)
+    got, out, err = run(capsys, plan, *texts)
     assert (got, out) == (code, "")
-    assert said in err
+    assert expected in err
     assert rows(capsys, plan, "--all") == before
 
 
@@ -238,8 +238,8 @@ class Listener:
 @contextmanager
 def daemon(path: Path) -> Iterator[subprocess.Popen[str]]:
     """The real program as a child process, ended in order."""
-    words = [sys.executable, "-m", "meterd.app.cli.main", "run", str(path)]
-    process = subprocess.Popen(words, stderr=subprocess.PIPE, text=True, env={"no_proxy": "*", "PATH": "/usr/bin"})
+    texts = [sys.executable, "-m", "meterd.app.cli.main", "run", str(path)]
+    process = subprocess.Popen(texts, stderr=subprocess.PIPE, text=True, env={"no_proxy": "*", "PATH": "/usr/bin"})
     try:
         yield process
     finally:

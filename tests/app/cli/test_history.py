@@ -36,8 +36,8 @@ def test_a_table_csv_and_json(archive: str, capsys: pytest.CaptureFixture[str]) 
     (file,) = (Path(archive) / "site=mill" / "table=energy" / "month=2026-06").iterdir()
     file.unlink()
     assert main(asked) == 1
-    assert "mill 2026-06: the archive" in (said := capsys.readouterr()).err
-    assert "no figures in that span" in said.out
+    assert "mill 2026-06: the archive" in (output := capsys.readouterr()).err
+    assert "no figures in that span" in output.out
 
 
 def test_figures_made_once_more_by_a_plan(archive: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -54,14 +54,14 @@ def test_figures_made_once_more_by_a_plan(archive: str, tmp_path: Path, capsys: 
     assert "--plan and --period year: write one of interval, hour, day, month" in capsys.readouterr().err
     plan.write_text(plan.read_text().replace("register_max_wh = 1e9", "register_max_wh = 1000"), encoding="utf-8")
     assert main([*asked, "--plan", str(plan)]) == 1
-    said = capsys.readouterr().err
-    assert "33360 interval figures made once more, 33336 differ from the archive" in said
-    assert "  mill t1 1.8.0 2026-05-04T00:00:00Z: missing, archived 1800000 mWh" in said
+    output = capsys.readouterr().err
+    assert "33360 interval figures made once more, 33336 differ from the archive" in output
+    assert "  mill t1 1.8.0 2026-05-04T00:00:00Z: missing, archived 1800000 mWh" in output
 
 
 def test_wrong_wishes_are_named(archive: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """In one line, with what would be right."""
-    for options, words in (
+    for options, text in (
         (["--from", "June"], "cannot read --from 'June': write 2026 or 2026-03"),
         (["--until", "2026-13"], "cannot read --until '2026-13'"),
         (["--workers", "0"], "--workers 0: write 1 or more"),
@@ -69,7 +69,7 @@ def test_wrong_wishes_are_named(archive: str, tmp_path: Path, capsys: pytest.Cap
         (["--site", "annex"], "no archive named here has a site annex"),
     ):
         assert main(["history", archive, "--workers", "1", *options]) == 2
-        assert words in capsys.readouterr().err
+        assert text in capsys.readouterr().err
 
 
 @pytest.mark.slow

@@ -58,7 +58,7 @@ def test_topics_of_the_list_are_inputs(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("options", "words"),
+    ("options", "text"),
     [
         (["--zone", "Mars"], "time zone 'Mars' is not in the IANA list"),
         ([], "say --zone: nobody can be asked here"),
@@ -69,9 +69,9 @@ def test_topics_of_the_list_are_inputs(tmp_path: Path) -> None:
     ],
 )
 def test_what_is_wrong_is_said_and_nothing_is_written(
-    tmp_path: Path, listed: Path, capsys: Said, monkeypatch: pytest.MonkeyPatch, options: list[str], words: str
+    tmp_path: Path, listed: Path, capsys: Said, monkeypatch: pytest.MonkeyPatch, options: list[str], text: str
 ) -> None:
     monkeypatch.setattr("sys.stdin", io.StringIO())
     assert main(["init", str(tmp_path / "yard"), "--points", str(listed), *options]) == 2
-    assert words in capsys.readouterr().err
+    assert text in capsys.readouterr().err
     assert sorted(path.name for path in tmp_path.iterdir()) == ["list.csv"]

@@ -27,9 +27,9 @@ class Person:
             raise EOFError
         return self._answers.pop(0)
 
-    def say(self, words: str) -> None:
+    def say(self, text: str) -> None:
         """Listens."""
-        self.heard.append(words)
+        self.heard.append(text)
 
 
 def test_from_an_empty_folder_to_a_plan_on_a_real_terminal(tmp_path: Path) -> None:
@@ -77,4 +77,4 @@ def test_no_point_is_no_plan(answers: tuple[str, ...]) -> None:
     person = Person(*answers)
     with pytest.raises(ConfigError, match="no point is named, and nothing is written"):
         asked_points(person.ask, person.say)
-    assert any("'???' has no letter" in words for words in person.heard) == ("???" in answers)
+    assert any("'???' has no letter" in text for text in person.heard) == ("???" in answers)

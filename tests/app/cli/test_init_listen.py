@@ -145,7 +145,7 @@ def test_silence_and_what_is_no_meter_write_nothing(tmp_path: Path, capsys: Said
 
 
 @pytest.mark.parametrize(
-    ("more", "words"),
+    ("more", "text"),
     [
         ([], "say where the points come from: --points LIST, --listen mqtt://HOST:PORT or --scan"),
         (["--listen", "mqtt://127.0.0.1:1/mill/#/x"], "filter mill/#/x: # stands only at the end"),
@@ -155,6 +155,6 @@ def test_silence_and_what_is_no_meter_write_nothing(tmp_path: Path, capsys: Said
         (["--ca-file", "x", "--points", "list.csv"], "--ca-file is for --listen"),
     ],
 )
-def test_what_is_wrong_is_said(tmp_path: Path, capsys: Said, more: list[str], words: str) -> None:
+def test_what_is_wrong_is_said(tmp_path: Path, capsys: Said, more: list[str], text: str) -> None:
     assert main(["init", str(tmp_path / "mill"), "--zone", "UTC", *more]) == 2
-    assert words in capsys.readouterr().err
+    assert text in capsys.readouterr().err

@@ -89,7 +89,7 @@ def test_silence_writes_nothing(tmp_path: Path, capsys: Said, monkeypatch: pytes
 
 
 @pytest.mark.parametrize(
-    ("text", "words"),
+    ("text", "message"),
     [
         ("10.0.0.5/1-20", "write modbus://HOST:PORT/UNITS"),
         ("modbus://10.0.0.5", "write modbus://HOST:PORT/UNITS"),
@@ -101,8 +101,8 @@ def test_silence_writes_nothing(tmp_path: Path, capsys: Said, monkeypatch: pytes
         ("mbus:///dev/ttyUSB0", "write modbus://HOST:PORT/UNITS or mbus:///dev/PORT/UNITS"),
     ],
 )
-def test_a_range_that_is_none_is_refused(text: str, words: str) -> None:
-    with pytest.raises(ConfigError, match=words):
+def test_a_range_that_is_none_is_refused(text: str, message: str) -> None:
+    with pytest.raises(ConfigError, match=message):
         scan_address(text)
 
 

@@ -53,18 +53,18 @@ def test_one_now_without_a_daemon(capsys: pytest.CaptureFixture[str], tmp_path: 
 
 
 @pytest.mark.parametrize(
-    ("job", "words"),
+    ("job", "text"),
     [
         ("bakup", "there is no job 'bakup'; there are drift, clocks, backup"),
         ("report", "the job report does not run: no mail in [notify] and no documents_folder; see [schedule]"),
         ("drift", "the job drift is done by the daemon, and none runs on this store"),
     ],
 )
-def test_a_wrong_wish(job: str, words: str, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_a_wrong_wish(job: str, text: str, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """Said in one line, and nothing is recorded."""
     plan = site_with_jobs(tmp_path, "", days=2)
     assert main(["jobs", str(plan), "--run", job]) == 2
-    assert words in capsys.readouterr().err
+    assert text in capsys.readouterr().err
     known = record(tmp_path / "s.sqlite", job)
     assert known is None or known.state is JobState.NEW
 
@@ -84,13 +84,13 @@ def test_one_now_by_the_daemon(capsys: pytest.CaptureFixture[str], tmp_path: Pat
     plan, clock = site_with_jobs(tmp_path, days=2), SetClock()
     with running(plan_with(plan).site, tmp_path / "s.sqlite", clock):
         assert until(lambda: record(tmp_path / "s.sqlite", "backup") is not None, 60)
-        for job, words in (
+        for job, text in (
             ("backup", "readings, sound"),
             ("drift", "parts examined"),
             ("clocks", "change of the clocks"),
         ):
             assert main(["jobs", str(plan), "--run", job, "--by", "Ada"]) == 0
-            assert words in capsys.readouterr().out
+            assert text in capsys.readouterr().out
         assert main(["jobs", str(plan), "--run", "bakup"]) == 2
         known = record(tmp_path / "s.sqlite", "backup")
         assert known is not None

@@ -73,12 +73,12 @@ def test_lines_in_a_pipe_are_not_wrapped(capsys: pytest.CaptureFixture[str]) -> 
     assert capsys.readouterr().out.count("\n") == 1
 
 
-@pytest.mark.parametrize(("words", "seconds"), [(None, None), ("90", 90), ("60s", 60), ("5m", 300), ("1.5h", 5400)])
-def test_a_time_is_read_with_its_unit(words: str | None, seconds: float | None) -> None:
-    assert duration_s(words) == seconds
+@pytest.mark.parametrize(("text", "seconds"), [(None, None), ("90", 90), ("60s", 60), ("5m", 300), ("1.5h", 5400)])
+def test_a_time_is_read_with_its_unit(text: str | None, seconds: float | None) -> None:
+    assert duration_s(text) == seconds
 
 
-@pytest.mark.parametrize("words", ["", "0", "-5s", "soon", "1d", "nan", "99999999"])
-def test_a_time_that_is_none_is_refused_with_an_example(words: str) -> None:
+@pytest.mark.parametrize("text", ["", "0", "-5s", "soon", "1d", "nan", "99999999"])
+def test_a_time_that_is_none_is_refused_with_an_example(text: str) -> None:
     with pytest.raises(ConfigError, match="write a time such as 60s, 5m or 1h"):
-        duration_s(words)
+        duration_s(text)

@@ -7,7 +7,7 @@ from meterd.app.cli.parser import nearest
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("arguments", "expected"),
     [
         (["balanc", "x"], "meterd: there is no command balanc; did you mean balance?"),
         (["xyz"], "meterd: there is no command xyz; known: init, check, run, replay"),
@@ -20,13 +20,13 @@ from meterd.app.cli.parser import nearest
         ([], "meterd: COMMAND is missing"),
     ],
 )
-def test_a_wrong_command_line_is_named(words: list[str], said: str, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_wrong_command_line_is_named(arguments: list[str], expected: str, capsys: pytest.CaptureFixture[str]) -> None:
     """Exit code 2, one line that names it, one that says where help is."""
     with pytest.raises(SystemExit) as ended:
-        main(words)
+        main(arguments)
     err = capsys.readouterr().err
     assert ended.value.code == 2
-    assert said in err
+    assert expected in err
     assert "--help explains every option" in err
     for word in ("invalid", "argument", "unrecognized", "usage", "Python", "'int'"):
         assert word not in err.replace("--help explains every option", "")

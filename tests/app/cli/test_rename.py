@@ -106,7 +106,7 @@ def test_a_plan_in_one_file_is_renamed_too(point: str, capsys: pytest.CaptureFix
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "said"),
+    ("old", "new", "expected"),
     [
         ("q09", "x", "the plan has no point q09"),
         ("oven-hall", "x", "oven-hall is called q01 now"),
@@ -117,12 +117,12 @@ def test_a_plan_in_one_file_is_renamed_too(point: str, capsys: pytest.CaptureFix
     ],
 )
 def test_a_name_that_cannot_be_is_refused(
-    old: str, new: str, said: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+    old: str, new: str, expected: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     """In words, and no file is changed."""
     made = plan(tmp_path)
     code, _, err = run(capsys, "rename", str(made), "--point", old, "--to", new, *WHO)
-    assert (code, said in err) == (2, True), err
+    assert (code, expected in err) == (2, True), err
     assert {name: (made / name).read_text() for name in FILES} == FILES
 
 

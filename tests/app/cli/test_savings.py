@@ -16,8 +16,8 @@ def cold_store(tmp_path_factory: pytest.TempPathFactory) -> ColdStore:
     return filled(tmp_path_factory.mktemp("cold"))
 
 
-def asked(capsys: Capture, cold_store: ColdStore, *words: str) -> str:
-    code, out, err = run(capsys, "savings", str(cold_store.plan), *words, "--store", str(cold_store.store))
+def asked(capsys: Capture, cold_store: ColdStore, *texts: str) -> str:
+    code, out, err = run(capsys, "savings", str(cold_store.plan), *texts, "--store", str(cold_store.store))
     assert (code, err) == (0, "")
     return out
 
@@ -29,7 +29,7 @@ def test_a_planted_saving_is_told_with_its_uncertainty(capsys: Capture, cold_sto
     assert answer["saved_wh"] / answer["expected_wh"] == pytest.approx(0.1, abs=0.01)
     assert answer["saved_wh"] > 3 * answer["band_wh"]
     planted = {"constant": 200_000, "day-off": -40_000, "heating": -3_000}
-    assert {one["term"]: one["wh"] for one in answer["formula"]} == pytest.approx(planted, rel=0.05)
+    assert {item["term"]: item["wh"] for item in answer["formula"]} == pytest.approx(planted, rel=0.05)
     assert answer["measured_wh"] == cold_store.taken[CHANGED:].sum() / 1000
     assert answer["days"][-1]["saved_since_first_day_wh"] == answer["saved_wh"]
     out = asked(capsys, cold_store, "cold-store")
@@ -53,7 +53,7 @@ def test_other_periods_and_other_energies_may_be_named(capsys: Capture, cold_sto
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("texts", "expected"),
     [
         (("boiler", "--baseline", "2026-01..2026-03"), "the plan has no energy of boiler"),
         (("north",), "the plan has no [[baseline]] of north"),
@@ -63,12 +63,12 @@ def test_other_periods_and_other_energies_may_be_named(capsys: Capture, cold_sto
     ],
 )
 def test_what_cannot_be_asked_is_refused(
-    capsys: Capture, cold_store: ColdStore, words: tuple[str, ...], said: str
+    capsys: Capture, cold_store: ColdStore, texts: tuple[str, ...], expected: str
 ) -> None:
     """With words that say what would be right, and exit code 2."""
-    code, _, err = run(capsys, "savings", str(cold_store.plan), *words, "--store", str(cold_store.store))
+    code, _, err = run(capsys, "savings", str(cold_store.plan), *texts, "--store", str(cold_store.store))
     assert code == 2
-    assert said in err
+    assert expected in err
 
 
 def test_a_plan_without_a_baseline_says_so(capsys: Capture, cold_store: ColdStore, tmp_path: Path) -> None:

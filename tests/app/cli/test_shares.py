@@ -74,9 +74,17 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def lines(capsys: pytest.CaptureFixture[str], folder: Path, plan: str, *words: str) -> list[dict[str, str]]:
+def lines(capsys: pytest.CaptureFixture[str], folder: Path, plan: str, *arguments: str) -> list[dict[str, str]]:
     """The CSV lines of a command."""
-    command = [words[0], str(folder / plan), "--store", str(folder / "mill.sqlite"), "--format", "csv", *words[1:]]
+    command = [
+        arguments[0],
+        str(folder / plan),
+        "--store",
+        str(folder / "mill.sqlite"),
+        "--format",
+        "csv",
+        *arguments[1:],
+    ]
     code = main(command)
     output = capsys.readouterr()
     assert (code, output.err) == (0, "")

@@ -57,9 +57,9 @@ def test_dates_at_the_ends_of_the_calendar_are_errors_in_words(
     for when in DATES:
         options = DATED[called].replace("{out}", str(tmp_path / "out")).replace("{}", when).split()
         assert main([called.strip(), mill[0], "--store", mill[1], *options]) == 2, when
-        said = capsys.readouterr().err
-        assert said.strip(), when
-        assert not any(word in said for word in ("unexpected", "Error", "must be in")), said
+        output = capsys.readouterr().err
+        assert output.strip(), when
+        assert not any(word in output for word in ("unexpected", "Error", "must be in")), output
     assert not (tmp_path / "out").exists()
 
 
@@ -77,11 +77,11 @@ def test_a_damaged_description_of_the_tables_is_told_with_what_to_do(
     path.write_bytes(content.replace(b"tablechannelchannel", b"table" + byte + b"hannelchannel"))
     options = [str(tmp_path / word) if word in ("copy", "out") else word for word in called.split()[1:]]
     assert main([command, mill[0], "--store", mill[1], *options]) == 1
-    said = capsys.readouterr().err
-    assert "restore a backup" in said or (command == "backup" and byte == b"z"), (
-        said
+    output = capsys.readouterr().err
+    assert "restore a backup" in output or (command == "backup" and byte == b"z"), (
+        output
     )  # the copy is what is damaged there
-    assert not any(word in said for word in ("unexpected", "codec", "Traceback")), said
+    assert not any(word in output for word in ("unexpected", "codec", "Traceback")), output
     assert not (tmp_path / "copy").exists()
 
 
@@ -108,15 +108,15 @@ def test_what_is_no_date_is_told_without_words_of_the_language_it_is_written_in(
     mill: tuple[str, str], capsys: pytest.CaptureFixture[str], when: str
 ) -> None:
     assert main(["energy", mill[0], "--store", mill[1], "--from", when]) == 2
-    said = capsys.readouterr().err
-    assert ("no such date or time; write 2026" in said) == (when != "2026-05-04T10:00"), said
-    assert ("the time has no zone" in said) == (when == "2026-05-04T10:00"), said
+    output = capsys.readouterr().err
+    assert ("no such date or time; write 2026" in output) == (when != "2026-05-04T10:00"), output
+    assert ("the time has no zone" in output) == (when == "2026-05-04T10:00"), output
 
 
 def test_a_reading_that_no_register_shows_is_refused(mill: tuple[str, str], capsys: pytest.CaptureFixture[str]) -> None:
     """A number of a hundred digits was written into the plan."""
-    said = "--point q01 --at 2026-05-04T09:30 --closing {} --opening 0 --serial s --person p --show".format("1e99")
-    assert main(["exchange", mill[0], "--store", mill[1], *said.split()]) == 2
+    output = "--point q01 --at 2026-05-04T09:30 --closing {} --opening 0 --serial s --person p --show".format("1e99")
+    assert main(["exchange", mill[0], "--store", mill[1], *output.split()]) == 2
     assert "--closing 1e99: no register shows that much" in capsys.readouterr().err
 
 
@@ -140,8 +140,8 @@ def test_readings_above_a_register_that_was_told_too_small_are_named(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     plan, rows = write_plan(tmp_path / "plan", 1883), tmp_path / "q01.csv"
-    words = plan.read_text(encoding="utf-8").replace("register_max_wh = 1e9", "register_max_wh = 10000")
-    plan.write_text(words, encoding="utf-8")
+    message = plan.read_text(encoding="utf-8").replace("register_max_wh = 1e9", "register_max_wh = 10000")
+    plan.write_text(message, encoding="utf-8")
     lines = [f"{text(MAY + i * 60_000)},{9_000 + 20 * i}" for i in range(100)]
     rows.write_text("time,q01\n" + "\n".join(lines) + "\n", encoding="utf-8")
     for where in (["--out", str(tmp_path / "o")], ["--into", str(tmp_path / "new.sqlite")]):

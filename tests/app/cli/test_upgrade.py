@@ -25,11 +25,11 @@ def files(folder: Path) -> dict[str, str]:
     }
 
 
-def change(store: Path, words: str) -> None:
+def change(store: Path, text: str) -> None:
     """Another program writes into the store."""
     with closing(sqlite3.connect(store)) as db, db:
         db.execute("PRAGMA journal_mode = DELETE")
-        db.execute(words)
+        db.execute(text)
 
 
 @pytest.mark.slow
@@ -38,28 +38,28 @@ def test_a_store_of_an_earlier_version_is_examined_and_not_touched(tmp_path: Pat
     plan = unpack("0.1.0", tmp_path)
     before = files(tmp_path)
     assert main(["upgrade", str(plan), "--dry-run", "--format", "json"]) == 0
-    said = json.loads(capsys.readouterr().out)
-    assert (said["schema"], said["written_by"], said["measured"]) == (6, "0.1.0", True)
-    assert [step.partition(":")[0] for step in said["steps"]] == ["7", "8", "9"]
-    assert said["rows"]["reading"] == 11_020
-    assert said["digest_s"] > 0
-    assert said["grows_bytes"] > 0
-    assert said["needed_bytes"] == said["bytes"] + 2 * said["grows_bytes"]
-    assert said["new_keys"]["schedule.backup_days"] == 7
-    assert (said["compared"] > 40_000, said["differing"]) == (True, [])
+    output = json.loads(capsys.readouterr().out)
+    assert (output["schema"], output["written_by"], output["measured"]) == (6, "0.1.0", True)
+    assert [step.partition(":")[0] for step in output["steps"]] == ["7", "8", "9"]
+    assert output["rows"]["reading"] == 11_020
+    assert output["digest_s"] > 0
+    assert output["grows_bytes"] > 0
+    assert output["needed_bytes"] == output["bytes"] + 2 * output["grows_bytes"]
+    assert output["new_keys"]["schedule.backup_days"] == 7
+    assert (output["compared"] > 40_000, output["differing"]) == (True, [])
     assert main(["upgrade", str(plan), "--dry-run"]) == 0
-    words = capsys.readouterr().out
-    assert "schema   7: new table digest" in words
-    assert "all are as stored" in words
-    assert "Nothing was changed" in words
+    text = capsys.readouterr().out
+    assert "schema   7: new table digest" in text
+    assert "all are as stored" in text
+    assert "Nothing was changed" in text
     assert files(tmp_path) == before
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(upgrade, "ROOM", 10**9)  # no disk has that
         assert main(["upgrade", str(plan), "--dry-run"]) == 0
-    words = capsys.readouterr().out
-    assert "estimated: there is no room for a copy, see --trial" in words
-    assert "figures  not compared" in words
+    text = capsys.readouterr().out
+    assert "estimated: there is no room for a copy, see --trial" in text
+    assert "figures  not compared" in text
     assert files(tmp_path) == before
 
 
@@ -73,9 +73,9 @@ def test_a_store_of_this_version_and_of_a_newer_one(tmp_path: Path, capsys: Capt
         writer.execute("INSERT INTO balance_old SELECT * FROM balance WHERE period = 'year'")
         log = files(tmp_path)["mill.sqlite-wal"]
         assert main(["upgrade", str(plan), "--dry-run", "--format", "json"]) == 0
-        said = json.loads(capsys.readouterr().out)
+        output = json.loads(capsys.readouterr().out)
         (count,) = writer.execute("SELECT COUNT(*) FROM balance_old").fetchone()
-        assert (said["steps"], said["grows_bytes"], said["rows"]["balance_old"]) == ([], 0, count)
+        assert (output["steps"], output["grows_bytes"], output["rows"]["balance_old"]) == ([], 0, count)
         assert files(tmp_path)["mill.sqlite-wal"] == log
     change(store, f"PRAGMA user_version = {SCHEMA_VERSION + 1}")
     before = files(tmp_path)
@@ -96,13 +96,13 @@ def test_what_cannot_be_examined_is_refused(tmp_path: Path, capsys: Capture) -> 
     store = tmp_path / "s.sqlite"
     assert main(["upgrade", str(plan)]) == 2
     assert "write --dry-run" in capsys.readouterr().err
-    words = ["upgrade", str(plan), "--dry-run", "--store", str(store)]
-    assert main(words) == 1
+    arguments = ["upgrade", str(plan), "--dry-run", "--store", str(store)]
+    assert main(arguments) == 1
     assert "there is no store" in capsys.readouterr().err
-    assert main([*words, "--trial", str(tmp_path / "none")]) == 2
+    assert main([*arguments, "--trial", str(tmp_path / "none")]) == 2
     assert "is no folder" in capsys.readouterr().err
     store.write_bytes(b"no store at all" * 100)
     before = files(tmp_path)
-    assert main(words) == 1
+    assert main(arguments) == 1
     assert "cannot read the store" in capsys.readouterr().err
     assert files(tmp_path) == before

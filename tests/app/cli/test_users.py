@@ -27,11 +27,11 @@ def plan(tmp_path: Path) -> Path:
 
 
 def user(
-    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *words: str | Path
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *texts: str | Path
 ) -> tuple[int, str, str]:
     """`meterd user`, the password by a pipe."""
     monkeypatch.setattr("sys.stdin", io.StringIO(WORD + "\n"))
-    return run(capsys, "user", *map(str, words))
+    return run(capsys, "user", *map(str, texts))
 
 
 def test_an_account_has_an_end_that_the_list_shows_and_that_can_be_moved(
@@ -39,8 +39,8 @@ def test_an_account_has_an_end_that_the_list_shows_and_that_can_be_moved(
 ) -> None:
     """By the site's clock; a new password does not make an access longer, `never` takes the end away."""
 
-    def says(*words: str) -> str:
-        code, out, errors = user(capsys, monkeypatch, plan, *words)
+    def says(*texts: str) -> str:
+        code, out, errors = user(capsys, monkeypatch, plan, *texts)
         assert code == 0, errors
         return out
 
@@ -58,7 +58,7 @@ def test_an_account_has_an_end_that_the_list_shows_and_that_can_be_moved(
 
 
 @pytest.mark.parametrize(
-    ("words", "says"),
+    ("texts", "says"),
     [
         (
             ("--add", "Bert", "--until", "2026-01-01"),
@@ -73,9 +73,9 @@ def test_an_account_has_an_end_that_the_list_shows_and_that_can_be_moved(
     ],
 )
 def test_what_cannot_be_is_refused_and_changes_nothing(
-    words: tuple[str, ...], says: str, plan: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    texts: tuple[str, ...], says: str, plan: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    code, _, errors = user(capsys, monkeypatch, plan, *words)
+    code, _, errors = user(capsys, monkeypatch, plan, *texts)
     assert code == 2
     assert says in errors
     assert list(plan.parent.glob("*.users")) == []

@@ -22,7 +22,7 @@ def test_it_is_shown_as_an_estimate_with_its_assumptions(capsys: pytest.CaptureF
 
 
 @pytest.mark.parametrize(
-    ("options", "words"),
+    ("options", "text"),
     [
         ((), "nothing is to be different"),
         (("--tariff", "/nowhere.toml"), "there is no such file"),
@@ -30,12 +30,12 @@ def test_it_is_shown_as_an_estimate_with_its_assumptions(capsys: pytest.CaptureF
     ],
 )
 def test_what_cannot_be_asked_is_refused(
-    capsys: pytest.CaptureFixture[str], store: Path, options: tuple[str, ...], words: str
+    capsys: pytest.CaptureFixture[str], store: Path, options: tuple[str, ...], text: str
 ) -> None:
     """With words and exit code 2 or 1."""
     code, _, err = run(capsys, "what-if", PLAN, "--store", str(store), *options)
     assert code in (1, 2)
-    assert words in err
+    assert text in err
 
 
 def test_a_size_is_a_number(capsys: pytest.CaptureFixture[str]) -> None:
@@ -50,7 +50,7 @@ def test_a_tariff_file_is_checked_like_the_plan(
 ) -> None:
     """Every fault with its place; a file without a tariff is one."""
     path = tmp_path / "other.toml"
-    for text, words in (
+    for text, message in (
         ('[[tariff]]\nname = "day"\nkind = "import"\n', "other.toml:1:1: price is missing"),
         ("[site]\n", "unknown table or key 'site'"),
         ("", "the file has no [[tariff]]"),
@@ -58,4 +58,4 @@ def test_a_tariff_file_is_checked_like_the_plan(
         path.write_text(text)
         code, _, err = run(capsys, "what-if", PLAN, "--store", str(store), "--tariff", str(path))
         assert code == 2
-        assert words in err, err
+        assert message in err, err

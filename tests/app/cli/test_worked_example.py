@@ -28,29 +28,29 @@ def test_the_example_leads_from_an_empty_folder_to_the_report(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Files and commands as they stand there; figures of the report against what the registers counted."""
-    found = blocks()
+    results = blocks()
     monkeypatch.chdir(tmp_path)
     plan = tmp_path / "boat-yard"
     plan.mkdir()
     for name, text in zip(
-        ("site.toml", "points.csv", "inputs.csv", "instruments.csv"), [*found["toml"], *found["csv"]], strict=True
+        ("site.toml", "points.csv", "inputs.csv", "instruments.csv"), [*results["toml"], *results["csv"]], strict=True
     ):
         (plan / name).write_text(text, encoding="utf-8")
-    assert sum(len(text) for text in (*found["toml"], *found["csv"])) < 800
+    assert sum(len(text) for text in (*results["toml"], *results["csv"])) < 800
     moments, readings = histories(HOURS)
     export = german_export(moments, readings)
-    for line in found[""][0].splitlines():
+    for line in results[""][0].splitlines():
         assert line.removesuffix("...") in export[:3000]
     (tmp_path / "export.csv").write_bytes(export.encode("windows-1252"))
-    said = ""
-    for command in found["sh"][0].splitlines():
+    output = ""
+    for command in results["sh"][0].splitlines():
         assert main(shlex.split(command)[1:]) == 0, capsys.readouterr().err
-        said += capsys.readouterr().out
+        output += capsys.readouterr().out
     promised = README.read_text(encoding="utf-8").partition("## Worked example")[2]
     shown = [line.strip() for line in re.findall(r"^    (\S.*)$", promised, re.MULTILINE)]
     assert len(shown) == 4
     for line in shown:
-        assert " ".join(line.split()) in " ".join(said.split())
+        assert " ".join(line.split()) in " ".join(output.split())
     assert (tmp_path / "november.pdf").read_bytes().startswith(b"%PDF")
     cells = [cell for sheet in openpyxl.load_workbook("november.xlsx") for row in sheet.iter_rows() for cell in row]
     first, last = (

@@ -84,14 +84,14 @@ def plan_with(path: Path, notify: Notify | None = None) -> Plan:
     return plan if notify is None else replace(plan, site=replace(plan.site, notify=notify))
 
 
-def run_from(words: Sequence[str]) -> int:
+def run_from(texts: Sequence[str]) -> int:
     """A daemon of a plan whose clock begins at a moment, for a process of its own: PLAN MOMENT SMTP-PORT."""
     job_calendar.LOOK_S = LOOK_S
-    plan, clock = Path(words[0]), SetClock()
-    clock.set(int(words[1]))
+    plan, clock = Path(texts[0]), SetClock()
+    clock.set(int(texts[1]))
     mail = Notify(
         email_to=("duty@mill.example",), email_from="m@mill.example", smtp_host="127.0.0.1",
-        smtp_port=int(words[2]), smtp_security="none", wait_s=10**6,
+        smtp_port=int(texts[2]), smtp_security="none", wait_s=10**6,
     )  # fmt: skip
     Daemon(plan_with(plan, mail).site, plan.parent / "s.sqlite", clock).run(threading.Event())
     return 0

@@ -182,7 +182,7 @@ def test_outage_of_the_mail_server_is_made_good(tmp_path: Path, rig: Callable[[N
     text = "".join(m.get_content() for m in inbox.mails)
     assert (text.count("id: stale-q05"), text.count("id: other-q05")) == (1, 1)
     assert "not-told" not in text
-    reported = [item for told in kinds(hooks) for item in told]
+    reported = [item for messages in kinds(hooks) for item in messages]
     assert reported.count(("new", "stale-q05")) == 1
 
 

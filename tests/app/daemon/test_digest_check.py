@@ -50,8 +50,8 @@ def test_a_start_compares_a_small_store_whole_and_of_a_large_one_the_last_days(
 def test_a_file_that_is_no_store_is_told(tmp_path: Path) -> None:
     path = tmp_path / "s.sqlite"
     path.write_bytes(b"nothing of ours " * 100)
-    (words,) = at_start(path)
-    assert words.startswith("it cannot be read")
+    (text,) = at_start(path)
+    assert text.startswith("it cannot be read")
 
 
 def test_a_change_is_told_by_its_name_when_asked_until_it_is_gone(

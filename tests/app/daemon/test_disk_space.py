@@ -43,8 +43,8 @@ BROKER = "max_queued_messages 0\nmax_inflight_messages 20\n"
 def plan_of(folder: Path, port: int = 1883, limits: str = RULE) -> Path:
     """The mill in hours: three months of it are made in a second."""
     path = write_plan(folder, port, limits=limits)
-    words = path.read_text(encoding="utf-8").replace('name = "mill", ', 'name = "mill", interval_s = 3600, ')
-    path.write_text(words, encoding="utf-8")
+    sentence = path.read_text(encoding="utf-8").replace('name = "mill", ', 'name = "mill", interval_s = 3600, ')
+    path.write_text(sentence, encoding="utf-8")
     return path
 
 
@@ -150,17 +150,17 @@ def keeper_of(plan: Path, path: Path) -> tuple[DiskSpace, SqliteStore, Ticks]:
     return DiskSpace(store, path, site, Ledger(store, site, ZoneInfo(site.zone)), clock=ticks), store, ticks
 
 
-def look_until(keeper: DiskSpace, ticks: Ticks, words: str) -> Finding:
+def look_until(keeper: DiskSpace, ticks: Ticks, sentence: str) -> Finding:
     """Look every ten minutes until the finding says so."""
     deadline = time.monotonic() + 20
     while time.monotonic() < deadline:
         findings = keeper.tick(END)
         for finding in findings:
-            if words in finding.text:
+            if sentence in finding.text:
                 return finding
         ticks.at_s += 600
         time.sleep(0.005)
-    raise AssertionError(f"{words!r} is not said, but {[item.text for item in findings]}")
+    raise AssertionError(f"{sentence!r} is not said, but {[item.text for item in findings]}")
 
 
 def test_d6_without_a_rule_nothing_is_deleted_and_the_log_is_quiet_until_there_is_room(

@@ -140,9 +140,9 @@ def test_a_failed_job_is_a_finding_and_is_tried_again(tmp_path: Path) -> None:
     with calendar(tmp_path, clock) as here:
         clock.set(ONE_THIRTY)
         assert here.has("job-failed-backup", 60)
-        words = here.findings()["job-failed-backup"].text
-        assert "the job backup for 2026-03-01 is not done, tries so far 1: cannot use" in words
-        assert "name a backup_folder that can be written" in words
+        message = here.findings()["job-failed-backup"].text
+        assert "the job backup for 2026-03-01 is not done, tries so far 1: cannot use" in message
+        assert "name a backup_folder that can be written" in message
         (tmp_path / "copies").unlink()
         time.sleep(5 * LOOK_S)
         assert runs(tmp_path, "backup")[0] == "failed"  # it waits

@@ -172,7 +172,7 @@ def test_the_band_of_the_running_interval_grows_where_the_draw_jumps(tmp_path: P
         with by_hand(site(free_port()), tmp_path / "s.sqlite", TrialClock(MAY), show=shown.append) as here:
             live(here, quarters)
     outlooks = [shot.demand_outlook for shot in shown[5:]]  # of the first interval not all is known
-    widths = [0.0 if one is None or not one.forecast else one.high_w - one.middle_w for one in outlooks]
+    widths = [0.0 if item is None or not item.forecast else item.high_w - item.middle_w for item in outlooks]
     assert len([width for width in widths[: 129 * 5] if width]) == 129 * 5
     assert widths[90 * 5 : 91 * 5] == pytest.approx(widths[:5])
     assert widths[128 * 5] > 1.5 * widths[0]

@@ -240,7 +240,7 @@ def test_what_is_refused_says_why_and_nothing_waits_for_it(mill: Site26) -> None
     mill.say(
         said(mill.slot)
     )  # known with the next interval that closes: at the end of the test it is younger than 12 hours
-    for payload, words in (
+    for payload, message in (
         (b"sunny", "no valid JSON"),
         (b'{"hours": {"time": [1, 2], "power": [NaN, 1]}}', "no valid JSON"),
         (
@@ -256,11 +256,11 @@ def test_what_is_refused_says_why_and_nothing_waits_for_it(mill: Site26) -> None
     ):
         publish(mill.out, [("weather/roof", payload)])
 
-        def told(words: str = words) -> bool:
+        def told(message: str = message) -> bool:
             finding = mill.here.findings().get("forecast-refused-mill")
-            return finding is not None and words in finding.text
+            return finding is not None and message in finding.text
 
-        assert until(told, 30), (words, mill.here.findings())
+        assert until(told, 30), (message, mill.here.findings())
     mill.go_on(None)
     outside = mill.outside()
     assert outside["known_ms"] is not None  # the sound one before them still counts
@@ -304,10 +304,10 @@ def test_a_restart_keeps_what_was_known_and_a_repeated_message_is_no_newer(tmp_p
                 made.out.close()
                 slot = made.slot
         store = SqliteStore.reader(path)
-        kept = store.forecasts.outside(OutsideQuantity.POWER, BEGIN, BEGIN + 60 * DAY_MS)
+        stored = store.forecasts.outside(OutsideQuantity.POWER, BEGIN, BEGIN + 60 * DAY_MS)
         store.close()
         out.close()
-    assert len(kept) == 1
+    assert len(stored) == 1
     two = BEFORE * 96 + 56  # 14 o'clock
-    first = two - (kept[0].known_ms - BEGIN) // QUARTER
-    assert kept[0].values[first : first + 4] == (round(float(PV[two : two + 4].mean())),) * 4
+    first = two - (stored[0].known_ms - BEGIN) // QUARTER
+    assert stored[0].values[first : first + 4] == (round(float(PV[two : two + 4].mean())),) * 4

@@ -239,17 +239,17 @@ def test_h2_a_renamed_point_is_found_by_its_old_name(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "old", "new", "said"),
+    ("name", "old", "new", "expected"),
     [
         ("inputs.csv", "q02,1.8.0,broker,pulses/q02,,imp,,", "q02,1.8.0,broker,meters/q01,/import_wh,kWh,0.1,", "q01"),
         ("points.csv", "q02,south,feeder,,Bakery,live,,,", "q01,south,feeder,,Bakery,live,,,", "q01"),
     ],
 )
 def test_h3_one_address_or_one_feeder_twice_is_refused(
-    name: str, old: str, new: str, said: str, tmp_path: Path
+    name: str, old: str, new: str, expected: str, tmp_path: Path
 ) -> None:
     text = refused(tmp_path, edited(name, old, new))
-    assert said in text
+    assert expected in text
     assert f"{name}:" in text
 
 

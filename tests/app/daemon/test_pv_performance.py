@@ -118,8 +118,8 @@ def test_the_ratio_of_a_roof_by_day_and_month(tmp_path: Path) -> None:
                 out.close()
                 reader.close()
         book = tmp_path / "report.xlsx"
-        words = ["report", str(plan), "--store", str(path), "--month", "2026-05", "--xlsx", str(book)]
-        assert main(words) == 0
+        arguments = ["report", str(plan), "--store", str(path), "--month", "2026-05", "--xlsx", str(book)]
+        assert main(arguments) == 0
         cells = [cell for sheet in load_workbook(book) for row in sheet.iter_rows(values_only=True) for cell in row]
         place = cells.index("South roof", cells.index("PR [%]"))
         assert cells[place + 4] == pytest.approx(100 * RATIO, rel=2e-3)

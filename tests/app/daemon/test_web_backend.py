@@ -67,9 +67,9 @@ def test_an_order_about_a_finding_is_carried_out_or_refused_in_words(backend: Da
         False,
         "there is no finding stale-nobody; `meterd findings` lists them",
     )
-    done, words = backend.order("delete", name, "Ada", "")
+    done, text = backend.order("delete", name, "Ada", "")
     assert not done
-    assert words == "a finding is marked as seen, explained, closed or accepted"
+    assert text == "a finding is marked as seen, explained, closed or accepted"
 
 
 def test_a_correction_is_shown_entered_and_taken_back(backend: DaemonWebBackend) -> None:
@@ -78,15 +78,15 @@ def test_a_correction_is_shown_entered_and_taken_back(backend: DaemonWebBackend)
     preview = backend.preview(doubled(backend))
     assert preview.figures
     assert figures_of(backend) == before
-    done, words = backend.correct(doubled(backend))
-    assert done, words
+    done, text = backend.correct(doubled(backend))
+    assert done, text
     assert figures_of(backend) == [2 * energy for energy in before]
-    done, words = backend.correct(replace(doubled(backend, 1), reason="it was right"))
-    assert done, words
+    done, text = backend.correct(replace(doubled(backend, 1), reason="it was right"))
+    assert done, text
     assert figures_of(backend) == before
-    done, words = backend.correct(replace(doubled(backend), factor="0"))
+    done, text = backend.correct(replace(doubled(backend), factor="0"))
     assert not done
-    assert "factor" in words
+    assert "factor" in text
 
 
 def test_a_document_of_a_month_without_figures_is_refused_in_words(backend: DaemonWebBackend) -> None:

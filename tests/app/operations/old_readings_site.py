@@ -15,7 +15,7 @@ def imported(folder: Path, *, days: int = 1) -> tuple[Path, Path]:
         if reading.register == IMPORT and reading.point != "roof":
             back = 20 * (reading.at_ms - MAY) // 60_000 if reading.point == "q01" else 0  # what did not go to the grid
             lines.append(f"{text(reading.at_ms)},{reading.point},import,{reading.value / 1000 + back:.3f}")
-    words = plan.read_text(encoding="utf-8").replace('    { point = "roof", role = "pv" },\n', "")
-    plan.write_text(words, encoding="utf-8")
+    message = plan.read_text(encoding="utf-8").replace('    { point = "roof", role = "pv" },\n', "")
+    plan.write_text(message, encoding="utf-8")
     rows.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return plan, rows

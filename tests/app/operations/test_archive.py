@@ -83,10 +83,10 @@ def test_a_month_that_changed_gets_a_new_version(site: tuple[Plan, Path], tmp_pa
     correction = Correction(
         0, "q01", "1.8.0", MAY + 10 * DAY_MS, MAY + 12 * DAY_MS, "2", "plate", "Ada", NOW
     )  # fmt: skip
-    done, words = carry_out(order_of(correction), path, plan.site, NOW)
-    assert done, words
+    done, message = carry_out(order_of(correction), path, plan.site, NOW)
+    assert done, message
     faults = compare(path, plan.site, target).faults
-    assert any(words.startswith("energy of 2026-05, version 1: differs, first in ") for words in faults)
+    assert any(message.startswith("energy of 2026-05, version 1: differs, first in ") for message in faults)
     again = archive_months(plan, path, target, NOW + DAY_MS)
     assert written(again) == [("2026-05", 2), ("2026-06", 2)]  # the correction itself is of the site's newest state
     old = {month.month: month for month in newest_months(place_of(before, tmp_path), "mill")}
@@ -120,10 +120,10 @@ def test_what_was_deleted_by_hand_is_written_again(what: str, site: tuple[Plan, 
     for name in gone:
         (tmp_path / "archive" / name).unlink()
     faults = compare(path, plan.site, target).faults
-    words = (
+    message = (
         "is missing; meterd archive PLAN writes it" if what == "rows" else "not archived: 2026-05; meterd archive PLAN"
     )
-    assert [words in fault for fault in faults] == [True]
+    assert [message in fault for fault in faults] == [True]
     assert written(archive_months(plan, path, target, NOW)) == [("2026-05", 2 if what == "rows" else 1)]
     assert compare(path, plan.site, target).faults == []
 

@@ -90,14 +90,14 @@ def test_up_to_a_month(site: tuple[Plan, Path], tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("fault", "words"),
+    ("fault", "text"),
     [
         ("flipped", r"energy/month=2026-05/v1-\w+\.parquet is not what was written; restore it from another copy"),
         ("missing", r"readings/month=2026-06/v1-\w+\.parquet is missing; restore it from another copy"),
         ("gap", "it has no month of this site"),
     ],
 )
-def test_what_is_not_whole_makes_no_store(fault: str, words: str, site: tuple[Plan, Path], tmp_path: Path) -> None:
+def test_what_is_not_whole_makes_no_store(fault: str, text: str, site: tuple[Plan, Path], tmp_path: Path) -> None:
     """The store that is there stays as it is."""
     plan, path = site
     root = tmp_path / "archive" / "site=mill"
@@ -115,7 +115,7 @@ def test_what_is_not_whole_makes_no_store(fault: str, words: str, site: tuple[Pl
     before = path.read_bytes()
     if fault != "gap":
         assert len(compare(path, plan.site, place(tmp_path)).faults) == 1
-    with pytest.raises(StoreError, match=words):
+    with pytest.raises(StoreError, match=text):
         rebuild(path, plan.site, place(tmp_path), "x")
     assert path.read_bytes() == before
     assert not list(tmp_path.glob("*from-archive*"))

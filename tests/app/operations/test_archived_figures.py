@@ -19,14 +19,14 @@ from tests.app.operations.archived_site import NOW, place, site_with_months
 from tests.faults.mill import CHANNELS, MAY
 
 
-@pytest.mark.parametrize("kept", [1, 14])
+@pytest.mark.parametrize("remaining", [1, 14])
 @pytest.mark.parametrize("period", [*Period])
 def test_figures_are_those_of_the_store(
-    period: Period, kept: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    period: Period, remaining: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Energies, balances, PV and span of each kind of period; also where only one month stays in memory."""
     monkeypatch.setattr(archive_module, "SETTLE_S", 0.0)
-    monkeypatch.setattr(module, "MONTHS_KEPT", kept)
+    monkeypatch.setattr(module, "MONTHS_KEPT", remaining)
     plan, path = site_with_months(tmp_path)
     target = place(tmp_path)
     archive_months(plan, path, target, NOW)

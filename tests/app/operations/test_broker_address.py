@@ -9,10 +9,10 @@ from meterd.app.operations.broker_address import add_options, broker_of
 from meterd.core.errors import ConfigError
 
 
-def options(*words: str) -> argparse.Namespace:
+def options(*arguments: str) -> argparse.Namespace:
     parser = argparse.ArgumentParser()
     add_options(parser)
-    return parser.parse_args(words)
+    return parser.parse_args(arguments)
 
 
 @pytest.mark.parametrize(
@@ -31,13 +31,13 @@ def test_keys_and_topic(text: str, keys: dict[str, object], topic: str) -> None:
 
 def test_files_are_named_wherever_the_plan_stands(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    words = options("--password-env", "MILL", "--ca-file", "ca.crt")
-    keys = broker_of("mqtts://joe@mill.example", words, "--listen").keys
+    text = options("--password-env", "MILL", "--ca-file", "ca.crt")
+    keys = broker_of("mqtts://joe@mill.example", text, "--listen").keys
     assert (keys["password_env"], keys["ca_file"]) == ("MILL", str(tmp_path / "ca.crt"))
 
 
 @pytest.mark.parametrize(
-    ("text", "more", "words"),
+    ("text", "more", "message"),
     [
         ("10.0.0.5", [], "no address of a broker; write mqtt://HOST:PORT"),
         ("http://10.0.0.5", [], "no address of a broker"),
@@ -47,7 +47,7 @@ def test_files_are_named_wherever_the_plan_stands(tmp_path: Path, monkeypatch: p
         ("mqtt://h", ["--password-env", "A", "--password-file", "b"], "the password has two places"),
     ],
 )
-def test_what_is_wrong_is_said_without_the_password(text: str, more: list[str], words: str) -> None:
-    with pytest.raises(ConfigError, match=words) as caught:
+def test_what_is_wrong_is_said_without_the_password(text: str, more: list[str], message: str) -> None:
+    with pytest.raises(ConfigError, match=message) as caught:
         broker_of(text, options(*more), "--listen")
     assert "secret" not in str(caught.value)

@@ -35,9 +35,9 @@ def _module(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PYTHONPATH", str(tmp_path))
 
 
-def asked(words: str, limit_s: float = 60.0) -> object:
+def asked(text: str, limit_s: float = 60.0) -> object:
     """What the child says."""
-    return Child("some_answers", limit_s, late="ask for less").ask(words.encode())
+    return Child("some_answers", limit_s, late="ask for less").ask(text.encode())
 
 
 def test_it_answers_at_low_priority() -> None:
@@ -48,11 +48,11 @@ def test_it_answers_at_low_priority() -> None:
     assert answer["nice"] >= 10
 
 
-@pytest.mark.parametrize(("words", "reason"), [("die", "the process ended"), ("fail", "no such thing")])
-def test_one_that_dies_says_why(words: str, reason: str) -> None:
+@pytest.mark.parametrize(("text", "reason"), [("die", "the process ended"), ("fail", "no such thing")])
+def test_one_that_dies_says_why(text: str, reason: str) -> None:
     """As far as it can."""
     with pytest.raises(StoreError, match=reason):
-        asked(words)
+        asked(text)
 
 
 def test_one_that_takes_too_long_is_ended(tmp_path: Path) -> None:

@@ -47,18 +47,18 @@ def keep(store: SqliteStore, start: int, period: Period = Period.MONTH, *, flags
         store.write_figures(rows, now_ms=start, reason="closed")
 
 
-def lines(store: SqliteStore, site: Site, words: str = "2026-03") -> list[dict[str, int]]:
+def lines(store: SqliteStore, site: Site, text: str = "2026-03") -> list[dict[str, int]]:
     """Wh by line of every statement; {"missing": ...} as names where it could not be computed."""
-    period = Period.MONTH if len(words) == 7 else Period.YEAR
-    results = statements(store, site, period, Span(*period_of(words, period, site)))
+    period = Period.MONTH if len(text) == 7 else Period.YEAR
+    results = statements(store, site, period, Span(*period_of(text, period, site)))
     return [
         {line.name or line.kind: line.wh for line in made.lines} or dict.fromkeys(made.missing, -1) for made in results
     ]
 
 
-def start_of(site: Site, words: str) -> int:
+def start_of(site: Site, text: str) -> int:
     """Begin of a month or year."""
-    return period_of(words, Period.MONTH if len(words) == 7 else Period.YEAR, site)[0]
+    return period_of(text, Period.MONTH if len(text) == 7 else Period.YEAR, site)[0]
 
 
 def test_points_without_anything_measured_below_are_divided_whole(tmp_path: Path, store: SqliteStore) -> None:

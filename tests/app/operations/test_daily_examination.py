@@ -63,16 +63,16 @@ def test_each_day_is_examined_once_and_again_on_request(path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("fails", "words"),
+    ("fails", "text"),
     [(StoreError("the disk is gone"), "the disk is gone"), (ZeroDivisionError("oven"), "oven")],
     ids=["ours", "any"],
 )
-def test_a_failed_examination_says_why_and_the_next_day_is_examined(path: Path, fails: Exception, words: str) -> None:
+def test_a_failed_examination_says_why_and_the_next_day_is_examined(path: Path, fails: Exception, text: str) -> None:
     examination = Rehearsal(path, [fails])
     assert through(examination, CLOSED) is None
     assert examination.outcome is not None
     assert not examination.outcome.done
-    assert words in examination.outcome.words
+    assert text in examination.outcome.words
     assert not examination.revive(), "the thread ended by itself"
     assert through(examination, CLOSED + DAY_MS) == (FOUND,)
 

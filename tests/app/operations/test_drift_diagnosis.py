@@ -115,8 +115,8 @@ def test_cause_by_two_loads_of_different_power_factor(tmp_path: Path, wires: Wir
 def test_without_reactive_energy_the_finding_says_so(tmp_path: Path) -> None:
     site = plan(IMPORT, EXPORT)
     suspicion = suspected(tmp_path, site, REVERSED)
-    words = "power factor not measured: causes that depend on it cannot be told apart"
-    assert words in finding_of(suspicion, site).evidence[0]
+    text = "power factor not measured: causes that depend on it cannot be told apart"
+    assert text in finding_of(suspicion, site).evidence[0]
 
 
 def test_two_swapped_phases_are_found_with_a_baseline(tmp_path: Path) -> None:
@@ -147,9 +147,9 @@ def test_a_correction_is_proposed_from_the_quarter_hour_of_the_change(
     assert suspicion.candidates[0].text in suspicion.text or suspicion.candidates[0].of_truth in suspicion.text
     assert suspicion.named == "ratio pumps"
     first, second = suspicion.correction.split("; ")
-    words = shlex.split(first)
-    options = dict(zip(words[3::2], words[4::2], strict=True))
-    assert words[:3] == ["meterd", "correct", "PLAN"]
+    parts = shlex.split(first)
+    options = dict(zip(parts[3::2], parts[4::2], strict=True))
+    assert parts[:3] == ["meterd", "correct", "PLAN"]
     assert (options["--from"], options["--to"]) == (since, until)
     # class 1 without a baseline leaves 300/250 open beside 250/200, so what was measured is proposed
     exact = kind == "drift"

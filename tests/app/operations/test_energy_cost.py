@@ -112,17 +112,17 @@ def test_twelve_bills_are_those_of_the_published_table(
     for row in table.itertuples():
         month = {line["line"]: line for line in lines if line["period"] == f"2018-{row.month:02}"}
         season = "winter" if row.month in (1, 2, 3, 4, 10, 11, 12) else "summer"
-        found = [
+        results = [
             month[name]["amount_exact"]
             for name in ("fixed", f"{season}, on", f"{season}, off", "demand, on", "demand, any", "export")
         ]
         wanted = [row.fixed, row.energy_on, row.energy_off, row.demand_on, row.demand_any, row.export_credit]
-        assert np.allclose(found, wanted, atol=1e-4)  # energies are whole mWh, amounts a hundredth of a cent
+        assert np.allclose(results, wanted, atol=1e-4)  # energies are whole mWh, amounts a hundredth of a cent
         assert month["demand, on"]["demand_w"] / 1000 == pytest.approx(row.peak_on_kw, abs=1e-5)
         assert month["sum"]["amount_exact"] == pytest.approx(row.bill, abs=5e-4)
-        assert round(sum(found), 4) == month["sum"]["amount_exact"]
+        assert round(sum(results), 4) == month["sum"]["amount_exact"]
         shown = [Decimal(str(line["amount"])) for name, line in month.items() if name not in ("sum", "CO2")]
-        assert sum(shown) == Decimal(str(month["sum"]["amount"])) == round(Decimal(str(sum(found))), 2), (
+        assert sum(shown) == Decimal(str(month["sum"]["amount"])) == round(Decimal(str(sum(results))), 2), (
             "in whole cents"
         )
 
@@ -174,8 +174,8 @@ def test_another_tariff_makes_the_published_bill_of_the_year(
 
     def asked_what_if(*options: str) -> dict[str, dict[str, Any]]:
         capsys.readouterr()
-        words = ["what-if", str(dear), "--store", str(store), "--year", "2018", "--format", "json"]
-        assert main([*words, "--tariff", str(tmp_path / "other.toml"), *options]) == 0
+        arguments = ["what-if", str(dear), "--store", str(store), "--year", "2018", "--format", "json"]
+        assert main([*arguments, "--tariff", str(tmp_path / "other.toml"), *options]) == 0
         return {figure["figure"]: figure for figure in json.loads(capsys.readouterr().out)["figures"]}
 
     table = pd.read_csv(VECTORS / "tariff_siteA_year.csv", comment="#")

@@ -68,9 +68,9 @@ def test_the_command_that_is_shown_enters_just_that(
     made, site, path = plant
     entry = replace(ENTRY, serial="B 2'x", person="Ada & Bo", note='display "dark"; $HOME', new={"meter_class": "C"})
     record = record_of(path, site, entry, {})
-    words = shlex.split(record.command)
-    assert words[:3] == ["meterd", "exchange", "PLAN"]
-    assert main([words[1], str(made), *words[3:]]) == 0, capsys.readouterr()
+    parts = shlex.split(record.command)
+    assert parts[:3] == ["meterd", "exchange", "PLAN"]
+    assert main([parts[1], str(made), *parts[3:]]) == 0, capsys.readouterr()
     meter = fitted_meter(load_plan(made).site, "q02")
     assert meter is not None
     assert (meter.serial, meter.from_ms) == ("B 2'x", OUT)

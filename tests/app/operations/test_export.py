@@ -81,8 +81,8 @@ def test_description_is_complete_and_true(site: Path, tmp_path: Path) -> None:
 def test_csv_of_a_span_and_one_table(site: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Only what was asked for: half-open, local dates."""
     out = tmp_path / "out"
-    words = ["--from", "2026-01-10", "--until", "2026-01-11", "--format", "csv", "--only", "energy"]
-    assert main(["export", str(plan_file(site)), "--out", str(out), *words]) == 0
+    arguments = ["--from", "2026-01-10", "--until", "2026-01-11", "--format", "csv", "--only", "energy"]
+    assert main(["export", str(plan_file(site)), "--out", str(out), *arguments]) == 0
     assert [str(p.relative_to(out)) for p in out.rglob("part.csv")] == ["energy/year=2026/month=01/part.csv"]
     with (out / "energy/year=2026/month=01/part.csv").open() as file:
         rows = list(csv.DictReader(file))

@@ -301,13 +301,13 @@ def test_order_is_carried_out_once(keeper: FindingKeeper, store: SqliteStore) ->
 
 
 @pytest.mark.parametrize(
-    ("name", "said"), [("stale-q99", "there is no finding stale-q99"), ("stale-q05", "is closed already")]
+    ("name", "expected"), [("stale-q99", "there is no finding stale-q99"), ("stale-q05", "is closed already")]
 )
-def test_order_for_what_is_not_open_is_refused(keeper: FindingKeeper, name: str, said: str) -> None:
+def test_order_for_what_is_not_open_is_refused(keeper: FindingKeeper, name: str, expected: str) -> None:
     """The words say where to look."""
     keeper.update([STALE], [], T)
     keeper.update([], [], T + S)
-    with pytest.raises(ConfigError, match=said):
+    with pytest.raises(ConfigError, match=expected):
         keeper.carry_out(new_order("see", name, "Ada"), T + 2 * S)
 
 

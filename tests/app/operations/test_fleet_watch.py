@@ -48,9 +48,7 @@ def test_sites_are_seen_as_they_come_change_and_go() -> None:
             out.clear("energy/quay/finding/stale-q01")
             assert until(lambda: [site.condition for site in watch.view().sites] == [Condition.CLOCK, Condition.LIVE])
             assert until(lambda: watch.view().sites[1].findings == ())
-            assert until(
-                lambda: [words.partition(": ")[0] for words in watch.view().troubles] == [f"127.0.0.1:{nobody}"]
-            )
+            assert until(lambda: [text.partition(": ")[0] for text in watch.view().troubles] == [f"127.0.0.1:{nobody}"])
 
 
 @pytest.mark.slow

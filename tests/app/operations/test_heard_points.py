@@ -58,8 +58,8 @@ def test_the_messages_of_a_plan_give_its_inputs_again() -> None:
         HeardTopic(made.address, HeardMessage(payload(made, value, NOW_MS) or b"", NOW_MS, False), count=1)
         for made in topics(site, row, NOW_MS)
     ]
-    for one in heard:
-        one.newest.append(one.first)
+    for item in heard:
+        item.newest.append(item.first)
     plan = heard_plan(heard, "energy/harrow-mill")
     wanted = {(r.point, r.register, r.address, r.field, r.unit, r.time_field) for r in mqtt_inputs(site)}
     assert {(r.point, r.register, r.topic, r.number.field, r.unit, r.time_field) for r in plan.inputs} == wanted

@@ -47,7 +47,7 @@ def asked(where: Place, question: Question, count: int = 1) -> tuple[list[Line],
     """All lines and troubles."""
     with workers(count) as spread:
         answers = list(ask([where], [], question, spread))
-    return [line for a in answers for line in a.lines], [words for a in answers for words in a.troubles]
+    return [line for a in answers for line in a.lines], [text for a in answers for text in a.troubles]
 
 
 def in_order(lines: list[Line]) -> list[str]:
@@ -71,10 +71,10 @@ def test_figures_are_those_of_the_store(period: Period, mill: tuple[Plan, Path, 
     }
     store.close()
     for show, lines in expected.items():
-        found, troubles = asked(where, Question(show, period, since="2026-06"))
+        results, troubles = asked(where, Question(show, period, since="2026-06"))
         assert troubles == []
-        assert {line["site"] for line in found} == {"mill"}
-        assert in_order(found) == in_order(lines)
+        assert {line["site"] for line in results} == {"mill"}
+        assert in_order(results) == in_order(lines)
 
 
 def killed_in_june(piece: MonthPiece) -> Answer:
@@ -121,7 +121,7 @@ def _later(folder: Path, where: Place) -> None:
 
 
 @pytest.mark.parametrize(
-    ("change", "words", "months"),
+    ("change", "text", "months"),
     [
         (_with_march, "mill in .*: no month between 2026-03 and 2026-05; meterd archive PLAN", ["2026-05", "2026-06"]),
         (_flip, "mill 2026-05: the archive .* is not what was written; restore it", ["2026-06"]),
@@ -130,7 +130,7 @@ def _later(folder: Path, where: Place) -> None:
     ],
 )
 def test_what_cannot_be_read_is_named_beside_the_rest(
-    change: Callable[[Path, Place], None], words: str, months: list[str], mill: tuple[Plan, Path, Place]
+    change: Callable[[Path, Place], None], text: str, months: list[str], mill: tuple[Plan, Path, Place]
 ) -> None:
     """A month or a file deleted by hand, a damaged file, an archive of a later version: the other site is there whole."""
     where = mill[2]
@@ -138,7 +138,7 @@ def test_what_cannot_be_read_is_named_beside_the_rest(
     change(Path(where.url) / "site=mill" / "table=month", where)
     lines, troubles = asked(where, Question("energy"))
     assert len(troubles) == 1
-    assert re.search(words, troubles[0])
+    assert re.search(text, troubles[0])
     assert sorted({str(line["period"]) for line in lines if line["site"] == "mill"}) == months
     assert sum(line["site"] == "annex" for line in lines) == 12
 

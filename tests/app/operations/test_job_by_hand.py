@@ -23,8 +23,8 @@ def test_it_counts_for_its_slot(tmp_path: Path) -> None:
     with store.transaction():
         store.set_fact(fact_of("verify"), to_text(begun(JobRecord(), "2026-02-28", MARCH)))
     store.close()
-    done, words = run_by_hand(plan, path, "verify", "Ada", lambda: MARCH + 5 * 3_600_000)
-    assert done, words
+    done, text = run_by_hand(plan, path, "verify", "Ada", lambda: MARCH + 5 * 3_600_000)
+    assert done, text
     known = record(path, "verify")
     assert known is not None
     assert (known.state, known.slot, known.tries, known.done[-1]) == (JobState.DONE, "2026-03-01", 0, "2026-03-01")
@@ -56,6 +56,6 @@ def test_a_daemon_that_is_killed_meanwhile(tmp_path: Path, monkeypatch: pytest.M
 
     thread = threading.Thread(target=other)
     thread.start()
-    done, words = run_by_hand(plan, path, "backup", "Ada", lambda: MARCH)
+    done, text = run_by_hand(plan, path, "backup", "Ada", lambda: MARCH)
     thread.join(30)
-    assert (done, words) == (False, "the daemon has ended meanwhile; its next start runs the job again")
+    assert (done, text) == (False, "the daemon has ended meanwhile; its next start runs the job again")

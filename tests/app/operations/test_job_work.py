@@ -43,11 +43,11 @@ def test_copies_of_a_month(tmp_path: Path) -> None:
     (tmp_path / "copies" / "mill-notes.sqlite").write_text("not ours", encoding="utf-8")
     for n in range(40):
         slot = (date(2026, 2, 1) + timedelta(days=n)).isoformat()
-        words = run_job(request(tmp_path, "backup", slot, backup_days=2, backup_weeks=2, backup_months=2))
+        text = run_job(request(tmp_path, "backup", slot, backup_days=2, backup_weeks=2, backup_months=2))
     left = [f"mill-2026-{day}.sqlite" for day in ("02-28", "03-08", "03-11", "03-12")]
     assert copies(tmp_path) == sorted([*left, *(f"{name}.people" for name in left), "mill-notes.sqlite"])
-    assert words.startswith("mill-2026-03-12.sqlite: ")
-    assert words.endswith("readings, sound; 4 copies, 1 older ones removed")
+    assert text.startswith("mill-2026-03-12.sqlite: ")
+    assert text.endswith("readings, sound; 4 copies, 1 older ones removed")
 
 
 def test_a_changed_store_costs_no_older_copy(tmp_path: Path) -> None:

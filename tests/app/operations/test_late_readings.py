@@ -96,10 +96,10 @@ def meters(broker: Mosquitto, out: Link) -> Iterator[Live]:
         live.end()
 
 
-def asked(store: Path, words: str) -> list[tuple[object, ...]]:
+def asked(store: Path, text: str) -> list[tuple[object, ...]]:
     """Rows of a store that somebody else writes."""
     with sqlite3.connect(f"file:{store}?mode=ro", uri=True, timeout=30) as db:
-        results: list[tuple[object, ...]] = db.execute(words).fetchall()
+        results: list[tuple[object, ...]] = db.execute(text).fetchall()
     db.close()
     return results
 

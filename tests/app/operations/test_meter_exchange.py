@@ -98,7 +98,7 @@ def test_readings_of_the_store_that_speak_against_it_are_found(tmp_path: Path) -
     true = replace(ENTRY, out_ms=end + 1, in_ms=end + 1, closing={IMPORT: shown * 1000})
     assert inconsistencies_of(exchanged(site, true), path, true) == []
     slip = replace(true, closing={IMPORT: (shown - 100) * 1000})
-    (found,) = inconsistencies_of(exchanged(site, slip), path, slip)
-    assert found.register == "import"
-    assert "import: " in str(found)
+    (results,) = inconsistencies_of(exchanged(site, slip), path, slip)
+    assert results.register == "import"
+    assert "import: " in str(results)
     assert inconsistencies_of(exchanged(site, slip), tmp_path / "none.sqlite", slip) == []

@@ -55,7 +55,7 @@ def test_an_order_is_carried_out_once(store: SqliteStore) -> None:
 
 
 @pytest.mark.parametrize(
-    ("kind", "what", "details", "said"),
+    ("kind", "what", "details", "expected"),
     [
         ("correct", "f1", "{}", "incomplete or not possible"),
         ("correct", "f1", "[]", "not an object"),
@@ -74,11 +74,11 @@ def test_an_order_is_carried_out_once(store: SqliteStore) -> None:
         ),
     ],
 )
-def test_what_cannot_be_done_is_said(store: SqliteStore, kind: str, what: str, details: str, said: str) -> None:
+def test_what_cannot_be_done_is_said(store: SqliteStore, kind: str, what: str, details: str, expected: str) -> None:
     """Whatever lies in the folder of orders stops nothing and changes nothing."""
     order_handler, _ = made(store)
     order = new_order(kind, what, "Ada", "n", details=details, from_ms=BEGIN, until_ms=0)
-    with pytest.raises(ConfigError, match=said):
+    with pytest.raises(ConfigError, match=expected):
         order_handler.carry_out(order, BEGIN)
     assert (store.corrections.all(), store.records.all(), store.issued.all()) == ([], [], [])
 

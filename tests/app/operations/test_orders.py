@@ -172,7 +172,7 @@ def test_folder_that_cannot_be_made_is_reported(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("kind", "what", "person", "note", "said"),
+    ("kind", "what", "person", "note", "expected"),
     [
         ("see", "", "Ada", "", "what cannot be stored: it is empty"),
         ("explain", "x", "Ada", "", "note cannot be stored: it is empty"),
@@ -182,7 +182,7 @@ def test_folder_that_cannot_be_made_is_reported(tmp_path: Path) -> None:
         ("resume", "1e3", "Ada", "", "is not the number of a window"),
     ],
 )
-def test_new_order_says_what_is_wrong(kind: str, what: str, person: str, note: str, said: str) -> None:
+def test_new_order_says_what_is_wrong(kind: str, what: str, person: str, note: str, expected: str) -> None:
     """Before anything is written."""
-    with pytest.raises(ConfigError, match=said):
+    with pytest.raises(ConfigError, match=expected):
         new_order(kind, what, person, note)

@@ -36,8 +36,8 @@ def test_a_spreadsheet_in_german(tmp_path: Path) -> None:
         "title": "Bezeichnung", "role": "Art", "rating_a": "Sicherung", "serial": "Zählernummer", "meter_class": "Klasse",
         "ct_ratio": "Wandler",
     }  # fmt: skip
-    found = [(p.name, p.values["role"], p.values.get("rating_a"), p.values.get("meter_class")) for p in listed.points]
-    assert found == [
+    results = [(p.name, p.values["role"], p.values.get("rating_a"), p.values.get("meter_class")) for p in listed.points]
+    assert results == [
         ("netzeinspeisung", "feed", "250", "B"),
         ("pv-hallendach", "pv", "63", "1"),
         ("buero-2", "feeder", "35", "0.5S"),
@@ -61,7 +61,7 @@ def test_the_words_of_the_plan_are_its_columns(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "words"),
+    ("text", "message"),
     [
         ("a;b\n1;2\n3;4\n", "no row has titles such as point, title, role"),
         (
@@ -71,7 +71,7 @@ def test_the_words_of_the_plan_are_its_columns(tmp_path: Path) -> None:
         ("point;title\n;\n", "no row|names a point"),
     ],
 )
-def test_what_is_no_list_is_refused_in_words(tmp_path: Path, text: str, words: str) -> None:
+def test_what_is_no_list_is_refused_in_words(tmp_path: Path, text: str, message: str) -> None:
     (tmp_path / "list.csv").write_text(text)
-    with pytest.raises(SourceError, match=words):
+    with pytest.raises(SourceError, match=message):
         read_points(tmp_path / "list.csv")

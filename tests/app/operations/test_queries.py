@@ -10,7 +10,7 @@ from tests.app.commands import CONFIG, run
 
 
 @pytest.mark.parametrize(
-    ("words", "code", "said"),
+    ("texts", "code", "expected"),
     [
         (["energy", "small.toml", "--point", "nope"], 2, "the plan has no point nope"),
         (["balance", "small.toml", "--board", "nope"], 2, "the plan has no board nope; it has main"),
@@ -23,17 +23,17 @@ from tests.app.commands import CONFIG, run
     ],
 )
 def test_error_says_what_would_be_right(
-    capsys: pytest.CaptureFixture[str], words: list[str], code: int, said: str
+    capsys: pytest.CaptureFixture[str], texts: list[str], code: int, expected: str
 ) -> None:
     """Every refusal is one line on standard error with the right exit code."""
-    words = [str(CONFIG / w) if w == "small.toml" else w for w in words]
-    got, out, err = run(capsys, *words)
+    texts = [str(CONFIG / w) if w == "small.toml" else w for w in texts]
+    got, out, err = run(capsys, *texts)
     assert (got, out) == (code, "")
-    assert said in err
+    assert expected in err
 
 
 @pytest.mark.parametrize(
-    ("words", "start"),
+    ("message", "start"),
     [
         ("2026", "2025-12-31T23:00:00Z"),
         ("2026-03", "2026-02-28T23:00:00Z"),
@@ -41,14 +41,14 @@ def test_error_says_what_would_be_right(
         ("2026-03-29T10:00:00Z", "2026-03-28T23:00:00Z"),
     ],
 )
-def test_from_is_read_as_a_person_writes_it(words: str, start: str) -> None:
+def test_from_is_read_as_a_person_writes_it(message: str, start: str) -> None:
     """Years, months and dates are local; the span begins with a whole period."""
     site = Site("s", "Europe/Vienna")
-    assert text(parse_span((words, "2027"), Period.DAY, site, None, 0).from_ms) == start
+    assert text(parse_span((message, "2027"), Period.DAY, site, None, 0).from_ms) == start
 
 
-@pytest.mark.parametrize("words", ["yesterday", "2026-13", "2026-02-30", "2026-03-29T10:00:00", "20260329"])
-def test_from_that_cannot_be_read_is_refused(words: str) -> None:
+@pytest.mark.parametrize("message", ["yesterday", "2026-13", "2026-02-30", "2026-03-29T10:00:00", "20260329"])
+def test_from_that_cannot_be_read_is_refused(message: str) -> None:
     """The message shows the forms that can be."""
     with pytest.raises(ConfigError, match=r"write 2026, 2026-03, 2026-03-29, 29\.03\.2026 or 2026-03-29T10:00:00Z"):
-        parse_span((words, None), Period.DAY, Site("s", "Europe/Vienna"), None, 0)
+        parse_span((message, None), Period.DAY, Site("s", "Europe/Vienna"), None, 0)

@@ -14,7 +14,7 @@ VIENNA = ZoneInfo("Europe/Vienna")
 
 
 @pytest.mark.parametrize(
-    ("words", "start"),
+    ("message", "start"),
     [
         ("2026", "2025-12-31T23:00:00Z"),
         ("2026-07", "2026-06-30T22:00:00Z"),
@@ -22,21 +22,21 @@ VIENNA = ZoneInfo("Europe/Vienna")
         ("2026-03-29T10:00:00+02:00", "2026-03-29T08:00:00Z"),
     ],
 )
-def test_a_moment_is_the_local_begin_of_what_is_written(words: str, start: str) -> None:
-    assert text(moment(words, VIENNA, "--from")) == start
+def test_a_moment_is_the_local_begin_of_what_is_written(message: str, start: str) -> None:
+    assert text(moment(message, VIENNA, "--from")) == start
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("message", "expected"),
     [
         ("1969", "the year is not one of 1970 to 2200"),
         ("2026-02-30", "no such date or time"),
         ("2026-03-29T10:00:00", "the time has no zone"),
     ],
 )
-def test_a_moment_that_cannot_be_is_refused_with_its_option(words: str, said: str) -> None:
-    with pytest.raises(ConfigError, match=f"cannot read --until '{words}': {said}"):
-        moment(words, VIENNA, "--until")
+def test_a_moment_that_cannot_be_is_refused_with_its_option(message: str, expected: str) -> None:
+    with pytest.raises(ConfigError, match=f"cannot read --until '{message}': {expected}"):
+        moment(message, VIENNA, "--until")
 
 
 def test_names_are_those_of_the_plan() -> None:

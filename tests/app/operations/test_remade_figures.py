@@ -51,8 +51,8 @@ def hard_readings(days: int) -> list[Reading]:
 def two(tmp_path: Path) -> tuple[Path, Place]:
     """The plan of the two meters, and an archive of two months."""
     file = plan_file(tmp_path)
-    words = file.read_text(encoding="utf-8")
-    file.write_text(words.replace('role = "feed"', 'role = "feed", rating_a = 1'), encoding="utf-8")
+    text = file.read_text(encoding="utf-8")
+    file.write_text(text.replace('role = "feed"', 'role = "feed", rating_a = 1'), encoding="utf-8")
     plan = load_plan(file)
     path = tmp_path / "s.sqlite"
     store = SqliteStore.writer(path)
@@ -100,8 +100,8 @@ def corrected_mill(folder: Path) -> tuple[Plan, Place]:
         Correction(0, "q01", "1.8.0", MAY + 10 * DAY_MS + 1, MAY + 12 * DAY_MS, "2", "plate", "Ada", NOW),
         Correction(0, "q02", "1.8.0", MAY + 30 * DAY_MS, None, "1", "telegram", "Ada", NOW, reads=STRUCK),
     ):
-        done, words = carry_out(order_of(correction), path, plan.site, NOW)
-        assert done, words
+        done, text = carry_out(order_of(correction), path, plan.site, NOW)
+        assert done, text
     archive_months(plan, path, place(folder), NOW)
     return plan, Place(str(folder / "archive"), Login())
 
@@ -118,11 +118,11 @@ def test_corrections_are_those_of_the_archive(tmp_path: Path) -> None:
 def test_another_plan_gives_other_figures_and_says_which(two: tuple[Path, Place]) -> None:
     """A register said to be longer: its rollover was a reset, and the energy of that hour is only a lower bound."""
     plan, where = two
-    words = plan.read_text(encoding="utf-8")
-    plan.write_text(words.replace("register_max_wh = 1e9", "register_max_wh = 1e10"), encoding="utf-8")
+    message = plan.read_text(encoding="utf-8")
+    plan.write_text(message.replace("register_max_wh = 1e9", "register_max_wh = 1e10"), encoding="utf-8")
     january, february = asked(where, Question("energy", Period.DAY), plan)
     assert 0 < len(january.differing) < 5
-    assert all(words.startswith("mill f1 1.8.0 2026-01-31T2") for words in january.differing)
+    assert all(message.startswith("mill f1 1.8.0 2026-01-31T2") for message in january.differing)
     last = {line["point"]: line["quality"] for line in january.lines if line["period"] == "2026-01-31"}
     assert last == {"feed": "estimated", "f1": "at least"}
     assert [text.partition("Z")[0] for text in february.differing] == ["mill f1 1.8.0 2026-01-31T23:00:00"]
@@ -131,8 +131,8 @@ def test_another_plan_gives_other_figures_and_says_which(two: tuple[Path, Place]
 def test_a_plan_that_no_longer_names_a_point(two: tuple[Path, Place]) -> None:
     """What is left out is named; so is a plan that is another one where the work is done."""
     plan, where = two
-    words = plan.read_text(encoding="utf-8")
-    plan.write_text(words.replace('point = "f1"', 'point = "f2"'), encoding="utf-8")
+    text = plan.read_text(encoding="utf-8")
+    plan.write_text(text.replace('point = "f1"', 'point = "f2"'), encoding="utf-8")
     january, _ = asked(where, Question("energy"), plan)
     assert january.troubles == ("mill: the plan has no input for f1 1.8.0; what is archived of it is left out",)
     assert {line["point"] for line in january.lines} == {"feed"}

@@ -48,9 +48,11 @@ def test_registers_come_in_their_order_whoever_is_first() -> None:
 def test_tables_need_no_store_no_broker_and_no_drift_watch(tmp_path: Path) -> None:
     """Half of the start of the command, which a short history feels."""
     plan, rows = imported(tmp_path)
-    words = ["replay", str(plan), str(rows), "--out", str(tmp_path / "o")]
+    arguments = ["replay", str(plan), str(rows), "--out", str(tmp_path / "o")]
     loads = "{name for name in sys.modules if name.startswith(('meterd.core.drift', 'meterd.adapters.store', 'paho', 'rich'))}"
-    code = f"import sys; from meterd.app.cli.main import main\nmain({words!r}); sys.exit(str(sorted({loads}) or ''))"
+    code = (
+        f"import sys; from meterd.app.cli.main import main\nmain({arguments!r}); sys.exit(str(sorted({loads}) or ''))"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.stderr.strip() == ""
     assert " readings from " in done.stdout
@@ -63,9 +65,11 @@ def test_numbers_of_parquet_need_no_functions_for_texts(tmp_path: Path) -> None:
     rises = {"t1": 300, "pv": 100, "q0001": 400}
     names = {f"meters/{name}": pa.array([rise * step for step in range(9)]) for name, rise in rises.items()}
     pq.write_table(pa.table({"time": at, **names}), file)
-    words = ["replay", str(plan), str(file), "--out", str(tmp_path / "o"), "--format", "parquet"]
+    arguments = ["replay", str(plan), str(file), "--out", str(tmp_path / "o"), "--format", "parquet"]
     loads = "{'pandas', 'pyarrow.compute'} & {*sys.modules}"
-    code = f"import sys; from meterd.app.cli.main import main\nmain({words!r}); sys.exit(str(sorted({loads}) or ''))"
+    code = (
+        f"import sys; from meterd.app.cli.main import main\nmain({arguments!r}); sys.exit(str(sorted({loads}) or ''))"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert (done.stderr.strip(), "27 readings from " in done.stdout) == ("", True)
     quarters = pq.read_table(tmp_path / "o" / "balance_main_interval.parquet").to_pydict()

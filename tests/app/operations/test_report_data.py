@@ -19,31 +19,31 @@ VIENNA = Site("workshop", "Europe/Vienna")
 
 
 @pytest.mark.parametrize(
-    ("words", "period", "hours"),
+    ("text", "period", "hours"),
     [("2026-03", Period.MONTH, 743), ("2026-10", Period.MONTH, 745), ("2026", Period.YEAR, 8760), ("2024", Period.YEAR, 8784)],
 )  # fmt: skip
-def test_a_period_is_local(words: str, period: Period, hours: int) -> None:
+def test_a_period_is_local(text: str, period: Period, hours: int) -> None:
     """With the hour that March lacks and October has twice."""
-    low, high = period_of(words, period, VIENNA)
+    low, high = period_of(text, period, VIENNA)
     assert high - low == hours * HOUR
 
 
 @pytest.mark.parametrize(
-    ("words", "period"),
+    ("text", "period"),
     [("2026", Period.MONTH), ("2026-3", Period.MONTH), ("2026-13", Period.MONTH), ("2026-03", Period.YEAR), ("x", Period.YEAR)],
 )  # fmt: skip
-def test_what_is_no_period_is_refused_with_what_would_be_right(words: str, period: Period) -> None:
+def test_what_is_no_period_is_refused_with_what_would_be_right(text: str, period: Period) -> None:
     """A month where a year is wanted is no year."""
     with pytest.raises(ConfigError, match="write 2026"):
-        period_of(words, period, VIENNA)
+        period_of(text, period, VIENNA)
 
 
 def test_a_month_without_figures_is_refused(tmp_path: Path) -> None:
     """Before the history and after it."""
     folder, path = filled(tmp_path, days=1)
-    for words in ("2026-04", "2026-06"):
-        with pytest.raises(ConfigError, match=f"no figures of {words}"):
-            gather(load_plan(folder), path, Period.MONTH, words)
+    for text in ("2026-04", "2026-06"):
+        with pytest.raises(ConfigError, match=f"no figures of {text}"):
+            gather(load_plan(folder), path, Period.MONTH, text)
 
 
 def test_a_month_that_is_not_over_goes_to_its_last_whole_day(tmp_path: Path) -> None:

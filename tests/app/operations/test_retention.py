@@ -110,8 +110,8 @@ def test_d14_a_figure_that_differs_stops_it(site: Path, damage: str, capsys: pyt
     db.close()
     assert changed >= 1
     before = count(path)
-    words = ["retain", str(plan_file(site)), "--keep", "90", "--delete", "--archive", str(site / "archive")]
-    assert main(words) == 1
+    arguments = ["retain", str(plan_file(site)), "--keep", "90", "--delete", "--archive", str(site / "archive")]
+    assert main(arguments) == 1
     assert "nothing was deleted" in capsys.readouterr().err
     assert count(path) == before
     assert not (site / "archive").exists()
@@ -123,8 +123,8 @@ def test_an_archive_that_is_not_the_same_stops_it(site: Path, monkeypatch: pytes
     real = retention._read_back
     monkeypatch.setattr(retention, "_read_back", lambda p: iter(list(real(p))[:-1]))
     before = count(path)
-    words = ["retain", str(plan_file(site)), "--keep", "90", "--delete", "--archive", str(site / "archive")]
-    assert main(words) == 1
+    arguments = ["retain", str(plan_file(site)), "--keep", "90", "--delete", "--archive", str(site / "archive")]
+    assert main(arguments) == 1
     assert count(path) == before
 
 
@@ -152,8 +152,8 @@ def test_what_a_database_has_not_got_stays(site: Path) -> None:
         store.outbox.serve("http://one mill")
         store.outbox.keep([Mark(1, BEGIN, Position(500, 0))], [])
     store.close()
-    words = ["retain", str(plan_file(site)), "--keep", "90", "--delete", "--archive", str(site / "archive")]
-    assert main(words) == 0
+    arguments = ["retain", str(plan_file(site)), "--keep", "90", "--delete", "--archive", str(site / "archive")]
+    assert main(arguments) == 0
     assert count(path, "seq <= 500") == 0
     assert count(path) == len(readings(DAYS)) - 500
 

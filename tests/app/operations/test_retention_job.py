@@ -57,9 +57,9 @@ def test_only_what_is_archived_goes(site: tuple[Plan, Path]) -> None:
         retire(plan, path, NOW)
     count, figures = reading_count(path), stored_figures(path, until_ms=NOW)
     archive_months(plan, path, target_of(plan), NOW)
-    words = retire(plan, path, NOW)
-    assert words.endswith("archived readings before 2026-05-31T22:00:00Z deleted")
-    gone = int(words.split()[0])
+    text = retire(plan, path, NOW)
+    assert text.endswith("archived readings before 2026-05-31T22:00:00Z deleted")
+    gone = int(text.split()[0])
     assert gone > 3_000
     assert reading_count(path) == count - gone
     assert {**stored_figures(path, until_ms=NOW), "readings": count} == figures
@@ -82,7 +82,7 @@ def test_what_the_archive_lacks_stays(fault: str, site: tuple[Plan, Path], tmp_p
     if fault == "file":
         (file,) = (tmp_path / "archive" / "site=mill" / "table=readings" / "month=2026-05").iterdir()
         file.write_bytes(file.read_bytes()[:-1] + b"!")
-        words = r"v1-\w+\.parquet of the archive .* is not what was written; nothing was deleted"
+        text = r"v1-\w+\.parquet of the archive .* is not what was written; nothing was deleted"
     else:
         with closing(SqliteStore.writer(path)) as store, store.transaction():
             store.connection.execute(
@@ -91,8 +91,8 @@ def test_what_the_archive_lacks_stays(fault: str, site: tuple[Plan, Path], tmp_p
                 (MAY + 1000, NOW),
             )
         count += 1
-        words = r"a reading of q01 1\.8\.0 of 2026-05 is not in the archive .*; nothing was deleted"
-    with pytest.raises(StoreError, match=words):
+        text = r"a reading of q01 1\.8\.0 of 2026-05 is not in the archive .*; nothing was deleted"
+    with pytest.raises(StoreError, match=text):
         retire(plan, path, NOW)
     assert reading_count(path) == count
 

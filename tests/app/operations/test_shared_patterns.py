@@ -29,27 +29,27 @@ def sites(folder: Path) -> tuple[Path, list[Path]]:
 def test_a_change_is_shown_for_each_site_and_taken_site_by_site(tmp_path: Path, capsys: Capture) -> None:
     """The class of a meter in the shared pattern: named with its points; two sites take it, the third stays as it is."""
     shared, plans = sites(tmp_path)
-    words = ["patterns", str(shared), *map(str, plans)]
-    assert main(words) == 0
+    arguments = ["patterns", str(shared), *map(str, plans)]
+    assert main(arguments) == 0
     assert "mill: studio: is the shared one" in capsys.readouterr().out
     pattern = shared / "studio.toml"
     text = pattern.read_text("utf-8")
     assert 'meter_class = "' in text
     pattern.write_text(text.replace('meter_class = "', 'meter_class = "A" # "', 1), encoding="utf-8")
     before = {plan: (plan / "patterns" / "studio.toml").read_bytes() for plan in plans}
-    assert main(words) == 0
+    assert main(arguments) == 0
     out = capsys.readouterr().out
     assert out.count("studio: would change: instruments changed: ") == 3
     assert {plan: (plan / "patterns" / "studio.toml").read_bytes() for plan in plans} == before
 
     assert main(["patterns", str(shared), *map(str, plans[:2]), "--take", "--format", "json"]) == 0
     assert [
-        (one["site"], one["same"]) for one in json.loads(capsys.readouterr().out) if one["pattern"] == "studio"
+        (entry["site"], entry["same"]) for entry in json.loads(capsys.readouterr().out) if entry["pattern"] == "studio"
     ] == [
         ("mill", False),
         ("quay", False),
     ]
-    assert main(words) == 0
+    assert main(arguments) == 0
     lines = [line for line in capsys.readouterr().out.splitlines() if ": studio:" in line]
     assert [line.partition(" instruments")[0] for line in lines] == [
         "mill: studio: is the shared one",

@@ -59,7 +59,7 @@ def studied(
     """All lines and troubles."""
     with workers(count, address) as spread:
         answers = list(ask([Place(str(folder / "archive"), Login())], [], question, spread, plans=plans))
-    return [line for a in answers for line in a.lines], [words for a in answers for words in a.troubles]
+    return [line for a in answers for line in a.lines], [text for a in answers for text in a.troubles]
 
 
 def plans_of(*paths: Path) -> dict[str, PlanFile]:
@@ -75,16 +75,16 @@ def test_drift_is_that_of_the_store(drifted: Path) -> None:
     watched = examine(store, site)
     store.close()
     assert [s.named for part in watched for s in part.suspicions] == ["ratio bakery-ovens"]
-    found, troubles = studied(drifted, Question("drift"), plans_of(PLAN))
+    results, troubles = studied(drifted, Question("drift"), plans_of(PLAN))
     assert troubles == []
-    assert found == [{"site": site.name, **line} for line in drift_lines(watched, site)]
+    assert results == [{"site": site.name, **line} for line in drift_lines(watched, site)]
 
 
 def test_drift_as_at_an_earlier_month(drifted: Path) -> None:
     """With what had happened until then: before the fault nobody is suspect, after two months and after one."""
-    found, _ = studied(drifted, Question("drift", until="2026-05"), plans_of(PLAN))
-    assert {(line["result"], line["days"]) for line in found if line["points"] == ""} >= {("no meter is suspect", 61)}
-    assert not any("bakery-ovens" in str(line["points"]) for line in found)
+    results, _ = studied(drifted, Question("drift", until="2026-05"), plans_of(PLAN))
+    assert {(line["result"], line["days"]) for line in results if line["points"] == ""} >= {("no meter is suspect", 61)}
+    assert not any("bakery-ovens" in str(line["points"]) for line in results)
     march, _ = studied(drifted, Question("drift", until="2026-04"), plans_of(PLAN))
     assert {(line["days"], line["points"]) for line in march} == {(31, "")}
 
@@ -102,9 +102,9 @@ def test_what_people_accepted_is_in_the_archive(drifted: Path, tmp_path: Path, m
     expected = drift_lines(examine(store, site), site)
     store.close()
     archived(tmp_path / "s.sqlite", tmp_path)
-    found, _ = studied(tmp_path, Question("drift"), plans_of(PLAN))
-    assert found == [{"site": site.name, **line} for line in expected]
-    assert not any("bakery-ovens" in str(line["points"]) for line in found)
+    results, _ = studied(tmp_path, Question("drift"), plans_of(PLAN))
+    assert results == [{"site": site.name, **line} for line in expected]
+    assert not any("bakery-ovens" in str(line["points"]) for line in results)
 
 
 def test_a_year_is_compared_with_the_year_before(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -127,17 +127,17 @@ def test_a_year_is_compared_with_the_year_before(tmp_path: Path, monkeypatch: py
     expected = comparison_lines(store, plan.site, Period.YEAR, (first, last))
     store.close()
     archive_months(plan, path, place(tmp_path), last + DAY_MS)
-    found, troubles = studied(tmp_path, Question("comparison", Period.YEAR), plans_of(file))
+    results, troubles = studied(tmp_path, Question("comparison", Period.YEAR), plans_of(file))
     assert troubles == []
-    assert [{**line, "rank": None} for line in found] == [{"site": "mill", **line} for line in expected]
+    assert [{**line, "rank": None} for line in results] == [{"site": "mill", **line} for line in expected]
     at = np.searchsorted(times, years)
-    one, two = (np.diff(shown["t1", "1.8.0"][at]) / 1000).tolist()
-    grid = [line for line in found if line["energy"] == "grid import"]
+    item, two = (np.diff(shown["t1", "1.8.0"][at]) / 1000).tolist()
+    grid = [line for line in results if line["energy"] == "grid import"]
     assert [(line["period"], line["energy_wh"], line["before_wh"]) for line in grid] == [
-        ("2027", one, None),
-        ("2028", two, one),
+        ("2027", item, None),
+        ("2028", two, item),
     ]
-    assert grid[1]["before_change_percent"] == pytest.approx((two - one) / one * 100, abs=0.05)
+    assert grid[1]["before_change_percent"] == pytest.approx((two - item) / item * 100, abs=0.05)
 
 
 @pytest.fixture
@@ -163,12 +163,12 @@ def test_comparisons_are_those_of_the_store(two_sites: tuple[Path, dict[str, Pla
     store.close()
     assert {line["period"] for line in expected} == {"2026-06"}
     assert {line["energy"]: line["energy_wh"] for line in expected}["production"] == 21_600_000.0
-    found, troubles = studied(folder, Question("comparison"), plans)
+    results, troubles = studied(folder, Question("comparison"), plans)
     assert troubles == []
     for name in ("mill", "annex"):
-        own = [{**line, "rank": None} for line in found if line["site"] == name]
+        own = [{**line, "rank": None} for line in results if line["site"] == name]
         assert own == [{"site": name, **line} for line in expected]
-    assert {line["rank"] for line in found} == {1}, "both have the same"
+    assert {line["rank"] for line in results} == {1}, "both have the same"
     assert studied(folder, Question("comparison", until="2026-06"), plans) == ([], [])
 
 
@@ -210,8 +210,8 @@ def test_what_cannot_be_read_is_named_beside_the_rest(two_sites: tuple[Path, dic
     folder, plans = two_sites
     (file,) = (folder / "archive" / "site=annex" / "table=energy" / "month=2026-06").iterdir()
     file.write_bytes(file.read_bytes()[:-1] + b"?")
-    found, troubles = studied(folder, Question("comparison"), plans)
-    assert {line["site"] for line in found} == {"mill"}
+    results, troubles = studied(folder, Question("comparison"), plans)
+    assert {line["site"] for line in results} == {"mill"}
     assert re.search("^annex: the archive .* is not what was written; restore it", troubles[0])
     folders = folder / "archive" / "site=annex" / "table=month"
     (may,) = (folders / "month=2026-05").iterdir()
@@ -220,11 +220,11 @@ def test_what_cannot_be_read_is_named_beside_the_rest(two_sites: tuple[Path, dic
     values |= {"month": "2026-03", "from_ms": APRIL - 31 * DAY_MS + 3_600_000, "until_ms": APRIL, "files": {}}
     (folders / "month=2026-03" / "v1-00000000.json").write_text(json.dumps(values), encoding="utf-8")
     _, troubles = studied(folder, Question("drift", until="2026-06"), plans)
-    assert any("annex in" in words and "no month between 2026-03 and 2026-05" in words for words in troubles)
+    assert any("annex in" in text and "no month between 2026-03 and 2026-05" in text for text in troubles)
     changed = {name: replace(plan, fingerprint="0" * 64) for name, plan in plans.items()}
-    found, troubles = studied(folder, Question("drift"), changed)
-    assert found == []
-    assert all("is another plan where the work is done" in words for words in troubles)
+    results, troubles = studied(folder, Question("drift"), changed)
+    assert results == []
+    assert all("is another plan where the work is done" in text for text in troubles)
 
 
 def test_from_the_command_line(two_sites: tuple[Path, dict[str, PlanFile]], capsys: pytest.CaptureFixture[str]) -> None:

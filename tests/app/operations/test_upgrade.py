@@ -24,14 +24,14 @@ def test_other_figures_rules_and_instruments_are_named(tmp_path: Path, capsys: p
         db.execute("INSERT OR REPLACE INTO fact VALUES ('zone_rules', '631152000:3600')")
     result = examine(load_plan(plan), store, trial)
     assert len(result.differing) == 5
-    assert all("2024-06-02T22:00:00Z" in words for words in result.differing)
+    assert all("2024-06-02T22:00:00Z" in message for message in result.differing)
     assert "the rules of Europe/Vienna differ from 1990-03-25T01:00:00Z" in result.follow[0]
     assert list(trial.iterdir()) == []
 
     text = plan.read_text(encoding="utf-8")
     plan.write_text(text.replace('"400/5"', '"300/5"'), encoding="utf-8")
     assert main(["upgrade", str(plan), "--dry-run"]) == 1
-    words = capsys.readouterr().out
-    assert "the instruments of t1 1.8.0 in the plan are others" in words
-    assert "would be others" in words
-    assert "instead of" in words
+    message = capsys.readouterr().out
+    assert "the instruments of t1 1.8.0 in the plan are others" in message
+    assert "would be others" in message
+    assert "instead of" in message

@@ -194,8 +194,8 @@ def test_what_the_plan_says_of_current_transformers() -> None:
     )
     points = [point("t1", FEED), *(point(name) for name in ("q1", "q2", "q3", "q4"))]
     net = network(site(*points, instruments=instruments), 1)
-    said = {name: (net.ct_ratio(i), net.direct(i)) for i, name in enumerate(net.points)}
-    assert said == {
+    output = {name: (net.ct_ratio(i), net.direct(i)) for i, name in enumerate(net.points)}
+    assert output == {
         "t1": ((1000.0, 5.0), False), "q1": (None, True), "q2": (None, False), "q3": (None, False), "q4": (None, False),
     }  # fmt: skip
 

@@ -187,8 +187,8 @@ def test_direct_meter_has_no_transformer_part_and_its_own_steps() -> None:
 def test_a_clock_that_is_off_without_a_known_rating_shifts_twice_the_mean_power() -> None:
     """1 kWh of a quarter hour shifted by 9 s, which is a hundredth of it; nothing where nothing flows; all of it at most."""
     unknown = Accuracy("B", None, None, None, 0, 400.0)
-    found = clock_uncertainty(np.array([1_000_000, -1_000_000, 0]), np.array([0.25]), np.array([9.0]), unknown)
-    assert found == pytest.approx(np.array([20_000, 20_000, 0]) / math.sqrt(3))
+    results = clock_uncertainty(np.array([1_000_000, -1_000_000, 0]), np.array([0.25]), np.array([9.0]), unknown)
+    assert results == pytest.approx(np.array([20_000, 20_000, 0]) / math.sqrt(3))
     whole = clock_uncertainty(np.array([1_000_000]), np.array([0.25]), np.array([7_200.0]), unknown)
     assert whole == pytest.approx(2_000_000 / math.sqrt(3))
 

@@ -67,7 +67,7 @@ def test_day_of_a_change_is_found_with_its_quarter_hours(row: dict[str, str]) ->
 
 
 @pytest.mark.parametrize(
-    ("zone", "after", "said"),
+    ("zone", "after", "expected"),
     [
         ("Europe/Vienna", "2026-01-01T00:00Z", ["the hour 02:00 does not come"]),
         (
@@ -95,9 +95,9 @@ def test_day_of_a_change_is_found_with_its_quarter_hours(row: dict[str, str]) ->
         ("Pacific/Apia", "2011-12-01T00:00Z", ["the day 2011-12-30 does not come"]),
     ],
 )
-def test_words_name_the_odd_hours(zone: str, after: str, said: list[str]) -> None:
+def test_words_name_the_odd_hours(zone: str, after: str, expected: list[str]) -> None:
     """Missing, doubled and short hours; changes at midnight; the day that Samoa left out."""
-    assert hour_words(coming(ZoneInfo(zone), after), ZoneInfo(zone)) == said
+    assert hour_words(coming(ZoneInfo(zone), after), ZoneInfo(zone)) == expected
 
 
 def test_words_tell_what_the_clocks_do() -> None:
@@ -227,7 +227,7 @@ def test_what_is_not_closed_yet_is_not_judged() -> None:
 
 
 @pytest.mark.parametrize(
-    ("now", "told"),
+    ("now", "reported"),
     [
         (SPRING.change.at_ms - ANNOUNCED_MS - 1, False),
         (SPRING.change.at_ms - ANNOUNCED_MS, True),
@@ -235,11 +235,11 @@ def test_what_is_not_closed_yet_is_not_judged() -> None:
         (SPRING.high_ms, False),
     ],
 )
-def test_a_change_is_announced_seven_days_before_until_its_day_is_over(now: int, told: bool) -> None:
+def test_a_change_is_announced_seven_days_before_until_its_day_is_over(now: int, reported: bool) -> None:
     """One finding of the site with the day, its quarter hours and the odd hour."""
     findings = clock_change_findings("mill", Calendar(VIENNA, QUARTER, now), now, None)
-    assert [f.id for f in findings] == ([f"{ANNOUNCED}-mill"] if told else [])
-    if told:
+    assert [f.id for f in findings] == ([f"{ANNOUNCED}-mill"] if reported else [])
+    if reported:
         assert "2026-03-29 has 92 intervals; the hour 02:00 does not come" in findings[0].text
 
 

@@ -140,7 +140,7 @@ def test_a_small_rest_without_samples_counts_like_the_others() -> None:
 
 
 @pytest.mark.parametrize(
-    ("values", "found"),
+    ("values", "results"),
     [
         ([10.0, 10.0, 10.0], 0.0),
         ([10.0, 10.0, 13.0], 2 / 11),
@@ -149,9 +149,9 @@ def test_a_small_rest_without_samples_counts_like_the_others() -> None:
         ([1.0, 2.0], None),
     ],
 )
-def test_imbalance_is_the_largest_deviation_from_the_mean(values: list[float], found: float | None) -> None:
+def test_imbalance_is_the_largest_deviation_from_the_mean(values: list[float], results: float | None) -> None:
     """Undefined at zero and with a phase missing."""
-    assert imbalance(values) == (None if found is None else pytest.approx(found))
+    assert imbalance(values) == (None if results is None else pytest.approx(results))
 
 
 def test_power_factor_of_sums_is_not_the_mean_of_power_factors() -> None:
@@ -166,7 +166,7 @@ def test_power_factor_of_sums_is_not_the_mean_of_power_factors() -> None:
 
 
 @pytest.mark.parametrize(
-    ("role", "flow", "below", "pv", "found"),
+    ("role", "flow", "below", "pv", "results"),
     [
         (Role.FEEDER, Flow(100, 0, 5.0), False, True, DirectionVerdict.AS_DRAWN),
         (Role.FEEDER, Flow(100, 30, 5.0), False, True, DirectionVerdict.FEEDER_EXPORTS),
@@ -183,10 +183,10 @@ def test_power_factor_of_sums_is_not_the_mean_of_power_factors() -> None:
     ],
 )
 def test_direction_is_judged_by_the_role(
-    role: Role, flow: Flow, below: bool, pv: bool, found: DirectionVerdict
+    role: Role, flow: Flow, below: bool, pv: bool, results: DirectionVerdict
 ) -> None:
     """What a feeder must not do a storage may."""
-    assert sign(role, flow, source_below=below, site_has_pv=pv) is found
+    assert sign(role, flow, source_below=below, site_has_pv=pv) is results
 
 
 def test_opposite_directions_are_seen_in_the_newest_interval_that_says_something() -> None:

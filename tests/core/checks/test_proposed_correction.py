@@ -27,8 +27,8 @@ def test_both_directions_are_read_back() -> None:
         )
         for register in ("import", "export")
     )
-    found = proposed(finding("q01 -3 %", evidence_of(*rows)))
-    assert [(row.register, row.begin, row.end, row.factor, row.reason) for row in found] == [
+    results = proposed(finding("q01 -3 %", evidence_of(*rows)))
+    assert [(row.register, row.begin, row.end, row.factor, row.reason) for row in results] == [
         (register, "2026-05-04T10:00:00+02:00", "2026-06-01T00:00:00+02:00", "50/3", "one 'wrong'; turn")
         for register in ("import", "export")
     ]
@@ -37,8 +37,8 @@ def test_both_directions_are_read_back() -> None:
 def test_sentences_of_older_versions_and_what_is_no_command() -> None:
     old = "once the cause is confirmed on site, the books are put right by: meterd correct PLAN --point q01 --factor 3"
     assert proposed(finding(old)) == (ProposedCorrection("q01", "import", "", "", "3", ""),)
-    for words in ('meterd correct PLAN --point q01 --reason "', "meterd correct PLAN --factor 3", "reads less"):
-        assert proposed(finding(f"the stored figures are corrected by: {words}")) == ()
+    for text in ('meterd correct PLAN --point q01 --reason "', "meterd correct PLAN --factor 3", "reads less"):
+        assert proposed(finding(f"the stored figures are corrected by: {text}")) == ()
     assert proposed(finding("try meterd correct PLAN --point q01 --factor 3")) == ()
 
 
@@ -52,9 +52,11 @@ def test_energies_of_a_point_since_its_meter_is_fitted(since_ms: int, registers:
         "mill", "Europe/Vienna", boards=(Board("main"),), points=(Point("q01", "main", Role.FEEDER),),
         instruments=(Instrument("q01", since_ms, None),), inputs=tuple(Input("q01", code, "s", "t") for code in registers),
     )  # fmt: skip
-    found = proposed(finding(energies_evidence(site, "q01", 1.25, "plate says 250/5")))
-    assert {row.register for row in found} == ({"import", "export"} if EXPORT in registers else {"import"})
-    assert {(row.begin, row.end, row.factor, row.reason) for row in found} == {(begin, "", "1.250", "plate says 250/5")}
+    results = proposed(finding(energies_evidence(site, "q01", 1.25, "plate says 250/5")))
+    assert {row.register for row in results} == ({"import", "export"} if EXPORT in registers else {"import"})
+    assert {(row.begin, row.end, row.factor, row.reason) for row in results} == {
+        (begin, "", "1.250", "plate says 250/5")
+    }
 
 
 @pytest.mark.parametrize(

@@ -51,9 +51,9 @@ def test_each_look_has_its_sentence(loss: Loss, cause: str, text: str) -> None:
 
 def test_a_loss_that_is_over_says_since_when() -> None:
     """By the name of its finding."""
-    name, words = roof_end(replace(LOSS, ended=4), DAYS, SITE)
-    assert (name, words) == ("pv-loss-pv-hall", "the array gives as much as before again, since 2024-01-05")
-    assert german_of(words) == "das Feld liefert wieder so viel wie zuvor, seit 2024-01-05"
+    name, text = roof_end(replace(LOSS, ended=4), DAYS, SITE)
+    assert (name, text) == ("pv-loss-pv-hall", "the array gives as much as before again, since 2024-01-05")
+    assert german_of(text) == "das Feld liefert wieder so viel wie zuvor, seit 2024-01-05"
 
 
 def test_a_loss_costs_money_and_blames_no_meter() -> None:

@@ -74,14 +74,14 @@ def test_the_given_site_is_sound() -> None:
 @pytest.mark.parametrize("spans", [(48, 24), (24, 1)])
 def test_a_register_in_the_larger_unit_is_named(point: str, spans: tuple[int, int]) -> None:
     """The file holds MWh, the plan says kWh: by the balance of two months, and of one day of hours. None but it is named."""
-    found = scale_doubts(site(), times(given(*spans), point, 0.001), spans[1] * HOUR_MS)
-    assert [(doubt.points, doubt.kind, doubt.factor) for doubt in found] in ([((point,), DoubtKind.UNIT, 1000.0)], [])
+    results = scale_doubts(site(), times(given(*spans), point, 0.001), spans[1] * HOUR_MS)
+    assert [(doubt.points, doubt.kind, doubt.factor) for doubt in results] in ([((point,), DoubtKind.UNIT, 1000.0)], [])
     share = given(*spans)[point, IMPORT].sum() / given(*spans)["main", IMPORT].sum()
-    assert found or share < 0.05, "only a feeder whose absence is no more than the losses may stay unnamed"
+    assert results or share < 0.05, "only a feeder whose absence is no more than the losses may stay unnamed"
 
 
 @pytest.mark.parametrize(
-    ("plan", "factor", "kind", "words"),
+    ("plan", "factor", "kind", "message"),
     [
         (
             site(),
@@ -127,15 +127,15 @@ def test_a_register_in_the_larger_unit_is_named(point: str, spans: tuple[int, in
         ),
     ],
 )
-def test_usual_factors_have_their_cause(plan: Site, factor: float, kind: DoubtKind, words: str) -> None:
-    found = scale_doubts(plan, times(given(), "q3", factor), 24 * HOUR_MS)
-    assert [(doubt.points, doubt.kind) for doubt in found] == [(("q3",), kind)]
-    (finding,) = scale_findings(plan, found, 7)
-    assert words in finding.text
+def test_usual_factors_have_their_cause(plan: Site, factor: float, kind: DoubtKind, message: str) -> None:
+    results = scale_doubts(plan, times(given(), "q3", factor), 24 * HOUR_MS)
+    assert [(doubt.points, doubt.kind) for doubt in results] == [(("q3",), kind)]
+    (finding,) = scale_findings(plan, results, 7)
+    assert message in finding.text
     assert (finding.id, finding.points) == ("register-scale-q3", ("q3",))
     assert cause_of(finding.cause) is not None
     assert {row.point for row in proposed(finding)} == {"q3"}
-    assert float(proposed(finding)[0].factor) == pytest.approx(found[0].factor, rel=1e-3)
+    assert float(proposed(finding)[0].factor) == pytest.approx(results[0].factor, rel=1e-3)
 
 
 def test_all_feeders_in_the_larger_unit_are_one_doubt() -> None:
@@ -158,9 +158,9 @@ def test_exchanged_directions_are_named() -> None:
     plan = Site("s", "UTC", boards=(Board("b"),), points=(*points, below))
     flows = {(name, EXPORT): np.full(24, 2e6) for name in ("roof", "q1", "q2", "inverter")}
     flows[("inverter", IMPORT)] = np.full(24, 2e6)
-    found = scale_findings(plan, scale_doubts(plan, flows, HOUR_MS), 7)
-    assert [finding.subject for finding in found] == ["roof", "q1"]
-    assert "48.0 kWh flow against its arrow and 0.0 kWh along it" in found[0].text
+    results = scale_findings(plan, scale_doubts(plan, flows, HOUR_MS), 7)
+    assert [finding.subject for finding in results] == ["roof", "q1"]
+    assert "48.0 kWh flow against its arrow and 0.0 kWh along it" in results[0].text
 
 
 def test_a_meter_below_a_feeder_is_named_by_the_sum_of_its_neighbours() -> None:

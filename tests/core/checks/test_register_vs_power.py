@@ -25,9 +25,9 @@ def test_kind_of_disagreement(register: float, power: float, kind: Kind | None) 
     assert disagreement(register, power) is kind
 
 
-@pytest.mark.parametrize(("found", "factor"), [(990.0, 1000.0), (0.0101, 0.01), (2.05, 2.0), (1.7, 1.7)])
-def test_a_factor_near_a_usual_step_is_taken_for_it(found: float, factor: float) -> None:
-    assert Disagreement(Kind.FACTOR, 0, found * 1000, 1000).factor == pytest.approx(factor)
+@pytest.mark.parametrize(("results", "factor"), [(990.0, 1000.0), (0.0101, 0.01), (2.05, 2.0), (1.7, 1.7)])
+def test_a_factor_near_a_usual_step_is_taken_for_it(results: float, factor: float) -> None:
+    assert Disagreement(Kind.FACTOR, 0, results * 1000, 1000).factor == pytest.approx(factor)
 
 
 def test_a_factor_over_nothing_is_infinite() -> None:

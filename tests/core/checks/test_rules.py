@@ -106,8 +106,8 @@ def test_balances_that_do_not_close() -> None:
     rows += [balance("not computable", residual=None, band=None, missing=("q1", "q2"))]
     outside, unknown = balance_findings(rows)
     assert (outside.id, unknown.id) == ("outside-band-north", "not-computable-north")
-    for words in ("+4.000 kWh", "0.250 kWh", "not covered: q3", "2026-03-29T01:00:00Z", "2026-03-29T01:15:00Z"):
-        assert words in outside.text
+    for message in ("+4.000 kWh", "0.250 kWh", "not covered: q3", "2026-03-29T01:00:00Z", "2026-03-29T01:15:00Z"):
+        assert message in outside.text
     assert "missing q1, q2" in unknown.text
     assert unknown.points == ("q1", "q2")
     assert "cannot tell which meter" in outside.remedy

@@ -70,15 +70,15 @@ def test_the_sentence_says_what_since_when_and_by_how_much(item: Unusual, text: 
 def test_what_the_other_loads_did_is_told_where_it_counts() -> None:
     """A cold week that all loads share stands beside the figures; one in a hundred does not."""
     assert unusual_finding(replace(WEEK, others=1.01, air=0.99), SITE).evidence == ()
-    for others, words in (
+    for others, text in (
         (1.124, "the other loads took 12 % more than usual"),
         (0.9, "the other loads took 10 % less than"),
     ):
         (line,) = unusual_finding(replace(WEEK, others=others), SITE).evidence
-        assert line.startswith(words)
+        assert line.startswith(text)
         assert "other loads" not in german_of(line)
         (line,) = unusual_finding(replace(WEEK, air=others), SITE).evidence
-        assert line.startswith(f"by the outdoor temperatures {words.removeprefix('the other loads took ')[:9]}")
+        assert line.startswith(f"by the outdoor temperatures {text.removeprefix('the other loads took ')[:9]}")
         assert "temperatures" not in german_of(line)
 
 

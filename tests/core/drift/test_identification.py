@@ -144,8 +144,8 @@ def test_much_that_is_unexplained_is_said() -> None:
 def test_if_the_feed_is_right_is_said_beside_a_feed_only() -> None:
     M, D = two(0.5)
     seen = evidence(CERTAIN, M, M @ np.array([10.0, 0.0]), D)
-    beside = suspicion(TESTS, seen, WINDOW, feeds=frozenset({"q0"})).if_feed_right
-    assert beside.startswith("if the feed is right: q1 reads")
+    others = suspicion(TESTS, seen, WINDOW, feeds=frozenset({"q0"})).if_feed_right
+    assert others.startswith("if the feed is right: q1 reads")
     assert suspicion(TESTS, seen, WINDOW, feeds=frozenset({"q1"})).if_feed_right == ""
 
 

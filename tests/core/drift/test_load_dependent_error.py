@@ -132,8 +132,8 @@ def test_without_reactive_energy_there_is_one_factor_and_the_words_say_so(solved
         (only,) = observe(solved.net, table, POINT, baseline, reactive=nothing)
         assert only.shown_angle is None
         assert only.factor == pytest.approx(1 / 3, abs=0.04)
-        words = dependence((only,))
-        assert words == "power factor not measured: causes that depend on it cannot be told apart"
+        text = dependence((only,))
+        assert text == "power factor not measured: causes that depend on it cannot be told apart"
     assert "one current transformer reversed" in [c.name for c in match((only,))]
 
 

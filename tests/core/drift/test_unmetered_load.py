@@ -162,6 +162,6 @@ def _load_at(state: WatchState, node: str) -> Change:
         correlation=0.0,
         hours=(8, 17),
     )
-    words = Suspicion("drift", first + 1, first, 3, load.hypothesis, (load,), "", 1.0, "", "", 0.1)
+    text = Suspicion("drift", first + 1, first, 3, load.hypothesis, (load,), "", 1.0, "", "", 0.1)
     assert state.learner is not None
-    return Change(first + 1, first, first, 0, state.learner.fit, np.ones(1), suspicion=words)
+    return Change(first + 1, first, first, 0, state.learner.fit, np.ones(1), suspicion=text)

@@ -24,7 +24,7 @@ def test_base_and_peak_are_those_of_pandas() -> None:
     assert (result.known, round(result.mean_w, 9)) == (series.count(), round(series.mean(), 9))
     assert profile(watt, np.zeros(500, dtype=np.bool_)) is None
     few = [profile(watt[:n], np.ones(n, dtype=np.bool_)) for n in (19, 20)]
-    assert [one is not None and one.base_w is not None for one in few] == [False, True]
+    assert [item is not None and item.base_w is not None for item in few] == [False, True]
 
 
 def test_a_mean_power_is_energy_over_time() -> None:

@@ -9,7 +9,7 @@ from meterd.core.model.results import PvRow
 
 
 @pytest.mark.parametrize(
-    ("period", "history", "found"),
+    ("period", "history", "results"),
     [
         ((0, 100), (0, 100), None),
         ((0, 100), (-50, 150), None),
@@ -22,9 +22,9 @@ from meterd.core.model.results import PvRow
     ],
 )
 def test_what_lies_in_the_history(
-    period: tuple[int, int], history: tuple[int, int] | None, found: PartialPeriod | None
+    period: tuple[int, int], history: tuple[int, int] | None, results: PartialPeriod | None
 ) -> None:
-    assert partial_period_of(period, history) == found
+    assert partial_period_of(period, history) == results
 
 
 def test_rows_before_the_first_known_are_left_out() -> None:

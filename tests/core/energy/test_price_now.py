@@ -23,9 +23,9 @@ TARIFF = (
 LEVY = Price("levy", PriceKind.IMPORT, Fraction("0.01"))
 
 
-def at(words: str) -> int:
+def at(text: str) -> int:
     """A local moment."""
-    return to_ms(datetime.fromisoformat(words).replace(tzinfo=ZoneInfo(ZONE)))
+    return to_ms(datetime.fromisoformat(text).replace(tzinfo=ZoneInfo(ZONE)))
 
 
 @pytest.mark.parametrize(

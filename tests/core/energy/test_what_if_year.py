@@ -81,8 +81,8 @@ def test_the_year_that_is_known_longest_is_taken_unless_another_is_asked_for() -
     answer = what_if(Figures(), SITE, Question(contract_kw=Fraction(10)), NOW)
     assert (answer.year, answer.before.sums.known, answer.before.sums.of) == (2026, 399, 400)
     assert what_if(Figures(), SITE, Question(year=2025), NOW).before.sums.of == 100
-    key, words = assumptions(answer, ZoneInfo(SITE.zone))[0]
-    assert (key, words["known"], words["first"]) == ("rests_on", "399", "2026-01-01")
+    key, text = assumptions(answer, ZoneInfo(SITE.zone))[0]
+    assert (key, text["known"], text["first"]) == ("rests_on", "399", "2026-01-01")
     counted = {figure.key: (figure.before, figure.after) for figure in figures(answer)}
     assert counted["above"][0] > 150
     assert counted["above"][1] == 0
@@ -93,9 +93,9 @@ def test_more_pv_and_a_battery_say_what_they_assume() -> None:
     """8 kWh in the best hour are taken as 85 % of what is installed; the battery has half its size as power."""
     answer = what_if(Figures(), SITE, Question(more_kwp=Fraction(5), battery_kwh=Fraction(40)), NOW)
     assert answer.installed_kwp == Fraction(8) / Fraction(85, 100)
-    said = dict(assumptions(answer, ZoneInfo(SITE.zone)))
-    assert said["assume_pv"] == {"kwp": "9.4"}
-    assert said["assume_battery"] == {"power": "20", "percent": "95"}
+    output = dict(assumptions(answer, ZoneInfo(SITE.zone)))
+    assert output["assume_pv"] == {"kwp": "9.4"}
+    assert output["assume_battery"] == {"power": "20", "percent": "95"}
     before, after = answer.before.sums, answer.after.sums
     assert answer.use is not None
     lost, left = int(answer.use.lost.sum()), int(answer.use.stored[-1])
@@ -106,7 +106,7 @@ def test_more_pv_and_a_battery_say_what_they_assume() -> None:
 
 
 @pytest.mark.parametrize(
-    ("site", "question", "words"),
+    ("site", "question", "text"),
     [
         (SITE, Question(year=1999), "no interval of 1999"),
         (replace(SITE, points=POINTS[1:]), Question(), "no live feed"),
@@ -117,9 +117,9 @@ def test_more_pv_and_a_battery_say_what_they_assume() -> None:
         (SITE, Question(more_kwp=Fraction(1), installed_kwp=Fraction(0)), "not below zero"),
     ],
 )
-def test_what_cannot_be_answered_is_said(site: Site, question: Question, words: str) -> None:
+def test_what_cannot_be_answered_is_said(site: Site, question: Question, text: str) -> None:
     """Each in words that say what is missing."""
-    with pytest.raises(ConfigError, match=words):
+    with pytest.raises(ConfigError, match=text):
         what_if(Figures(), site, question, NOW)
 
 

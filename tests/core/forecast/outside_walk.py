@@ -35,17 +35,17 @@ def likely(whole: History, seed: int = 3) -> Floats:
 def with_outside(
     whole: History,
     values: Floats,
-    spoil: Spoil = lambda _, said: said,
+    spoil: Spoil = lambda _, expected: expected,
     quantity: OutsideQuantity = OutsideQuantity.POWER,
 ) -> History:
     """The history with a forecast that is given out every six hours, as known at the end of each slot, by the hour."""
     hours = np.nanmean(values[: len(values) // 4 * 4].reshape(-1, 4), axis=1)
     given_out = []
     for at in range(0, len(values) - REACH, EVERY_H * 4):
-        said = spoil(at // whole.per_day, hours[at // 4 : (at + REACH) // 4].copy())
+        output = spoil(at // whole.per_day, hours[at // 4 : (at + REACH) // 4].copy())
         start = whole.start_ms + at * whole.interval_ms
-        times = [start + n * HOUR_MS for n in range(len(said))]
-        listed = [float(one) if np.isfinite(one) else None for one in said.tolist()]
+        times = [start + n * HOUR_MS for n in range(len(output))]
+        listed = [float(item) if np.isfinite(item) else None for item in output.tolist()]
         given_out.append((start, on_grid(times, listed, start, whole.interval_ms, REACH)))
     rows = len(whole.load)
     return replace(

@@ -87,12 +87,12 @@ def test_eight_of_ten_quarter_hours_of_a_real_house_end_within_the_band() -> Non
 def test_a_scale_widens_the_band_and_moves_nothing_else() -> None:
     """What was counted stays the least."""
     so_far = PowerNow(60_000.0, 450_000, Quality.GOOD)
-    one, two, ten = (
+    item, two, ten = (
         demand_outlook(so_far, 100_000.0, (0, 900_000), (50_000.0, 20_000.0), scale=scale) for scale in (1.0, 2.0, 10.0)
     )
-    assert one is not None
+    assert item is not None
     assert two is not None
     assert ten is not None
-    assert (one.low_w, one.middle_w, one.high_w) == (65_000.0, 75_000.0, 85_000.0)
+    assert (item.low_w, item.middle_w, item.high_w) == (65_000.0, 75_000.0, 85_000.0)
     assert (two.low_w, two.middle_w, two.high_w) == (55_000.0, 75_000.0, 95_000.0)
     assert ten.low_w == 30_000.0

@@ -92,10 +92,10 @@ def test_a_stored_band_goes_on_where_it_stopped() -> None:
     assert again.scale == pytest.approx(band.scale, rel=0.02)  # the interval that ran is not in it
 
 
-@pytest.mark.parametrize("words", [None, "", "{}", "[1, null]", '["1"]', "[-1]", "[NaN]", "[1e999]", "[1", "null"])
-def test_what_cannot_be_read_is_a_new_band(words: str | None) -> None:
+@pytest.mark.parametrize("text", [None, "", "{}", "[1, null]", '["1"]', "[-1]", "[NaN]", "[1e999]", "[1", "null"])
+def test_what_cannot_be_read_is_a_new_band(text: str | None) -> None:
     """A store of an older program, or of a later one."""
-    assert from_text(words) == DemandBand()
+    assert from_text(text) == DemandBand()
 
 
 def test_a_stored_band_is_no_longer_than_a_week() -> None:

@@ -111,9 +111,9 @@ def missed(name: str, results: dict[tuple[Quantity, float], Result]) -> tuple[li
             quantity is Quantity.SURPLUS
         ):  # our days are longer, and what they have more is without surplus: compare the sums
             error_kw *= max(1.0, result.count / row.count)
-        words = f"{quantity.value} {hours:g} h: {error_kw:.4f} kW of {row.must_kw:.4f}, aim {row.aim_kw:.4f}"
-        must += [words] if error_kw > row.must_kw else []
-        aim += [words] if error_kw > row.aim_kw else []
+        text = f"{quantity.value} {hours:g} h: {error_kw:.4f} kW of {row.must_kw:.4f}, aim {row.aim_kw:.4f}"
+        must += [text] if error_kw > row.must_kw else []
+        aim += [text] if error_kw > row.aim_kw else []
     return must, aim
 
 

@@ -41,7 +41,7 @@ def test_values_become_means_of_intervals_and_a_hole_stays_one(
 ) -> None:
     """Intervals of 30 from 0 on. Beyond the last value, and where none was said, nothing is."""
     got = on_grid(times, values, 0, 30, 8)
-    assert [None if np.isnan(one) else round(float(one), 9) for one in got] == expected
+    assert [None if np.isnan(item) else round(float(item), 9) for item in got] == expected
 
 
 def test_an_older_one_counts_for_half_a_day() -> None:
@@ -66,8 +66,8 @@ def test_below_seven_days_of_errors_it_has_no_weight() -> None:
     random = np.random.default_rng(1)
     actual = random.uniform(100, 200, 96 * 14)
     for days, weight in ((6, 0.0), (7, 1.0)):
-        said = np.where(np.arange(96 * 14) >= 96 * (14 - days), actual, np.nan)
-        worth = worth_of(said, actual * 1.5, actual, np.full(96 * 14, 300.0), day=96, by_time=False)
+        output = np.where(np.arange(96 * 14) >= 96 * (14 - days), actual, np.nan)
+        worth = worth_of(output, actual * 1.5, actual, np.full(96 * 14, 300.0), day=96, by_time=False)
         assert (worth.days, worth.weight) == (days, weight)
 
 
@@ -101,10 +101,10 @@ def test_a_good_forecast_from_outside_improves_ours() -> None:
 @pytest.mark.parametrize(
     "spoil",
     [
-        pytest.param(lambda day, said: np.full_like(said, 50_000.0), id="constant"),
-        pytest.param(lambda day, said: np.random.default_rng(day).permutation(said), id="shuffled"),
-        pytest.param(lambda day, said: np.roll(said, 4), id="hours-late"),
-        pytest.param(lambda day, said: said * np.random.default_rng(day).uniform(0, 3), id="scale-by-chance"),
+        pytest.param(lambda day, expected: np.full_like(expected, 50_000.0), id="constant"),
+        pytest.param(lambda day, expected: np.random.default_rng(day).permutation(expected), id="shuffled"),
+        pytest.param(lambda day, expected: np.roll(expected, 4), id="hours-late"),
+        pytest.param(lambda day, expected: expected * np.random.default_rng(day).uniform(0, 3), id="scale-by-chance"),
     ],
 )
 def test_a_useless_one_does_no_harm(spoil: Spoil) -> None:
@@ -117,17 +117,17 @@ def test_a_useless_one_does_no_harm(spoil: Spoil) -> None:
 @pytest.mark.parametrize(
     "lie",
     [
-        pytest.param(lambda said: np.roll(said, 6), id="shifted"),
-        pytest.param(lambda said: said * 0.0, id="nothing"),
-        pytest.param(lambda said: said / 1000, id="other-unit"),
-        pytest.param(lambda said: said * 1e6, id="huge"),
+        pytest.param(lambda expected: np.roll(expected, 6), id="shifted"),
+        pytest.param(lambda expected: expected * 0.0, id="nothing"),
+        pytest.param(lambda expected: expected / 1000, id="other-unit"),
+        pytest.param(lambda expected: expected * 1e6, id="huge"),
     ],
 )
 def test_one_that_lies_after_it_was_good_is_let_go_within_days(lie: Spoil) -> None:
     """From a week later on it costs a quarter at most, and over the month a fifth, since it was trusted at first."""
 
-    def spoil(day: int, said: np.ndarray) -> np.ndarray:
-        return said if day < CHANGE else lie(said)  # type: ignore[call-arg]
+    def spoil(day: int, expected: np.ndarray) -> np.ndarray:
+        return expected if day < CHANGE else lie(expected)  # type: ignore[call-arg]
 
     result = walk(with_outside(site_a(), likely(site_a()), spoil), FIRST, DAYS)
     assert (result.weights[1:, CHANGE - FIRST - 1] > 0.5).all()
@@ -164,9 +164,9 @@ def test_nothing_after_the_moment_of_issue_changes_a_forecast(day: int) -> None:
     pv[count:] = random.normal(3e5, 1e5, len(pv) - count)
     known[count:] = random.normal(3e5, 1e5, known[count:].shape)
     other = replace(whole, pv=pv, outside=replace(whole.outside, known=known))
-    one, two = (issue(fit(each.until(day * 96), [1, 4, 96, 97, 192]), each.until(count)) for each in (whole, other))
-    assert one is not None
-    assert one == two
+    item, two = (issue(fit(each.until(day * 96), [1, 4, 96, 97, 192]), each.until(count)) for each in (whole, other))
+    assert item is not None
+    assert item == two
 
 
 def test_a_site_of_hours_has_rows_of_hours() -> None:

@@ -25,7 +25,7 @@ def test_there_and_back() -> None:
 
 
 @pytest.mark.parametrize(
-    ("data", "words"),
+    ("data", "text"),
     [
         (b"", "is no description"),
         (b"[]", "is no description"),
@@ -34,9 +34,9 @@ def test_there_and_back() -> None:
         (MONTH.as_bytes().replace(b'"sha256"', b'"sha"'), "is incomplete"),
     ],
 )
-def test_what_is_no_description(data: bytes, words: str) -> None:
+def test_what_is_no_description(data: bytes, text: str) -> None:
     """Said with its place."""
-    with pytest.raises(StoreError, match=f"x/v1.json .*{words}|x/v1.json {words}"):
+    with pytest.raises(StoreError, match=f"x/v1.json .*{text}|x/v1.json {text}"):
         read_month(data, "x/v1.json")
 
 

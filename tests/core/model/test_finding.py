@@ -40,10 +40,10 @@ def test_planned_work_has_a_begin_and_an_exclusive_end() -> None:
     assert [window.covers(one("stale", "q05"), BOARDS, t) for t in (99, 100, 199, 200)] == [False, True, True, False]
 
 
-@pytest.mark.parametrize("words", ["", "  ", "a\nb", "a\r\nBcc: x@y.example", "\x00", "x" * 501])
-def test_notes_with_control_characters_are_refused(words: str) -> None:
+@pytest.mark.parametrize("text", ["", "  ", "a\nb", "a\r\nBcc: x@y.example", "\x00", "x" * 501])
+def test_notes_with_control_characters_are_refused(text: str) -> None:
     """H8: what is kept as a name or note ends up in mail headers and tables."""
-    assert refused_text(words)
+    assert refused_text(text)
 
 
 def test_note_of_any_script_is_kept() -> None:

@@ -7,7 +7,7 @@ from meterd.core.model.names import sameness, spelled
 
 
 @pytest.mark.parametrize(
-    ("one", "other", "same"),
+    ("item", "other", "same"),
     [
         ("studio-01", "Studio_1", True),
         ("studio-01", "studio-10", False),
@@ -18,9 +18,9 @@ from meterd.core.model.names import sameness, spelled
         ("0", "00", True),
     ],
 )
-def test_case_separators_and_leading_zeros_make_no_difference(one: str, other: str, same: bool) -> None:
+def test_case_separators_and_leading_zeros_make_no_difference(item: str, other: str, same: bool) -> None:
     """Zeros inside or at the end of a number do."""
-    assert (sameness(one) == sameness(other)) is same
+    assert (sameness(item) == sameness(other)) is same
 
 
 def test_the_plan_compares_names_by_the_same_rule() -> None:

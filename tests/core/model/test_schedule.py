@@ -101,9 +101,9 @@ def test_a_time_of_day_is_read() -> None:
     """Two digits each, and only times that there are."""
     assert clock_time("00:00") == (0, 0)
     assert clock_time("23:59") == (23, 59)
-    for words in ("24:00", "1:30", "01:60", "0130", "", "ab:cd", "01:3", "-1:30", "01:30:00"):
+    for text in ("24:00", "1:30", "01:60", "0130", "", "ab:cd", "01:3", "-1:30", "01:30:00"):
         with pytest.raises(ValueError, match="time of day"):
-            clock_time(words)
+            clock_time(text)
 
 
 def test_the_month_of_a_report() -> None:
@@ -255,9 +255,9 @@ def test_records_survive_storing() -> None:
     record = succeeded(begun(JobRecord(), "2026-05-02", 5), 7, "3 Dateien nach Übersee")
     assert from_text(to_text(record)) == record
     assert from_text(to_text(record)[:-1] + ', "later": 1}') == record
-    for words in ("", "[]", "{}", '{"state": "gone", "done": []}', '{"state": "done", "done": 3}'):
+    for text in ("", "[]", "{}", '{"state": "gone", "done": []}', '{"state": "done", "done": 3}'):
         with pytest.raises(ValueError):
-            from_text(words)
+            from_text(text)
 
 
 def test_a_day_is_found_from_every_minute() -> None:

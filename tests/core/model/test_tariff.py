@@ -23,17 +23,17 @@ def test_weekdays_and_hours_may_be_left_out() -> None:
     )
 
 
-@pytest.mark.parametrize("words", ["13", "0-3", "may", "", "5-"])
-def test_months_that_are_none_are_refused(words: str) -> None:
+@pytest.mark.parametrize("text", ["13", "0-3", "may", "", "5-"])
+def test_months_that_are_none_are_refused(text: str) -> None:
     """With words for the plan's reader."""
     with pytest.raises(ValueError, match="is no month"):
-        months_in(words)
+        months_in(text)
 
 
 @pytest.mark.parametrize(
-    "words", ["mon 08:00", "08:00-08:00", "xyz 08:00-20:00", "mon-fri 25:00-26:00", "mon fri sat", ""]
+    "text", ["mon 08:00", "08:00-08:00", "xyz 08:00-20:00", "mon-fri 25:00-26:00", "mon fri sat", ""]
 )
-def test_hours_that_are_none_are_refused(words: str) -> None:
+def test_hours_that_are_none_are_refused(text: str) -> None:
     """With words for the plan's reader."""
     with pytest.raises(ValueError, match=r"is (no|not)"):
-        times_in(words)
+        times_in(text)

@@ -18,7 +18,7 @@ BERLIN = ZoneInfo("Europe/Berlin")
 
 
 @pytest.mark.parametrize(
-    ("words", "wanted"),
+    ("text", "wanted"),
     [
         ("4.5.2026 9:30", "2026-05-04T09:30"),
         ("04.05.2026, 09:30:15 Uhr", "2026-05-04T09:30:15"),
@@ -27,13 +27,13 @@ BERLIN = ZoneInfo("Europe/Berlin")
         ("04/05/2026", "04/05/2026"),
     ],
 )
-def test_dates_day_first(words: str, wanted: str) -> None:
-    assert iso_date(words) == wanted
+def test_dates_day_first(text: str, wanted: str) -> None:
+    assert iso_date(text) == wanted
     assert iso_date(day_first(wanted)) == wanted
 
 
 @pytest.mark.parametrize(
-    ("words", "wanted"),
+    ("text", "wanted"),
     [
         ("0,125", "0.125"),
         ("123456,7", "123456.7"),
@@ -43,8 +43,8 @@ def test_dates_day_first(words: str, wanted: str) -> None:
         ("x", "x"),
     ],
 )
-def test_numbers_with_a_comma(words: str, wanted: str) -> None:
-    assert plain_number(words) == wanted
+def test_numbers_with_a_comma(text: str, wanted: str) -> None:
+    assert plain_number(text) == wanted
 
 
 def test_what_fits_two_readings_is_refused_with_both() -> None:
@@ -57,11 +57,11 @@ def test_what_fits_two_readings_is_refused_with_both() -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "factor"),
+    ("text", "factor"),
     [("1,05", "1.05"), ("1.05", "1.05"), (" 0,9804 ", "0.9804"), ("250/200", "250/200"), ("3", "3")],
 )
-def test_a_factor_with_a_decimal_comma(words: str, factor: str) -> None:
-    assert written_factor(words) == factor
+def test_a_factor_with_a_decimal_comma(text: str, factor: str) -> None:
+    assert written_factor(text) == factor
 
 
 def test_a_factor_that_fits_two_readings_is_refused_with_both() -> None:

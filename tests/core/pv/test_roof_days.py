@@ -25,8 +25,8 @@ def test_clear_days_give_all_and_clouds_say_nothing() -> None:
     given = given_of(WHOLE, ROOF)
     assert 15 < np.isfinite(given.own[:, 0]).sum() < 35
     assert parts(WHOLE.watt) == pytest.approx(1.0, abs=0.12)
-    beside = given.beside[np.isfinite(given.beside)]
-    assert np.abs(beside).max() < 0.01, "haze cancels"
+    others = given.beside[np.isfinite(given.beside)]
+    assert np.abs(others).max() < 0.01, "haze cancels"
     assert np.nanmax(np.abs(given.shift_min)) == 0.0
 
 

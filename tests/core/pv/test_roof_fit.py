@@ -11,11 +11,11 @@ from tests.core.pv.roofs import PLACE, PLANES, roof
 
 def test_what_was_made_is_found_again() -> None:
     """A year of which two days in five are clear: degrees, minutes and percent."""
-    found = fit_roof(roof(300))
-    assert found is not None
-    assert found.place.latitude == pytest.approx(PLACE.latitude, abs=3)
-    assert found.place.ahead_h == pytest.approx(PLACE.ahead_h, abs=0.1)
-    for plane, made in zip(found.planes, PLANES, strict=True):
+    results = fit_roof(roof(300))
+    assert results is not None
+    assert results.place.latitude == pytest.approx(PLACE.latitude, abs=3)
+    assert results.place.ahead_h == pytest.approx(PLACE.ahead_h, abs=0.1)
+    for plane, made in zip(results.planes, PLANES, strict=True):
         assert plane is not None
         assert plane.tilt == pytest.approx(made.tilt, abs=4)
         assert plane.azimuth == pytest.approx(made.azimuth, abs=8)
@@ -31,10 +31,10 @@ def test_the_shape_is_found_whatever_is_lost() -> None:
     assert before is not None
     assert after is not None
     assert after.place.latitude == pytest.approx(before.place.latitude, abs=1)
-    for one, other in zip(before.planes, after.planes, strict=True):
-        assert one is not None
+    for item, other in zip(before.planes, after.planes, strict=True):
+        assert item is not None
         assert other is not None
-        assert (other.tilt, other.azimuth) == pytest.approx((one.tilt, one.azimuth), abs=4)
+        assert (other.tilt, other.azimuth) == pytest.approx((item.tilt, item.azimuth), abs=4)
 
 
 def test_too_few_clear_days_are_no_fit() -> None:
@@ -43,9 +43,9 @@ def test_too_few_clear_days_are_no_fit() -> None:
     some = roof(60)
     watt = some.watt.copy()
     watt[:, :, 1] = 0.0
-    found = fit_roof(replace(some, watt=watt))
-    assert found is not None
-    assert [plane is not None for plane in found.planes] == [True, False, True]
+    results = fit_roof(replace(some, watt=watt))
+    assert results is not None
+    assert [plane is not None for plane in results.planes] == [True, False, True]
 
 
 def test_a_day_that_is_not_known_whole_is_not_smooth() -> None:

@@ -38,8 +38,8 @@ def test_a_year_without_shade_shows_none() -> None:
     """Of three arrays, and of the given ones on every tenth day of two years, with what is planted in them."""
     assert [shade_of(whole(), array) for array in range(3)] == [None] * 3
     given = planted()
-    told = [shade_of(given.until(day), array) for day in range(430, len(given.at_ms) + 1, 10) for array in range(3)]
-    assert told == [None] * len(told)
+    reported = [shade_of(given.until(day), array) for day in range(430, len(given.at_ms) + 1, 10) for array in range(3)]
+    assert reported == [None] * len(reported)
 
 
 @pytest.mark.parametrize("slots", [MORNING, NOON])

@@ -6,12 +6,12 @@ from meterd.core.registers.clock_offsets import EVER_MS, clocks_in, rounded, ste
 
 
 @pytest.mark.parametrize(
-    ("offset_s", "kept"),
+    ("offset_s", "stored"),
     [(0, 0), (4.9, 0), (5, 5), (-5.1, 10), (60, 60), (60.1, 120), (-299, 300), (3600, 3600), (90_000, 3600)],
 )
-def test_an_offset_is_written_in_whole_steps_upwards(offset_s: float, kept: int) -> None:
+def test_an_offset_is_written_in_whole_steps_upwards(offset_s: float, stored: int) -> None:
     """Both ways alike: the band has no direction."""
-    assert rounded(round(offset_s * 1000), 3600) == kept
+    assert rounded(round(offset_s * 1000), 3600) == stored
 
 
 def test_a_larger_offset_counts_at_once_and_a_smaller_one_below_half() -> None:

@@ -36,7 +36,7 @@ def one(from_ms: int, until_ms: int | None, factor: str, *, withdrawn: bool = Fa
 
 
 @pytest.mark.parametrize(
-    ("words", "factor"),
+    ("text", "factor"),
     [
         ("1.0204", Fraction(2551, 2500)),
         ("3", Fraction(3)),
@@ -45,18 +45,18 @@ def one(from_ms: int, until_ms: int | None, factor: str, *, withdrawn: bool = Fa
         ("10000", Fraction(10_000)),
     ],
 )
-def test_a_factor_is_read_exactly(words: str, factor: Fraction) -> None:
+def test_a_factor_is_read_exactly(text: str, factor: Fraction) -> None:
     """Decimal numbers and ratios, never through a float."""
-    assert factor_of(words) == factor
+    assert factor_of(text) == factor
 
 
 @pytest.mark.parametrize(
-    "words", ["", "0", "-1", "1", "2/2", "1e3", "nan", "inf", "1,02", " 2", "2 ", "1/0", "0/5", "1_000", "10001", "٣"]
+    "text", ["", "0", "-1", "1", "2/2", "1e3", "nan", "inf", "1,02", " 2", "2 ", "1/0", "0/5", "1_000", "10001", "٣"]
 )
-def test_what_is_no_factor_is_refused_with_a_hint(words: str) -> None:
+def test_what_is_no_factor_is_refused_with_a_hint(text: str) -> None:
     """A slip of the keyboard is not taken for a factor."""
     with pytest.raises(ConfigError):
-        factor_of(words)
+        factor_of(text)
 
 
 def test_overlapping_corrections_multiply_in_any_order() -> None:
@@ -261,10 +261,10 @@ def reading(number: int, at_ms: int, reads: str, *, withdrawn: bool = False) -> 
 
 def test_what_a_reading_should_have_shown_is_read_exactly() -> None:
     """Down to a thousandth of the base unit; None is left out."""
-    assert [shown_of(words) for words in ("0", "12000.5", "7.123", STRUCK)] == [0, 12_000_500, 7_123, None]
-    for words in ("-1", "1e3", "1,5", "", "1.2345", "nan", "1_000"):
+    assert [shown_of(text) for text in ("0", "12000.5", "7.123", STRUCK)] == [0, 12_000_500, 7_123, None]
+    for text in ("-1", "1e3", "1,5", "", "1.2345", "nan", "1_000"):
         with pytest.raises(ConfigError, match="is not what a register shows"):
-            shown_of(words)
+            shown_of(text)
 
 
 def test_of_several_corrections_of_one_reading_the_newest_that_holds_decides() -> None:
@@ -282,12 +282,12 @@ def test_of_several_corrections_of_one_reading_the_newest_that_holds_decides() -
     st.dictionaries(st.integers(0, 35), st.one_of(st.none(), st.integers(0, 9))),
 )
 def test_columns_and_single_readings_are_corrected_alike(
-    readings: list[tuple[int, int]], said: dict[int, int | None]
+    readings: list[tuple[int, int]], expected: dict[int, int | None]
 ) -> None:
     """Sorted by time; a corrected moment has one value or none, and no reading is invented."""
     table = np.array(sorted(readings), dtype=np.int64).reshape(-1, 2)
-    times, values = edited(table[:, 0], table[:, 1], said)
-    pairs = edited_pairs(readings, said)
+    times, values = edited(table[:, 0], table[:, 1], expected)
+    pairs = edited_pairs(readings, expected)
     assert list(zip(times.tolist(), values.tolist(), strict=True)) == pairs == sorted(pairs)
-    assert {t for t, _ in pairs} == {t for t, _ in readings if said.get(t, 0) is not None}
-    assert all(said.get(t, value) == value for t, value in pairs)
+    assert {t for t, _ in pairs} == {t for t, _ in readings if expected.get(t, 0) is not None}
+    assert all(expected.get(t, value) == value for t, value in pairs)

@@ -29,7 +29,7 @@ def test_rows_have_the_anchor_before_them_and_nothing_where_nothing_is_known() -
 
 def test_longer_periods_have_no_anchors() -> None:
     """A day has its energy and its flags."""
-    one, there = np.array([5], dtype=np.int64), np.array([True])
-    columns = FigureColumns(CHANNEL, Period.DAY, one, one, there, one)
+    item, there = np.array([5], dtype=np.int64), np.array([True])
+    columns = FigureColumns(CHANNEL, Period.DAY, item, item, there, item)
     assert columns.rows() == [FigureRow(CHANNEL, Period.DAY, 5, 5, 5, None)]
     assert columns.part(0, 1).rows() == columns.rows()

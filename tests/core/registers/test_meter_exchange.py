@@ -25,7 +25,7 @@ def test_readings_that_follow_each_other_raise_no_doubt() -> None:
 
 
 @pytest.mark.parametrize(
-    ("swap", "said"),
+    ("swap", "expected"),
     [
         (replace(SOUND, last=(OUT - 60_000, 502_000)), "import: the closing reading 500 is below the last reading 502"),
         (replace(SOUND, last=(OUT - 60_000, -3_000)), "the point can draw 501.041 in that time"),
@@ -37,11 +37,11 @@ def test_readings_that_follow_each_other_raise_no_doubt() -> None:
         (replace(SOUND, new=replace(NEW, from_ms=IN), first=None), "what flowed between the two meters is not known"),
     ],
 )
-def test_each_slip_is_named(swap: RegisterExchange, said: str) -> None:
+def test_each_slip_is_named(swap: RegisterExchange, expected: str) -> None:
     """One sentence per slip, with the figures."""
     results = [str(inconsistency) for inconsistency in inconsistencies(swap)]
     assert len(results) == 1
-    assert said in results[0]
+    assert expected in results[0]
 
 
 def test_a_gap_is_what_usually_flows_at_that_time_of_day() -> None:

@@ -44,10 +44,10 @@ def test_short_way_and_long_way_give_the_same_bits(
     raws = np.array(list(accumulate(rises[: len(steps)], initial=start)), dtype=np.int64)
     known = moments(times)
     assert known is not None
-    one, other = followed(rules, times, raws, known), followed(rules, times, raws, None)
-    assert (one.events, one.readings) == (other.events, other.readings)
+    item, other = followed(rules, times, raws, known), followed(rules, times, raws, None)
+    assert (item.events, item.readings) == (other.events, other.readings)
     for name in ("start_ms", "energy", "present", "flags", "anchor"):
-        mine, theirs = getattr(one.figures, name), getattr(other.figures, name)
+        mine, theirs = getattr(item.figures, name), getattr(other.figures, name)
         assert mine.dtype == theirs.dtype
         assert mine.tolist() == theirs.tolist(), name
 

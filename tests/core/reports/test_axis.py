@@ -15,9 +15,9 @@ VALUES = st.floats(-1e9, 1e9, allow_nan=False).filter(lambda v: v == 0 or abs(v)
 
 
 @given(VALUES, VALUES, st.integers(2, 12))
-def test_an_axis_holds_its_values_and_zero(one: float, other: float, most: int) -> None:
+def test_an_axis_holds_its_values_and_zero(item: float, other: float, most: int) -> None:
     """With equal steps."""
-    low, high = sorted((one, other))
+    low, high = sorted((item, other))
     axis = value_axis(low, high, most)
     slack = 0.021 * (max(high, 0) - min(low, 0)) + 1e-6
     assert axis.low <= min(low, 0) + slack

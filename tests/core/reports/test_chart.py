@@ -53,7 +53,7 @@ def test_bars_stand_beside_each_other() -> None:
     """Two of each step, none over the other, all within their step."""
     drawn = chart(Form.BARS, [Track([1.0] * 4), Track([2.0] * 4, tone=1)], EDGES, size=SIZE, zone=VIENNA)
     spans = sorted((a.places[0][0], a.places[2][0]) for a in drawn.areas)
-    assert all(one[1] <= other[0] + 0.1 for one, other in itertools.pairwise(spans))
+    assert all(item[1] <= other[0] + 0.1 for item, other in itertools.pairwise(spans))
     assert (spans[0][0], spans[-1][1]) == (65.0, 435.0)
 
 

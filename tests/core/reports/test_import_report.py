@@ -65,19 +65,19 @@ def test_the_report_of_an_import(tmp_path: Path, history: Path) -> None:
     plan = str(plan_file(tmp_path))
     store = str(tmp_path / "s.sqlite")
     assert main(["replay", plan, str(history), "--into", store, "--report", str(tmp_path / "r.json")]) == 0
-    said = json.loads((tmp_path / "r.json").read_text())
-    by_point = {r["point"]: r for r in said["registers"]}
+    output = json.loads((tmp_path / "r.json").read_text())
+    by_point = {r["point"]: r for r in output["registers"]}
     assert by_point["f1"]["gaps"] == 1
     assert by_point["f1"]["longest_gaps"] == [{"from": text(BEGIN + 19 * HOUR), "until": text(BEGIN + 30 * HOUR)}]
-    assert sum(r["refused"] for r in said["registers"]) == 1
-    assert sum(r["readings"] for r in said["registers"]) == 96 + 86 - 1
-    assert any("n/a" in sample for r in said["registers"] for sample in r["refused_samples"])
-    assert [(e["point"], e["what"]) for e in said["decided"]] == [("f1", "reset")]
-    assert said["not_in_the_plan"] == {"stranger": 96} or sum(said["not_in_the_plan"].values()) == 96
+    assert sum(r["refused"] for r in output["registers"]) == 1
+    assert sum(r["readings"] for r in output["registers"]) == 96 + 86 - 1
+    assert any("n/a" in sample for r in output["registers"] for sample in r["refused_samples"])
+    assert [(e["point"], e["what"]) for e in output["decided"]] == [("f1", "reset")]
+    assert output["not_in_the_plan"] == {"stranger": 96} or sum(output["not_in_the_plan"].values()) == 96
     assert main(["replay", plan, str(history), "--into", store, "--report", str(tmp_path / "r.txt")]) == 0
-    words = (tmp_path / "r.txt").read_text()
+    message = (tmp_path / "r.txt").read_text()
     for part in ("f1 import: 86 readings", "gaps: 1", "11.00 h", "refused: 1", "reset", "stranger"):
-        assert part in words
+        assert part in message
 
 
 @pytest.mark.parametrize("minutes", [0, 7])
@@ -91,8 +91,8 @@ def test_an_import_says_why_its_last_interval_has_no_figure(
     report = tmp_path / "r.txt"
     for into in (["--into", str(tmp_path / "s.sqlite"), "--report", str(report)], ["--out", str(tmp_path / "tables")]):
         assert main(["replay", plan, str(history), *into]) == 0
-        words = f"figure after {text(end)} yet: the newest reading, of {text(end + minutes * 60_000)}"
-        assert (words in " ".join(capsys.readouterr().out.split())) == (minutes > 0)
+        message = f"figure after {text(end)} yet: the newest reading, of {text(end + minutes * 60_000)}"
+        assert (message in " ".join(capsys.readouterr().out.split())) == (minutes > 0)
     assert ("which a later reading closes." in report.read_text()) == (minutes > 0)
 
 

@@ -139,8 +139,8 @@ def test_a_number_stays_with_its_unit() -> None:
 
 
 @given(st.text(max_size=200))
-def test_any_title_fits(words: str) -> None:
+def test_any_title_fits(message: str) -> None:
     """No more lines and letters than there is room for."""
-    lines = wrapped(words)
+    lines = wrapped(message)
     assert len(lines) <= TITLE_LINES
     assert all(len(line) <= LETTERS for line in lines)

@@ -45,9 +45,9 @@ def test_terms_that_are_planted_are_found_with_their_size() -> None:
 
 def test_terms_that_say_nothing_are_left_out() -> None:
     """A load of which neither weekends nor weather say anything is its mean: by chance one term in twenty passes |t| of 2."""
-    found = [learned(200e6 + noise(seed=seed), facts()) for seed in range(60)]
-    alone = [baseline for baseline in found if baseline.terms == (Term.CONSTANT,)]
-    assert 0.75 < len(alone) / len(found) < 0.97
+    results = [learned(200e6 + noise(seed=seed), facts()) for seed in range(60)]
+    alone = [baseline for baseline in results if baseline.terms == (Term.CONSTANT,)]
+    assert 0.75 < len(alone) / len(results) < 0.97
     assert all(baseline.fit.coefficients[0] == pytest.approx(200e6, rel=0.01) for baseline in alone)
 
 

@@ -48,11 +48,11 @@ class Days:
         assert period is Period.DAY
         row = (starts - FIRST) // DAY_MS
         held = (row >= 0) & (row < len(self.energy))
-        found = np.where(held, self.energy[np.clip(row, 0, len(self.energy) - 1)], np.nan)[:, None]
-        found = np.broadcast_to(found, (len(starts), len(channels)))
-        known = np.isfinite(found)
-        flags = np.full(found.shape, self.flags, dtype=np.uint8)
-        return Columns(np.where(known, found, 0).astype(np.int64), known, flags)
+        results = np.where(held, self.energy[np.clip(row, 0, len(self.energy) - 1)], np.nan)[:, None]
+        results = np.broadcast_to(results, (len(starts), len(channels)))
+        known = np.isfinite(results)
+        flags = np.full(results.shape, self.flags, dtype=np.uint8)
+        return Columns(np.where(known, results, 0).astype(np.int64), known, flags)
 
     def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> list[BalanceRow]:
         """None are asked for."""

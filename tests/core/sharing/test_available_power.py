@@ -116,8 +116,8 @@ def test_i3_on_backup_supply_no_minimum_time_and_no_fallback_holds() -> None:
         assert loop.shares()["bad"] == 1500, "its fallback"
         assert loop.step(30_000, backup=True, dark=True).total_w == budget_w
         assert loop.shares()["bad"] == 0
-        words = "on backup supply" if budget_w else "off: the mains do not carry the site (on backup supply)"
-        assert all(words in loop.reason(name) for name in loop.rows)
+        text = "on backup supply" if budget_w else "off: the mains do not carry the site (on backup supply)"
+        assert all(text in loop.reason(name) for name in loop.rows)
     assert loop.step(30_000, backup=False, dark=True).total_w == 0
     assert loop.reason("held") == "off: the mains do not carry the site (no supply)"
 

@@ -53,7 +53,7 @@ def words(sentence: str, phrases: Phrases = PHRASES) -> str:
 
 
 @pytest.mark.parametrize(
-    ("kept", "read"),
+    ("stored", "read"),
     [
         ("q01: last value 2026-05-04T10:00:00Z, 5 min ago", "vor <5> min, am <2026-05-04T10:00:00Z>: q01"),
         ("q01: last value 2026-05-04T10:00:00.250Z, 5 min ago", "vor <5> min, am <2026-05-04T10:00:00.250Z>: q01"),
@@ -75,13 +75,13 @@ def words(sentence: str, phrases: Phrases = PHRASES) -> str:
         ("q01: no value yet; look at the meter", "q01: noch kein Wert; den Zähler ansehen"),
     ],
 )  # fmt: skip
-def test_a_sentence_is_said_in_the_other_language(kept: str, read: str) -> None:
+def test_a_sentence_is_said_in_the_other_language(stored: str, read: str) -> None:
     """Values in another order, phrases inside phrases, lists whose members hold commas, several clauses."""
-    assert words(kept) == read
+    assert words(stored) == read
 
 
 @pytest.mark.parametrize(
-    "kept",
+    "stored",
     [
         "nobody foresaw this",
         "q01: last value yesterday, 5 min ago",  # no time
@@ -93,9 +93,9 @@ def test_a_sentence_is_said_in_the_other_language(kept: str, read: str) -> None:
         "; ",
     ],
 )
-def test_what_does_not_match_is_handed_on_as_it_is(kept: str) -> None:
+def test_what_does_not_match_is_handed_on_as_it_is(stored: str) -> None:
     """One foreign part, nothing lost."""
-    assert PHRASES.read(kept) == (Part(Kind.FOREIGN, kept),)
+    assert PHRASES.read(stored) == (Part(Kind.FOREIGN, stored),)
 
 
 def test_the_known_clauses_of_a_sentence_are_said_and_the_others_kept() -> None:
@@ -133,7 +133,7 @@ def test_the_key_of_a_template_is_reported() -> None:
 
 
 @pytest.mark.parametrize(
-    ("english", "german", "said"),
+    ("english", "german", "expected"),
     [
         ("{a}", "a", "slots of both languages differ"),
         ("a", "{a}", "slots of both languages differ"),
@@ -141,9 +141,9 @@ def test_the_key_of_a_template_is_reported() -> None:
         ("{a} and {a}", "{a}", "the slot a stands there twice"),
     ],
 )
-def test_a_template_that_cannot_be_is_refused(english: str, german: str, said: str) -> None:
+def test_a_template_that_cannot_be_is_refused(english: str, german: str, expected: str) -> None:
     """When the catalogue is read, with its key."""
-    with pytest.raises(ValueError, match=rf"phrase\.x: .*{said}"):
+    with pytest.raises(ValueError, match=rf"phrase\.x: .*{expected}"):
         Phrases({"phrase.x": english}, {"phrase.x": german})
 
 
@@ -152,9 +152,9 @@ def test_a_sentence_of_many_unknown_clauses_is_read_quickly() -> None:
     tried: list[str] = []
 
     class Counting(Phrases):
-        def _phrase(self, table: str, words: str) -> tuple[Part, ...] | None:
-            tried.append(words)
-            return super()._phrase(table, words)
+        def _phrase(self, table: str, text: str) -> tuple[Part, ...] | None:
+            tried.append(text)
+            return super()._phrase(table, text)
 
     clauses = 200
     Counting(ENGLISH, GERMAN).read("; ".join(["unknown"] * clauses))

@@ -22,7 +22,7 @@ SITE = Site("mill", "Europe/Vienna", title="Harrow Mill")
 TITLES = {"q05": "Cold store"}
 READER = Reader(
     head=lambda finding: f"Meter is silent: {TITLES.get(finding.subject, finding.subject)}",
-    sentence=lambda said: said.replace("q05", TITLES["q05"]),
+    sentence=lambda answer: answer.replace("q05", TITLES["q05"]),
     moment=text,
     title=lambda name: TITLES.get(name, name),
 )
@@ -69,10 +69,10 @@ CASES = [
 ]
 
 
-@pytest.mark.parametrize(("known", "told", "now", "expected"), CASES)
-def test_what_is_due(known: FindingRow, told: SentNotification | None, now: int, expected: Kind | None) -> None:
+@pytest.mark.parametrize(("known", "reported", "now", "expected"), CASES)
+def test_what_is_due(known: FindingRow, reported: SentNotification | None, now: int, expected: Kind | None) -> None:
     """Row by row of the table above."""
-    notifications = due([known], {} if told is None else {known.finding.id: told}, now, SETTINGS, since_ms=T)
+    notifications = due([known], {} if reported is None else {known.finding.id: reported}, now, SETTINGS, since_ms=T)
     assert [notice.kind for notice in notifications] == ([] if expected is None else [expected])
 
 

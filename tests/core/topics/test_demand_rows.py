@@ -22,9 +22,9 @@ def rows(**changed: object) -> dict[str, tuple[float | int | None, str, Quality]
 
 def test_the_warning_is_a_word_and_a_number() -> None:
     """As much of it as the outlook says; its mean is good with a forecast, partial without."""
-    told = rows(demand_outlook=AHEAD, demand_warning=DemandWarning.POSSIBLE)
-    assert told["demand-warning"] == (1, "possible", Quality.GOOD)
-    assert told["demand-expected"] == (90_000.0, "", Quality.GOOD)
+    reported = rows(demand_outlook=AHEAD, demand_warning=DemandWarning.POSSIBLE)
+    assert reported["demand-warning"] == (1, "possible", Quality.GOOD)
+    assert reported["demand-expected"] == (90_000.0, "", Quality.GOOD)
     alone = rows(demand_outlook=replace(AHEAD, forecast=False), demand_warning=DemandWarning.LIKELY)
     assert alone["demand-warning"] == (2, "likely", Quality.GOOD)
     assert alone["demand-expected"] == (90_000.0, "", Quality.PARTIAL)

@@ -26,13 +26,13 @@ HOUR = 3_600_000
 
 
 def service(
-    *, live: bool = True, beat_ms: int | None = NOW, at_ms: int = NOW, kept: bool = False, version: str = "0.2.0"
+    *, live: bool = True, beat_ms: int | None = NOW, at_ms: int = NOW, stored: bool = False, version: str = "0.2.0"
 ) -> Heard:
     """A service topic as it came."""
     payload = (
         Service(live, "a1", 1, sequence=1, version=version, heartbeat_ms=beat_ms, period_s=10).message("e/x").payload
     )
-    return Heard(payload, at_ms, kept)
+    return Heard(payload, at_ms, stored)
 
 
 def finding(cause: str, *points: str, text: str = "words") -> Heard:
@@ -62,13 +62,18 @@ def one(heard: dict[str, Heard], now_ms: int = NOW) -> SiteNow:
     ("heard", "now_ms", "condition", "clock_s"),
     [
         (service(), NOW, Condition.LIVE, 0.0),
-        (service(kept=True), NOW + 29_000, Condition.LIVE, None),
-        (service(kept=True), NOW + 31_000, Condition.SILENT, None),
+        (service(stored=True), NOW + 29_000, Condition.LIVE, None),
+        (service(stored=True), NOW + 31_000, Condition.SILENT, None),
         (service(at_ms=NOW), NOW + 31_000, Condition.SILENT, 0.0),
         (service(beat_ms=NOW - 2 * HOUR), NOW, Condition.CLOCK, -7200.0),  # it has just come: not silent
         (service(beat_ms=NOW + 2 * HOUR), NOW, Condition.CLOCK, 7200.0),
-        (service(beat_ms=NOW + 2 * HOUR, kept=True), NOW, Condition.CLOCK, 7200.0),
-        (service(beat_ms=NOW - 2 * HOUR, kept=True), NOW, Condition.SILENT, None),  # or its clock: nobody can tell yet
+        (service(beat_ms=NOW + 2 * HOUR, stored=True), NOW, Condition.CLOCK, 7200.0),
+        (
+            service(beat_ms=NOW - 2 * HOUR, stored=True),
+            NOW,
+            Condition.SILENT,
+            None,
+        ),  # or its clock: nobody can tell yet
         (service(live=False, beat_ms=None), NOW, Condition.GONE, None),
         (Heard(b"\x00", NOW, False), NOW, Condition.UNREADABLE, None),
     ],
@@ -95,7 +100,7 @@ def test_values_findings_and_verdicts_of_a_site() -> None:
         "finding/x": Heard(b"[]", NOW, True),
     }
     site = one({"service": service(beat_ms=there), **values})
-    assert [found.cause for found in site.findings] == ["stale", "unusual-use"]
+    assert [results.cause for results in site.findings] == ["stale", "unusual-use"]
     assert (site.balance, site.production_w, site.draw_w) == ("outside", 5_000.0, None)
     assert one({"service": service()}).balance is None
     gone = one(
@@ -139,7 +144,7 @@ def test_the_same_fault_is_one_line_by_kind_of_instrument() -> None:
 
 def test_older_versions_are_compared_by_number() -> None:
     """0.10.0 is later than 0.9.0; a word is earlier than a number."""
-    heard = {f"e/s{i}/service": service(version=words) for i, words in enumerate(("0.9.0", "0.10.0", "0.10.0", "dev"))}
+    heard = {f"e/s{i}/service": service(version=text) for i, text in enumerate(("0.9.0", "0.10.0", "0.10.0", "dev"))}
     assert older_versions(sites_now("broker", "e", heard, NOW)) == {"0.9.0", "dev"}
 
 
@@ -164,4 +169,4 @@ def test_of_a_site_that_cannot_be_asked_no_value_stands() -> None:
     assert (before.condition, before.production_w, before.balance) == (Condition.LIVE, 5.0, "inside")
     site = unasked(before)
     assert (site.condition, site.production_w, site.draw_w, site.balance) == (Condition.UNASKED, None, None, None)
-    assert [found.cause for found in site.findings] == ["stale"]
+    assert [results.cause for results in site.findings] == ["stale"]

@@ -313,9 +313,9 @@ def test_a_foreign_service_message_is_none(payload: bytes) -> None:
 
 def test_what_people_call_the_site_is_said_and_may_be_left_out() -> None:
     """A version that does not say it, or says nonsense, is understood all the same."""
-    told = Service(True, "a", 1, 1, "0", None, 30, title="Harrow Mill")
-    assert parse_service(told.message(ROOT).payload) == told
-    fields = json.loads(told.message(ROOT).payload)
+    reported = Service(True, "a", 1, 1, "0", None, 30, title="Harrow Mill")
+    assert parse_service(reported.message(ROOT).payload) == reported
+    fields = json.loads(reported.message(ROOT).payload)
     for other in (fields | {"title": 7}, {k: v for k, v in fields.items() if k != "title"}):
         service = parse_service(json.dumps(other).encode())
         assert service is not None
@@ -324,12 +324,17 @@ def test_what_people_call_the_site_is_said_and_may_be_left_out() -> None:
 
 def test_files_that_are_not_understood_are_left_out() -> None:
     """The service is understood all the same: a later version may tell more of its files."""
-    told = json.loads(Service(True, "a", 1, 1, "0", None, 30, files=(PlanPart("n", "d", 1),)).message(ROOT).payload)
-    told["files"] += [3, {}, {"name": 1, "digest": "x"}, {"name": "p", "digest": "e", "newest_ms": "soon", "more": 1}]
-    service = parse_service(json.dumps(told).encode())
+    reported = json.loads(Service(True, "a", 1, 1, "0", None, 30, files=(PlanPart("n", "d", 1),)).message(ROOT).payload)
+    reported["files"] += [
+        3,
+        {},
+        {"name": 1, "digest": "x"},
+        {"name": "p", "digest": "e", "newest_ms": "soon", "more": 1},
+    ]
+    service = parse_service(json.dumps(reported).encode())
     assert service is not None
     assert service.files == (PlanPart("n", "d", 1), PlanPart("p", "e"))
-    no_list = parse_service(json.dumps(told | {"files": "none"}).encode())
+    no_list = parse_service(json.dumps(reported | {"files": "none"}).encode())
     assert no_list is not None
     assert no_list.files == ()
 

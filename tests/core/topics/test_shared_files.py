@@ -24,8 +24,8 @@ def test_the_current_copy_is_the_newest_or_that_of_most(
     sites = [
         (f"s{i}", (PlanPart("north.toml", *copy), PlanPart(f"own-{i}.toml", "x"))) for i, copy in enumerate(copies)
     ]
-    found = differing_files([*sites, ("bare", ())])
-    assert [(file.judged, list(file.sites), file.of) for file in found] == (
+    results = differing_files([*sites, ("bare", ())])
+    assert [(file.judged, list(file.sites), file.of) for file in results] == (
         [] if judged is None else [(judged, behind, len(copies))]
     )
-    assert all("north.toml" in file.words and ", ".join(behind) in file.words for file in found)
+    assert all("north.toml" in file.words and ", ".join(behind) in file.words for file in results)

@@ -79,14 +79,14 @@ def test_a_week_is_told_with_energies_and_ends_when_it_is_over() -> None:
 
     Of feeder 1, which takes by day three times what it takes by night: the rise of its nights is no base load.
     """
-    (item,) = (found for found in after(WEEK, MONDAY, 7, load=0).unusual if found.load == "feeder1")
+    (item,) = (results for results in after(WEEK, MONDAY, 7, load=0).unusual if results.load == "feeder1")
     assert (item.kind, day_of(item.first_ms)) == (Kind.WEEK, MONDAY)
     energy = planted(site_a(), WEEK, 0, MONDAY)
     rows = (energy.starts >= item.first_ms) & (energy.starts < item.until_ms)
     assert item.taken == pytest.approx(energy.energy[rows, 0].sum() / 1000, rel=1e-6)
     assert item.taken / item.usual == pytest.approx(1.6, abs=0.12)
     over = after(WEEK, MONDAY, 11, load=0)
-    assert [found.load for found in over.unusual] == []
+    assert [results.load for results in over.unusual] == []
     assert [(end.how, day_of(end.at_ms)) for end in over.ended if end.load == "feeder1"] == [("as before", MONDAY + 7)]
 
 

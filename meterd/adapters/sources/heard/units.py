@@ -83,8 +83,8 @@ def _energy(series: HeardSeries, others: Mapping[str, HeardSeries], base: str) -
         return UnitGuess(f"k{base}", f"unit k{base}, because the number has decimals", sure=False)
     if abs(series.last) >= LARGE_WH:
         return UnitGuess(base, f"unit {base}, because the number is large and whole", sure=False)
-    words = f"unit k{base}: nothing says that it is not {base}; compare with the display"
-    return UnitGuess(f"k{base}", words, sure=False)
+    text = f"unit k{base}: nothing says that it is not {base}; compare with the display"
+    return UnitGuess(f"k{base}", text, sure=False)
 
 
 def _power(series: HeardSeries, others: Mapping[str, HeardSeries], base: str) -> UnitGuess:
@@ -106,8 +106,8 @@ def _power(series: HeardSeries, others: Mapping[str, HeardSeries], base: str) ->
         return UnitGuess(base, f"unit {base}: it is 1,000 times what the energy rises per hour")
     decimals = len(repr(series.last).partition(".")[2]) if series.last != int(series.last) else 0
     if decimals >= FINE_DECIMALS and abs(series.last) < SMALL_KW:
-        words = f"unit k{base}, because the number is small and has {decimals} decimals"
-        return UnitGuess(f"k{base}", words, sure=False)
+        text = f"unit k{base}, because the number is small and has {decimals} decimals"
+        return UnitGuess(f"k{base}", text, sure=False)
     return UnitGuess(base, f"unit {base}: nothing says that it is not k{base}; compare with the display", sure=False)
 
 

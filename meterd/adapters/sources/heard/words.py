@@ -15,7 +15,7 @@ FACTOR, FREQUENCY, PULSES, IN, OUT, MADE = "power factor", "frequency", "pulses"
 NOISE, NOT_READ = "", "not read"
 WORDS: dict[str, str] = {
     word: meaning
-    for meaning, words in (
+    for meaning, tokenss in (
         (ENERGY, "energy energie arbeit zaehlerstand counter register wh kwh mwh varh kvarh mvarh"),
         (POWER_WORD, "power leistung watt watts w kw mw p"),
         (VOLTAGE, "voltage volt volts spannung u v kv"),
@@ -32,7 +32,7 @@ WORDS: dict[str, str] = {
         (NOT_READ, "today yesterday day daily week month monthly year interval last max min peak mean avg average"
                    " limit setpoint set rated nominal threshold forecast apparent va kva tariff"),
     )
-    for word in words.split()
+    for word in tokenss.split()
 }  # fmt: skip
 _UNIT_WORDS = {name.casefold(): name for name in UNITS if name not in ("/", "%", "imp")}
 _PHASES = {
@@ -64,7 +64,7 @@ def meaning_of(levels: Sequence[str], names: Sequence[str], unit: str = "") -> M
     """
     parts = (*levels, *names)
     meter: list[str] = []
-    words: list[str] = []
+    tokens: list[str] = []
     code = ""
     for place, part in enumerate(parts):
         inside = place >= len(levels)
@@ -73,9 +73,9 @@ def meaning_of(levels: Sequence[str], names: Sequence[str], unit: str = "") -> M
             code = match[1].replace("_", ".")
             continue
         rest, own = _apart(part, short=inside or place == len(parts) - 1)
-        if part.isdigit() and inside and words:
+        if part.isdigit() and inside and tokens:
             own, rest = [f"l{int(part) + 1}"], ""  # one of three in an array
-        words += own
+        tokens += own
         if rest and rest not in meter[-1:]:  # a pack often repeats the name of its topic
             meter.append(rest)
     named = tuple(meter)
@@ -83,11 +83,11 @@ def meaning_of(levels: Sequence[str], names: Sequence[str], unit: str = "") -> M
         known = code in REGISTERS
         return Meant(
             code if known else "",
-            _named_unit(words, unit),
+            _named_unit(tokens, unit),
             named,
             why="" if known else f"register {code} is not read here",
         )
-    return _by_words(words, unit, named)
+    return _by_words(tokens, unit, named)
 
 
 def _apart(part: str, *, short: bool) -> tuple[str, list[str]]:
@@ -115,20 +115,20 @@ def _spread(word: str) -> list[str]:
     return [word] if match is None else [match[1], f"l{match[2]}"]
 
 
-def _named_unit(words: Iterable[str], sent: str) -> str:
+def _named_unit(tokens: Iterable[str], sent: str) -> str:
     if sent:
         return sent if sent in UNITS else ""
-    named = [_UNIT_WORDS[word] for word in words if word in _UNIT_WORDS]
+    named = [_UNIT_WORDS[word] for word in tokens if word in _UNIT_WORDS]
     return next((unit for unit in named if len(unit) > 1), named[0] if named else "")
 
 
-def _by_words(words: Sequence[str], sent: str, meter: tuple[str, ...]) -> Meant:
-    unit = _named_unit(words, sent)
-    says = {WORDS[word] for word in words if word in WORDS}
+def _by_words(tokens: Sequence[str], sent: str, meter: tuple[str, ...]) -> Meant:
+    unit = _named_unit(tokens, sent)
+    says = {WORDS[word] for word in tokens if word in WORDS}
     if sent == "count":
         says.add(PULSES)
     base = UNITS[unit][0][0] if unit else "Wh" if sent == "J" else ""
-    phase = next((int(match[1]) for word in words if (match := _PHASE.fullmatch(word))), 0)
+    phase = next((int(match[1]) for word in tokens if (match := _PHASE.fullmatch(word))), 0)
     if NOT_READ in says:
         return Meant("", unit, meter, why="a value of a period, a limit or apparent power, which no register here is")
     register, guesses, why = _register(says, base, phase)

@@ -55,10 +55,10 @@ class PointNames:
 
     def _in(self, title: str) -> tuple[tuple[str, ...], str]:
         """The points of the longest name, and the title without it: a name may hold a word for a direction itself."""
-        words = list(_TOKEN.finditer(title))
+        tokens = list(_TOKEN.finditer(title))
         best, results, rest = 0, set[str](), title
-        for first, begin in enumerate(words):
-            for end in words[first:]:
+        for first, begin in enumerate(tokens):
+            for end in tokens[first:]:
                 key = spelled(title[begin.start() : end.end()])
                 if key in self._points and len(key) >= best:
                     results = self._points[key] | (results if len(key) == best else set())
@@ -85,12 +85,12 @@ def register_in(title: str, unit: str, role: Role | None) -> str:
     base = UNITS[unit][0][0] if unit and unit != "imp" else "Wh"
     if base not in ("Wh", "varh"):
         return POWER if base == "W" else ""
-    words = spelled(re.sub(_OBIS, " ", title))
-    exported = any(word in words for word in _EXPORT_WORDS) and not any(word in words for word in _IMPORT_WORDS)
+    tokens = spelled(re.sub(_OBIS, " ", title))
+    exported = any(word in tokens for word in _EXPORT_WORDS) and not any(word in tokens for word in _IMPORT_WORDS)
     exported |= bool(re.search(r"[Aa]-(?![0-9A-Za-z])", title))
-    if base == "varh" or any(word in words for word in _REACTIVE_WORDS):
+    if base == "varh" or any(word in tokens for word in _REACTIVE_WORDS):
         return "4.8.0" if exported else "3.8.0"
     if role is Role.PV:
-        produced = exported or any(word in words for word in _PRODUCTION_WORDS)
-        return IMPORT if produced or "bezug" not in words else EXPORT
+        produced = exported or any(word in tokens for word in _PRODUCTION_WORDS)
+        return IMPORT if produced or "bezug" not in tokens else EXPORT
     return EXPORT if exported else IMPORT

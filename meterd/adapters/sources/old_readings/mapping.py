@@ -120,8 +120,8 @@ def with_settings(mapping: FileMapping, pairs: Sequence[str]) -> FileMapping:
 
 
 def _toml_words(exc: tomllib.TOMLDecodeError) -> str:
-    words = str(exc)
-    return words[:1].lower() + words[1:]
+    text = str(exc)
+    return text[:1].lower() + text[1:]
 
 
 def _settings(values: Table[str, Any], source: _Text) -> FileMapping:

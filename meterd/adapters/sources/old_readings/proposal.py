@@ -255,8 +255,8 @@ def _propose_long(grid: Grid, layout: Layout, names: PointNames, result: Proposa
     """Take a file as long if a column holds names of points in its rows, and another one the values."""
     keys = {place: spelled(title) for place, title in enumerate(layout.titles) if title not in result.mapping.time}
 
-    def by_words(words: Sequence[str], taken: set[int]) -> int | None:
-        return next((p for p, key in keys.items() if p not in taken and any(word in key for word in words)), None)
+    def by_words(tokens: Sequence[str], taken: set[int]) -> int | None:
+        return next((p for p, key in keys.items() if p not in taken and any(word in key for word in tokens)), None)
 
     meter = _meter_column(grid, layout, names, keys)
     if meter is None:
@@ -284,8 +284,8 @@ def _meter_column(grid: Grid, layout: Layout, names: PointNames, keys: dict[int,
     for place, key in keys.items():
         texts = {str(text).strip() for text in sample(grid, layout, place)[:5000].tolist()} - {""}
         named = sum(len(names.meaning(text).points) == 1 for text in list(texts)[:200])
-        words = any(word in key for word in _METER_WORDS)
-        if texts and len(texts) <= MOST_NAMES and (named * 2 >= min(len(texts), 200) or (words and named)):
+        tokens = any(word in key for word in _METER_WORDS)
+        if texts and len(texts) <= MOST_NAMES and (named * 2 >= min(len(texts), 200) or (tokens and named)):
             return place
     return None
 
@@ -377,8 +377,8 @@ _END_WORDS = {"until", "to", "end", "ende", "bis"}
 
 def _label_in(title: str) -> str:
     """What the title of the times says of them: "start", "end", or nothing."""
-    words = {spelled(word) for word in re.findall(r"\w+", title)}
-    return "start" if words & _START_WORDS else "end" if words & _END_WORDS else ""
+    tokens = {spelled(word) for word in re.findall(r"\w+", title)}
+    return "start" if tokens & _START_WORDS else "end" if tokens & _END_WORDS else ""
 
 
 def _rises(values: NDArray[np.float64]) -> bool | None:

@@ -222,10 +222,10 @@ class MbusLine(OverWire[Wire]):
                 raise
 
 
-def _same(one: str, other: str) -> bool:
+def _same(item: str, other: str) -> bool:
     """Whether two secondary addresses agree in what both of them tell, at least the eight digits."""
-    return one[:SHORTEST_SECONDARY] == other[:SHORTEST_SECONDARY] and all(
-        left == right for left, right in zip(one, other, strict=False)
+    return item[:SHORTEST_SECONDARY] == other[:SHORTEST_SECONDARY] and all(
+        left == right for left, right in zip(item, other, strict=False)
     )
 
 

@@ -69,8 +69,8 @@ def entry_of(
     ), gap
 
 
-def _out(words: str, context: ExchangeContext, zone: ZoneInfo) -> int:
-    result = _moment(words, zone)
+def _out(text: str, context: ExchangeContext, zone: ZoneInfo) -> int:
+    result = _moment(text, zone)
     if result > context.now_ms:
         raise WrongError("future")
     if result <= context.fitted.from_ms:
@@ -78,10 +78,10 @@ def _out(words: str, context: ExchangeContext, zone: ZoneInfo) -> int:
     return result
 
 
-def _into(words: str, zone: ZoneInfo, out: int | None, now_ms: int) -> int | None:
-    if not words.strip():
+def _into(text: str, zone: ZoneInfo, out: int | None, now_ms: int) -> int | None:
+    if not text.strip():
         return out
-    result = _moment(words, zone)
+    result = _moment(text, zone)
     if result > now_ms:
         raise WrongError("future")
     if out is not None and result < out:
@@ -89,11 +89,11 @@ def _into(words: str, zone: ZoneInfo, out: int | None, now_ms: int) -> int | Non
     return result
 
 
-def _moment(words: str, zone: ZoneInfo) -> int:
+def _moment(text: str, zone: ZoneInfo) -> int:
     """A moment with its time of day: an exchange takes minutes."""
-    result = moment_of(words, zone)
-    if len(iso_date(words.strip())) <= len("2026-05-04"):
-        raise WrongError("no_time", words=words.strip())
+    result = moment_of(text, zone)
+    if len(iso_date(text.strip())) <= len("2026-05-04"):
+        raise WrongError("no_time", words=text.strip())
     return result
 
 
@@ -105,8 +105,8 @@ def _readings(name: str, written: Sequence[str], context: ExchangeContext, form:
     """What each register showed, in thousandths; the fields are `closing-0`, `closing-1`, ..."""
     results = {}
     for i, register in enumerate(context.registers):
-        words = written[i] if i < len(written) else ""
-        milli = form.read(f"{name}-{i}", lambda words=words, register=register: shown_milli(words, register))  # type: ignore[misc]
+        text = written[i] if i < len(written) else ""
+        milli = form.read(f"{name}-{i}", lambda text=text, register=register: shown_milli(text, register))  # type: ignore[misc]
         if milli is not None:
             results[register] = milli
     return results
@@ -118,14 +118,14 @@ def _gap(
     """What flowed while no meter was fitted, in mWh: nothing without such a time, None if it is to be estimated."""
     if when[0] == when[1] or None in when:
         return {}
-    if not any(words.strip() for words in fields.gap):
+    if not any(text.strip() for text in fields.gap):
         return None
     return _readings("gap", fields.gap, context, form)
 
 
-def shown_milli(words: str, register: str) -> int:
+def shown_milli(entered: str, register: str) -> int:
     """What a display shows, in thousandths of the base unit: `123456.7 kWh`."""
-    text = words.strip()
+    text = entered.strip()
     if not text:
         raise WrongError("missing")
     unit = next((unit for unit in ENERGIES if text.endswith(unit)), "")

@@ -200,7 +200,7 @@ def _written(fields: ExchangeFields) -> dict[str, str]:
     """Every field by its name in the form; those of registers are numbered."""
     results = {"out": fields.out, "into": fields.into, "serial": fields.serial, "note": fields.note, **fields.new}
     for name, several in (("closing", fields.closing), ("opening", fields.opening), ("gap", fields.gap)):
-        results |= {f"{name}-{i}": words for i, words in enumerate(several)}
+        results |= {f"{name}-{i}": text for i, text in enumerate(several)}
     return results
 
 
@@ -210,9 +210,9 @@ def _inconsistency_row(inconsistency: Inconsistency, language: str) -> Inconsist
         key: f"{wording.number(language, float(value) / 1000, 3)} k{unit}"
         for key, value in inconsistency.values.items()
     }
-    words = wording.say(language, f"change-meter.doubt_{inconsistency.kind.replace('-', '_')}", **shown)
+    message = wording.say(language, f"change-meter.doubt_{inconsistency.kind.replace('-', '_')}", **shown)
     name = wording.say(language, f"change.word_{inconsistency.register}")
-    return InconsistencyRow(register=inconsistency.register, doubt=inconsistency.kind, text=f"{name}: {words}")
+    return InconsistencyRow(register=inconsistency.register, doubt=inconsistency.kind, text=f"{name}: {message}")
 
 
 def _line(record: ExchangeRecord) -> RecordLine:

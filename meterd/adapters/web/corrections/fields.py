@@ -96,13 +96,13 @@ def correction_of(
     )
 
 
-def point_of(words: str, site: Site) -> Point:
+def point_of(text: str, site: Site) -> Point:
     """The point of a name or a former name."""
-    if not words.strip():
+    if not text.strip():
         raise WrongError("missing")
-    point = next((point for point in site.points if words.strip() in (point.name, *point.aliases)), None)
+    point = next((point for point in site.points if text.strip() in (point.name, *point.aliases)), None)
     if point is None:
-        raise WrongError("point", point=words[:60])
+        raise WrongError("point", point=text[:60])
     return point
 
 
@@ -112,30 +112,30 @@ def counted_at(point: str, site: Site) -> list[str]:
     return [code for code in dict.fromkeys(read) if REGISTERS[code].cumulative]
 
 
-def register_of(words: str, point: Point, site: Site) -> str:
+def register_of(text: str, point: Point, site: Site) -> str:
     """The OBIS code of a register, by its name or its code."""
     counted = counted_at(point.name, site)
-    result = next((code for code in counted if words in (code, REGISTERS[code].name)), None)
+    result = next((code for code in counted if text in (code, REGISTERS[code].name)), None)
     if result is None:
         known = ", ".join(REGISTERS[code].name for code in counted)
-        raise WrongError("register", register=words[:60], point=point.name, known=known or "–")
+        raise WrongError("register", register=text[:60], point=point.name, known=known or "–")
     return result
 
 
-def moment_of(words: str, zone: ZoneInfo) -> int:
+def moment_of(entered: str, zone: ZoneInfo) -> int:
     """A moment in ms UTC: 2026, 2026-03, 2026-03-29 (their local beginning), 2026-03-29 10:00 local or with its offset."""
-    text = iso_date(words.strip())
+    text = iso_date(entered.strip())
     if not text:
         raise WrongError("missing")
     if not (_DATE.match(text) or _TIME.match(text)) or not EARLIEST <= int(text[:4]) <= LATEST:
-        raise WrongError("moment", words=words.strip()[:60])
+        raise WrongError("moment", words=entered.strip()[:60])
     try:
         if _DATE.match(text):
             noon = datetime.fromisoformat(f"{text}{'-01-01'[len(text) - 10 :] if len(text) < 10 else ''}T12:00")
             return bounds(Period.DAY, to_ms(noon.replace(tzinfo=zone)), zone, HOUR_MS)[0]
         result = datetime.fromisoformat(text)
     except ValueError as exc:
-        raise WrongError("moment", words=words.strip()[:60]) from exc
+        raise WrongError("moment", words=entered.strip()[:60]) from exc
     if result.tzinfo is not None:
         return to_ms(result)
     first, second = (to_ms(result.replace(tzinfo=zone, fold=fold).astimezone(UTC)) for fold in (0, 1))
@@ -144,9 +144,9 @@ def moment_of(words: str, zone: ZoneInfo) -> int:
     return first
 
 
-def note_of(words: str) -> str:
+def note_of(entered: str) -> str:
     """A reason that can be stored."""
-    text = words.strip()
+    text = entered.strip()
     if not text:
         raise WrongError("missing")
     if len(text) > LONGEST_NOTE:
@@ -156,24 +156,24 @@ def note_of(words: str) -> str:
     return text
 
 
-def _begin(words: str, zone: ZoneInfo, final_ms: int | None) -> int:
-    result = moment_of(words, zone)
+def _begin(text: str, zone: ZoneInfo, final_ms: int | None) -> int:
+    result = moment_of(text, zone)
     if final_ms is not None and result < final_ms:
         raise WrongError("final", time=f"{datetime.fromtimestamp(final_ms / 1000, zone):%Y-%m-%d %H:%M}")
     return result
 
 
-def _end(words: str, zone: ZoneInfo, begin: int | None) -> int | None:
-    if not words.strip():
+def _end(text: str, zone: ZoneInfo, begin: int | None) -> int | None:
+    if not text.strip():
         return None
-    result = moment_of(words, zone)
+    result = moment_of(text, zone)
     if begin is not None and result <= begin:
         raise WrongError("not_after")
     return result
 
 
-def _factor(words: str) -> str:
-    text = words.strip()
+def _factor(entered: str) -> str:
+    text = entered.strip()
     if not text:
         raise WrongError("missing")
     try:

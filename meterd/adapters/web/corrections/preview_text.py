@@ -60,16 +60,16 @@ def _subject(figure_change: FigureChange, site: Site, language: str) -> str:
     name, space, rest = figure_change.subject.partition(" ")
     if figure_change.what not in ("energy", "balance") or not space:
         return figure_change.subject
-    words, comma, note = rest.partition(", ")
-    return f"{wording.titles_of(site).get(name, name)}: {_word(words, language)}{comma}{_note(note, language)}"
+    text, comma, note = rest.partition(", ")
+    return f"{wording.titles_of(site).get(name, name)}: {_word(text, language)}{comma}{_note(note, language)}"
 
 
 def _note(note: str, language: str) -> str:
     """`5 of 96 intervals known`, of an energy that has gaps."""
-    words = note.split()
-    if words[3:] != ["intervals", "known"]:
+    parts = note.split()
+    if parts[3:] != ["intervals", "known"]:
         return note
-    return wording.say(language, "change.known", known=_count(words[0], language), all=_count(words[2], language))
+    return wording.say(language, "change.known", known=_count(parts[0], language), all=_count(parts[2], language))
 
 
 def _count(digits: str, language: str) -> str:
@@ -87,9 +87,9 @@ def _value(value: int | str | None, language: str, column: NumberColumn) -> str:
     return _word(value, language)
 
 
-def _word(words: str, language: str) -> str:
+def _word(text: str, language: str) -> str:
     """A verdict, the state of a finding, or a word of these lists; a name that the catalogue does not know as it is."""
-    for key in (f"verdict.{words}", f"state.{words}", f"change.word_{words.replace(' ', '_')}"):
+    for key in (f"verdict.{text}", f"state.{text}", f"change.word_{text.replace(' ', '_')}"):
         if wording.has(language, key):
             return wording.say(language, key)
-    return words
+    return text

@@ -63,9 +63,9 @@ def change(
     correction = _wanted(query, context, viewer)
     if correction is None or not context.preview_job.take(correction):
         return RedirectResponse(back, status_code=303)
-    done, words = context.backend.correct(correction)
+    done, text = context.backend.correct(correction)
     if not done:
-        raise Refused(409, words, back)
+        raise Refused(409, text, back)
     context.preview_job.forget()
     return RedirectResponse(f"/change?done={'withdrawn' if correction.id else 'entered'}#corrections", status_code=303)
 

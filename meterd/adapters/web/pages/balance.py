@@ -340,8 +340,8 @@ def diagram(view: BalanceView, site: Site, language: str) -> Drawing:
 
 
 def _flow(branch: Branch, energy: str, language: str) -> Flow:
-    words = "–" if branch.quality == "hidden" else energy
+    text = "–" if branch.quality == "hidden" else energy
     if branch.quality == "missing":
-        words = wording.say(language, "word.missing")
+        text = wording.say(language, "word.missing")
     mark = f"▲ {wording.say(language, f'balance.suspect_{branch.suspect}')}" if branch.suspect else ""
-    return Flow(words, against=(branch.energy_mwh or 0) < 0, mark=mark)
+    return Flow(text, against=(branch.energy_mwh or 0) < 0, mark=mark)

@@ -130,10 +130,10 @@ def _row(line: PriceLine, coins: int | None, places: int, language: str) -> Pric
     unit = line.unit
     missing = wording.say(language, "word.missing")
     quantity = missing if line.quantity is None else wording.number(language, line.quantity, 1 if unit else 0)
-    words = f"{quantity} {unit}".strip()
+    text = f"{quantity} {unit}".strip()
     return PriceRow(
         line.name,
-        wording.say(language, "energy.cost_up_to", quantity=words) if _of_months(line) else words,
+        wording.say(language, "energy.cost_up_to", quantity=text) if _of_months(line) else text,
         wording.number(language, float(line.price), places) + (f" / {unit}" if unit else ""),
         _bare(coins, language),
         line.at_ms,

@@ -23,16 +23,16 @@ def cells_of(view: EnergyView, column: NumberColumn, language: str, root: str) -
         value = line.values[i]
         if value is None:
             return missing
-        words = escape(column.words(value))
+        text = escape(column.words(value))
         if line.why and i not in partial:
             link = escape(root + line.why.format(step=view.step, start=view.edges[i], end=view.edges[i + 1]))
-            shown = f'<a class="figure why" href="{link}" title="{title}">{words}</a>'
+            shown = f'<a class="figure why" href="{link}" title="{title}">{text}</a>'
         else:
-            shown = f'<span class="figure">{words}</span>'
+            shown = f'<span class="figure">{text}</span>'
         return shown + estimated if i in marked else shown
 
     def cells(i: int) -> Markup:
         made = [cell(line, *mark, i) for line, mark in zip(view.drawn, marks, strict=True)]
-        return Markup("".join([f'<td class="n">{one}</td>' for one in made]))
+        return Markup("".join([f'<td class="n">{item}</td>' for item in made]))
 
     return cells

@@ -126,9 +126,9 @@ def _thin(ribbon: Ribbon, line: FlowLine) -> str:
     return "" if ribbon.height >= THIN else " thin unknown" if line.energy_mwh is None else " thin"
 
 
-def _short(words: str, longest: int = LONGEST_NAME) -> str:
+def _short(text: str, longest: int = LONGEST_NAME) -> str:
     """A name that has room beside its band."""
-    return words if len(words) <= longest else words[: longest - 1].rstrip() + "…"
+    return text if len(text) <= longest else text[: longest - 1].rstrip() + "…"
 
 
 def _flow_name(line: FlowLine, site: Site, titles: Mapping[str, str], language: str) -> str:
@@ -152,7 +152,7 @@ def _ribbon(r: Ribbon) -> str:
 
 
 def _flow_words(
-    drawn: FlowChart, lines: Sequence[FlowLine], words: Sequence[tuple[str, str]], titles: Mapping[str, str], *,
+    drawn: FlowChart, lines: Sequence[FlowLine], texts: Sequence[tuple[str, str]], titles: Mapping[str, str], *,
     view: EnergyView,
 ) -> list[FlowWords]:  # fmt: skip
     results = []
@@ -164,7 +164,7 @@ def _flow_words(
             continue
         line = lines[node.flow]
         x, anchor = (node.x - 6, "end") if node.side == "left" else (node.x + 20, "start")
-        name, energy = words[node.flow]
+        name, energy = texts[node.flow]
         results.append(FlowWords(x, y, anchor, _short(name), energy, _flow_link(line, view), line.kind))
     return results
 

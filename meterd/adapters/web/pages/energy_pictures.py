@@ -81,7 +81,7 @@ def energy_pictures(view: EnergyView, site: Site, language: str) -> Mapping[str,
         "costs": None if view.cost is None else cost_words(view.cost, language),
         "flow": flow_picture(view, site, language) if view.flows else None,
         "bars": bars_picture(view, site, language) if view.flows else None,
-        "legend": [_entry(i, line, words) for i, (line, words) in enumerate(named)],
+        "legend": [_entry(i, line, text) for i, (line, text) in enumerate(named)],
         "curve_legend": [
             LegendEntry(LETTERS[i], i, name_of(curve.key, curve.title, language)) for i, curve in enumerate(view.curves)
         ],
@@ -96,7 +96,7 @@ def energy_pictures(view: EnergyView, site: Site, language: str) -> Mapping[str,
         "at_peak_factor": _at_peak_factor(view),
         "peak_by": _peak_by(view, language),
         "flow_rows": flow_rows(view, site, language),
-        "data": _data(view, [words for _, words in named], power=power, chart=chart),
+        "data": _data(view, [text for _, text in named], power=power, chart=chart),
     }
 
 
@@ -128,8 +128,8 @@ def name_of(key: str, title: str, language: str) -> str:
     return title or name
 
 
-def _entry(number: int, line: SeriesLine, words: str) -> LegendEntry:
-    return LegendEntry(LETTERS[number], OTHERS if line.kind == "others" else number, words)
+def _entry(number: int, line: SeriesLine, text: str) -> LegendEntry:
+    return LegendEntry(LETTERS[number], OTHERS if line.kind == "others" else number, text)
 
 
 # -- lines, areas, bars ------------------------------------------------------------------------------------------------
@@ -184,9 +184,9 @@ def _curve(view: EnergyView, reader: Reader) -> Both | None:
     pictures = []
     for size in (BROAD, NARROW):
         frame, strokes = duration_chart(curves, roomy(duration_chart(curves, size)[0], reader.language))
-        words = tuple((frame.x(i / 4), f"{25 * i} %") for i in range(5))
+        texts = tuple((frame.x(i / 4), f"{25 * i} %") for i in range(5))
         marks = tuple((m.x, m.y, LETTERS[m.track], m.inside) for m in duration_marks(curves, frame))
-        pictures.append(picture(frame, unit, words, reader.language, strokes=strokes, marks=marks))
+        pictures.append(picture(frame, unit, texts, reader.language, strokes=strokes, marks=marks))
     return Both(*pictures)
 
 
@@ -243,8 +243,8 @@ def _classes(drawn: HeatMap, language: str) -> list[tuple[str, str, str]]:
     results = []
     for kind in range(CLASSES):
         cells = drawn.cells.get(kind, [])
-        words = f"{column.words(ends[kind])} – {column.words(ends[kind + 1])} {column.unit}"
-        results.append((f"heat-{kind}", _cells(cells), words))
+        text = f"{column.words(ends[kind])} – {column.words(ends[kind + 1])} {column.unit}"
+        results.append((f"heat-{kind}", _cells(cells), text))
     if MISSING in drawn.cells:
         results.append(("heat-missing", _cells(drawn.cells[MISSING]), wording.say(language, "word.missing")))
     return results

@@ -149,12 +149,12 @@ def asked_range(query: EnergyQuery, calendar: Calendar, now_ms: int, language: s
     return TimeRange(low, high, _period_of(low, high, zone))
 
 
-def _end(words: str, zone: ZoneInfo, language: str) -> int:
+def _end(text: str, zone: ZoneInfo, language: str) -> int:
     """The end of a span: a year, month or day is included, a moment is not."""
-    at, words = moment(words, zone, language), iso_date(words)
+    at, text = moment(text, zone, language), iso_date(text)
     kind = (
-        {4: Period.YEAR, 7: Period.MONTH, 10: Period.DAY}.get(len(words))
-        if not words.isdigit() or len(words) == 4
+        {4: Period.YEAR, 7: Period.MONTH, 10: Period.DAY}.get(len(text))
+        if not text.isdigit() or len(text) == 4
         else None
     )
     return at if kind is None else bounds(kind, at, zone, HOUR_MS)[1]

@@ -219,8 +219,8 @@ def _events(reads: Reads, point: Point) -> list[Event]:
         if correction.point != point.name:
             continue
         change = f"{REGISTERS[correction.register].name} {_change(correction)}"
-        words = f"{change}: {correction.reason}"
-        events.append(Event(kind="correction", at_ms=correction.from_ms, person=correction.person, words=words))
+        text = f"{change}: {correction.reason}"
+        events.append(Event(kind="correction", at_ms=correction.from_ms, person=correction.person, words=text))
         if correction.withdrawn_ms is not None:
             why = f"{change}: {correction.withdrawn_reason}"
             events.append(

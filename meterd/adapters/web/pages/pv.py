@@ -187,25 +187,25 @@ def view(
         arrays=_arrays(context.backend, site),
         forecast=forecast_view(snapshot, site),
         performance=[
-            _performance(one, site) for one in context.backend.pv_performance(start, min(end, snapshot.now_ms))
+            _performance(item, site) for item in context.backend.pv_performance(start, min(end, snapshot.now_ms))
         ],
         scores=score_lines(context.backend.forecast_scores(start, min(end, snapshot.now_ms))),
     )
 
 
-def _performance(one: Performance, site: Site) -> PerformanceLine:
-    whole = one.whole
+def _performance(item: Performance, site: Site) -> PerformanceLine:
+    whole = item.whole
     return PerformanceLine(
-        point=one.point,
-        title=site.point(one.point).title,
-        peak_kw=one.peak_kw,
+        point=item.point,
+        title=site.point(item.point).title,
+        peak_kw=item.peak_kw,
         final_h=None if whole is None else whole.final_h,
         reference_h=None if whole is None else whole.reference_h,
         ratio=None if whole is None else whole.ratio,
-        known=one.known,
+        known=item.known,
         days=[
             DayYields(start_ms=day.start_ms, final_h=day.final_h, reference_h=day.reference_h, ratio=day.ratio)
-            for day in one.days
+            for day in item.days
         ],
     )
 

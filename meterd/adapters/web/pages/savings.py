@@ -143,9 +143,9 @@ def view(
     return SavingsView(
         basis=basis(context.backend, snapshot),
         choices=[
-            Choice(name=name_of(one, site), title=title_of(one, site))
-            for one in savings_items(site)
-            if _visible(one, viewer, site)
+            Choice(name=name_of(entry, site), title=title_of(entry, site))
+            for entry in savings_items(site)
+            if _visible(entry, viewer, site)
         ],
         planned=[_planned(row, site) for row in shown],
         asked=asked,
@@ -161,8 +161,8 @@ def _visible(item: EnergyItem | None, viewer: Viewer, site: Site) -> bool:
 def _question(item: EnergyItem, asked: dict[str, str], zone: ZoneInfo, language: str, now_ms: int) -> SavingsQuestion:
     """Days of the form; without a first day of the saving the day after the baseline, without a last one until now."""
 
-    def after(words: str) -> int:
-        return bounds(Period.DAY, moment(words, zone, language), zone, HOUR_MS)[1]
+    def after(text: str) -> int:
+        return bounds(Period.DAY, moment(text, zone, language), zone, HOUR_MS)[1]
 
     learned = moment(asked["baseline_from"], zone, language), after(asked["baseline_until"])
     begin = moment(asked["from"], zone, language) if asked["from"] else learned[1]
@@ -170,14 +170,14 @@ def _question(item: EnergyItem, asked: dict[str, str], zone: ZoneInfo, language:
 
 
 def _answer(answer: Savings, site: Site, language: str) -> SavingsAnswer:
-    words, baseline, item = savings_words(language, answer, site), answer.baseline, answer.question.item
+    message, baseline, item = savings_words(language, answer, site), answer.baseline, answer.question.item
     return SavingsAnswer(
         name=name_of(item, site),
         register=item.channels[0][1] if len(item.channels) == 1 and item.points else "",
         outcome=answer.outcome,
-        headline=words.headline,
-        facts=[Fact(name=name, words=text) for name, text in words.facts],
-        remarks=list(words.remarks),
+        headline=message.headline,
+        facts=[Fact(name=name, words=text) for name, text in message.facts],
+        remarks=list(message.remarks),
         formula=[]
         if baseline is None
         else [FormulaLine(term=f.term, wh=f.wh, standard_deviation_wh=f.error_wh) for f in formula(baseline)],

@@ -20,10 +20,10 @@ from meterd.core.model.written import german_number, plain_number
 MOST = 100_000  # kW, kWh, kWp: no low-voltage site comes near
 
 
-def _given(words: object, info: ValidationInfo) -> object:
+def _given(text: object, info: ValidationInfo) -> object:
     """A field of the form that is left empty asks for nothing; a size may have a decimal comma."""
     read = german_number if info.data.get("written") == "de" else plain_number
-    return read(words.strip()) or None if isinstance(words, str) else words
+    return read(text.strip()) or None if isinstance(text, str) else text
 
 
 Given = BeforeValidator(_given)
@@ -124,4 +124,4 @@ def _figures(answer: WhatIf) -> list[FigureLine]:
 
 
 def _assumptions(answer: WhatIf, zone: ZoneInfo) -> list[AssumptionLine]:
-    return [AssumptionLine(key=key, words=words) for key, words in assumptions(answer, zone)]
+    return [AssumptionLine(key=key, words=text) for key, text in assumptions(answer, zone)]

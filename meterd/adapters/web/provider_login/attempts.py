@@ -94,8 +94,8 @@ class ProviderLogins:
         name = f"{person.name} ({title_of(begun.login)})"  # never the name of a user account of this site
         role = role_of(person.values, begun.login)
         if role is None:
-            words = f"{name} has none of the roles of the plan: {begun.login.roles_claim} holds {list(person.values)!r:.300}"
-            raise LoginFailed("role", words, person=name)
+            text = f"{name} has none of the roles of the plan: {begun.login.roles_claim} holds {list(person.values)!r:.300}"
+            raise LoginFailed("role", text, person=name)
         now_ms = self._backend.now_ms()
         until_ms = now_ms + begun.login.session_s * 1000 if begun.login.session_s else person.until_ms
         return Arrived(name, person.subject, role, until_ms, begun.to, begun.login)

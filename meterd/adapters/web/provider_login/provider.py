@@ -132,8 +132,8 @@ class Provider:
                 return self._metadata[0]
         values = self._ask(f"{self.login.issuer.rstrip('/')}/.well-known/openid-configuration")
         if values.get("issuer") != self.login.issuer:
-            words = f"the provider calls itself {str(values.get('issuer'))[:200]!r}, the plan {self.login.issuer!r}"
-            raise LoginFailed("wrong", words)
+            text = f"the provider calls itself {str(values.get('issuer'))[:200]!r}, the plan {self.login.issuer!r}"
+            raise LoginFailed("wrong", text)
         result = _metadata(values)
         with self._lock:
             self._metadata = (result, self._clock())

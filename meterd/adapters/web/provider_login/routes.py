@@ -72,8 +72,8 @@ def not_logged_in(failure: LoginFailed, context: RequestContext, language: str) 
     if context.provider_logins.worth_a_line(failure):
         more = {"event": "login-failed", "subject": failure.person}
         log.warning("login by the provider failed: %s", failure, extra=more)
-    words = wording.say(language, f"provider.{failure.kind}", title=title_of(context.backend.site.login))
-    return STATUS[failure.kind], words
+    text = wording.say(language, f"provider.{failure.kind}", title=title_of(context.backend.site.login))
+    return STATUS[failure.kind], text
 
 
 def _wanted(context: RequestContext) -> None:

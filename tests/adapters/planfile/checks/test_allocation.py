@@ -53,7 +53,7 @@ def test_a_price_by_the_tariff_has_its_currency(tmp_path: Path) -> None:
 def test_tenant_without_a_point_is_a_warning(tmp_path: Path) -> None:
     """An empty flat has an area and no meter; a slip of the pen has a near name."""
     results = [str(fault) for fault in load(tmp_path, SOUND.replace("Shop", "Bakerry")).warnings]
-    assert any("no point has the tenant Bakerry" in words and "did you mean Bakery?" in words for words in results)
+    assert any("no point has the tenant Bakerry" in text and "did you mean Bakery?" in text for text in results)
 
 
 def test_another_allocation_is_another_plan(tmp_path: Path) -> None:

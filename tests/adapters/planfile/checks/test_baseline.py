@@ -60,7 +60,7 @@ def test_a_renamed_point_keeps_its_baseline(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("row", "outdoor", "words"),
+    ("row", "outdoor", "text"),
     [
         (ROW.replace("q01", "q02"), OUTDOOR, "baseline of q02: there is no point, board or site of that name"),
         (ROW.replace("2026-03-03", "2026-03-01"), OUTDOOR, "baseline of q01 ends before it begins"),
@@ -75,9 +75,9 @@ def test_a_renamed_point_keeps_its_baseline(tmp_path: Path) -> None:
     ids=["no such name", "empty", "inside", "no reason", "no end", "no file", "twice", "fahrenheit", "no number"],
 )
 def test_what_cannot_be_meant_is_refused_where_it_stands(
-    tmp_path: Path, row: str, outdoor: str | None, words: str
+    tmp_path: Path, row: str, outdoor: str | None, text: str
 ) -> None:
     """Each fault with its place and what would be right."""
-    with pytest.raises(PlanError) as told:
+    with pytest.raises(PlanError) as reported:
         load_plan(plan(tmp_path, row, WARM, outdoor))
-    assert words in str(told.value)
+    assert text in str(reported.value)

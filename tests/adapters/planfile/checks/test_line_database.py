@@ -36,7 +36,7 @@ def test_the_table_is_taken_over_and_files_are_found_beside_the_plan(tmp_path: P
 
 
 @pytest.mark.parametrize(
-    ("lines", "words"),
+    ("lines", "text"),
     [
         ('url = "http://db:8086"', "bucket is missing"),
         ('bucket = "b"', "url is missing"),
@@ -51,11 +51,11 @@ def test_the_table_is_taken_over_and_files_are_found_beside_the_plan(tmp_path: P
         ('url = "http://db"\nbucket = "b"\nspeed = 5', "unknown key"),
     ],
 )
-def test_every_fault_is_named(tmp_path: Path, lines: str, words: str) -> None:
+def test_every_fault_is_named(tmp_path: Path, lines: str, text: str) -> None:
     """With its line, and what would be right."""
     with pytest.raises(PlanError) as caught:
         load_plan(plan_with(tmp_path, lines))
-    assert words in " ".join(f"{fault.what} {fault.right}" for fault in caught.value.faults)
+    assert text in " ".join(f"{fault.what} {fault.right}" for fault in caught.value.faults)
 
 
 def test_a_token_on_an_open_line_is_warned_of(tmp_path: Path) -> None:

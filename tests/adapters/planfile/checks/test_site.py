@@ -74,12 +74,12 @@ def test_a_limit_that_nobody_looks_at_is_named(tmp_path: Path) -> None:
     studio.write_text(studio.read_text().replace("[[point]]\n", "[[point]]\nnight_max_w = 500\n", 1))
     loaded = load_plan(tmp_path / "mill")
     assert loaded.site.point("heat-pump").night_max_w == 900
-    told = [fault.what for fault in loaded.warnings if "night_max_w" in fault.what]
-    assert [what.partition(": ")[0] for what in told if "studio" not in what] == [
+    reported = [fault.what for fault in loaded.warnings if "night_max_w" in fault.what]
+    assert [what.partition(": ")[0] for what in reported if "studio" not in what] == [
         "night_max_w of t1 does nothing",
         "night_max_w of bakery-boiler does nothing",
     ]
-    assert len([what for what in told if "a single room" in what]) == 1
+    assert len([what for what in reported if "a single room" in what]) == 1
 
 
 class Walked(list[Entry[InputRow]]):

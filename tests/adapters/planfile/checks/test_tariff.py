@@ -31,9 +31,9 @@ def loaded(folder: Path, *rows: str) -> Site:
 
 def faults(folder: Path, *rows: str) -> str:
     """What is said of these rows."""
-    with pytest.raises(PlanError) as told:
+    with pytest.raises(PlanError) as reported:
         loaded(folder, *rows)
-    return str(told.value)
+    return str(reported.value)
 
 
 def test_a_row_becomes_a_price_exactly_as_written(tmp_path: Path) -> None:
@@ -61,16 +61,16 @@ def test_a_tariff_file_stands_behind_the_rows_of_the_plan_and_is_told_apart(tmp_
     assert load_plan(plan).site.files == site.files
     file.write_text(row.replace("0.2", "0.3"), encoding="utf-8")
     assert load_plan(plan).site.files != site.files
-    for text, words in (
+    for text, message in (
         ("", "north.toml: the file has no [[tariff]]"),
         (row + "[site]\n", "unknown table or key 'site'"),
         (row.replace("import", "imported"), "north.toml:3:1"),
         (row + row, "two lines of the tariff have the name 'day'"),
     ):
         file.write_text(text, encoding="utf-8")
-        with pytest.raises(PlanError) as told:
+        with pytest.raises(PlanError) as reported:
             load_plan(plan)
-        assert words in str(told.value)
+        assert message in str(reported.value)
     file.unlink()
     with pytest.raises(PlanError, match=r"north\.toml with the tariff is no file beside the plan; name a file in"):
         load_plan(plan)
@@ -86,7 +86,7 @@ def test_demand_is_divided_by_peak_and_fixed_by_energy_unless_the_plan_says_else
 
 
 @pytest.mark.parametrize(
-    ("rows", "words"),
+    ("rows", "text"),
     [
         (['name = "a"\nkind = "imports"\nprice = 1'], "kind of price 'imports' is not known"),
         (['name = "a"\nkind = "import"\nprice = "1"'], "write it without quotes"),
@@ -113,11 +113,11 @@ def test_demand_is_divided_by_peak_and_fixed_by_energy_unless_the_plan_says_else
         ),
     ],
 )
-def test_what_cannot_be_meant_is_refused(tmp_path: Path, rows: list[str], words: str) -> None:
+def test_what_cannot_be_meant_is_refused(tmp_path: Path, rows: list[str], text: str) -> None:
     """With what would be right, and the line of the file."""
-    told = faults(tmp_path, *rows)
-    assert words in told
-    assert "mill.toml" in told
+    reported = faults(tmp_path, *rows)
+    assert text in reported
+    assert "mill.toml" in reported
 
 
 def test_a_price_and_its_follower_bear_one_name(tmp_path: Path) -> None:

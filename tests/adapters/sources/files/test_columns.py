@@ -91,12 +91,12 @@ def test_rows_of_a_long_file_find_their_register_by_code_name_and_alias() -> Non
         "value": ["7", "1.5", "0.09", "1502", "3"],
         "unit": ["", "kWh", "MWh", "Wh", "W"],
     }
-    found = [
+    results = [
         (point, register, second, value)
         for point, register, seconds, values in parts(reader, **rows)
         for second, value in zip(seconds, values, strict=True)
     ]
-    assert sorted(found) == [
+    assert sorted(results) == [
         ("ovens", IMPORT, 0, 70_000),  # without a unit as the plan says
         ("ovens", IMPORT, 900, 900_000_000),  # with one, the factor of the plan stays
         ("ovens", POWER, 1800, 3.0),

@@ -53,9 +53,9 @@ def test_text_in_another_encoding_is_named_with_row_and_remedy_and_the_remedy_wo
     old.write_bytes(gzip.compress(text, 1) if packed else text)
     command = ["replay", plan, str(old), "--out", str(tmp_path / "o")]
     assert main(command) == 1
-    said = capsys.readouterr().err
-    assert f"cannot read {old}, row 2901: " in said
-    assert "q01\\\\xfc' is not UTF-8; save the file as UTF-8, or replay it with --set encoding=windows-1252" in said
+    output = capsys.readouterr().err
+    assert f"cannot read {old}, row 2901: " in output
+    assert "q01\\\\xfc' is not UTF-8; save the file as UTF-8, or replay it with --set encoding=windows-1252" in output
     assert main([*command, "--set", "encoding=windows-1252"]) == 0
     assert "2999 readings" in "".join(capsys.readouterr())
 
@@ -69,11 +69,11 @@ def test_a_damaged_parquet_file_is_named_with_its_remedy(tmp_path: Path, capsys:
     refused = 0
     for damaged in (no_text, *damages(whole)):
         rows.write_bytes(damaged)
-        code, said = main(command), capsys.readouterr().err
-        assert "fault of meterd" not in said
-        assert not code or str(rows) in said
-        if code and "column" not in said:  # other names and types of columns make another file, and say so
-            assert f"cannot read {rows}: the Parquet file is damaged; copy or export it again" in said
+        code, output = main(command), capsys.readouterr().err
+        assert "fault of meterd" not in output
+        assert not code or str(rows) in output
+        if code and "column" not in output:  # other names and types of columns make another file, and say so
+            assert f"cannot read {rows}: the Parquet file is damaged; copy or export it again" in output
             refused += 1
     assert refused > 50
 

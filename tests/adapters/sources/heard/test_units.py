@@ -16,7 +16,7 @@ def still(register: str, value: float, unit: str = "") -> HeardSeries:
 
 
 @pytest.mark.parametrize(
-    ("series", "others", "unit", "words"),
+    ("series", "others", "unit", "text"),
     [
         (rising(12.0), [still("16.7.0", 11_500.0, "W")], "kWh", "it rises by 12 kWh per hour while the power is 1.15e+04 W"),
         (rising(12_000.0), [still("16.7.0", 11.5, "kW")], "Wh", "it rises by 1.2e+04 Wh per hour"),
@@ -42,11 +42,11 @@ def still(register: str, value: float, unit: str = "") -> HeardSeries:
         (still("13.7.0", 98.0), [], "%", "a power factor in %"),
     ],
 )  # fmt: skip
-def test_unit(series: HeardSeries, others: list[HeardSeries], unit: str, words: str) -> None:
+def test_unit(series: HeardSeries, others: list[HeardSeries], unit: str, text: str) -> None:
     guess = unit_of(series, {other.register: other for other in (*others, series)})
     assert guess.unit == unit
-    assert words in guess.words
-    assert bool(words) == bool(guess.words)
+    assert text in guess.words
+    assert bool(text) == bool(guess.words)
 
 
 def test_a_guess_by_the_look_of_a_number_is_not_sure() -> None:

@@ -25,8 +25,8 @@ def test_numbers_with_their_fields(payload: bytes, expected: list[tuple[str, flo
 def test_the_nearest_device_time_belongs_to_a_number() -> None:
     """Seconds of the whole, milliseconds of one part; a date without offset is none."""
     payload = b'{"time": 1777852799, "p": 1, "x": {"ts": 1777852799000, "p": 2}, "y": {"time": "4 May", "p": 3}}'
-    found = {heard.field: (heard.time_field, heard.time_unit) for heard in numbers_in(payload, NOW_MS)}
-    assert found == {"/p": ("/time", "s"), "/x/p": ("/x/ts", "ms"), "/y/p": ("/time", "s")}
+    results = {heard.field: (heard.time_field, heard.time_unit) for heard in numbers_in(payload, NOW_MS)}
+    assert results == {"/p": ("/time", "s"), "/x/p": ("/x/ts", "ms"), "/y/p": ("/time", "s")}
 
 
 @pytest.mark.parametrize(
@@ -46,13 +46,13 @@ def test_a_number_in_quotes_is_found_with_the_reason_why_it_is_refused() -> None
 
 
 @pytest.mark.parametrize(
-    ("payload", "words"),
+    ("payload", "text"),
     [
         (b"12,5", "decimal comma"), (b"open", "no plain decimal number"), (b"\x00\xff", "outside ASCII"), (b"", "empty"),
         (b'{"state": "on"}', "no number in it"), (b"[]", "no number in it"), (b"NaN", "NaN"), (b"[" * 3000, "no valid JSON"),
         (b'[{"n": "s", "vs": "ok"}]', "no number in the records"), (b'[{"n": "s", "v": "5"}]', "v must be a number"),
     ],
 )  # fmt: skip
-def test_what_holds_no_number_says_so(payload: bytes, words: str) -> None:
-    with pytest.raises(ValueError, match=words):
+def test_what_holds_no_number_says_so(payload: bytes, text: str) -> None:
+    with pytest.raises(ValueError, match=text):
         numbers_in(payload, NOW_MS)

@@ -44,7 +44,7 @@ def test_unit_that_was_sent_decides(unit: str, register: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("names", "words"),
+    ("names", "text"),
     [
         ("temperature", "no name says that it is an electrical quantity"),
         ("energy_today", "a value of a period"),
@@ -57,10 +57,10 @@ def test_unit_that_was_sent_decides(unit: str, register: str) -> None:
         ("reactive_power_l1", "reactive power of one phase"),
     ],
 )
-def test_what_is_no_register_says_why(names: str, words: str) -> None:
+def test_what_is_no_register_says_why(names: str, text: str) -> None:
     meant = meaning_of(("mill", "q01"), (names,))
     assert meant.register == ""
-    assert words in meant.why
+    assert text in meant.why
 
 
 def test_a_guess_is_said() -> None:

@@ -28,11 +28,11 @@ def test_plain_gzip_and_archive_give_their_files(tmp_path: Path) -> None:
         "d.xlsx": archive({"sheet.xml": b"<x/>"}),
     }.items():
         (tmp_path / name).write_bytes(data)
-    found = {
+    results = {
         name: [(c.name.removeprefix(f"{tmp_path}/"), c.suffix, c.data) for c in contents(tmp_path / name)]
         for name in ("a.csv", "b.csv.gz", "c.zip")
     }
-    assert found == {
+    assert results == {
         "a.csv": [("a.csv", ".csv", b"1;2")],
         "b.csv.gz": [("b.csv", ".csv", b"1;2")],
         "c.zip": [("c.zip/x/a.csv", ".csv", b"1;2"), ("c.zip/b.csv", ".csv", b"3")],
@@ -41,7 +41,7 @@ def test_plain_gzip_and_archive_give_their_files(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "data", "words"),
+    ("name", "data", "text"),
     [
         ("a.csv", None, "no such file"),
         ("a.csv", b"", "the file is empty"),
@@ -51,12 +51,12 @@ def test_plain_gzip_and_archive_give_their_files(tmp_path: Path) -> None:
     ],
     ids=["none", "empty", "cut gzip", "cut zip", "empty zip"],  # packed data hold the time
 )
-def test_a_file_that_cannot_be_unpacked_is_named(tmp_path: Path, name: str, data: bytes | None, words: str) -> None:
+def test_a_file_that_cannot_be_unpacked_is_named(tmp_path: Path, name: str, data: bytes | None, text: str) -> None:
     if data is not None:
         (tmp_path / name).write_bytes(data)
     if name == "a.zip" and data == archive({}):
-        words = ""  # an archive without files begins otherwise and is refused later, as no text
+        text = ""  # an archive without files begins otherwise and is refused later, as no text
         assert contents(tmp_path / name)
         return
-    with pytest.raises(SourceError, match=f"cannot read .*{name}: .*{words}"):
+    with pytest.raises(SourceError, match=f"cannot read .*{name}: .*{text}"):
         contents(tmp_path / name)

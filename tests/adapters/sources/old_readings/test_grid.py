@@ -56,7 +56,7 @@ def test_rows_of_another_width_are_named() -> None:
 
 
 @pytest.mark.parametrize(
-    ("data", "words"),
+    ("data", "text"),
     [
         (b"one\ntwo\n", "no separator is recognised"),
         (b"\x00\x01\x02\x03;\n", "it is no text"),
@@ -64,8 +64,8 @@ def test_rows_of_another_width_are_named() -> None:
         (b"\n \n", "no separator|no row"),
     ],
 )
-def test_what_is_no_table_is_refused_in_words(data: bytes, words: str) -> None:
-    with pytest.raises(SourceError, match=words):
+def test_what_is_no_table_is_refused_in_words(data: bytes, text: str) -> None:
+    with pytest.raises(SourceError, match=text):
         grid_of(content(data))
 
 

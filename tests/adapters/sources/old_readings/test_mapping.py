@@ -37,7 +37,7 @@ def test_a_former_name_is_the_point() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "words"),
+    ("text", "message"),
     [
         ('decimel = ","', "m.toml:1: unknown key 'decimel'; did you mean decimal"),
         ('\ndate_order = "dmy"', "m.toml:2: date_order 'dmy' is unknown; known: 'day-month-year', "),
@@ -67,14 +67,14 @@ def test_a_former_name_is_the_point() -> None:
         ),
     ],
 )
-def test_every_fault_is_named(text: str, words: str) -> None:
-    with pytest.raises(ConfigError, match=words):
+def test_every_fault_is_named(text: str, message: str) -> None:
+    with pytest.raises(ConfigError, match=message):
         read_mapping(text, "m.toml", SITE)
 
 
 def test_settings_of_the_command_line_stand_above_the_file() -> None:
-    told = with_settings(FileMapping(decimal=".", label="end"), ["decimal=,", "interval_s=900", "time=Datum"])
-    assert (told.decimal, told.label, told.interval_s, told.time) == (",", "end", 900, ("Datum",))
+    reported = with_settings(FileMapping(decimal=".", label="end"), ["decimal=,", "interval_s=900", "time=Datum"])
+    assert (reported.decimal, reported.label, reported.interval_s, reported.time) == (",", "end", 900, ("Datum",))
     with pytest.raises(ConfigError, match="'decimal' is no KEY=VALUE"):
         with_settings(FileMapping(), ["decimal"])
     with pytest.raises(ConfigError, match="label 'middle' is unknown; known: 'start', 'end'"):

@@ -18,8 +18,8 @@ SITE = Site(
 )  # fmt: skip
 
 
-def proposed(text: str, **told: str) -> Proposal:
-    return propose(grid_of(Content("a.csv", ".csv", text.encode())), SITE, FileMapping(**told))  # type: ignore[arg-type]
+def proposed(text: str, **reported: str) -> Proposal:
+    return propose(grid_of(Content("a.csv", ".csv", text.encode())), SITE, FileMapping(**reported))  # type: ignore[arg-type]
 
 
 def test_header_lines_and_remarks_above_them() -> None:
@@ -38,7 +38,7 @@ def test_header_lines_and_remarks_above_them() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "key", "words"),
+    ("text", "key", "message"),
     [
         ("t;Kran\n01/02/2025;1,5\n02/02/2025;2,5", "date_order", "01/02/2025 is 2025-02-01 .* or 2025-01-02"),
         ("t;Kran\n01.02.2025;1,234\n02.02.2025;2,500", "decimal", r"1,234 is 1234 \(decimal = \"\.\"\) or 1\.234"),
@@ -49,11 +49,11 @@ def test_header_lines_and_remarks_above_them() -> None:
         ),
     ],
 )
-def test_two_readings_are_a_question(text: str, key: str, words: str) -> None:
+def test_two_readings_are_a_question(text: str, key: str, message: str) -> None:
     """And no question any more once it is answered."""
     result = proposed(text)
     assert [question.key for question in result.questions] == [key]
-    assert re.search(words, result.questions[0].text)
+    assert re.search(message, result.questions[0].text)
     answer = {"date_order": "day-month-year", "decimal": ",", "label": "end"}[key]
     assert proposed(text, **{key: answer}).questions == []
 
@@ -97,14 +97,14 @@ def test_a_column_that_is_read_already_is_left_out() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "words"),
+    ("text", "message"),
     [
         ("a;b\nx;1\ny;2\n", "no row of the first 60 has a date; the first one is 'a | b'"),
         ("t;Kran\n01.02.2025;1,5\n02.02.2025;2,5\n", "no column 'Zeit' of times; it has 't', 'Kran'"),
     ],
 )
-def test_a_file_without_times_is_refused_in_words(text: str, words: str) -> None:
-    told = {} if text.startswith("a") else {"time": ("Zeit",)}
+def test_a_file_without_times_is_refused_in_words(text: str, message: str) -> None:
+    reported = {} if text.startswith("a") else {"time": ("Zeit",)}
     with pytest.raises(SourceError) as caught:
-        proposed(text, **told)  # type: ignore[arg-type]
-    assert words in str(caught.value)
+        proposed(text, **reported)  # type: ignore[arg-type]
+    assert message in str(caught.value)

@@ -212,10 +212,10 @@ def test_what_cannot_be_read_is_listed_with_row_column_and_value(tmp_path: Path)
     path = tmp_path / "a.csv"
     path.write_text("\n".join(body), encoding="utf-8")
     read = read_file(opened(path), site())
-    found = [(cell.row, cell.column, cell.value, cell.reason) for cell in read.left_out]
+    results = [(cell.row, cell.column, cell.value, cell.reason) for cell in read.left_out]
     time = "time: no date and time; one is written like 31.12.2025 23:45"
     skipped, short = "time: local time that the clock skips", "2 cells where the other rows have 3"
-    assert found == [
+    assert results == [
         (3, "Netz Bezug [kWh]", "1001,5", skipped),
         (4, "Netz Bezug [kWh]", "Ausfall", "no number; write a number such as 1234,5"),
         (5, "Netz Bezug [kWh]", "1002,5", time),
@@ -229,10 +229,12 @@ def test_what_cannot_be_read_is_listed_with_row_column_and_value(tmp_path: Path)
 def test_a_meter_of_the_mapping_that_a_file_lacks_is_no_fault(tmp_path: Path) -> None:
     """One mapping for the files of all years: a meter that came later has no rows in the first one."""
     path = long_archive(given(3000), tmp_path)
-    told = opened(path).mapping
+    reported = opened(path).mapping
     fewer = tmp_path / "fewer.csv"
     fewer.write_text("Zählernummer,OBIS,Zeit,Wert,Einheit\n4711-10,1-1:1.8.0,2016-01-01T00:00:00+00:00,1.5,kWh\n" * 1)
     file = open_files(
-        fewer, site(), FileMapping(**{k: getattr(told, k) for k in ("meter", "register", "value", "unit", "columns")})
+        fewer,
+        site(),
+        FileMapping(**{k: getattr(reported, k) for k in ("meter", "register", "value", "unit", "columns")}),
     )[0]
     assert by_channel(read_file(file, site())) == {("grid", "1.8.0"): [(1_451_606_400_000, 1_500_000)]}

@@ -176,7 +176,7 @@ def test_any_split_and_noise_give_the_same_telegrams(framing: str, data: st.Data
     sent = [energy(number) for number in range(3)]
     noise = data.draw(st.binary(max_size=5).filter(lambda some: not {0x7E, 0x68} & set(some)))
     # a flag with noise behind it may look like the head of a long frame: the bytes at the end decide that
-    stream = noise + b"".join(build(one, 30) + noise for one in sent) + b"\xff" * 2100
+    stream = noise + b"".join(build(item, 30) + noise for item in sent) + b"\xff" * 2100
     next_frame, data_of = FRAMINGS[framing]
     buffer, got, at = b"", [], 0
     while at < len(stream):

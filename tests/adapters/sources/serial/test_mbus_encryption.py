@@ -64,7 +64,7 @@ def test_a_changed_bit_of_mode_7_is_refused(place: int, bit: int) -> None:
 
 
 @pytest.mark.parametrize(
-    ("frame", "keys", "words"),
+    ("frame", "keys", "text"),
     [
         (MODE_5, {}, "encryption_keys_file holds no key of meter 55667788"),
         (MODE_5, {"55667788": bytes(16)}, "key of meter 55667788 in encryption_keys_file does not fit"),
@@ -86,8 +86,8 @@ def test_a_changed_bit_of_mode_7_is_refused(place: int, bit: int) -> None:
     ],
     ids=itertools.count(),
 )
-def test_what_cannot_be_decrypted_is_refused_in_words(frame: bytes, keys: dict[str, bytes], words: str) -> None:
-    with pytest.raises(BadTelegram, match=words):
+def test_what_cannot_be_decrypted_is_refused_in_words(frame: bytes, keys: dict[str, bytes], text: str) -> None:
+    with pytest.raises(BadTelegram, match=text):
         parse(frame, keys)
 
 

@@ -87,9 +87,9 @@ def made(page: Page) -> None:
     expect(page.get_by_text("figures are being recalculated")).to_have_count(0, timeout=90_000)
 
 
-def look_at(place: Locator, words: str | re.Pattern[str]) -> None:
+def look_at(place: Locator, text: str | re.Pattern[str]) -> None:
     """Wait for words; figures of a correction are there within seconds, on a busy machine within a minute."""
-    expect(place).to_contain_text(words, timeout=90_000)
+    expect(place).to_contain_text(text, timeout=90_000)
 
 
 def day_of(page: Page, mill: Mill, start_ms: int) -> Locator:
@@ -111,8 +111,8 @@ def test_a_correction_from_the_form_to_the_figures_and_back(mill: Mill, browser:
         before = day_of(page, mill, day["start_ms"]).inner_text()
         page.click("nav >> text=Corrections")
         page.locator("#point").select_option("cafe")
-        for name, words in (("from", first), ("until", after), ("factor", "1.5.0"), ("reason", "plate says 300/5")):
-            page.locator(f"#{name}").fill(words)
+        for name, text in (("from", first), ("until", after), ("factor", "1.5.0"), ("reason", "plate says 300/5")):
+            page.locator(f"#{name}").fill(text)
         page.locator("#reason").press("Enter")
         look_at(page.locator("#wrong-factor"), "is not a valid factor")
         assert page.input_value("#reason") == "plate says 300/5"

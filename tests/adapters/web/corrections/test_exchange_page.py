@@ -39,8 +39,8 @@ def test_a_point_is_chosen_first_and_shows_what_is_fitted(exchange_context: Requ
     assert [(register_row.register_, register_row.last_milli) for register_row in view.registers] == [
         ("import", 12_066_667), ("export", 0), ("reactive-import", None),
     ]  # fmt: skip
-    for point, words in (("q77", "no point q77"), ("t1", "no instrument fitted at t1")):
-        with pytest.raises(HTTPException, match=words):
+    for point, text in (("q77", "no point q77"), ("t1", "no instrument fitted at t1")):
+        with pytest.raises(HTTPException, match=text):
             change_meter.view(exchange_context, ADA, shot(exchange_context), change_meter.ExchangeQuery(point=point))
 
 
@@ -49,9 +49,9 @@ def test_a_sound_exchange_is_reported_as_command_and_rows(exchange_context: Requ
     view = swapped(exchange_context, serial="B 3", note="it's verified until 2034", meter_class="A")
     assert (view.faults, view.doubts) == ([], [])
     assert view.record is not None
-    words = shlex.split(view.record.command)
-    assert words[:3] == ["meterd", "exchange", "PLAN"]
-    assert words[3:] == [
+    parts = shlex.split(view.record.command)
+    assert parts[:3] == ["meterd", "exchange", "PLAN"]
+    assert parts[3:] == [
         "--point=q01", "--at=2026-05-04T15:00:30+02:00", "--closing=import=12030 export=0 reactive-import=0",
         "--opening=import=12050 export=0 reactive-import=0", "--serial=B 3", "--meter-class=A", "--person=ada",
         "--note=it's verified until 2034",

@@ -14,7 +14,7 @@ from tests.adapters.web.request_contexts import BEGIN, shot
 
 
 @pytest.mark.parametrize(
-    ("field", "words", "fault", "german"),
+    ("field", "message", "fault", "german"),
     [
         ("point", "q77", "point", "keine Messstelle q77"),
         ("point", "", "missing", "Feld ist nötig"),
@@ -35,13 +35,13 @@ from tests.adapters.web.request_contexts import BEGIN, shot
     ],
 )
 def test_each_slip_is_reported_at_its_field_and_nothing_is_lost(
-    field: str, words: str, fault: str, german: str, one_context: RequestContext
+    field: str, message: str, fault: str, german: str, one_context: RequestContext
 ) -> None:
     """In the language of the viewer; every field is there as it was written; nothing is worked out."""
-    view = change.view(one_context, replace(ADA, language="de"), shot(one_context), asked(**{field: words}))
+    view = change.view(one_context, replace(ADA, language="de"), shot(one_context), asked(**{field: message}))
     assert [(fault.field, fault.fault) for fault in view.faults] == [(field, fault)]
     assert german in view.faults[0].text
-    assert view.written == {**WISH, field: words}
+    assert view.written == {**WISH, field: message}
     assert (view.wanted, view.preview) == (None, None)
 
 
@@ -64,12 +64,12 @@ def test_moments_are_those_of_the_command(one_context: RequestContext) -> None:
     from meterd.app.operations.question import moment
 
     zone = one_context.zone()
-    for words in ("2026", "2026-03", "2026-03-29", "2026-03-29T10:00:00Z", "2026-03-29T10:00:00+02:00"):
-        assert moment_of(words, zone) == moment(words, zone, "--from")
+    for text in ("2026", "2026-03", "2026-03-29", "2026-03-29T10:00:00Z", "2026-03-29T10:00:00+02:00"):
+        assert moment_of(text, zone) == moment(text, zone, "--from")
     assert moment_of(" 2026-03-29 10:00 ", zone) == moment("2026-03-29T10:00:00+02:00", zone, "--from")
-    for words in ("2026-W13", "20260329", "2026-3-29", "2026-13", "2026-03-29T25:00", "nan"):
+    for text in ("2026-W13", "20260329", "2026-3-29", "2026-13", "2026-03-29T25:00", "nan"):
         with pytest.raises(WrongError):
-            moment_of(words, zone)
+            moment_of(text, zone)
 
 
 def test_figures_that_are_final_cannot_be_corrected(tmp_path: Path) -> None:

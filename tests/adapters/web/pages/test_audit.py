@@ -54,16 +54,16 @@ def test_a_room_is_only_for_whoever_may_see_it(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "local"),
+    ("text", "local"),
     [
         ("2026", (2026, 1, 1, 0, 0)), ("2026-03", (2026, 3, 1, 0, 0)), ("2026-03-29", (2026, 3, 29, 0, 0)),
         ("2026-03-29T12:45", (2026, 3, 29, 12, 45)), ("29.3.2026", (2026, 3, 29, 0, 0)),
         ("29.03.2026 9:05", (2026, 3, 29, 9, 5)),
     ],
 )  # fmt: skip
-def test_a_local_date_begins_where_its_period_begins(words: str, local: tuple[int, int, int, int, int]) -> None:
+def test_a_local_date_begins_where_its_period_begins(text: str, local: tuple[int, int, int, int, int]) -> None:
     """In the time zone of the site."""
-    assert moment(words, VIENNA, "en") == to_ms(datetime(*local, tzinfo=VIENNA))
+    assert moment(text, VIENNA, "en") == to_ms(datetime(*local, tzinfo=VIENNA))
 
 
 # -- in a browser ------------------------------------------------------------------------------------------------------

@@ -167,8 +167,8 @@ def test_the_diagram_shows_every_point_with_its_energy(mill: Mill, browser: Brow
         expect(svg).to_be_visible()
         rows = page.locator("section[aria-labelledby=branches] tbody tr")
         assert svg.locator("use[href^='#s-meter']").count() == rows.count()
-        drawn = {words.strip() for words in svg.locator("text.energy").all_text_contents()}
-        listed = {words.removeprefix("−") for words in rows.locator("td:nth-of-type(1) .figure").all_inner_texts()}
+        drawn = {text.strip() for text in svg.locator("text.energy").all_text_contents()}
+        listed = {text.removeprefix("−") for text in rows.locator("td:nth-of-type(1) .figure").all_inner_texts()}
         expect(page.locator("section[aria-labelledby=branches] thead")).to_contain_text("Energy, kWh")
     answer = httpx.get(f"{mill.address}/api/balance?board=north&period=day", timeout=20).json()
     energies = [abs(branch["energy_mwh"]) for branch in answer["branches"]]

@@ -123,8 +123,8 @@ def test_figures_of_single_rooms_are_for_whoever_may(tmp_path: Path) -> None:
     line = next(branch for branch in view.branches if branch.point == "q01")
     assert (line.energy_mwh, line.registers, line.part, line.quality, line.suspect) == (None, [], None, "hidden", "")
     assert (view.suspects, view.places) == ([], [])
-    words = {label.point: label.lines for label in diagram(view, site, "en").labels if label.role == "energy"}
-    assert words["q01"] == ("–",)
+    texts = {label.point: label.lines for label in diagram(view, site, "en").labels if label.role == "energy"}
+    assert texts["q01"] == ("–",)
     assert asked(context).suspects
 
 

@@ -46,25 +46,25 @@ def view(*items: ItemCost) -> CostView:
 
 def test_coins_of_the_lines_add_up_to_the_sum() -> None:
     """In German; the sum of what is shown is the sum that is shown."""
-    words = cost_words(view(item("a", 133), item("b", 133)), "de")
-    assert [row.price for row in words.lines] == ["0,2190 / kWh", "0,0300 / kWh", "0,0712 / kWh", "45,00"]
-    assert [row.quantity for row in words.lines] == ["10,0 kWh", "10,0 kWh", "3,0 kWh", "1"]
-    coins = [int(row.amount.replace(",", "").replace("−", "-")) for row in words.lines]
-    assert (sum(coins), words.sum, words.amount) == (4728, "47,28", "47,28 EUR")
-    assert words.total is not None
-    assert [(row.amount, row.part, row.whole) for row in (*words.items, words.total)] == [
+    texts = cost_words(view(item("a", 133), item("b", 133)), "de")
+    assert [row.price for row in texts.lines] == ["0,2190 / kWh", "0,0300 / kWh", "0,0712 / kWh", "45,00"]
+    assert [row.quantity for row in texts.lines] == ["10,0 kWh", "10,0 kWh", "3,0 kWh", "1"]
+    coins = [int(row.amount.replace(",", "").replace("−", "-")) for row in texts.lines]
+    assert (sum(coins), texts.sum, texts.amount) == (4728, "47,28", "47,28 EUR")
+    assert texts.total is not None
+    assert [(row.amount, row.part, row.whole) for row in (*texts.items, texts.total)] == [
         ("0,01", "0,01", "0,02"),  # as on the page of the energy alone
         ("0,01", "0,01", "0,02"),
         ("0,02", "0,02", "0,04"),
     ]
-    assert words.divided[0][1:] == ("45,00 EUR", "\N{MINUS SIGN}0,01 EUR")
-    assert (words.carbon, words.avoided) == ("2,5 kg", "fehlt")
+    assert texts.divided[0][1:] == ("45,00 EUR", "\N{MINUS SIGN}0,01 EUR")
+    assert (texts.carbon, texts.avoided) == ("2,5 kg", "fehlt")
 
 
 def test_missing_is_a_word_and_has_no_mean() -> None:
     """In lines, sums and items."""
-    words = cost_words(view(), "en")
-    assert (words.sum, words.lines[3].amount) == ("missing", "missing")
+    text = cost_words(view(), "en")
+    assert (text.sum, text.lines[3].amount) == ("missing", "missing")
     row = cost_words(view(item("a", None)), "en").items[0]
     assert (row.energy, row.amount, row.part, row.whole) == ("missing",) * 4
     assert (row.mean, row.carbon) == ("", "missing")

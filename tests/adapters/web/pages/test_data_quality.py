@@ -61,7 +61,7 @@ def test_what_is_wrong_now_comes_first_then_what_is_missing(tmp_path: Path) -> N
 
 
 @pytest.mark.parametrize(
-    ("cause", "words"),
+    ("cause", "texts"),
     [
         ("silent-source", ["silent"]),  # found by reading the page beside the table: it knew four causes of its own
         ("silent-board", ["silent"]),
@@ -73,10 +73,10 @@ def test_what_is_wrong_now_comes_first_then_what_is_missing(tmp_path: Path) -> N
         ("long-forgotten", []),
     ],
 )
-def test_what_is_wrong_now_is_read_off_the_table_of_causes(tmp_path: Path, cause: str, words: list[str]) -> None:
+def test_what_is_wrong_now_is_read_off_the_table_of_causes(tmp_path: Path, cause: str, texts: list[str]) -> None:
     """Every cause that says silence, a clock or a standing value marks the points it names."""
     view = answer(tmp_path, whole_site(), [Finding(cause, "somewhere", END, "what", "", ("q01", "q02"))])
-    assert {row.point: row.wrong for row in view.points if row.wrong} == ({"q01": words, "q02": words} if words else {})
+    assert {row.point: row.wrong for row in view.points if row.wrong} == ({"q01": texts, "q02": texts} if texts else {})
 
 
 def test_rooms_are_counted_and_not_listed_for_whoever_may_not_see_them(tmp_path: Path) -> None:

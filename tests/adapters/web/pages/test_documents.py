@@ -76,8 +76,8 @@ def test_the_report_of_the_month_is_downloaded(mill: Mill, browser: Browser, tmp
         page.click("nav >> text=Documents")
         section = page.locator("section[aria-labelledby=document-report]")
         contents = {}
-        for form, words in (("pdf", "PDF"), ("xlsx", "Workbook")):
-            link = section.locator(f"a:has-text('{words}')")
+        for form, text in (("pdf", "PDF"), ("xlsx", "Workbook")):
+            link = section.locator(f"a:has-text('{text}')")
             link.focus()
             with page.expect_download(timeout=60_000) as coming:
                 page.keyboard.press("Enter")

@@ -13,10 +13,10 @@ def test_energy_flow_is_whole_in_the_window_of_a_laptop(mill: Mill, browser: Bro
     """Nothing of its words has to be scrolled to."""
     with opened(browser, f"{mill.address}/energy?range=yesterday&picture=flow") as page:
         region = page.locator(".wide.drawing")
-        room, words = region.bounding_box(), page.locator("svg.flow text").all()
+        room, texts = region.bounding_box(), page.locator("svg.flow text").all()
         assert room is not None
-        assert len(words) > 10
-        boxes = [box for word in words if (box := word.bounding_box()) is not None]
+        assert len(texts) > 10
+        boxes = [box for word in texts if (box := word.bounding_box()) is not None]
         assert max(box["x"] + box["width"] for box in boxes) <= room["x"] + room["width"]
         assert min(box["x"] for box in boxes) >= room["x"]
 
@@ -45,10 +45,10 @@ def test_on_a_phone_nothing_scrolls_sideways(mill: Mill, browser: Browser, pictu
         boxes = [own for word in drawing.locator("text").all() if (own := word.bounding_box()) is not None]
         assert len(boxes) > 4
         assert [own for own in boxes if own["x"] < box["x"] - 1 or own["x"] + own["width"] > PHONE[0]] == []
-        for i, one in enumerate(boxes):
+        for i, item in enumerate(boxes):
             for other in boxes[i + 1 :]:
-                apart = one["x"] + one["width"] <= other["x"] or other["x"] + other["width"] <= one["x"]
-                assert apart or abs(one["y"] - other["y"]) > 8, (one, other)
+                apart = item["x"] + item["width"] <= other["x"] or other["x"] + other["width"] <= item["x"]
+                assert apart or abs(item["y"] - other["y"]) > 8, (item, other)
 
 
 def test_the_bars_of_a_phone_hold_every_band(mill: Mill, browser: Browser) -> None:
@@ -58,6 +58,6 @@ def test_the_bars_of_a_phone_hold_every_band(mill: Mill, browser: Browser) -> No
             "found => found.map(one => one.width.baseVal.value)"
         )
         assert len(rows) > 20
-        words = page.locator("svg.flow-bars text").all_text_contents()
-        assert {"from Photovoltaics, mill hall 100 kW", "to Cold store"} <= set(words)
+        text = page.locator("svg.flow-bars text").all_text_contents()
+        assert {"from Photovoltaics, mill hall 100 kW", "to Cold store"} <= set(text)
         assert max(rows) > 5 * min(rows)

@@ -51,7 +51,7 @@ def test_dates_may_be_written_day_first(mill: Mill) -> None:
 
 
 @pytest.mark.parametrize(
-    ("address", "words"),
+    ("address", "message"),
     [
         ("energy?range=fortnight", "Zeitraum: eines davon ist nötig: "),
         ("what-if?year=soon", "Jahr: eine ganze Zahl ist nötig"),
@@ -64,16 +64,16 @@ def test_dates_may_be_written_day_first(mill: Mill) -> None:
         ),
     ],
 )
-def test_a_german_reader_is_refused_in_german(mill: Mill, address: str, words: str) -> None:
+def test_a_german_reader_is_refused_in_german(mill: Mill, address: str, message: str) -> None:
     """Found in the browser: texts of the library that checks addresses came in English."""
     answer = httpx.get(f"{mill.address}/{address}", headers={"accept-language": "de"}, timeout=30)
     assert answer.status_code == 422
-    assert words in html.unescape(answer.text)
+    assert message in html.unescape(answer.text)
     assert "input should" not in answer.text
 
 
 @pytest.mark.parametrize(
-    ("query", "words"),
+    ("query", "text"),
     [
         ("range=span", "both ends"),
         ("range=span&from=2026-05-04&until=2026-05-01", "no span"),
@@ -83,9 +83,9 @@ def test_a_german_reader_is_refused_in_german(mill: Mill, address: str, words: s
         ("picture=pie", "picture"),
     ],
 )
-def test_a_wrong_choice_says_what_would_be_right(mill: Mill, query: str, words: str) -> None:
+def test_a_wrong_choice_says_what_would_be_right(mill: Mill, query: str, text: str) -> None:
     """In words, with the code for a question that cannot be."""
-    assert words in str(ask(mill, query, code=422)["detail"])
+    assert text in str(ask(mill, query, code=422)["detail"])
 
 
 def test_what_is_near_is_named_once(mill: Mill) -> None:

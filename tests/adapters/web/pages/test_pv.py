@@ -27,9 +27,7 @@ def test_the_signal_is_alive_and_every_share_has_its_reason(mill: Mill, browser:
         page.reload()
         rows = page.locator("section[aria-labelledby=shares] tbody tr")
         expect(rows.first).to_be_visible()
-        assert all(
-            words.strip() for words in page.locator("section[aria-labelledby=shares] td.reason").all_inner_texts()
-        )
+        assert all(text.strip() for text in page.locator("section[aria-labelledby=shares] td.reason").all_inner_texts())
         expect(page.locator("section[aria-labelledby=shares]")).to_contain_text("consumers of the pattern studio")
 
 
@@ -72,15 +70,15 @@ def test_figures_of_the_month_agree(mill: Mill) -> None:
     assert sum(day["export"] for day in whole) <= counted["export"]
 
 
-@pytest.mark.parametrize(("language", "words"), [("en", "at least"), ("de", "mindestens")])
-def test_today_without_all_its_intervals_is_at_least_what_is_known(tmp_path: Path, language: str, words: str) -> None:
+@pytest.mark.parametrize(("language", "message"), [("en", "at least"), ("de", "mindestens")])
+def test_today_without_all_its_intervals_is_at_least_what_is_known(tmp_path: Path, language: str, message: str) -> None:
     """The meters were first read at noon: production, self-use and export of two hours, each with its word."""
     path, head = tmp_path / "gate-works.sqlite", {"accept-language": language}
     daemon = kept(small_site(Page(port=free_port())), path)
     with served(daemon) as address:
         today = httpx.get(f"{address}api/pv").json()["today"]
         assert (today["at_least"], today["production"]) == (True, QUARTERS * 250_000)
-        assert httpx.get(f"{address}pv", headers=head).text.count(f"<small>{words}</small>") == 3
+        assert httpx.get(f"{address}pv", headers=head).text.count(f"<small>{message}</small>") == 3
     assert daemon.snapshot is not None
     assert daemon.snapshot.pv_day is not None
     whole = replace(daemon.snapshot.pv_day, production_mwh=9, self_use_mwh=8, export_mwh=1)
@@ -88,7 +86,7 @@ def test_today_without_all_its_intervals_is_at_least_what_is_known(tmp_path: Pat
     with served(daemon) as address:
         today = httpx.get(f"{address}api/pv").json()["today"]
         assert (today["at_least"], today["production"]) == (False, 9)
-        assert words not in httpx.get(f"{address}pv", headers=head).text
+        assert message not in httpx.get(f"{address}pv", headers=head).text
 
 
 def test_it_is_readable_for_everyone(mill: Mill, browser: Browser) -> None:

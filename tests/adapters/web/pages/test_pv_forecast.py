@@ -67,13 +67,13 @@ def test_scores_keep_their_figures() -> None:
 @pytest.mark.slow
 def test_a_person_reads_the_forecast_and_that_it_is_young(mill: Mill, browser: Browser) -> None:
     """Harrow Mill after sixteen days: a chart, hours ahead in both languages, the word young."""
-    for language, words in (
+    for language, text in (
         ("en", "The forecast rests on little history"),
         ("de", "Die Prognose hat noch wenig Grundlage"),
     ):
         with opened(browser, f"{mill.address}/pv", language=language) as page:
             section = page.locator("section[aria-labelledby=forecast]")
-            expect(section).to_contain_text(words, timeout=30_000)
+            expect(section).to_contain_text(text, timeout=30_000)
             expect(section.locator("svg.picture.broad")).to_be_visible()
             assert section.locator(".wide tbody tr").count() == 12
     view = httpx.get(f"{mill.address}/api/pv", timeout=20).json()

@@ -93,8 +93,8 @@ def test_the_report_has_the_saving_of_its_period(cold_store: ColdStore, tmp_path
 
     def cells(period: str, when: str, lang: str = "en") -> dict[str, list[list[object]]]:
         path = tmp_path / f"{when}.xlsx"
-        words = ["report", str(cold_store.plan), "--store", str(cold_store.store), period, when, "--lang", lang]
-        assert main([*words, "--xlsx", str(path)]) == 0
+        arguments = ["report", str(cold_store.plan), "--store", str(cold_store.store), period, when, "--lang", lang]
+        assert main([*arguments, "--xlsx", str(path)]) == 0
         book = load_workbook(path)
         return {sheet.title: [list(row) for row in sheet.iter_rows(values_only=True)] for sheet in book.worksheets}
 

@@ -58,7 +58,7 @@ def test_a_removed_meter_is_found_by_its_serial_and_leads_to_its_point(mill: Mil
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("asked", "name", "words"),
+    ("asked", "name", "text"),
     [
         ("Fridge Hall", "cold-store", "former name fridge-hall"),
         ("energy/harrow-mill/point/studio-07/power", "studio-07", "name "),
@@ -67,12 +67,12 @@ def test_a_removed_meter_is_found_by_its_serial_and_leads_to_its_point(mill: Mil
         ("north", "north", "name "),
     ],
 )
-def test_whatever_is_in_hand_finds_it(mill: Mill, browser: Browser, asked: str, name: str, words: str) -> None:
+def test_whatever_is_in_hand_finds_it(mill: Mill, browser: Browser, asked: str, name: str, text: str) -> None:
     """Former name, topic, place, board."""
     with opened(browser, f"{mill.address}/find?q={asked}") as page:
         hit = page.locator(".hits li").first
         expect(hit.locator("a + small")).to_have_text(name)  # behind the title, which is the link
-        expect(hit).to_contain_text(words)
+        expect(hit).to_contain_text(text)
 
 
 @pytest.mark.slow

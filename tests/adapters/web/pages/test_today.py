@@ -32,7 +32,7 @@ def test_the_course_of_today_is_that_of_the_meters(tmp_path: Path) -> None:
     assert curve.until_ms == BEGIN + HOURS * 60 * MINUTE
     drawn = today_picture(curve, Reader("de", ZoneInfo("Europe/Vienna")))
     assert drawn is not None
-    assert [words for _, _, words in drawn[1]] == ["Netz (unter null: Rückspeisung)", "Last der Anlage"]
+    assert [text for _, _, text in drawn[1]] == ["Netz (unter null: Rückspeisung)", "Last der Anlage"]
     assert LINES[drawn[1][1][1]] == "load"
 
 

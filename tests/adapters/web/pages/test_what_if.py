@@ -30,8 +30,8 @@ def test_figures_keep_the_consumption(mill: Mill) -> None:
     view = httpx.get(f"{mill.address}/api/what-if", params={"pv": 50, "battery": 40}, timeout=30).json()
     figures = {figure["key"]: figure for figure in view["figures"]}
     change = {key: figures[key]["after"] - figures[key]["before"] for key in ("imported", "exported", "produced")}
-    kept = figures["lost"]["after"] + figures["left"]["after"]
-    assert change["imported"] - change["exported"] + change["produced"] == pytest.approx(kept, abs=0.01)
+    stored = figures["lost"]["after"] + figures["left"]["after"]
+    assert change["imported"] - change["exported"] + change["produced"] == pytest.approx(stored, abs=0.01)
     assert figures["imported"]["after"] < figures["imported"]["before"]
 
 
@@ -46,7 +46,7 @@ def test_other_prices_make_another_bill(mill: Mill, browser: Browser) -> None:
         wh["imported"] / 1000 * 0.30 - wh["exported"] / 1000 * 0.08, abs=0.01
     )
     assert figures["bill"]["before"] != figures["bill"]["after"]
-    assert all(one["before"] == one["after"] for key, one in figures.items() if key != "bill")
+    assert all(item["before"] == item["after"] for key, item in figures.items() if key != "bill")
     with opened(browser, f"{mill.address}/what-if", size=PHONE, language="de-AT") as page:
         page.fill("input[name=import_price]", "0,35")
         page.click("form.choice button")
@@ -70,14 +70,14 @@ def test_what_cannot_be_is_refused_in_words(mill: Mill) -> None:
 
 def test_what_was_typed_wrongly_is_told_by_the_name_of_its_field(mill: Mill, browser: Browser) -> None:
     """Found in a German browser: "battery: a number is needed", and 1.500 was read as one and a half."""
-    for typed, words in (
+    for typed, message in (
         ("zwölf", "Speicher in kWh: eine Zahl ist nötig"),
         ("1.500", "Speicher in kWh: es kann 1.500 oder 1,500 heißen; ohne Tausendertrennzeichen schreiben"),
         ("1,500", "Speicher in kWh: es kann 1.500 oder 1,500 heißen; ohne Tausendertrennzeichen schreiben"),
     ):
         address = f"{mill.address}/what-if?written=de&battery={quote(typed)}"
         answer = httpx.get(address, headers={"accept-language": "de"}, timeout=20)
-        assert (answer.status_code, words in answer.text) == (422, True), answer.text
+        assert (answer.status_code, message in answer.text) == (422, True), answer.text
     assert (
         httpx.get(f"{mill.address}/api/what-if", params={"battery": "1.500"}, timeout=30).json()["asked"]["battery"]
         == 1.5
