@@ -73,7 +73,7 @@ def cost_words(cost: CostView, language: str) -> CostWords:
         sum=_bare(in_coins([cost.amount])[0], language),
         saved=_money(cost.saved, language, cost.currency),
         earned=_money(cost.earned, language, cost.currency),
-        worth=_money(_sum(cost.saved, cost.earned), language, cost.currency),
+        worth=wording.money(language, _sum(*each_in_coins([cost.saved, cost.earned])), cost.currency),
         carbon=_kilograms(cost.co2_mg, language),
         avoided=_kilograms(cost.avoided_mg, language),
         lines=_rows(cost.lines, language),

@@ -61,6 +61,12 @@ def test_coins_of_the_lines_add_up_to_the_sum() -> None:
     assert (texts.carbon, texts.avoided) == ("2,5 kg", "fehlt")
 
 
+def test_what_pv_is_worth_is_the_sum_of_both_as_they_are_shown() -> None:
+    """Each is 11.49 hundredths: 0.11 twice is 0.22, though both together are 22.98."""
+    costs = cost_words(view(item("ovens", 1)).model_copy(update={"saved": 1_149, "earned": 1_149}), "en")
+    assert (costs.saved, costs.earned, costs.worth) == ("0.11 EUR", "0.11 EUR", "0.22 EUR")
+
+
 def test_missing_is_a_word_and_has_no_mean() -> None:
     """In lines, sums and items."""
     text = cost_words(view(), "en")
