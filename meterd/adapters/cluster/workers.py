@@ -9,6 +9,7 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from importlib.util import find_spec
+from itertools import accumulate, pairwise
 from tempfile import TemporaryDirectory
 from typing import Any, Protocol, TypeVar
 
@@ -19,10 +20,7 @@ T = TypeVar("T")
 R = TypeVar("R")
 ANSWER_S = 15  # a cluster that says nothing for so long is not there
 AHEAD = 2_000  # pieces handed over at a time, so that neither they nor their results pile up
-TOGETHER = (
-    6  # pieces of one task at most, each task costs 8 ms of processor; fewer where there are few tasks for a worker
-)
-TASKS = 8  # for each worker at least, as pieces are of unequal length
+TOGETHER = 6  # pieces of one task at most: each task costs 5 to 8 ms of processor
 # what a running process of the engine does beside the work, by the clock: a tenth of a core as it is delivered
 _QUIET = {
     "distributed.admin.system-monitor.interval": "10s",
@@ -124,22 +122,29 @@ class _Cluster:
 
     def __call__(self, work: Callable[[T], R], pieces: Sequence[T]) -> Iterator[R]:
         """The results in the order of the pieces."""
-        size = _size(len(pieces), len(self._client.nthreads()))
+        count = len(self._client.nthreads())
         for low in range(0, len(pieces), AHEAD):
             some = pieces[low : low + AHEAD]
-            tasks = [(work, some[first : first + size]) for first in range(0, len(some), size)]
+            tasks = [
+                (work, some[first:last]) for first, last in pairwise(accumulate(_sizes(len(some), count), initial=0))
+            ]
             futures = self._client.map(_together, tasks, pure=False)
             while futures:
                 yield from _result(futures.pop(0), self._client)
 
 
-def _size(pieces: int, count: int) -> int:
-    """How many pieces go together.
+def _sizes(pieces: int, count: int) -> Iterator[int]:
+    """How many pieces go together: half of what is left for each worker, so that few tasks end at nearly the same time.
 
-    >>> [_size(pieces, 2) for pieces in (0, 24, 100, 288, 2400)]
-    [1, 1, 6, 6, 6]
+    Guided self-scheduling (Polychronopoulos and Kuck, 1987); pieces may be of unequal length.
+
+    >>> [list(_sizes(pieces, 2)) for pieces in (0, 3, 24)]
+    [[], [1, 1, 1], [6, 5, 4, 3, 2, 1, 1, 1, 1]]
     """
-    return max(1, min(TOGETHER, pieces // (TASKS * max(count, 1))))
+    while pieces:
+        size = min(TOGETHER, -(-pieces // (2 * max(count, 1))))
+        yield size
+        pieces -= size
 
 
 def _together(task: tuple[Callable[[T], R], Sequence[T]]) -> list[R]:
