@@ -33,7 +33,7 @@ def columns_of(connection: sqlite3.Connection, numbers: Sequence[int], period: P
         return columns
     spans: list[tuple[int, ...]] = [*runs_read(period, starts)]
     first, table, when, bounds = "", "figure", "BETWEEN ? AND ?", spans[0]
-    if len(spans) == len(starts):  # one question for scattered moments; the numbers are ours
+    if len(spans) == len(starts) > 1:  # one question for scattered moments; the numbers are ours
         when, bounds = f"IN ({', '.join(map(str, starts.tolist()))})", ()
     elif len(spans) > 1:  # and one for scattered spans: the nights of a year are 365
         first = f"WITH span(low, high) AS (VALUES {', '.join(map(str, spans))}) "
