@@ -413,5 +413,4 @@ def test_e6_memory_is_flat_over_many_ticks(tmp_path: Path) -> None:
         gc.collect()
         grown = tracemalloc.get_traced_memory()[0] - first
     assert runtime.counters.readings == 400 * 11
-    # bounded caches still fill (questions to the database, starts of periods): 37 to 39 kB; 2,200 readings kept were 200 kB
-    assert grown < 60_000, f"{grown} bytes in 200 ticks"
+    assert grown < 37_500, f"{grown} bytes in 200 ticks"
