@@ -129,13 +129,13 @@ def newest_round(
     silent = [name for name, trace in present.items() if not trace or _silent(trace, every[name], belief)]
     if silent or not present:
         return Round(belief.now_ms, {}, silent=tuple(sorted(silent)))
+    limit_ms = max(belief.age_limit(period) for period in every.values())
     slowest = max(every.values(), key=lambda period: (belief.age_limit(period), period))
     at_ms = reached = min(trace[-1][0] for trace in present.values())
     for trace in (wait_for or {}).values():
-        if trace and 0 < reached - trace[-1][0] <= late_ms:
+        if trace and 0 < reached - trace[-1][0] <= late_ms and belief.now_ms - trace[-1][0] <= limit_ms:
             at_ms = min(at_ms, trace[-1][0])
     apart: list[str] = []  # those that make the newest moment none of all
-    limit_ms = max(belief.age_limit(period) for period in every.values())
     while belief.now_ms - at_ms <= limit_ms:
         results = {name: trace[nearest(trace, at_ms)] for name, trace in present.items()}
         out_of_step = [name for name, item in results.items() if abs(item[0] - at_ms) > belief.near(every[name])]
@@ -171,9 +171,9 @@ def _until(trace: Trace, last_ms: int) -> Trace:
 
 
 def _fewer(names: list[str], out_of_step: list[str]) -> list[str]:
-    """Whom to name when samples do not meet: the fewer of those beside the moment and those at it."""
+    """Whom to name when samples do not meet: the fewer of those beside the moment and those at it; somebody always."""
     others = [name for name in names if name not in out_of_step]
-    return out_of_step if len(out_of_step) < len(others) else others
+    return out_of_step if len(out_of_step) < len(others) or not others else others
 
 
 def _silent(trace: Trace, every_ms: int, belief: Belief) -> bool:

@@ -138,6 +138,17 @@ def test_no_look_is_invalid_and_no_two_rounds_are_combined(period: int, seed: in
         assert sample_round.apart_ms == max(times) - min(times)
 
 
+@pytest.mark.parametrize("age_s", range(50, 66))
+@pytest.mark.parametrize("late_s", [1, 5, 12, 40])
+def test_a_round_without_values_is_never_complete(age_s: int, late_s: int) -> None:
+    """Found by a start from a store beside other daemons: who was waited for moved the moment to where nobody had a sample."""
+    now_ms = T + 1000 * age_s
+    for traces in ({"t": trace(T)}, {"t": trace(T), "u": trace(T + 300)}, {"t": trace(T, T + 9000)}):
+        waiting = {"room": trace(T - 1000 * late_s)}
+        taken = newest_round(traces, at(now_ms), wait_for=waiting, late_ms=45_000)
+        assert taken.complete == (set(taken.values) == set(traces))
+
+
 def test_mixed_periods_are_reported_of_the_moment_of_the_slowest() -> None:
     """Feeds every second, a room once a minute: both of the room's moment, never the room's old power beside a new feed."""
     fast, slow = [T + 1000 * i for i in range(200)], [T + 60_000 * i for i in range(4)]
