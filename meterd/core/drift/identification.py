@@ -14,6 +14,7 @@ from meterd.core.drift.wiring_faults import CAUTION, Observed, match
 from meterd.core.model.periods import DAY_MS, day_of
 
 ODDS = 20.0  # a name is given only where the next hypothesis is so many times less likely
+MOST_ODDS = 1_000_000  # beyond it a sentence says "more than": hundreds of digits say nothing more
 ALIKE = 0.95  # signatures correlated more than this are listed together whatever the figures say
 STEP_FOR_CAUSE = 0.05  # a ratio step below it is drift within what wear and temperature do; causes are of no use
 THIN = 30.0  # T below which a feeder is not named: as much as the search for gross faults asks for

@@ -320,6 +320,17 @@ def test_every_suspicion_has_a_german_form() -> None:
     assert left_in_english(sentence for item in said_ for sentence in sentences_of(finding_of(item, SITE))) == []
 
 
+def test_how_unlikely_a_cause_is_has_no_hundreds_of_digits() -> None:
+    """Found on a phone: a number of 250 digits made the page nine times as wide as the window."""
+    item = suspicions()[0]
+    candidates = (item.candidates[0], replace(item.candidates[0], points=("q02",), odds=1e250))
+    finding = finding_of(replace(item, candidates=candidates), SITE)
+    assert "(more than 1000000 times less likely than the first" in finding.evidence[1]
+    assert left_in_english(sentences_of(finding)) == []
+    shown = "".join(piece.words for piece in wording.translated("de", finding.evidence[1], ZoneInfo("UTC")))
+    assert "(mehr als 1.000.000-mal weniger wahrscheinlich als das erste" in shown
+
+
 def test_every_gross_fault_has_a_german_form() -> None:
     """A factor, a list of several, a load without a meter."""
     site = grid(5, 4)
