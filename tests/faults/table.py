@@ -13,6 +13,7 @@ import subprocess
 import sys
 import tempfile
 import xml.etree.ElementTree as ET
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -99,9 +100,8 @@ def missing(row: Row, carrying: set[str]) -> list[str]:
     return sorted(item for item in carrying if item not in row.tests and item.partition("::")[0] not in row.tests)
 
 
-def completed(text: str) -> str:
-    """The document with all tests in the rows of their cases."""
-    carrying = named()
+def completed(text: str, carrying: Mapping[str, set[str]]) -> str:
+    """The document with all tests in the rows of their cases; `carrying` as `named` gives it."""
     for row in rows(text):
         tests = [*(test for test in row.tests if there(test)), *missing(row, carrying[row.case])]
         result = OPEN if not tests else "passes" if row.result == OPEN else row.result
@@ -172,7 +172,7 @@ def main(options: list[str]) -> int:
     arguments = asked(options)
     wanted = arguments.cases
     if arguments.write:
-        DOCUMENT.write_text(completed(DOCUMENT.read_text(encoding="utf-8")), encoding="utf-8")
+        DOCUMENT.write_text(completed(DOCUMENT.read_text(encoding="utf-8"), named()), encoding="utf-8")
         return 0
     mine = [row for row in rows() if not wanted or row.case in wanted]
     results = outcomes(sorted({test for row in mine for test in row.tests}))

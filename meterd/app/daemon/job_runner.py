@@ -35,6 +35,7 @@ from meterd.core.model.schedule import (
     newest_slot,
     succeeded,
     to_text,
+    with_remarks,
 )
 from meterd.core.topics.senml import EARLIEST_MS
 
@@ -185,6 +186,8 @@ class JobRunner:
             return
         (is_done, text), name = ended, self._run.job
         record = self._records[name]
+        if is_done:
+            text = with_remarks(self._rules[name], record, text)
         self._remember(name, succeeded(record, now_ms, text) if is_done else failed(record, now_ms, text))
         level = logging.INFO if is_done else logging.WARNING
         log.log(level, "job %s: %s", name, text, extra=about("job-done" if is_done else "job-failed", name))

@@ -234,6 +234,32 @@ def succeeded(record: JobRecord, now_ms: int, text: str) -> JobRecord:
     return replace(record, state=JobState.DONE, tries=0, ended_ms=now_ms, done_ms=now_ms, words=text, done=done)
 
 
+def with_remarks(rule: JobRule, record: JobRecord, text: str) -> str:
+    """What the run did, how many slots were missed before its own, and with which try it succeeded where not the first.
+
+    >>> night = JobRule("backup", Rhythm.DAY, 1, 30)
+    >>> with_remarks(night, JobRecord(slot="2026-03-01", tries=2, done=("2026-02-25",)), "3 copies")
+    '3 copies; missed before: 3; tries: 2'
+    """
+    parts = [text]
+    if number := _missed(rule, record):
+        parts.append(f"missed before: {number}")
+    if record.tries > 1:
+        parts.append(f"tries: {record.tries}")
+    return "; ".join(parts)
+
+
+def _missed(rule: JobRule, record: JobRecord) -> int:
+    """How many slots lie between that of the run and the newest one before it that is done; 0 where none is."""
+    earlier = [label for label in record.done if label < record.slot]
+    if not earlier or record.slot in record.done:
+        return 0
+    day, count = _before(rule, date.fromisoformat(record.slot)), 0
+    while day.isoformat() > max(earlier):
+        day, count = _before(rule, day), count + 1
+    return count
+
+
 def failed(record: JobRecord, now_ms: int, text: str) -> JobRecord:
     """The run could not do it."""
     return replace(record, state=JobState.FAILED, ended_ms=now_ms, words=text)

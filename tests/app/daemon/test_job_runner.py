@@ -75,7 +75,7 @@ def issued(path: Path) -> list[tuple[str, str, str]]:
         store.close()
 
 
-def test_a_night_and_a_first_of_the_month(tmp_path: Path) -> None:
+def test_i20_a_night_and_a_first_of_the_month_come_once_though_the_clock_is_set_back(tmp_path: Path) -> None:
     """Backup, verification, drift and clocks at night; report and costs in the morning; nothing again after a restart, or
     when the clock is set back an hour.
     """
@@ -114,8 +114,8 @@ def test_a_night_and_a_first_of_the_month(tmp_path: Path) -> None:
     assert (tmp_path / "copies" / copies[0]).stat().st_mtime_ns == modified
 
 
-def test_a_month_of_outage_is_made_up_for_once(tmp_path: Path) -> None:
-    """On return one backup, of the newest night."""
+def test_i20_a_month_of_outage_is_made_up_for_once_and_told(tmp_path: Path) -> None:
+    """On return one backup, of the newest night; what was missed is said by the command and the page."""
     site_with_jobs(tmp_path)
     clock = SetClock()
     clock.set(MARCH - 40 * DAY)
@@ -129,6 +129,9 @@ def test_a_month_of_outage_is_made_up_for_once(tmp_path: Path) -> None:
     assert [path.name for path in (tmp_path / "copies").iterdir()] == ["mill-2026-03-01.sqlite"]
     assert {period for _, period, _ in issued(tmp_path / STORE)} == {"2026-02"}
     assert len(documents(inbox)) == 2
+    results = {job: known.words for job in ("backup", "report") if (known := record(tmp_path / STORE, job)) is not None}
+    assert results["backup"].endswith("; missed before: 40")  # nights from 20 January to 28 February
+    assert results["report"].endswith("; missed before: 1")  # the report of January
 
 
 def test_a_failed_job_is_a_finding_and_is_tried_again(tmp_path: Path) -> None:
@@ -173,8 +176,10 @@ def test_a_report_waits_until_the_month_is_closed(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("job", JOBS)
-def test_killed_in_the_middle(job: str, tmp_path: Path) -> None:
-    """kill -9 while it runs, alone: on return it runs again, is done once on record, and leaves nothing half written."""
+def test_i20_killed_in_the_middle_it_is_done_once(job: str, tmp_path: Path) -> None:
+    """kill -9 while it runs, alone: on return it runs again, is done once on record, which tells the tries, and leaves
+    nothing half written.
+    """
     plan, inbox = (
         site_with_jobs(tmp_path, SCHEDULE + "".join(f'{other} = "off"\n' for other in JOBS if other != job)),
         Inbox(),
@@ -191,8 +196,14 @@ def test_killed_in_the_middle(job: str, tmp_path: Path) -> None:
                 process.wait(30)
             if runs(tmp_path, job)[0] != "running":
                 break  # it was quicker than we
+        known = record(tmp_path / STORE, job)
+        assert known is not None
+        tries = known.tries + 1 if known.state is JobState.RUNNING else 1
         with _process(plan, SIX + 12 * HOUR, notify.smtp_port):
             assert until(lambda: runs(tmp_path, job) == ("done", "2026-03-01"), 120), record(tmp_path / STORE, job)
+    known = record(tmp_path / STORE, job)
+    assert known is not None
+    assert known.words.endswith(f"; tries: {tries}") == (tries > 1)
     partials = [path for path in tmp_path.rglob("*.partial") if path.parent.name != "copies"]
     assert partials == []
     if job == "backup":

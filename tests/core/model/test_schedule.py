@@ -28,6 +28,7 @@ from meterd.core.model.schedule import (
     pause_ms,
     succeeded,
     to_text,
+    with_remarks,
 )
 
 VIENNA = ZoneInfo("Europe/Vienna")
@@ -214,6 +215,24 @@ def test_what_is_off_is_never_due() -> None:
     rule = JobRule("backup", Rhythm.DAY, off="no backup_folder")
     assert due(rule, JobRecord(), ms(2026, 5, 2), VIENNA) is None
     assert next_run_ms(rule, JobRecord(), ms(2026, 5, 2), VIENNA) is None
+
+
+@pytest.mark.parametrize(
+    ("rule", "done", "slot", "missed"),
+    [
+        (NIGHT, ("2026-05-01",), "2026-05-02", ""),
+        (NIGHT, ("2026-04-27", "2026-04-28"), "2026-05-02", "; missed before: 3"),
+        (FIRST, ("2026-01-01",), "2026-03-01", "; missed before: 1"),
+        (NIGHT, ("2026-04-28", "2026-05-02"), "2026-05-02", ""),  # once more, by order of a person
+        (NIGHT, (), "2026-05-02", ""),
+    ],
+)
+def test_what_was_missed_is_said(rule: JobRule, done: tuple[str, ...], slot: str, missed: str) -> None:
+    """Slots between the run and the newest one before it that is done."""
+    record = begun(JobRecord(done=done), slot, ms(2026, 5, 2))
+    assert with_remarks(rule, record, "done") == "done" + missed
+    again = begun(interrupted(record), slot, ms(2026, 5, 2))
+    assert with_remarks(rule, again, "done") == f"done{missed}; tries: 2"
 
 
 @pytest.mark.parametrize("rule", [NIGHT, FIRST])
