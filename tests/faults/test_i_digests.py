@@ -19,6 +19,7 @@ from meterd.app.cli.main import main
 from meterd.app.daemon.digest_check import at_start
 from meterd.core.errors import StoreError
 from meterd.core.model.reading import IMPORT, Reading
+from tests.adapters.store.earlier import back_to_version_9
 from tests.brokers import Mosquitto, until
 from tests.faults.flipped_bytes import fill, fill_every_table, rows, trial
 from tests.faults.mill import (
@@ -124,13 +125,16 @@ def test_i11_what_we_write_ourselves_holds_also_after_corrections_late_readings_
 def test_i11_a_store_of_the_schema_before_gets_its_digests_in_place(whole: Path, tmp_path: Path) -> None:
     path = tmp_path / "s.sqlite"
     shutil.copy(whole, path)
+    back_to_version_9(path)
     with sqlite3.connect(path) as db:
         db.execute("DROP TABLE digest")
         db.execute("DROP TABLE digest_reach")
         db.execute("DROP TABLE forecast")
         db.execute("PRAGMA user_version = 6")
     db.close()
-    SqliteStore.writer(path).close()
+    with closing(SqliteStore.writer(path)) as store:
+        while store.digest_step():
+            pass
     assert at_start(path) == []
     assert rows(path) == rows(whole)
     with sqlite3.connect(path) as db:
@@ -178,6 +182,7 @@ def test_i11_a_large_store_without_digests_gets_them_beside_the_work_of_the_daem
     """Nothing is made at the start: all of it comes in pieces, while the daemon goes on; nothing is told as changed."""
     path = tmp_path / "s.sqlite"
     shutil.copy(whole, path)
+    assert back_to_version_9(path) > 100
     with closing(sqlite3.connect(path)) as db:
         db.executescript("DROP TABLE digest; DROP TABLE digest_reach; DROP TABLE forecast; PRAGMA user_version = 6")
     monkeypatch.setattr(digest_writer, "BEGIN_ROWS", 0)

@@ -74,7 +74,7 @@ class AsOfStore(SqliteStore):
     def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> list[BalanceRow]:
         """Balances of a board that start in [from, until) as they stood."""
         rows = self._rows("balance", BALANCE, {"board": board, "period": period}, (from_ms, until_ms))
-        return balances_of(board, period, rows)
+        return balances_of(board, period, rows, self.flows.unpack)
 
     def pv(self, period: Period, from_ms: int, until_ms: int) -> list[PvRow]:
         """PV figures that start in [from, until) as they stood."""

@@ -102,6 +102,10 @@ class DigestWriter:
         elif self._unlinked:
             self._link_some()
 
+    def link_anew(self) -> None:
+        """Days that were over have changed: their links are made again."""
+        self._unlinked = True
+
     def finish(self) -> None:
         """Digest the last readings and link the last days: the store is about to be closed."""
         self.catch_up()

@@ -72,6 +72,8 @@ COVERED = (
     Covered("suppression"),
     Covered("notice"),
     Covered("line_refused"),
+    Covered("flow_points"),
+    Covered("unpacked"),
     Covered(REACH),
 )
 KINDS: Mapping[str, Covered] = {covered.table: covered for covered in COVERED}

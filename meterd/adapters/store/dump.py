@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from meterd.adapters.store.reading_connection import reason, refuse_newer
+from meterd.adapters.store.reconciled_flows import ReconciledFlows
 from meterd.core.errors import StoreError
 from meterd.core.model.periods import Period
 from meterd.core.model.results import Channel
@@ -35,6 +36,7 @@ class ArchiveReader:
             rows = self._db.execute("SELECT id, point, register FROM channel ORDER BY point, register").fetchall()
         except (sqlite3.Error, UnicodeDecodeError) as exc:
             raise StoreError(f"cannot read the store {path}: {reason(exc)}") from exc
+        self._flows = ReconciledFlows(self._db)
         self.channels: dict[Channel, int] = {(point, register): number for number, point, register in rows}
 
     def close(self) -> None:
@@ -76,11 +78,12 @@ class ArchiveReader:
 
     def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> Iterator[Row]:
         """Newest balances of one board that start in [from, until)."""
-        return self._rows(
+        rows = self._rows(
             f"SELECT {', '.join(BALANCE)} FROM balance WHERE board = ? AND period = ? AND start_ms >= ? AND start_ms < ?"
             " ORDER BY start_ms",
             (board, period, from_ms, until_ms),
         )
+        return self._flows.in_text(rows, BALANCE.index("reconciled"))
 
     def pv(self, period: Period, from_ms: int, until_ms: int) -> Iterator[Row]:
         """Newest PV figures that start in [from, until)."""

@@ -2,11 +2,12 @@
 
 import json
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 import numpy as np
 
+from meterd.adapters.store.reconciled_flows import flows_of_texts
 from meterd.core.energy.rollup import Columns, runs_read
 from meterd.core.model.periods import Period
 from meterd.core.model.results import BalanceRow, PvRow
@@ -63,17 +64,22 @@ def _fill(columns: Columns, numbers: Sequence[int], number: int, starts: Ints, r
         columns.energy[place], columns.present[place], columns.flags[place] = values[hit], True, marks[hit]
 
 
-def balances_of(board: str, period: Period, rows: Iterable[Sequence[Any]]) -> list[BalanceRow]:
-    """Balances of one board, each from its start and the columns of `BALANCE`."""
+def balances_of(
+    board: str,
+    period: Period,
+    rows: Iterable[Sequence[Any]],
+    unpack: Callable[[Sequence[Any]], list[tuple[tuple[str, int], ...]]] = flows_of_texts,
+) -> list[BalanceRow]:
+    """Balances of one board, each from its start and the columns of `BALANCE`; `unpack` reads the flows."""
+    given = list(rows)
     return [
         BalanceRow(
             board, period, start, end_ms=end, feed=feed, outgoing=outgoing, residual=residual, band=band,
             verdict=verdict, estimated=bool(estimated), missing=tuple(json.loads(missing)),
-            uncovered=tuple(json.loads(uncovered)), covered=covered, of=of,
-            reconciled=tuple((name, mwh) for name, mwh in json.loads(reconciled)),
+            uncovered=tuple(json.loads(uncovered)), covered=covered, of=of, reconciled=flows,
         )
-        for start, end, feed, outgoing, residual, band, verdict, estimated, missing, uncovered, covered, of, reconciled
-        in rows
+        for (start, end, feed, outgoing, residual, band, verdict, estimated, missing, uncovered, covered, of, _), flows
+        in zip(given, unpack([row[-1] for row in given]), strict=True)
     ]  # fmt: skip
 
 

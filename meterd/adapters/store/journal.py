@@ -22,6 +22,7 @@ from meterd.adapters.store.issued_documents import IssuedTable
 from meterd.adapters.store.lock import OPEN, is_ours, take_lock
 from meterd.adapters.store.maintenance_log import Records
 from meterd.adapters.store.reading_connection import connect_to_read, reason
+from meterd.adapters.store.reconciled_flows import ReconciledFlows, pack_some, waits
 from meterd.adapters.store.schema import connection_of
 from meterd.adapters.store.versioned_tables import Entry, VersionedTables
 from meterd.core.energy.completeness import StoredEnergies
@@ -47,7 +48,6 @@ UNFIT = (
 UPSERT = "INSERT INTO fact VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value WHERE value <> excluded.value"
 _KNOWN = "FROM figure WHERE channel = ? AND period = ? AND start_ms >= ? AND start_ms < ? AND energy IS NOT NULL"
 AT_ONCE = 20_000  # rows of a history that are Python objects at the same time
-_compact = json.JSONEncoder(separators=(",", ":")).encode  # `json.dumps` would make an encoder for each row
 ONE_BY_ONE = 8  # readings below which a savepoint is not worth its two statements
 
 
@@ -63,7 +63,8 @@ class SqliteStore:
         self._ids: dict[Channel, int] = _channels(connection)
         self.digest_writer = DigestWriter(connection)
         self.outbox = Outbox(connection)
-        self._versioned = VersionedTables(connection, self.digest_writer, self.outbox)
+        self.flows = ReconciledFlows(connection)
+        self._versioned = VersionedTables(connection, self.digest_writer, self.outbox, self.flows)
         self.finding_tables = FindingTables(connection)
         self.drift_days = DriftDays(connection)
         self.corrections = Corrections(connection)
@@ -151,6 +152,7 @@ class SqliteStore:
     def _roll_back(self) -> None:
         self._ids = {}  # a number given inside the transaction may be gone
         self.digest_writer.forget()
+        self.flows.forget()
         with suppress(sqlite3.Error):  # the first failure is the one to tell
             if self._db.in_transaction:
                 self._db.execute("ROLLBACK")
@@ -162,14 +164,18 @@ class SqliteStore:
             self.digest_writer.begin()
 
     def digest_step(self) -> bool:
-        """One piece of what waits for its digests; whether there was anything. StoreError if it is not kept."""
+        """One piece of what waits for its digests or to be packed; whether there was anything. StoreError if it is not kept."""
         try:
-            if not self.digest_writer.has_work():
+            digests = self.digest_writer.has_work()
+            if not digests and not waits(self._db):
                 return False
         except sqlite3.Error as exc:
             raise StoreError(f"cannot read the store: {exc}") from exc
         with self.transaction():
-            self.digest_writer.step()
+            if digests:
+                self.digest_writer.step()
+            elif pack_some(self._db, self.flows):
+                self.digest_writer.link_anew()
         return True
 
     def forget_channels(self) -> None:
@@ -412,16 +418,17 @@ class SqliteStore:
 
     def write_balances(self, rows: Iterable[BalanceRow], *, now_ms: int, reason: str) -> None:
         """Keep balances, versioned like figures."""
+        given = list(rows)
         entries = [
             Entry(
                 (r.board, str(r.period)),
                 r.start_ms,
                 (
                     r.end_ms, r.feed, r.outgoing, r.residual, r.band, str(r.verdict), int(r.estimated), json.dumps(r.missing),
-                    json.dumps(r.uncovered), r.covered, r.of, _compact(r.reconciled),
+                    json.dumps(r.uncovered), r.covered, r.of, flows,
                 ),
             )
-            for r in rows
+            for r, flows in zip(given, self.flows.pack([r.reconciled for r in given]), strict=True)
         ]  # fmt: skip
         self._versioned.write("balance", entries, (now_ms, reason))
 
@@ -432,7 +439,7 @@ class SqliteStore:
             " WHERE board = ? AND period = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms",
             (board, period, from_ms, until_ms),
         )
-        return balances_of(board, period, rows)
+        return balances_of(board, period, rows, self.flows.unpack)
 
     def write_pv(self, rows: Iterable[PvRow], *, now_ms: int, reason: str) -> None:
         """Keep PV figures, versioned like figures."""

@@ -13,6 +13,7 @@ from itertools import islice
 from pathlib import Path
 
 from meterd.adapters.store.reading_connection import reason, refuse_newer
+from meterd.adapters.store.reconciled_flows import ReconciledFlows
 from meterd.adapters.store.schema import connection_of
 from meterd.core.errors import StoreError
 from meterd.core.model.periods import Period
@@ -44,7 +45,7 @@ FIGURES: Mapping[str, tuple[str, tuple[str, ...]]] = {
 _STATES = ("correction", "record", "issued", "finding", "finding_old", "finding_note", "suppression", "fact")
 # of the daemon that ran, not of the site: what it was busy with, and its numbers on the broker
 _NOT_KEPT = ("epoch", "sequence", "life", "unsettled_from_ms", "correcting")
-CLOSED_TO = "closed_to_ms"
+CLOSED_TO, FLOWS = "closed_to_ms", "reconciled"
 AT_ONCE = 20_000
 
 
@@ -62,6 +63,7 @@ class MonthRows:
         except (sqlite3.Error, UnicodeDecodeError) as exc:
             raise StoreError(f"cannot read the store {path}: {reason(exc)}") from exc
         self.connection = self._db
+        self._flows = ReconciledFlows(self._db)
         self._channels: dict[Channel, int] = {(point, register): number for number, point, register in rows}
 
     def close(self) -> None:
@@ -114,10 +116,12 @@ class MonthRows:
         what = f"SELECT start_ms, {', '.join(columns)} FROM {own} WHERE"
         for period, span in spans.items():
             for where, series, name in self._series(own, columns):
-                rows = self._db.execute(
+                rows: Iterable[Row] = self._db.execute(
                     f"{what} {where} period = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms, version",
                     (*series, period, *span),
                 )
+                if FLOWS in columns:
+                    rows = self._flows.in_text(rows, 1 + columns.index(FLOWS))
                 yield from ((str(period), row[0], *name, *row[1:]) for row in rows)
 
     def _series(self, own: str, columns: Sequence[str]) -> Iterator[tuple[str, Row, Row]]:
@@ -187,6 +191,7 @@ class Refill:
         self._db = sqlite3.connect(path, isolation_level=None)
         self._db.execute("PRAGMA synchronous = OFF")  # a file that is not finished is thrown away
         self._ids: dict[Channel, int] = {}
+        self._flows = ReconciledFlows(self._db)
 
     def close(self) -> None:
         """End."""
@@ -227,6 +232,8 @@ class Refill:
                 batch = [(period, start, self._id((str(p), str(r))), *rest) for period, start, p, r, *rest in batch]
                 columns = ("channel", *columns)
             columns = ("period", "start_ms", *columns)
+            if FLOWS in columns:
+                batch = list(self._flows.repacked(batch, columns.index(FLOWS)))
             marks = ", ".join("?" * len(columns))
             self._db.executemany(f"INSERT INTO {own} ({', '.join(columns)}) VALUES ({marks})", batch)
 

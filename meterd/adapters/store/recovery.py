@@ -16,6 +16,7 @@ from meterd.adapters.store import leaf_pages
 from meterd.adapters.store.journal import DEVICE_TIME, OLD, SqliteStore
 from meterd.adapters.store.lock import take_lock
 from meterd.adapters.store.reading_connection import NO_TEXT, SCHEMA_VERSION
+from meterd.adapters.store.reconciled_flows import ReconciledFlows
 from meterd.adapters.store.schema import differently_described, tables_of
 from meterd.adapters.store.schema_repair import UNREADABLE, repair_schema
 from meterd.core.model.reading import REGISTERS, Reading
@@ -289,6 +290,8 @@ def _save_final(damaged: sqlite3.Connection, store: SqliteStore, names: dict[int
         if rows:
             insert = f"INSERT OR IGNORE INTO {table} VALUES ({', '.join('?' * len(rows[0]))})"
             with store.transaction():
+                if table.startswith("balance"):
+                    rows = store.flows.taken_over(rows, ReconciledFlows(damaged))
                 store.connection.executemany(insert, rows)
     with store.transaction():
         store.set_fact(FIGURES_FROM, row[0])

@@ -1,7 +1,7 @@
 """The tables of figures, balances and PV figures: a row that changes gets a new version, the old one is kept aside."""
 
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -9,6 +9,7 @@ import numpy as np
 
 from meterd.adapters.store.change_feed import Outbox
 from meterd.adapters.store.digest_writer import DigestWriter
+from meterd.adapters.store.reconciled_flows import ReconciledFlows
 from meterd.core.model.periods import Period
 from meterd.core.registers.figure_columns import FigureColumns
 from meterd.core.registers.register_line import Bools, Ints
@@ -50,8 +51,10 @@ class Entry:
 class VersionedTables:
     """Writes rows with versions. Its methods belong into a transaction of the store."""
 
-    def __init__(self, connection: sqlite3.Connection, digests: DigestWriter, outbox: Outbox) -> None:
-        self._db, self._digests, self._outbox = connection, digests, outbox
+    def __init__(
+        self, connection: sqlite3.Connection, digests: DigestWriter, outbox: Outbox, flows: ReconciledFlows
+    ) -> None:
+        self._db, self._digests, self._outbox, self._flows = connection, digests, outbox, flows
 
     def write(self, table: str, entries: Sequence[Entry], mark: tuple[int, str]) -> list[int]:
         """Insert, or keep the old version aside and replace it; returns which entries differ from what stood there.
@@ -116,11 +119,13 @@ class VersionedTables:
         """Newest rows of a series by their start: version, compared columns, further columns."""
         keys, compared, also = _KEYS[table]
         where = " AND ".join(f"{k} = ?" for k in keys[:-1])
-        rows = self._db.execute(
+        rows: Iterable[tuple[Any, ...]] = self._db.execute(
             f"SELECT start_ms, version, {', '.join(compared + also)} FROM {table}"
             f" WHERE {where} AND start_ms BETWEEN ? AND ?",
             (*prefix, min(starts), max(starts)),
         )
+        if table == "balance":  # one that stands as an earlier version stored it is no other balance
+            rows = self._flows.repacked(rows, 2 + compared.index("reconciled"))
         return {row[0]: row[1:] for row in rows}
 
     def _aside(self, table: str, prefix: tuple[object, ...], starts: Sequence[int]) -> dict[int, int]:

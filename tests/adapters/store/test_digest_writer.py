@@ -22,6 +22,7 @@ from meterd.core.model.periods import DAY_MS, Period
 from meterd.core.model.reading import EXPORT, IMPORT, POWER, Reading
 from meterd.core.model.results import FigureRow
 from meterd.core.registers.register_line import Flag
+from tests.adapters.store.earlier import back_to_version_9
 from tests.adapters.store.journal import BEGIN, QUARTER, add, figures, opened, reading
 
 VECTORS = Path(__file__).parents[2] / "vectors"
@@ -202,6 +203,7 @@ def test_a_large_store_without_digests_gets_them_in_pieces_while_it_is_written_t
     for _ in range(5):
         of_many_days(store, generator)
     store.close()
+    back_to_version_9(path)
     with closing(sqlite3.connect(path)) as db:  # as version 6 left it
         db.executescript(f"DROP TABLE digest; DROP TABLE {REACH}; DROP TABLE forecast; PRAGMA user_version = 6")
     monkeypatch.setattr(digest_writer, "BEGIN_ROWS", 0)

@@ -21,7 +21,7 @@ def store(tmp_path: Path) -> SqliteStore:
 
 def tables_of(store: SqliteStore) -> VersionedTables:
     """On the connection of a store."""
-    return VersionedTables(store.connection, store.digest_writer, Outbox(store.connection))
+    return VersionedTables(store.connection, store.digest_writer, Outbox(store.connection), store.flows)
 
 
 def entry(start_ms: int, energy: int | None, anchor: int | None = None) -> Entry:
