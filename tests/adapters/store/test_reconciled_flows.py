@@ -93,6 +93,19 @@ def test_flows_of_any_points_size_and_sign_come_back(
     assert compared(path) == []
 
 
+def by_hand(content: bytes, count: int) -> list[int]:
+    """Flows as the README of the store says how they stand, bit by bit."""
+    bits = "".join(f"{byte:08b}" for byte in content[1:])
+    signed, k = divmod(content[0], 128)
+    zeros = [len(part) for part in bits.split("1")[:count]]
+    place, flows = sum(zeros) + count, []
+    for length in (more + k for more in zeros):
+        x = int("1" + bits[place : place + length], 2) - 2**k
+        place += length
+        flows.append(x if not signed else -(x + 1) // 2 if x % 2 else x // 2)
+    return flows
+
+
 @given(st.integers(1, 300), st.integers(1, 5), st.integers(0, 50), st.integers(0, 2**32))
 @settings(max_examples=60, deadline=None)
 def test_what_is_packed_together_is_what_is_packed_alone(points: int, rows: int, bits: int, seed: int) -> None:
@@ -101,6 +114,7 @@ def test_what_is_packed_together_is_what_is_packed_alone(points: int, rows: int,
     together = packed(flows)
     assert together == [packed(row[None])[0] for row in flows]
     assert unpacked(together, points).tolist() == flows.tolist()
+    assert [by_hand(content, points) for content in together] == flows.tolist()
     assert max(map(len, together)) <= 2 + points * (bits + 4) / 8
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.store.reading_connection import SCHEMA_VERSION
 from meterd.app.cli.main import main
 from meterd.app.operations import upgrade
@@ -68,6 +69,7 @@ def test_a_store_of_this_version_and_of_a_newer_one(tmp_path: Path, capsys: Capt
     """Nothing is due, also with a log that is not in the file yet; of a newer one: which version to run."""
     plan = unpack("0.2.0", tmp_path)
     store = tmp_path / "mill.sqlite"
+    SqliteStore.writer(store).close()  # the version of today was kept with an earlier schema
     with closing(sqlite3.connect(store, isolation_level=None)) as writer:
         writer.execute("PRAGMA wal_autocheckpoint = 0")
         writer.execute("INSERT INTO balance_old SELECT * FROM balance WHERE period = 'year'")
