@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from meterd.adapters.store import leaf_pages
+from meterd.adapters.store.digests import KINDS, Covered, columns_of
 from meterd.adapters.store.journal import DEVICE_TIME, OLD, SqliteStore
 from meterd.adapters.store.lock import take_lock
 from meterd.adapters.store.reading_connection import NO_TEXT, SCHEMA_VERSION
@@ -287,14 +288,24 @@ def _save_final(damaged: sqlite3.Connection, store: SqliteStore, names: dict[int
         if table.startswith("figure"):
             numbers = {number: store.channel_number(name) for number, name in names.items()}
             rows = [(numbers[values[0]], *values[1:]) for values in rows if numbers.get(values[0], -1) >= 0]
-        if rows:
-            insert = f"INSERT OR IGNORE INTO {table} VALUES ({', '.join('?' * len(rows[0]))})"
-            with store.transaction():
-                if table.startswith("balance"):
-                    rows = store.flows.taken_over(rows, ReconciledFlows(damaged))
-                store.connection.executemany(insert, rows)
+        with store.transaction():
+            if table.startswith("balance"):
+                rows = store.flows.taken_over(rows, ReconciledFlows(damaged))
+            _keep(store, KINDS[table], rows)
     with store.transaction():
         store.set_fact(FIGURES_FROM, row[0])
+
+
+def _keep(store: SqliteStore, covered: Covered, rows: list[tuple[Any, ...]]) -> None:
+    """Insert what is not there yet, with its digests where no trigger makes them."""
+    columns = columns_of(store.connection, covered.table)
+    insert = f"INSERT OR IGNORE INTO {covered.table} VALUES ({', '.join('?' * len(columns))})"
+    fresh = [row for row in rows if store.connection.execute(insert, row).rowcount]
+    if covered.in_bulk:
+        series = columns.index(covered.subject) if covered.subject else None
+        for row in fresh:
+            subject = "" if series is None else row[series]
+            store.digest_writer.added(covered.table, subject, columns.index(covered.time), [row])
 
 
 def _batches(connection: sqlite3.Connection, names: dict[int, Channel]) -> Iterator[list[Reading]]:

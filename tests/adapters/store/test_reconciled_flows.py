@@ -329,3 +329,4 @@ def test_final_balances_of_a_damaged_store_keep_their_flows(version: int, tmp_pa
             assert row.reconciled == (() if gone else was.reconciled)
         store.close()
         assert ("text" in forms(file, "balance_old")) == (file == lost and version == 10)
+        assert compared(file) == []
