@@ -174,7 +174,7 @@ class SqliteStore:
         with self.transaction():
             if digests:
                 self.digest_writer.step()
-            elif pack_some(self._db, self.flows):
+            elif pack_some(self._db, self.flows, self.digest_writer):
                 self.digest_writer.link_anew()
         return True
 

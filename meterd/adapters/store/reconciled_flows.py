@@ -18,7 +18,8 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from meterd.adapters.store.digests import columns_of
+from meterd.adapters.store.digest_writer import DigestWriter
+from meterd.adapters.store.digests import KINDS, columns_of
 from meterd.core.errors import StoreError
 from meterd.core.registers.register_line import Bools, Ints
 
@@ -240,25 +241,30 @@ def waits(connection: sqlite3.Connection) -> bool:
     return connection.execute("SELECT 1 FROM unpacked").fetchone() is not None
 
 
-def pack_some(connection: sqlite3.Connection, flows: ReconciledFlows) -> bool:
+def pack_some(connection: sqlite3.Connection, flows: ReconciledFlows, digests: DigestWriter) -> bool:
     """Pack the next flows that are texts; whether a table is done. Belongs into a transaction of the store.
 
-    Old versions come last: what replaces a balance sets it aside as it is.
+    Old versions come last: what replaces a balance sets it aside as it is. Rows are written anew in their order, since pages
+    whose rows only become shorter stay half empty.
     """
     kind, *after = connection.execute(
         "SELECT kind, board, period, start_ms, version FROM unpacked ORDER BY kind"
     ).fetchone()
     key = "board, period, start_ms, version"
     rows = connection.execute(
-        f"SELECT {key}, reconciled FROM {kind} WHERE ({key}) > (?, ?, ?, ?) ORDER BY {key} LIMIT {PIECE_ROWS}", after
+        f"SELECT * FROM {kind} WHERE ({key}) > (?, ?, ?, ?) ORDER BY {key} LIMIT {PIECE_ROWS}", after
     ).fetchall()
-    packed_rows = flows.repacked(rows, len(after))
-    changed = [(new[-1], *new[:-1]) for old, new in zip(rows, packed_rows, strict=True) if new != old]
-    where = "board = ? AND period = ? AND start_ms = ? AND version = ?"
-    connection.executemany(f"UPDATE {kind} SET reconciled = ? WHERE {where}", changed)
-    if rows:
-        move = "UPDATE unpacked SET board = ?, period = ?, start_ms = ?, version = ? WHERE kind = ?"
-        connection.execute(move, (*rows[-1][:-1], kind))
-    else:
+    if not rows:
         connection.execute("DELETE FROM unpacked WHERE kind = ?", (kind,))
-    return not rows
+        return True
+    columns = columns_of(connection, kind)
+    fresh = list(flows.repacked(rows, columns.index("reconciled")))
+    last = rows[-1][: len(after)]
+    connection.execute(f"DELETE FROM {kind} WHERE ({key}) > (?, ?, ?, ?) AND ({key}) <= (?, ?, ?, ?)", (*after, *last))
+    connection.executemany(f"INSERT INTO {kind} VALUES ({', '.join('?' * len(columns))})", fresh)
+    if KINDS[kind].in_bulk:
+        for row in fresh:
+            digests.added(kind, row[0], columns.index("start_ms"), [row])
+    move = "UPDATE unpacked SET board = ?, period = ?, start_ms = ?, version = ? WHERE kind = ?"
+    connection.execute(move, (*last, kind))
+    return False
