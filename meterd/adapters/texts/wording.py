@@ -68,16 +68,19 @@ def has(language: str, key: str) -> bool:
     return key in catalogue(language)
 
 
-def translated(language: str, sentence: str, zone: ZoneInfo, titles: Mapping[str, str] = _NO_TITLES) -> list[Piece]:
+def translated(
+    language: str, sentence: str, zone: ZoneInfo, titles: Mapping[str, str] = _NO_TITLES, *, most: int = 0
+) -> list[Piece]:
     """A sentence of a finding, which is stored in English, for a reader: numbers by locale, times in the site's zone.
 
-    Names of the plan are given by their `titles`.
+    Names of the plan are given by their `titles`, of a list longer than `most` (0: no limit) only so many.
     A sentence of which nothing is recognised is one piece in English (catalogue/*/finding_*.toml).
     """
     pieces: list[Piece] = []
     for part in _taken_apart(language, sentence):
         own = LANGUAGES[0] if part.kind is Kind.FOREIGN else language
-        text = titled_names(part.words, titles) if part.kind is Kind.NAMES else _written(language, part, zone)
+        names = part.kind is Kind.NAMES
+        text = _some_names(language, part.words, titles, most) if names else _written(language, part, zone)
         if pieces and pieces[-1].language == own:
             pieces[-1] = Piece(pieces[-1].words + text, own)
         else:
@@ -85,9 +88,11 @@ def translated(language: str, sentence: str, zone: ZoneInfo, titles: Mapping[str
     return pieces
 
 
-def translated_line(language: str, sentence: str, zone: ZoneInfo, titles: Mapping[str, str] = _NO_TITLES) -> str:
+def translated_line(
+    language: str, sentence: str, zone: ZoneInfo, titles: Mapping[str, str] = _NO_TITLES, *, most: int = 0
+) -> str:
     """The same in one line, for where languages cannot be marked: inside another text, on paper."""
-    return "".join(piece.words for piece in translated(language, sentence, zone, titles))
+    return "".join(piece.words for piece in translated(language, sentence, zone, titles, most=most))
 
 
 def titles_of(site: Site) -> Mapping[str, str]:
@@ -124,6 +129,15 @@ def titled_names(text: str, titles: Mapping[str, str]) -> str:
     names = [name.partition(" ") for name in text.split(", ")]
     shown = [titles.get(name, name) + space + code for name, space, code in names]
     return ("; " if any("," in title for title in shown) else ", ").join(shown)
+
+
+def _some_names(language: str, text: str, titles: Mapping[str, str], most: int) -> str:
+    """A list of names, cut short where a reader needs no more to know what is meant: the rest is counted."""
+    names = text.split(", ")
+    if not 0 < most < len(names):
+        return titled_names(text, titles)
+    shown = titled_names(", ".join(names[:most]), titles)
+    return say(language, "word.and_more", names=shown, n=len(names) - most)
 
 
 def cause_words(language: str, cause: str) -> str:

@@ -10,6 +10,7 @@ from meterd.adapters.planfile.edit import PlanFiles
 from meterd.adapters.planfile.loader import PlanError, load_plan, store_path
 from meterd.adapters.planfile.renaming import rename, renamed, same
 from meterd.adapters.runtime.clock import WallClock
+from meterd.adapters.texts.near_points import near_points
 from meterd.app.cli.check import render_faults
 from meterd.app.cli.commands import Subparsers, command
 from meterd.app.operations.order_handler import carry_out
@@ -36,7 +37,9 @@ def run(arguments: argparse.Namespace) -> int:
     site = load_plan(arguments.plan).site
     if all(point.name != old for point in site.points):
         now = next((p.name for p in site.points if old in p.aliases), None)
-        text = f"{old} is called {now} now" if now else f"the plan has no point {old}; `meterd check` lists them"
+        near = " or ".join(near_points(site, old))
+        hint = f"did you mean {near}?" if near else "`meterd check` lists them"
+        text = f"{old} is called {now} now" if now else f"the plan has no point {old}; {hint}"
         raise ConfigError(f"{text}; nothing was changed")
     files = PlanFiles(arguments.plan)
     rename(files, site, old, new)

@@ -2,9 +2,9 @@
 
 from collections.abc import Sequence
 from datetime import UTC, date, datetime
-from difflib import get_close_matches
 from zoneinfo import ZoneInfo
 
+from meterd.adapters.texts.near_points import near_points
 from meterd.core.errors import ConfigError
 from meterd.core.model.periods import Period, bounds, to_ms
 from meterd.core.model.plan import Site
@@ -50,7 +50,7 @@ def some_points(site: Site, wanted: Sequence[str]) -> list[str]:
     known = {name: p.name for p in site.points for name in (p.name, *p.aliases)}
     for name in wanted:
         if name not in known:
-            near = get_close_matches(name, known, n=3) or [item for item in known if name in item][:3]
+            near = near_points(site, name)
             hint = f"did you mean {' or '.join(near)}?" if near else "its names stand in points.csv or under [[point]]"
             raise ConfigError(f"the plan has no point {name}; {hint}")
     return [known[name] for name in wanted]

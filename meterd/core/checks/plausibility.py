@@ -178,7 +178,7 @@ def sign(role: Role, flow: Flow, *, source_below: bool, site_has_pv: bool) -> Di
     if flow.opposed:
         return DirectionVerdict.DISAGREES
     along, against = flow.along_mwh or 0, flow.against_mwh or 0
-    if not along and not against and flow.power_w is None:
+    if not along and not against and not flow.power_w:
         return DirectionVerdict.UNKNOWN
     if role in (Role.PV, Role.BACKUP):
         return DirectionVerdict.SOURCE_CONSUMES if against > along else DirectionVerdict.AS_DRAWN

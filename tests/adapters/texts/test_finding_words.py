@@ -455,6 +455,16 @@ def test_one_day_of_evidence_is_one() -> None:
         assert wording.translated_line("de", said_, VIENNA).endswith(f"seit 1. Jan. 1970 (Belege aus {german_})")
 
 
+def test_a_long_list_of_names_is_counted_where_few_say_enough() -> None:
+    """Found on a phone: the reason of one missing power named 25 points, twice."""
+    reason = "no power within 60 s from a, b, c, d, e"
+    shown = [wording.translated_line(language, reason, VIENNA, {"a": "Ovens"}, most=3) for language in ("en", "de")]
+    assert shown[0] == "no power within 60 s from Ovens, b, c and 2 more"
+    assert shown[1] == "binnen 60 s keine Leistung von Ovens, b, c und 2 weiteren"
+    assert wording.translated_line("en", reason, VIENNA, most=5).endswith("a, b, c, d, e")
+    assert wording.translated_line("en", reason, VIENNA).endswith("a, b, c, d, e")
+
+
 def test_names_in_a_sentence_are_given_by_their_titles() -> None:
     """In lists too, where a title has a comma of its own; a code after a name stays; who has no title keeps the name."""
     boards = (Board("north", title="Main distribution"), Board("alike", title="Board"))

@@ -241,6 +241,20 @@ def test_what_is_not_there_is_reported_to_people_and_programs(open_page: str) ->
     assert httpx.get(f"{open_page}/api/nowhere").json() == {"detail": "Not Found"}
 
 
+def test_a_point_that_is_not_there_leads_to_the_nearest(open_page: str) -> None:
+    """By its title for people, by its name for programs; also where the reasons of a figure are asked for."""
+    for address in ("point?point=joinry", "why?point=joinry"):
+        english, german = (
+            httpx.get(f"{open_page}/{address}", headers={"Accept-Language": language}) for language in ("en", "de")
+        )
+        assert (english.status_code, german.status_code) == (404, 404)
+        assert "the plan has no point joinry; did you mean Joinery?" in english.text
+        assert "der Messplan hat keine Messstelle joinry; ist Joinery gemeint?" in german.text
+        answer = httpx.get(f"{open_page}/api/{address}").json()
+        assert answer == {"detail": "the plan has no point joinry; did you mean joinery?"}
+    assert "did you mean" not in httpx.get(f"{open_page}/point?point=zzzz").text
+
+
 @pytest.mark.parametrize(
     "path", ["/static/../web.py", "/static/%2e%2e/web.py", "/static/..%2f..%2fsite.py", "/static//etc/passwd"]
 )

@@ -180,6 +180,8 @@ def test_power_factor_of_sums_is_not_the_mean_of_power_factors() -> None:
         (Role.STORAGE, Flow(50, 60, -9000.0), False, True, DirectionVerdict.AS_DRAWN),
         (Role.FEEDER, Flow(100, 0, 5.0, True), False, True, DirectionVerdict.DISAGREES),
         (Role.FEEDER, Flow(None, None, None), False, True, DirectionVerdict.UNKNOWN),
+        (Role.FEEDER, Flow(0, 0, 0.0), False, True, DirectionVerdict.UNKNOWN),
+        (Role.BACKUP, Flow(0, 0, 0.0), False, True, DirectionVerdict.UNKNOWN),
     ],
 )
 def test_direction_is_judged_by_the_role(

@@ -10,7 +10,7 @@ from meterd.adapters.web.backend import Viewer
 from meterd.adapters.web.common import PageValues, basis, snapshot_of
 from meterd.adapters.web.pages.audit_balance import BalanceWhy, why_balance
 from meterd.adapters.web.pages.audit_energy import FigureWhy, why_figure
-from meterd.adapters.web.pages.point import named
+from meterd.adapters.web.pages.point import named, unknown
 from meterd.adapters.web.request_context import RequestContext, context_of, viewer_of
 from meterd.adapters.web.time_input import moment
 from meterd.core.model.periods import Period, bounds
@@ -64,7 +64,7 @@ def _channel(site: Site, name: str, register: str, viewer: Viewer) -> Channel:
     """The register that is asked for, if this viewer may see it."""
     point = named(site, name)
     if point is None:
-        raise HTTPException(404, wording.say(viewer.language, "why.no_point", point=name))
+        raise unknown(site, name)
     if register not in REGISTERS or not REGISTERS[register].cumulative:
         counting = ", ".join(obis for obis, kind in REGISTERS.items() if kind.cumulative)
         raise HTTPException(422, wording.say(viewer.language, "why.no_energy", register=register, known=counting))

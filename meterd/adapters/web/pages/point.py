@@ -6,6 +6,7 @@ from typing import Annotated
 from fastapi import Depends, Query
 from starlette.exceptions import HTTPException
 
+from meterd.adapters.texts.near_points import near_points
 from meterd.adapters.web.backend import Viewer
 from meterd.adapters.web.common import PageValues, Values, basis, former, snapshot_of
 from meterd.adapters.web.pages.point_detail import PointDetail, detail
@@ -69,7 +70,7 @@ def view(
         return PointView(basis=basis(context.backend, snapshot), boards=_boards(site, lines), chosen=None, behind=[])
     chosen = named(site, point)
     if chosen is None:
-        raise HTTPException(404, f"the plan has no point {point}")
+        raise unknown(site, point)
     behind = [lines[point.name] for point in site.below(chosen.name)]
     return PointView(
         basis=basis(context.backend, snapshot),
@@ -82,6 +83,12 @@ def view(
 def named(site: Site, name: str) -> Point | None:
     """The point of a name or a former name."""
     return next((point for point in site.points if name in (point.name, *point.aliases)), None)
+
+
+def unknown(site: Site, name: str) -> HTTPException:
+    """What is answered where the plan has no point of a name: the nearest ones, which may have been meant."""
+    near = ", ".join(near_points(site, name))
+    return HTTPException(404, f"the plan has no point {name}" + (f"; did you mean {near}?" if near else ""))
 
 
 def _boards(site: Site, lines: Mapping[str, PointLine]) -> list[BoardPoints]:
