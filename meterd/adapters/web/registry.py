@@ -59,12 +59,7 @@ class Page:
 
 PAGES: tuple[Page, ...] = (
     Page("now", now.view, now.NowView, more=now.now_pictures),
-    Page(
-        "balance",
-        balance.view,
-        balance.BalanceView,
-        more=lambda v, site, lang: {"diagram": balance.diagram(v, site, lang)},
-    ),
+    Page("balance", balance.view, balance.BalanceView, more=balance.diagrams),
     Page("energy", energy.view, energy_values.EnergyView, more=energy_pictures.energy_pictures),
     Page("point", point.view, point.PointView),
     Page("commissioning", commissioning.view, commissioning.CommissioningView),

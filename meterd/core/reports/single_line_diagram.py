@@ -13,7 +13,8 @@ from meterd.core.model.plan import Board, Point, PointState, Role, Site
 
 COLUMN = 108  # width of one branch: a title of fifteen letters, an energy of eleven
 ROW = 220  # height of one row of feeders
-PER_ROW = 8  # feeders of one row: readable on a desk, scrolled on a phone
+PER_ROW = 8  # feeders of one row: readable on a desk; a phone has a list
+PER_WALL_ROW = 16  # of a wall, which is wide and low
 MARGIN, RIGHT = 24, 56  # free at the left and at the right, where an energy reaches beyond its column
 HEAD = 230  # height of the sources above the first busbar
 LETTERS = 15  # of one line of a title
@@ -119,13 +120,13 @@ class _DrawingBuilder:
 _SOURCES = {Role.FEED: Kind.TRANSFORMER, Role.PV: Kind.PV, Role.BACKUP: Kind.BACKUP, Role.STORAGE: Kind.STORAGE}
 
 
-def draw(site: Site, board: Board, flows: Mapping[str, Flow]) -> Drawing:
+def draw(site: Site, board: Board, flows: Mapping[str, Flow], per_row: int = PER_ROW) -> Drawing:
     """The diagram of one board. Points without a flow have no arrow, planned ones hang dashed, retired ones are left out."""
     here = [p for p in site.on_board(board.name) if p.state is not PointState.RETIRED]
     sources = [p for p in here if p.role in _SOURCES]
     feeders = [p for p in here if p.role is Role.FEEDER]
-    rows = [feeders[i : i + PER_ROW] for i in range(0, len(feeders), PER_ROW)] or [[]]
-    columns = max(len(sources), min(len(feeders), PER_ROW), 1)
+    rows = [feeders[i : i + per_row] for i in range(0, len(feeders), per_row)] or [[]]
+    columns = max(len(sources), min(len(feeders), per_row), 1)
     builder = _DrawingBuilder()
     for column, point in enumerate(sources):
         _source(site, point, _middle(column), builder=builder, flow=flows.get(point.name))

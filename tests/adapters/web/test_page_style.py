@@ -8,9 +8,9 @@ from pathlib import Path
 import httpx
 import pypdf
 import pytest
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, expect
 
-from tests.adapters.web.browser import PHONE, opened
+from tests.adapters.web.browser import DESK, PHONE, accessibility_faults, look, opened, overflows
 from tests.adapters.web.conftest import Mill
 from tests.adapters.web.web_backends import serving
 from tests.brokers import Mosquitto, free_port, until
@@ -28,6 +28,14 @@ _BEYOND = """
 _SCROLLING = """
 () => [...document.querySelectorAll(".wide:has(table)")].filter((one) => one.scrollWidth > one.clientWidth + 1)
   .map((one) => one.getAttribute("aria-labelledby"))
+"""
+
+
+_SMALL = """
+() => [...document.querySelectorAll("button, input, select, summary, textarea, a.plain, nav a, .row-list a, .hits a")]
+  .filter((one) => one.type !== "hidden" && getComputedStyle(one).opacity !== "0" && one.closest("label") === null)
+  .filter((one) => { const box = one.getBoundingClientRect(); return box.height > 0 && box.height < 43.5; })
+  .map((one) => one.tagName + " " + one.textContent.trim().slice(0, 30))
 """
 
 
@@ -110,3 +118,49 @@ def test_no_line_of_a_card_begins_with_a_unit(mill: Mill, browser: Browser, addr
         quantities = [match for note in notes for match in re.findall(r"\d\s(?:kW|W|EUR)\b", note)]
         assert quantities
         assert [item for item in quantities if " " in item] == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_on_a_phone_a_table_of_few_rows_is_cards(mill: Mill, browser: Browser, language: str) -> None:
+    """Found by looking: of the balance of each board only the verdict was in sight, of a preview neither before nor after."""
+    with opened(browser, f"{mill.address}/now", size=PHONE, language=language) as page:
+        table = page.locator("[aria-labelledby=boards] table")
+        heads = table.locator("thead th").all_text_contents()
+        expect(table).to_have_class("cards")
+        assert page.evaluate(_SCROLLING) == []
+        first = table.locator("tbody tr").first.locator("td")
+        assert first.evaluate_all("all => all.map((one) => one.dataset.head)") == heads[1:]
+        assert table.get_by_role("row").count() == 2, "a table for who hears it too"
+        assert accessibility_faults(page) == []
+        look(page, DESK, False)
+        expect(table).not_to_have_class("cards")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("board", ["north", "south"])
+def test_on_a_phone_a_board_is_a_list_with_the_signs_of_the_drawing(mill: Mill, browser: Browser, board: str) -> None:
+    """The drawing is three times as wide as a phone."""
+    with opened(browser, f"{mill.address}/balance?board={board}", size=PHONE) as page:
+        expect(page.locator(".drawing")).to_be_hidden()
+        rows = page.locator(".branches-list li")
+        names = page.locator("svg.single-line text.title").count()
+        assert rows.count() == names > 10
+        for row in rows.all():
+            box = row.locator("svg").bounding_box()
+            assert box is not None
+            assert box["height"] >= 44
+            assert row.locator("svg use").count() >= 2
+        assert not overflows(page)
+        look(page, DESK, False)
+        expect(page.locator(".branches-list")).to_be_hidden()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("address", ["energy?range=week", "find?q=bakery", "data", "commissioning", "pv"])
+def test_what_a_finger_must_hit_is_large_enough(mill: Mill, browser: Browser, address: str) -> None:
+    """44 pixels; what is folded is opened first."""
+    with opened(browser, f"{mill.address}/{address}", size=PHONE) as page:
+        page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+        small = page.evaluate(_SMALL)
+        assert small == []

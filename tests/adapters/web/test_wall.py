@@ -69,3 +69,32 @@ def test_a_wall_behind_a_login_shows_nothing(tmp_path: Path) -> None:
         answer = httpx.get(f"{address}/wall", follow_redirects=True)
         assert "/login" in str(answer.url)
         assert httpx.get(f"{address}/now?wall=0").status_code == 303
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("board", ["north", "south"])
+def test_the_drawing_on_a_wall_can_be_read(mill: Mill, browser: Browser, board: str) -> None:
+    """Found by looking: its letters were half as high as on a desk, above and beside it the screen was empty."""
+    with opened(browser, f"{mill.address}/balance?board={board}&wall=0", size=SCREEN) as page:
+        scale = page.evaluate("""
+          () => {
+            const drawn = document.querySelector("svg.single-line"), box = drawn.getBoundingClientRect();
+            return Math.min(box.width / drawn.viewBox.baseVal.width, box.height / drawn.viewBox.baseVal.height);
+          }""")
+        assert scale * 12 >= 13
+        assert page.evaluate("document.documentElement.scrollHeight <= innerHeight")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("address", ["energy?range=month&picture=cost&each=true", "data", "commissioning"])
+def test_no_column_is_cut_off_on_a_wall(mill: Mill, browser: Browser, address: str) -> None:
+    """Found by looking: the last column of two tables was torn in the middle."""
+    with opened(browser, f"{mill.address}/{address}{'&' if '?' in address else '?'}wall=0", size=SCREEN) as page:
+        cut = page.evaluate("""
+          () => [...document.querySelectorAll(".wide")].filter((one) => one.getBoundingClientRect().left < innerWidth)
+            .filter((one) => one.scrollWidth > one.clientWidth + 1).map((one) => one.getAttribute("aria-labelledby"))""")
+        assert cut == []
+        table = page.locator("main table").first.bounding_box()
+        assert table is not None
+        assert table["x"] < SCREEN[0]
+        assert page.locator("section:visible > h2:visible:last-child").count() == 0, "a heading with nothing below it"

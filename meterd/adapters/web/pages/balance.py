@@ -26,7 +26,7 @@ from meterd.core.model.results import BalanceRow, Channel
 from meterd.core.model.snapshot import Snapshot
 from meterd.core.registers.clock_offsets import METER_CLOCKS, clocks_in
 from meterd.core.registers.register_line import Flag
-from meterd.core.reports.single_line_diagram import Drawing, Flow, draw
+from meterd.core.reports.single_line_diagram import PER_ROW, PER_WALL_ROW, Drawing, Flow, draw
 
 Length = Literal["interval", "hour", "day", "week", "month", "year"]
 # what the chart is made of, and how far it reaches back from the end of the chosen period
@@ -330,18 +330,25 @@ def _quality(point: Point, energy: int | None, flags: int, *, seen: bool) -> str
 # -- the drawing -------------------------------------------------------------------------------------------------------
 
 
-def diagram(view: BalanceView, site: Site, language: str) -> Drawing:
+def diagrams(view: BalanceView, site: Site, language: str) -> Mapping[str, Drawing]:
+    """The single-line diagram for a desk and for a wall."""
+    drawn = {"diagram": PER_ROW, "wall_diagram": PER_WALL_ROW}
+    return {name: diagram(view, site, language, per_row) for name, per_row in drawn.items()}
+
+
+def diagram(view: BalanceView, site: Site, language: str, per_row: int = PER_ROW) -> Drawing:
     """The single-line diagram with the energies of the view in the reader's language."""
     board = next(board for board in site.boards if board.name == view.board)
     shown = [branch for branch in view.branches if branch.quality != "waiting"]
     energies = wording.energies(language, [abs(branch.energy_mwh or 0) for branch in shown])
     flows = {b.point: _flow(b, energy, language) for b, energy in zip(shown, energies, strict=True)}
-    return draw(site, board, flows)
+    return draw(site, board, flows, per_row)
 
 
 def _flow(branch: Branch, energy: str, language: str) -> Flow:
     text = "–" if branch.quality == "hidden" else energy
     if branch.quality == "missing":
         text = wording.say(language, "word.missing")
-    mark = f"▲ {wording.say(language, f'balance.suspect_{branch.suspect}')}" if branch.suspect else ""
+    sign = "▲" if branch.suspect == "named" else "◧"  # as in the table below
+    mark = f"{sign} {wording.say(language, f'balance.suspect_{branch.suspect}')}" if branch.suspect else ""
     return Flow(text, against=(branch.energy_mwh or 0) < 0, mark=mark)

@@ -71,7 +71,7 @@ def test_a_named_meter_is_marked_apart_from_what_else_would_fit(tmp_path: Path) 
     assert [(place.point, place.place, place.designation) for place in view.places] == [("q01", "Bakery", "-Q11")]
     assert view.checks == ["check_display", "check_sign", "check_ratio"]
     marks = {label.point: label.lines for label in diagram(view, site, "en").labels if label.role == "mark"}
-    assert marks == {"q01": ("▲ suspect",), "q02": ("▲ possible",)}
+    assert marks == {"q01": ("▲ suspect",), "q02": ("◧ possible",)}
 
 
 @pytest.mark.parametrize("subject", ["board-north", "below-q01"])
