@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from meterd.adapters.documents.cells import kwh, none_or, titled
+from meterd.adapters.documents.cells import kwh, none_or, titled, titled_points
 from meterd.adapters.documents.model import (
     Block,
     Cell,
@@ -23,10 +23,10 @@ from meterd.adapters.documents.plan_cells import (
     energy_wh,
     fitted_now,
     fitted_since,
+    opening_readings,
     or_unknown,
     ratio,
     register_name,
-    shown_at,
     topic,
     unit_of,
 )
@@ -89,7 +89,7 @@ def board_document(revision: PlanRevision, board: Board, data: AcceptanceData, l
     blocks = (
         *_safety(texts),
         *_board_points(revision.site, board, texts),
-        *_day(data.day, texts),
+        *_day(data.day, revision.site, texts),
         *_doubts(data, texts),
         *_result(texts),
     )
@@ -150,7 +150,7 @@ def _instrument(site: Site, point: Point, texts: Texts) -> Iterator[Block]:
             ("pulse", energy_wh(instrument.pulse_wh)),
             ("width", energy_wh(instrument.register_max_wh)),
             ("resolution", energy_wh(instrument.resolution_wh)),
-            ("opening", shown_at(instrument.opening)),
+            ("opening", opening_readings(instrument, texts)),
             ("remark", instrument.note),
         )
         pairs += [(texts(key), value) for key, value in more if value != ""]
@@ -279,7 +279,7 @@ def _board_points(site: Site, board: Board, texts: Texts) -> Iterator[Block]:
     yield none_or(Table(texts("board-points"), columns, tuple(rows)), texts)
 
 
-def _day(row: BalanceRow | None, texts: Texts) -> Iterator[Block]:
+def _day(row: BalanceRow | None, site: Site, texts: Texts) -> Iterator[Block]:
     yield Heading(texts("board-balance"))
     if row is None:
         yield Text(texts("no-balance"))
@@ -296,6 +296,6 @@ def _day(row: BalanceRow | None, texts: Texts) -> Iterator[Block]:
     )  # fmt: skip
     yield Table(texts("board-balance"), columns, (cells,))
     if row.missing:
-        yield Text(texts("board-missing", points=", ".join(row.missing)))
+        yield Text(texts("board-missing", points=titled_points(row.missing, site)))
     if row.uncovered:
-        yield Text(texts("board-not-live", points=", ".join(row.uncovered)))
+        yield Text(texts("board-not-live", points=titled_points(row.uncovered, site)))

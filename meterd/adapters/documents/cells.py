@@ -1,6 +1,6 @@
 """Cells that all documents share: energies, powers and parts in the unit and with the words of the trade."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -8,9 +8,10 @@ from zoneinfo import ZoneInfo
 from meterd.adapters.documents.formats import number
 from meterd.adapters.documents.model import Cell, Moment, Number, Table
 from meterd.adapters.documents.texts import Texts
+from meterd.adapters.texts import wording
 from meterd.core.model.fair_division import percents
 from meterd.core.model.periods import Period, from_ms
-from meterd.core.model.plan import Point
+from meterd.core.model.plan import Point, Site
 from meterd.core.reports.figures import Amount, Peak
 
 MWH_PER_KWH = 1_000_000
@@ -64,6 +65,11 @@ def without_empty(table: Table) -> Table:
 def titled(point: Point) -> str:
     """Name and title of a point."""
     return f"{point.name}: {point.title}" if point.title else point.name
+
+
+def titled_points(names: Iterable[str], site: Site) -> str:
+    """Points and boards in a sentence, by their titles."""
+    return wording.titled_names(", ".join(names), wording.titles_of(site))
 
 
 def period_name(period: Period, start_ms: int, zone: ZoneInfo, texts: Texts) -> str:

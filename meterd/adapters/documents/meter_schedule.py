@@ -5,7 +5,15 @@ from collections.abc import Iterator
 from meterd.adapters.documents.acceptance import PlanRevision
 from meterd.adapters.documents.cells import none_or, titled
 from meterd.adapters.documents.model import Block, Cell, Column, Document, Facts, Heading, Moment, Number, Table, Text
-from meterd.adapters.documents.plan_cells import arrow, energy_wh, fitted_since, ratio, register_name, shown_at, unit_of
+from meterd.adapters.documents.plan_cells import (
+    arrow,
+    energy_wh,
+    fitted_since,
+    opening_readings,
+    ratio,
+    register_name,
+    unit_of,
+)
 from meterd.adapters.documents.report_quality import cautions
 from meterd.adapters.documents.texts import Texts
 from meterd.core.model.plan import Instrument, Point, Site
@@ -107,7 +115,7 @@ def _meter(instrument: Instrument, texts: Texts) -> tuple[Cell, ...]:
         instrument.ct_set or "",
         energy_wh(instrument.register_max_wh),
         energy_wh(instrument.resolution_wh or instrument.pulse_wh),
-        shown_at(instrument.opening),
+        opening_readings(instrument, texts),
         instrument.note,
     )
 

@@ -1,5 +1,6 @@
 """Cells about the plan: instruments, inputs and points, as acceptance forms, schedules and labels show them."""
 
+from decimal import Decimal
 from fractions import Fraction
 
 from meterd.adapters.documents.model import Cell, Moment, Number
@@ -10,6 +11,7 @@ from meterd.core.model.plan import Input, Instrument, Point, Role, Site
 from meterd.core.model.reading import REGISTERS
 
 RATIO = "/"  # the unit of what has none
+PULSES = "imp"
 
 
 def ratio(instrument: Instrument, texts: Texts) -> str:
@@ -39,14 +41,17 @@ def fitted_since(instrument: Instrument) -> Cell:
     return "" if instrument.from_ms <= HOUR_MS * 24 else Moment(instrument.from_ms, date_only=True)
 
 
-def shown_at(pairs: tuple[tuple[str, int], ...]) -> str:
-    """Opening or closing readings, in units as shown."""
-    return ", ".join(f"{code} = {_thousandths(milli)}" for code, milli in pairs)
+def opening_readings(instrument: Instrument, texts: Texts) -> str:
+    """The readings an instrument began with, as it showed them and with their unit: kWh, or the pulses of a counter."""
+    return "; ".join(f"{code} = {_shown(code, milli, instrument, texts)}" for code, milli in instrument.opening)
 
 
-def _thousandths(milli: int) -> str:
-    whole, rest = divmod(milli, 1000)
-    return f"{whole}" + (f".{rest:03d}".rstrip("0") if rest else "")
+def _shown(code: str, milli: int, instrument: Instrument, texts: Texts) -> str:
+    if instrument.pulse_wh:
+        return f"{wording.number(texts.lang, Decimal(milli) / 1000)} {wording.say(texts.lang, 'point.pulses')}"
+    unit = REGISTERS[code].unit if code in REGISTERS else "Wh"
+    places = 6 if milli % 1000 else 3  # no digit of a display is rounded away
+    return f"{wording.number(texts.lang, Decimal(milli) / 1_000_000, places)} k{unit}"
 
 
 def register_name(code: str, texts: Texts) -> str:
@@ -56,9 +61,16 @@ def register_name(code: str, texts: Texts) -> str:
 
 def unit_of(meter_input: Input, texts: Texts) -> str:
     """Unit, factor, and whether the transformer ratio comes on top; what has no unit is called a ratio."""
-    scale = "" if meter_input.scale == 1 else f" x {meter_input.scale:g}"
-    unit = texts("unit-ratio") if meter_input.unit == RATIO else meter_input.unit
-    return f"{unit}{scale}{' x CT' if meter_input.per_ct else ''}"
+    scale = "" if meter_input.scale == 1 else f" × {_plain(meter_input.scale, texts)}"
+    names = {RATIO: texts("unit-ratio"), PULSES: wording.say(texts.lang, "point.pulses")}
+    transformer = f" × {texts('per-ct')}" if meter_input.per_ct else ""
+    return f"{names.get(meter_input.unit, meter_input.unit)}{scale}{transformer}"
+
+
+def _plain(factor: float, texts: Texts) -> str:
+    """A factor with as many places as the plan gives it."""
+    exact = Decimal(f"{factor:.12g}")
+    return wording.number(texts.lang, exact, max(0, -int(exact.normalize().as_tuple().exponent)))
 
 
 def arrow(point: Point, texts: Texts) -> str:

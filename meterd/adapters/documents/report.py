@@ -14,6 +14,7 @@ from meterd.adapters.documents.cells import (
     percents_of,
     period_name,
     step_name,
+    titled_points,
     without_empty,
 )
 from meterd.adapters.documents.formats import moment
@@ -62,7 +63,7 @@ class _ReportBuilder:
 
     def titled(self, names: Iterable[str]) -> str:
         """Points and boards by their titles."""
-        return wording.titled_names(", ".join(names), wording.titles_of(self.site))
+        return titled_points(names, self.site)
 
     @property
     def name(self) -> str:

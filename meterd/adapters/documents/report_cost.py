@@ -71,7 +71,7 @@ def _bill_row(line: BillLine, coins: int | None, places: Mapping[str, int], text
     return (
         line.price.name,
         _quantity(line, texts),
-        Number(float(line.price.price), places[unit], f"/ {unit}" if unit else ""),
+        Number(float(line.price.price), places[unit], f"/ {unit or texts('cost-month')}"),
         texts("missing") if coins is None else Number(coins / 100, 2),
     )
 
@@ -83,7 +83,8 @@ def _quantity(line: BillLine, texts: Texts) -> Cell:
     if _of_months(line):
         return texts("cost-up-to", quantity=texts.number(float(line.quantity), QUANTITY_PLACES), unit=unit)
     whole = not unit and line.quantity.denominator == 1
-    return Number(float(line.quantity), 0 if whole else QUANTITY_PLACES, unit)
+    months = texts("cost-month" if line.quantity == 1 else "cost-months")
+    return Number(float(line.quantity), 0 if whole else QUANTITY_PLACES, unit or months)
 
 
 def _of_months(line: BillLine) -> bool:
@@ -126,8 +127,8 @@ def _divided(cost: PeriodCost, texts: Texts, zone: ZoneInfo) -> Iterator[Block]:
         return
     columns = (
         Column(texts("cost-line"), 44), Column(texts("cost-division"), 66),
-        Column(texts("cost-amount", currency=cost.currency), 24, "right"), Column(texts("cost-parts"), 24, "right"),
-        Column(texts("cost-rest"), 22, "right"),
+        Column(texts("cost-amount", currency=cost.currency), 24, "right"), Column(texts("cost-parts", currency=cost.currency), 24, "right"),
+        Column(texts("cost-rest", currency=cost.currency), 22, "right"),
     )  # fmt: skip
     rows = tuple(_division_row(own, _billed(cost, own.price), texts, zone) for own in cost.divided)
     yield Table(texts("cost-divided"), columns, rows)

@@ -335,7 +335,7 @@ def short_month(language: str, at: date) -> str:
 
 def zone_words(at_ms: int, zone: ZoneInfo) -> str:
     """The zone with its offset at that moment, such as `Europe/Vienna, UTC+02:00`."""
-    offset = _local(at_ms, zone).strftime("%z")
+    offset = _local(at_ms, zone).strftime("%z").replace("-", MINUS)
     return f"{zone.key}, UTC{offset[:3]}:{offset[3:]}"
 
 

@@ -165,12 +165,18 @@ def _lines(notification: Notification, reader: Reader) -> list[str]:
         more = f" and {len(finding.points) - _MOST_POINTS} more" if len(finding.points) > _MOST_POINTS else ""
         lines.append("  points: " + "; ".join(map(reader.title, finding.points[:_MOST_POINTS])) + more)
     if notification.kind in (Kind.NEW, Kind.AGAIN):
-        lines += [f"  also: {one_line(reader.sentence(line), 500)}" for line in finding.evidence[:_MOST_EVIDENCE]]
-        if len(finding.evidence) > _MOST_EVIDENCE:
-            lines.append(f"  and {len(finding.evidence) - _MOST_EVIDENCE} more such lines")
+        lines += _evidence(finding.evidence, reader)
     if row.by:
         lines.append(f"  closed by {one_line(row.by, 200)}")
     return [*lines, f"  id: {finding.id}"]
+
+
+def _evidence(evidence: Sequence[str], reader: Reader) -> list[str]:
+    """The first lines and always the last one, which proposes a correction."""
+    shown, last = evidence[: _MOST_EVIDENCE - 1], evidence[_MOST_EVIDENCE - 1 :][-1:]
+    lines = [f"  also: {one_line(reader.sentence(line), 1000)}" for line in (*shown, *last)]
+    left = len(evidence) - len(lines)
+    return lines if not left else [*lines[:-1], f"  and {left} more such line{'' if left == 1 else 's'}", lines[-1]]
 
 
 def as_fields(notification: Notification) -> dict[str, object]:

@@ -13,12 +13,13 @@ from meterd.adapters.documents.cells import (
     period_name,
     step_name,
     titled,
+    titled_points,
     without_empty,
 )
 from meterd.adapters.documents.model import Column, Moment, Number, Table
 from meterd.adapters.documents.texts import Texts
 from meterd.core.model.periods import Period
-from meterd.core.model.plan import Point, Role
+from meterd.core.model.plan import Point, Role, Site
 from meterd.core.reports.figures import Amount, Peak
 
 ENGLISH, GERMAN = Texts("en"), Texts("de")
@@ -81,3 +82,9 @@ def test_a_column_in_which_no_row_has_anything_is_left_out() -> None:
     table = without_empty(Table("t", columns, rows, sums=1))
     assert [column.heading for column in table.columns] == ["a", "c"]
     assert (table.rows, table.sums) == ((("x", Number(0.0)), ("all", "missing")), 1)
+
+
+def test_points_in_a_sentence_have_their_titles() -> None:
+    """Found by looking: the acceptance form of a board named a point that is not live by its id."""
+    site = Site("mill", "UTC", points=(Point("shop", "main", title="Print shop, closed"), Point("q2", "main")))
+    assert titled_points(["shop", "q2"], site) == "Print shop, closed; q2"

@@ -5,7 +5,7 @@ from fractions import Fraction
 import pytest
 
 from meterd.adapters.documents.model import Number
-from meterd.adapters.documents.plan_cells import energy_wh, fitted_now, ratio, register_name, shown_at, unit_of
+from meterd.adapters.documents.plan_cells import energy_wh, fitted_now, opening_readings, ratio, register_name, unit_of
 from meterd.adapters.documents.texts import Texts
 from meterd.core.model.plan import Input, Instrument, Site
 from meterd.core.model.reading import REGISTERS
@@ -38,15 +38,30 @@ def test_instrument_in_force_is_the_one_that_is_not_taken_out() -> None:
 
 
 def test_ratio_units_and_readings_as_written_on_the_plate() -> None:
-    """Rated currents, secondary values, opening readings."""
+    """Rated currents, secondary values."""
     texts = Texts("en")
     assert ratio(Instrument("q", 0, ct_primary_a=250.0, ct_secondary_a=5.0), texts) == "250/5 A"
     assert ratio(Instrument("q", 0), texts) == "direct"
-    assert unit_of(Input("q", "1.8.0", "s", "a", unit="kWh", scale=0.1, per_ct=True), texts) == "kWh x 0.1 x CT"
+    assert unit_of(Input("q", "1.8.0", "s", "a", unit="kWh", scale=0.1, per_ct=True), texts) == "kWh × 0.1 × CT ratio"
+    assert unit_of(Input("q", "1.8.0", "s", "a", unit="kWh", scale=0.125, per_ct=True), Texts("de")) == (
+        "kWh × 0,125 × Übersetzung"
+    )
+    assert unit_of(Input("q", "1.8.0", "s", "a", unit="kWh", scale=1000), texts) == "kWh × 1,000"
+    assert unit_of(Input("q", "16.7.0", "s", "a", unit="W", scale=-1), texts) == "W × −1"
+    assert unit_of(Input("q", "1.8.0", "s", "a", unit="imp"), Texts("de")) == "Impulse"
     assert unit_of(Input("q", "13.7.0", "s", "a", unit="/"), Texts("de")) == "Verhältnis"
-    assert shown_at((("1.8.0", 412_345_680_500),)) == "1.8.0 = 412345680.5"
     assert register_name("1.8.0", texts) == "import (1.8.0)"
     assert register_name("9.9.9", texts) == "9.9.9"
+
+
+def test_opening_readings_have_a_unit_and_the_separators_of_the_language() -> None:
+    """Found by looking: the meter schedule had bare digits, and nobody could tell Wh from kWh or from pulses."""
+    both = Instrument("q", 0, opening=(("1.8.0", 412_345_680_500), ("3.8.0", 7_000)))
+    assert opening_readings(both, Texts("en")) == "1.8.0 = 412,345.680500 kWh; 3.8.0 = 0.007 kvarh"
+    assert opening_readings(both, Texts("de")) == "1.8.0 = 412.345,680500 kWh; 3.8.0 = 0,007 kvarh"
+    counter = Instrument("q", 0, opening=(("1.8.0", 8_421_000),), pulse_wh=Fraction(5, 4))
+    assert opening_readings(counter, Texts("de")) == "1.8.0 = 8.421 Impulse"
+    assert opening_readings(Instrument("q", 0), Texts("en")) == ""
 
 
 def test_every_register_has_a_name_in_the_language_of_the_document() -> None:

@@ -152,6 +152,7 @@ def test_times_are_local_and_say_their_zone() -> None:
     assert wording.moment("de", 1_782_907_200_000, VIENNA) == "1. Juli 2026, 14:00"
     assert wording.zone_words(1_782_907_200_000, VIENNA) == "Europe/Vienna, UTC+02:00"
     assert wording.zone_words(1_795_692_637_113, VIENNA) == "Europe/Vienna, UTC+01:00"
+    assert wording.zone_words(1_795_692_637_113, ZoneInfo("Etc/GMT+1")) == "Etc/GMT+1, UTC−01:00"  # a minus
 
 
 @pytest.mark.parametrize(

@@ -86,6 +86,22 @@ def test_i9_the_peak_of_a_month_is_of_what_is_due_since_the_beginning(
     assert int(row["intervals"]) - int(row["intervals_known"]) <= 6
 
 
+@pytest.mark.parametrize("picture", ["stacked", "heat", "cost", "flow"])
+def test_a_range_before_the_history_is_said_to_be_so(mill: Mill, picture: str) -> None:
+    """Found by looking: costs of a year before were promised for when the first interval is closed."""
+    with httpx.Client(base_url=mill.address, timeout=60) as client:
+        text = client.get(f"/energy?range=year&at=2001-05-04&picture={picture}").text
+    assert "This range is over before the history begins on" in text
+    assert "first interval" not in text
+
+
+def test_notes_of_the_ranking_are_of_what_it_shows(mill: Mill) -> None:
+    """Found by looking: the whole history, compared with nothing, explained its comparison."""
+    with httpx.Client(base_url=mill.address, timeout=60) as client:
+        assert "The comparison covers" in client.get("/energy?range=yesterday").text
+        assert "The comparison covers" not in client.get("/energy?range=all").text
+
+
 def test_i9_commands_agree_about_the_year_and_its_pv(mill: Mill, capsys: pytest.CaptureFixture[str]) -> None:
     """`energy`, `energy --pv`, `balance` and `pv-shares`: one beginning, one production."""
     first = begin(mill)
@@ -175,7 +191,7 @@ def test_pages_of_a_fresh_site_say_that_nothing_is_closed(tmp_path: Path) -> Non
     store.close()
     with served(daemon) as root, httpx.Client(base_url=root or "", headers={"Accept-Language": "de"}) as client:
         energy = client.get("/energy?range=week").text
-        assert "gibt es noch keine Werte" in energy
+        assert "Es gibt noch keine Werte" in energy
         assert "Bisher: Werte sind bis" not in energy
         assert "<select" not in client.get("/pv").text
         assert "noch kein abgeschlossenes Intervall" in client.get("/what-if").text

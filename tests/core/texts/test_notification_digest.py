@@ -130,7 +130,7 @@ def test_many_findings_are_one_message_and_the_rest_is_counted() -> None:
 
 
 def test_evidence_is_reported_while_it_is_open() -> None:
-    """Five sentences of it; all of them are in the list."""
+    """Five sentences of it, the last one too, which proposes a correction; all of them are in the list."""
     finding = Finding(
         "source-away",
         "mill",
@@ -141,7 +141,7 @@ def test_evidence_is_reported_while_it_is_open() -> None:
         tuple(f"line {i}" for i in range(9)),
     )
     text = notification_text([Notification(Kind.NEW, FindingRow(finding, T, T, "new"))], SITE, T, READER).text
-    assert "  also: line 4\n  and 4 more such lines\n" in text
+    assert "  also: line 3\n  and 4 more such lines\n  also: line 8\n" in text
     assert "q9 and 30 more" in text
     assert (
         "also"
@@ -149,6 +149,22 @@ def test_evidence_is_reported_while_it_is_open() -> None:
             [Notification(Kind.OVER, FindingRow(finding, T, T, "closed", T))], SITE, T, READER
         ).text
     )
+
+
+@pytest.mark.parametrize(
+    ("many", "expected"),
+    [
+        (1, ["also: line 0"]),
+        (5, ["also: line 0", "also: line 1", "also: line 2", "also: line 3", "also: line 4"]),
+        (6, ["also: line 0", "also: line 1", "also: line 2", "also: line 3", "and 1 more such line", "also: line 5"]),
+    ],
+)
+def test_the_last_line_of_evidence_is_in_the_mail(many: int, expected: list[str]) -> None:
+    """Found by looking: the proposed correction is the last line, and was the one that a mail left out."""
+    finding = Finding("drift", "q05", T, "q05 reads", "check", evidence=tuple(f"line {i}" for i in range(many)))
+    text = notification_text([Notification(Kind.NEW, FindingRow(finding, T, T, "new"))], SITE, T, READER).text
+    lines = [line.strip() for line in text.splitlines()]
+    assert [line for line in lines if line.startswith(("also", "and"))] == expected
 
 
 def test_who_closed_it_is_told() -> None:

@@ -129,12 +129,15 @@ def _places(price: str) -> int:
 def _row(line: PriceLine, coins: int | None, places: int, language: str) -> PriceRow:
     unit = line.unit
     missing = wording.say(language, "word.missing")
-    quantity = missing if line.quantity is None else wording.number(language, line.quantity, 1 if unit else 0)
-    text = f"{quantity} {unit}".strip()
+    month, months = (wording.say(language, f"energy.cost_{key}") for key in ("month", "months"))
+    text = missing
+    if line.quantity is not None:
+        quantity = wording.number(language, line.quantity, 1 if unit else 0)
+        text = f"{quantity} {unit or (month if line.quantity == 1 else months)}"
     return PriceRow(
         line.name,
         wording.say(language, "energy.cost_up_to", quantity=text) if _of_months(line) else text,
-        wording.number(language, float(line.price), places) + (f" / {unit}" if unit else ""),
+        f"{wording.number(language, float(line.price), places)} / {unit or month}",
         _bare(coins, language),
         line.at_ms,
     )

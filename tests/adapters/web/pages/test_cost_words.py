@@ -47,8 +47,8 @@ def view(*items: ItemCost) -> CostView:
 def test_coins_of_the_lines_add_up_to_the_sum() -> None:
     """In German; the sum of what is shown is the sum that is shown."""
     texts = cost_words(view(item("a", 133), item("b", 133)), "de")
-    assert [row.price for row in texts.lines] == ["0,2190 / kWh", "0,0300 / kWh", "0,0712 / kWh", "45,00"]
-    assert [row.quantity for row in texts.lines] == ["10,0 kWh", "10,0 kWh", "3,0 kWh", "1"]
+    assert [row.price for row in texts.lines] == ["0,2190 / kWh", "0,0300 / kWh", "0,0712 / kWh", "45,00 / Monat"]
+    assert [row.quantity for row in texts.lines] == ["10,0 kWh", "10,0 kWh", "3,0 kWh", "1 Monat"]
     coins = [int(row.amount.replace(",", "").replace("−", "-")) for row in texts.lines]
     assert (sum(coins), texts.sum, texts.amount) == (4728, "47,28", "47,28 EUR")
     assert texts.total is not None
