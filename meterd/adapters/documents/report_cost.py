@@ -127,7 +127,8 @@ def _divided(cost: PeriodCost, texts: Texts, zone: ZoneInfo) -> Iterator[Block]:
         return
     columns = (
         Column(texts("cost-line"), 44), Column(texts("cost-division"), 66),
-        Column(texts("cost-amount", currency=cost.currency), 24, "right"), Column(texts("cost-parts", currency=cost.currency), 24, "right"),
+        Column(texts("cost-amount", currency=cost.currency), 24, "right"),
+        Column(texts("cost-parts", currency=cost.currency), 24, "right"),
         Column(texts("cost-rest", currency=cost.currency), 22, "right"),
     )  # fmt: skip
     rows = tuple(_division_row(own, _billed(cost, own.price), texts, zone) for own in cost.divided)
