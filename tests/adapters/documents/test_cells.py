@@ -86,5 +86,9 @@ def test_a_column_in_which_no_row_has_anything_is_left_out() -> None:
 
 def test_points_in_a_sentence_have_their_titles() -> None:
     """Found by looking: the acceptance form of a board named a point that is not live by its id."""
-    site = Site("mill", "UTC", points=(Point("shop", "main", title="Print shop, closed"), Point("q2", "main")))
+    site = Site(
+        "mill",
+        "UTC",
+        points=(Point("shop", "main", Role.FEEDER, title="Print shop, closed"), Point("q2", "main", Role.FEEDER)),
+    )
     assert titled_points(["shop", "q2"], site) == "Print shop, closed; q2"

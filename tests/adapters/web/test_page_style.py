@@ -90,6 +90,23 @@ def test_a_sum_is_printed_once(mill: Mill, browser: Browser) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("address", ["now", "demand", "pv", "data", "balance?board=south", "point?point=cafe"])
+def test_the_foot_of_a_printed_page_is_never_alone(mill: Mill, browser: Browser, address: str) -> None:
+    """Found by looking: a sheet of its own had only the cautions. On paper a time needs its date, and "Page 6/13" misleads."""
+    with opened(browser, f"{mill.address}/{address}") as page:
+        printed = pypdf.PdfReader(io.BytesIO(page.pdf(format="A4")))
+        page.emulate_media(media="print")
+        foot = " ".join(page.locator("footer").inner_text().split())
+        page.emulate_media(media="screen")
+    last = " ".join(printed.pages[-1].extract_text().split())
+    assert "Netting interval" in last
+    assert "A value on a screen never proves" in last  # the foot is whole
+    assert len(last) > len(foot) + 60, last
+    assert re.search(r"As of \w{3}, \d{1,2} \w{3} \d{4}, \d\d:\d\d:\d\d", foot), foot
+    assert not re.search(r"Page \d", foot)
+
+
+@pytest.mark.slow
 def test_a_drawing_does_not_make_the_rest_of_its_page_smaller(mill: Mill, browser: Browser, tmp_path: Path) -> None:
     """Found by looking: a diagram wider than the paper shrank all letters of a printed balance."""
     with serving(tmp_path / "s.sqlite") as small, opened(browser, f"{small}/data") as page:
