@@ -97,7 +97,7 @@ def test_the_foot_of_a_printed_page_is_never_alone(mill: Mill, browser: Browser,
         printed = pypdf.PdfReader(io.BytesIO(page.pdf(format="A4")))
         page.emulate_media(media="print")
         foot = " ".join(page.locator("footer").inner_text().split())
-        page.emulate_media(media="screen")
+        page.emulate_media(media="null")
     last = " ".join(printed.pages[-1].extract_text().split())
     assert "Netting interval" in last
     assert "A value on a screen never proves" in last  # the foot is whole
