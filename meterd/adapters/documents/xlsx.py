@@ -1,6 +1,7 @@
 """A `Document` as a workbook: a worksheet of texts and facts, then one worksheet for each table. Numbers stay numbers."""
 
 import io
+import math
 import re
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
@@ -11,6 +12,8 @@ from xlsxwriter.utility import xl_range
 from xlsxwriter.workbook import Workbook
 from xlsxwriter.worksheet import Worksheet
 
+from meterd.adapters.documents.column_widths import whole_width
+from meterd.adapters.documents.fonts import BOLD, PLAIN, printable
 from meterd.adapters.documents.model import (
     Bars,
     Cell,
@@ -37,6 +40,7 @@ MM_PER_CHARACTER = 1.9  # of the default font
 NARROWEST = 9.0  # characters
 FIRST_WIDTHS = (42.0, 60.0)  # of the worksheet of texts and facts
 LINE = 15.0  # height of a line in points
+LABELS = 10  # below a line of many hours
 BOLD_PART = 0.88  # of the characters of a line, when they are bold
 
 
@@ -101,8 +105,14 @@ class _Writer:
         drawn.set_title({"name": table.name})
         drawn.set_legend({"position": "bottom"})
         drawn.set_size({"width": 960, "height": 420})
-        if isinstance(table.rows[0][0], Moment):
-            drawn.set_x_axis({"date_axis": form["type"] != "line", "num_format": self._date})
+        if isinstance(table.rows[0][0], Moment) and form["type"] == "line":
+            # an axis of dates has one place for each day, and would draw its hours above one another
+            each = max(1, count // LABELS)
+            drawn.set_x_axis(
+                {"text_axis": True, "num_format": self._date, "interval_unit": each, "interval_tick": each}
+            )
+        elif isinstance(table.rows[0][0], Moment):
+            drawn.set_x_axis({"date_axis": True, "num_format": self._date})
         sheet.insert_chart(1, len(table.columns) + 1, drawn)
 
     def _format(self, kind: str, *, bold: bool = False) -> Format:
@@ -245,27 +255,35 @@ def _text_kind(table: Table, j: int) -> str:
 
 def _high(sheet: Worksheet, row: int, cells: Sequence[tuple[Cell, float]], *, bold: bool = False) -> None:
     """A row as high as its longest text in a column of so many characters: not every program does that by itself."""
-    lines = max(
-        (_lines(cell, width * (BOLD_PART if bold else 1.0)) for cell, width in cells if isinstance(cell, str)),
-        default=1,
-    )
+    lines = max((_lines(cell, width, bold=bold) for cell, width in cells if isinstance(cell, str)), default=1)
     if lines > 1:
         sheet.set_row(row, LINE * lines)
 
 
-def _lines(text: str, width: float) -> int:
-    """How many lines a text takes, broken between words.
+def _lines(text: str, width: float, *, bold: bool = False) -> int:
+    """How many lines a text takes in a column of so many digits, broken between words.
 
-    >>> _lines("one two three", 8)
-    2
+    Most letters are narrower than a digit. They are measured in the letters of the PDF: those of a spreadsheet differ from
+    program to program, but hardly in their width against a digit.
+
+    >>> _lines("one two three", 8), _lines("Bilanz Main distribution north, transformer T1", 42)
+    (2, 1)
     """
     count, room = 1, width
+    space = _digits(" ", bold=bold)
     for word in text.split():
-        if len(word) > room and room < width:
+        length = _digits(word, bold=bold)
+        if length > room and room < width:
             count, room = count + 1, width
-        count += int(len(word) // (width + 1))
-        room -= len(word) + 1
+        count += math.ceil(length / width) - 1 if length > width else 0
+        room -= length + space
     return count
+
+
+def _digits(text: str, *, bold: bool) -> float:
+    """The width of a text in digits, in which a spreadsheet measures its columns."""
+    shown = printable(text)  # registers the fonts too
+    return whole_width(shown, BOLD if bold else PLAIN, 1.0) / whole_width("0", PLAIN, 1.0)
 
 
 def _pattern(cell: Number) -> str:

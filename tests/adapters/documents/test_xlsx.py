@@ -1,11 +1,24 @@
 """Workbooks as another program reads them: numbers are numbers, formulas are not made of texts, same bytes."""
 
 import io
+import zipfile
 from dataclasses import replace
 
 import openpyxl
 
-from meterd.adapters.documents.model import Bars, Column, Document, Facts, Heading, Moment, Number, Series, Table, Text
+from meterd.adapters.documents.model import (
+    Bars,
+    Column,
+    Course,
+    Document,
+    Facts,
+    Heading,
+    Moment,
+    Number,
+    Series,
+    Table,
+    Text,
+)
 from meterd.adapters.documents.xlsx import workbook
 
 COLUMNS = (Column("Messpunkt", 30), Column("Energie [kWh]", 20, "right"), Column("Ab", 20))
@@ -79,6 +92,28 @@ def test_rows_are_as_high_as_their_texts() -> None:
     assert (worksheet["A2"].alignment.indent, others.indent, others.horizontal) == (0, 1, "left"), (
         "a gap behind a number"
     )
+
+
+def test_a_text_that_fits_makes_no_second_line() -> None:
+    """Found by looking: letters were counted as if each of them were as wide as a digit, and rows were a line too high."""
+    names = ("Balance Main distribution north, transformer T1", "Costs of the highest demand: highest quarter hour")
+    facts = tuple((name, "inside the band") for name in names)
+    worksheet = opened(paper(Facts("Summary", (*facts, ("W" * 41, "wide letters")))))["Bericht"]
+    heights = {row[0].value: worksheet.row_dimensions[row[0].row].height for row in worksheet.iter_rows()}
+    assert [heights[name] in (None, 15.0) for name in names] == [True, True]
+    assert heights["W" * 41] == 30.0
+
+
+def test_a_line_of_hours_has_a_place_for_each_hour() -> None:
+    """Found by looking: on an axis of dates all hours of a day stood above one another."""
+    edges = tuple(range(0, 25 * 3_600_000, 3_600_000))
+    course = Course("Last", "kW", "lines", edges, (Series("Last", tuple(map(float, range(24)))),), "fehlt", "Ab")
+    with zipfile.ZipFile(io.BytesIO(workbook(paper(course)))) as files:
+        charts = [files.read(name).decode() for name in files.namelist() if name.startswith("xl/charts/chart")]
+    (drawn,) = [chart for chart in charts if "<c:lineChart>" in chart]
+    assert "<c:dateAx>" not in drawn
+    assert "<c:auto " not in drawn  # else a program takes the times for dates
+    assert "<c:catAx>" in drawn
 
 
 def test_no_number_time_or_word_of_a_heading_is_cut() -> None:

@@ -194,4 +194,5 @@ def test_pages_of_a_fresh_site_say_that_nothing_is_closed(tmp_path: Path) -> Non
         assert "Es gibt noch keine Werte" in energy
         assert "Bisher: Werte sind bis" not in energy
         assert "<select" not in client.get("/pv").text
+        assert "nicht bestimmt" not in client.get("/data").text  # a part of nothing is a dash there
         assert "noch kein abgeschlossenes Intervall" in client.get("/what-if").text
