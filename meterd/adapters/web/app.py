@@ -346,6 +346,7 @@ async def _metrics(request: Request) -> Response:
 
 
 NO_PAGE = "there is no page at this address"
+NO_ANSWER = "this answer cannot be made; the operator finds the reason in the log of meterd"
 
 
 def _refused(request: Request, exc: Exception) -> Response:
@@ -391,7 +392,7 @@ def _broke(request: Request, exc: Exception) -> Response:
     """An edge of the house style: one request fails, its cause is reported to the operator, not to the network."""
     context: RequestContext = request.app.state.context
     context.broke(exc)
-    return _refusal_page(request, 500, "this answer cannot be made; the operator finds the reason in the log of meterd")
+    return _refusal_page(request, 500, NO_ANSWER)
 
 
 def _refusal_page(request: Request, code: int, text: str, back: str = "/now") -> Response:

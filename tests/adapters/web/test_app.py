@@ -8,10 +8,13 @@ import subprocess
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import httpx
 import pytest
 
+from meterd.adapters.texts import wording
+from meterd.adapters.web.app import NO_ANSWER, NO_PAGE
 from meterd.adapters.web.backend import UserRole
 from meterd.adapters.web.guard import LARGEST_BODY
 from meterd.adapters.web.registry import PAGES
@@ -305,3 +308,10 @@ def test_with_a_certificate_the_page_is_https_and_its_cookies_stay_there(store: 
         answer = httpx.post(f"{address}/login", data={"name": "look", "password": WORD}, verify=trust)
     assert "secure" in answer.headers["set-cookie"].lower()
     assert answer.headers["strict-transport-security"].startswith("max-age=")
+
+
+@pytest.mark.parametrize("sentence", [NO_ANSWER, NO_PAGE])
+def test_sentences_of_the_page_itself_have_german(sentence: str) -> None:
+    """Found by looking: a German page that failed said so in English."""
+    assert wording.translated_line("en", sentence, ZoneInfo("UTC")) == sentence
+    assert wording.translated_line("de", sentence, ZoneInfo("UTC")) != sentence
