@@ -113,7 +113,7 @@ def running(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFac
 def test_worksheets_of_a_year(full: bool, report: list[Line], running: Running) -> None:
     """Every page that needs no question of its own answers; its size with style and scripts stays small."""
     with httpx.Client(base_url=running.address, timeout=60) as client:
-        static = sum(len(client.get(f"/static/{name}").content) for name in ("page.css", "page.js"))
+        static = sum(len(client.get(f"/static/{name}").content) for name in ("page.css", "cards.js", "page.js"))
         for page_entry in PAGES:
             if not page_entry.listed or page_entry.role is not UserRole.OPEN:
                 continue

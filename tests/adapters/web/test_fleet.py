@@ -109,6 +109,8 @@ def test_many_sites_on_one_page(browser: Browser, tmp_path: Path) -> None:
             rows = page.locator("tbody tr td:nth-child(2) .mark")
             shapes = {rows.nth(i).evaluate("one => getComputedStyle(one, '::before').content") for i in range(5)}
             assert len(shapes) == 4, "a state is known by its shape alone"
+            wide = page.locator(".wide").first
+            assert wide.evaluate("one => one.scrollWidth <= one.clientWidth + 1"), "what is most urgent is in sight"
             assert not overflows(page)
             out.clear("energy/dock/service")
             expect(page.locator("tbody tr")).to_have_count(4)  # it follows by itself
