@@ -11,7 +11,7 @@ A text is a JSON list of pairs, as earlier versions stored all lists: what is em
 import json
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from hashlib import blake2b
 from itertools import islice
 from typing import Any, TypeVar
@@ -244,16 +244,19 @@ def waits(connection: sqlite3.Connection) -> bool:
 def pack_some(connection: sqlite3.Connection, flows: ReconciledFlows, digests: DigestWriter) -> bool:
     """Pack the next flows that are texts; whether a table is done. Belongs into a transaction of the store.
 
-    Old versions come last: what replaces a balance sets it aside as it is. Rows are written anew in their order, since pages
+    Old versions come last: what replaces a balance sets it aside as it is. From a row on whose texts cannot be read a table
+    stays as it is: the digest of that day tells. Rows are written anew in their order, since pages
     whose rows only become shorter stay half empty.
     """
     kind, *after = connection.execute(
         "SELECT kind, board, period, start_ms, version FROM unpacked ORDER BY kind"
     ).fetchone()
     key = "board, period, start_ms, version"
-    rows = connection.execute(
-        f"SELECT * FROM {kind} WHERE ({key}) > (?, ?, ?, ?) ORDER BY {key} LIMIT {PIECE_ROWS}", after
-    ).fetchall()
+    rows: list[tuple[Any, ...]] = []
+    with _whole_texts():
+        rows = connection.execute(
+            f"SELECT * FROM {kind} WHERE ({key}) > (?, ?, ?, ?) ORDER BY {key} LIMIT {PIECE_ROWS}", after
+        ).fetchall()
     if not rows:
         connection.execute("DELETE FROM unpacked WHERE kind = ?", (kind,))
         return True
@@ -268,3 +271,13 @@ def pack_some(connection: sqlite3.Connection, flows: ReconciledFlows, digests: D
     move = "UPDATE unpacked SET board = ?, period = ?, start_ms = ?, version = ? WHERE kind = ?"
     connection.execute(move, (*last, kind))
     return False
+
+
+@contextmanager
+def _whole_texts() -> Iterator[None]:
+    """What is read inside is given up where a byte of a text is none of UTF-8 any more."""
+    try:
+        yield
+    except sqlite3.OperationalError as exc:
+        if "UTF-8" not in str(exc):
+            raise

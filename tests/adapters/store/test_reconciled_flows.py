@@ -295,6 +295,26 @@ def test_what_was_changed_in_a_store_of_version_9_is_still_told_and_what_cannot_
     assert compared(path) == ["balance main of 2026-03-29", "balance north of 2026-03-28"]
 
 
+def test_a_row_whose_text_is_none_any_more_ends_the_packing_of_its_table_and_nothing_else(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A flipped byte in a store of version 9: the rows before it are packed, those from it on stay, it is told."""
+    monkeypatch.setattr(reconciled_flows, "PIECE_ROWS", 7)
+    path = tmp_path / "s.sqlite"
+    old_store(path)
+    with closing(sqlite3.connect(path)) as db, db:
+        where = "board = 'north' AND start_ms = ?"
+        db.execute(f"UPDATE balance SET reconciled = CAST(x'5bff5d' AS TEXT) WHERE {where}", (BEGIN + QUARTER,))
+    packed_whole(path)
+    with closing(sqlite3.connect(path)) as db:
+        assert db.execute("SELECT * FROM unpacked").fetchall() == []
+        ask = "SELECT DISTINCT typeof(reconciled) FROM balance WHERE board = 'north' AND start_ms "
+        assert db.execute(f"{ask} > ?", (BEGIN + QUARTER,)).fetchall() == [("text",)]
+        assert db.execute(f"{ask} < ?", (BEGIN - 10 * QUARTER,)).fetchall() == [("blob",)]
+    assert set(forms(path, "balance_old")) == {"blob"}
+    assert [text[:18] for text in compared(path)] == ["it cannot be read:"]
+
+
 def test_points_of_a_list_keep_the_names_they_had(tmp_path: Path) -> None:
     """As the text of earlier versions did: the list says which points were balanced then."""
     store = SqliteStore.writer(tmp_path / "s.sqlite")
