@@ -88,6 +88,16 @@ def test_a_second_fault_on_the_board_does_not_change_what_is_said_of_the_first(t
     assert not any(SAYS in line for line in first.evidence), "5 % need no factor of a wiring fault"
 
 
+def test_a_second_fault_soon_after_the_first_was_found_does_not_change_what_is_said_of_it(tmp_path: Path) -> None:
+    """Six days after the first: its baseline is new then, and the half day on which the second one began fitted the first."""
+    less = Fault("wrong-ratio", "cold-store", 0.97, 48.5 * DAY_S)
+    turned = Fault("wrong-ratio", "bakery-ovens", 1 / 3, 54.5 * DAY_S + 3600)
+    reported = {row.finding.subject: row.finding for row in said(tmp_path, less, turned, days=61)}
+    assert set(reported) == {"cold-store", "bakery-ovens"}
+    assert re.search(r"reads -(2\.[89]|3\.[0-3])\d? %", reported["cold-store"].text), reported["cold-store"].text
+    assert re.search(r"reads 0\.33\S* .*of the true energy, since 2026-04-24", reported["bakery-ovens"].text)
+
+
 @pytest.mark.parametrize("days", [45, 76])
 def test_g10_inverters_off_or_held_back_are_no_drift(tmp_path: Path, days: int) -> None:
     """Asked on a day on which they are off, and after both."""

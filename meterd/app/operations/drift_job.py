@@ -6,7 +6,7 @@ never leave it behind what the stored figures say.
 """
 
 import hashlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
@@ -133,14 +133,18 @@ def _examined_part(
         (last,) = days_of(store, site, part, bounds[-2:])
         faults = _gross(store, site, state, last)
     results = [*_lasting(state, bounds, named=any(fault.candidates[0].points for fault, _ in faults)), *faults]
-    suspicions = _diagnosed(store, site, part, results, (bounds[0], bounds[-1])) if results else ()
+    span = (bounds[0], bounds[-1])
+    suspicions = _diagnosed(store, site, state, results, span) if results else ()
     return MonitoredPart(part, state, max(len(bounds) - 1, 0), suspicions, tuple(fresh))
 
 
 def _diagnosed(
-    store: StoredFigures, site: Site, part: Network, results: Sequence[tuple[Suspicion, Fit]], bounds: tuple[int, int]
+    store: StoredFigures, site: Site, state: WatchState, results: Sequence[tuple[Suspicion, Fit]], span: tuple[int, int]
 ) -> tuple[Suspicion, ...]:
-    """Each with what the store shows, the latest change first: from where a later one is named, balances speak of both."""
+    """Each with what the store shows, the latest change first: from where a later one is named, balances speak of both.
+
+    So they do from the first of the newest days that nothing known explains.
+    """
     latest = sorted(range(len(results)), key=lambda number: -results[number][0].change_ms)
     done: dict[int, Suspicion] = {}
     for number in latest:
@@ -148,8 +152,10 @@ def _diagnosed(
         alone_ms = suspicion.change_ms + DAY_MS
         who = suspicion.candidates[0].points
         later = [other.change_ms for other in done.values() if other.named and other.candidates[0].points != who]
-        seen_to = min((since_ms for since_ms in later if since_ms >= alone_ms), default=bounds[1])
-        done[number] = diagnosed(store, site, part, suspicion=suspicion, fit=fit, bounds=bounds, seen_to=seen_to)
+        if (strange_ms := state.strange_since(suspicion.found_ms)) is not None:
+            later.append(strange_ms)
+        seen_to = min((since_ms for since_ms in later if since_ms >= alone_ms), default=span[1])
+        done[number] = diagnosed(store, site, state.network, suspicion=suspicion, fit=fit, bounds=span, seen_to=seen_to)
     return tuple(done[number] for number in range(len(results)))
 
 
@@ -191,11 +197,18 @@ def _gross(store: StoredFigures, site: Site, state: WatchState, last: Intervals)
     if fault is None:
         return []
     known = {c.hypothesis for suspicion in state.suspicions for c in suspicion.candidates}
-    if state.suspicions and (fault.named is None or fault.named in known):
+    if state.suspicions and (fault.named in known or (fault.named is None and not _is_new(state, fault, known, last))):
         return []
     changes = [change for change in state.changes if change.suspicion is not None and change.load is None]
     ends = [gross(part, last, change.base, reactive=reactive, free=hidden(state)) for change in changes]
     return [] if any(suspicion is None or suspicion.named in known for suspicion in ends) else [(fault, fit)]
+
+
+def _is_new(state: WatchState, fault: Suspicion, known: Collection[str], last: Intervals) -> bool:
+    """Whether a list of causes is of something new: of the second strange day at least, without a cause that is known."""
+    since_ms = state.strange_since(max(suspicion.found_ms for suspicion in state.suspicions))
+    listed = {candidate.hypothesis for candidate in fault.candidates}
+    return since_ms is not None and since_ms < int(last.start_ms[0]) and not listed & set(known)
 
 
 def _widened(fit: Fit, state: WatchState) -> Fit:

@@ -167,6 +167,8 @@ def followed(state: WatchState) -> WatchState:
         elif (
             change.until_ms is None and not change.quiet and change.from_ms > state.recent[0].start_ms and _calm(state)
         ):
+            if state.strange_since(change.found_ms) is not None:
+                continue  # days of something else
             state = _again(state, change)
     for load in lasting_loads(state):
         if load.accepted and (at_ms := gone(state, load)) is not None:

@@ -51,6 +51,9 @@ UNSURE = (
     2.0  # of the information of a day: the variance of a baseline that began anew, before it judges (0.5 found a second
 )
 # fault three days after an exchange only after 21 days)
+STRANGE = (
+    8.0  # standard deviations of a day's score, baseline included: no error of a baseline that is unsure explains it
+)
 
 
 def monitor_day(state: WatchState, day: DayStatistics) -> tuple[WatchState, tuple[Suspicion, ...]]:
@@ -79,7 +82,9 @@ def _judge(state: WatchState, day: DayStatistics) -> WatchState:
     seen = information(state.network, sums_of(state, day), state.noise)
     learner, score, allowance = _score(state, state.learner, seen, 1.0)
     frozen = None if state.frozen is None else _score(state, state.frozen, seen, 2.0)[0]
-    state = replace(state, learner=learner, frozen=frozen)
+    strange = bool((np.abs(learner.last) >= STRANGE * learner.scale).any())
+    strange_ms = (day.start_ms if state.strange_ms is None else state.strange_ms) if strange else None
+    state = replace(state, learner=learner, frozen=frozen, strange_ms=strange_ms)
     if all(
         unmetered_load.accepted for unmetered_load in lasting_loads(state)
     ):  # else these days scatter less than those that will come again
@@ -94,7 +99,7 @@ def _judge(state: WatchState, day: DayStatistics) -> WatchState:
                 from_ms, part = _since(state, copy)
                 result = opened(state, frozen=copy is frozen, found_ms=day.end_ms, from_ms=from_ms, part=part)
                 if result is not None:
-                    return result
+                    return replace(result, strange_ms=None)
                 return _dismissed(state)
     return state
 

@@ -170,7 +170,7 @@ class WatchState:
     `classes` [n] are the variances of the instruments' errors by their class, `parts` the groups of unknowns that have to do
     with each other. `scores` and `allowances` [days, H] are those of judged days, for scatter, day-to-day correlation and
     threshold. `changes` last; `ended` are those that are over. `loads` are those without a meter, also those that are gone
-    as long as `recent` has days of them.
+    as long as `recent` has days of them. `strange_ms` is the start of the first of the newest days that nothing known explains.
     """
 
     network: Network
@@ -200,12 +200,17 @@ class WatchState:
     changes: tuple[Change, ...] = ()
     ended: tuple[EndedChange, ...] = ()
     loads: tuple[UnmeteredLoad, ...] = ()
+    strange_ms: int | None = None
 
     @property
     def reported(self) -> tuple[Change, ...]:
         """The changes that last and are spoken of, oldest first: no list of which a change soon after it has named one."""
         some = [change for change in self.changes if change.suspicion is not None and not change.quiet]
         return tuple(change for change in some if not any(_answers(other, change) for other in some))
+
+    def strange_since(self, found_ms: int) -> int | None:
+        """Since when days are strange of which one at least was not after a change had been found: they are not that change's."""
+        return self.strange_ms if self.strange_ms is not None and self.strange_ms > found_ms else None
 
     @property
     def suspicions(self) -> tuple[Suspicion, ...]:
