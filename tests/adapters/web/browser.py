@@ -53,7 +53,7 @@ def _new(browser: Browser, language: str) -> Page:
 def look(page: Page, size: tuple[int, int], dark: bool) -> None:
     """Show what is open in a window of this size, by day or by night."""
     page.set_viewport_size({"width": size[0], "height": size[1]})
-    page.emulate_media(color_scheme="dark" if dark else "light")
+    page.emulate_media(media="null", color_scheme="dark" if dark else "light")  # whatever a test before has set
 
 
 def log_in(page: Page, root: str, name: str, password: str) -> None:
