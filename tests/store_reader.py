@@ -7,9 +7,11 @@ import json
 import sqlite3
 import struct
 import sys
+import zlib
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from hashlib import blake2b
+from itertools import chain
 from pathlib import Path
 
 DAY_MS, ALL_BITS, OF_FLOAT = 86_400_000, 2**64 - 1, 0x5555555555555555
@@ -55,6 +57,25 @@ def reading_fingerprint(row: Sequence[int | float]) -> int:
     return ((h * 0xC2B2AE3D27D4EB4F) & ALL_BITS) >> 24
 
 
+def of_block(channel: int, content: bytes) -> Iterator[tuple[int | float, ...]]:
+    """The readings of a block, as rows of `reading`."""
+    form, data, at = content[0], zlib.decompress(content[1:]), 28
+    count, seq, time, value = struct.unpack_from("<I3q", data)
+    size, columns, step = (count + 7) // 8, [], 0
+    for _ in range(6 if form else 5):
+        planes = [int.from_bytes(data[at + 1 + k * size :][:size], "little") for k in range(data[at])]
+        turned = [sum((plane >> i & 1) << k for k, plane in enumerate(planes)) for i in range(count)]
+        columns.append([number >> 1 ^ -(number & 1) for number in turned])
+        at += 1 + size * data[at]
+    for more, faster, rise, delay, marks, *real in zip(*columns, strict=True):
+        seq, step, value = seq + more, step + faster, value + rise
+        time += step
+        shown: int | float = value if form != 1 else value / 1000 if real[0] else value // 1000
+        if form == 2 and real[0]:
+            (shown,) = struct.unpack("<d", struct.pack("<Q", value & ALL_BITS))
+        yield seq, channel, time, shown, time + delay, marks
+
+
 def changed_days(db: sqlite3.Connection) -> tuple[list[str], list[str]]:
     """Tables whose digests are complete; table, series and day of which the rows are not those that have a digest."""
     marks = db.execute("SELECT kind, complete, subject, seq FROM digest_reach").fetchall()
@@ -64,6 +85,9 @@ def changed_days(db: sqlite3.Connection) -> tuple[list[str], list[str]]:
         series, time = TIMES.get(kind, ("", ""))
         rows = db.execute(f"SELECT * FROM {kind}" + (f" WHERE seq <= {last}" if kind == "reading" else ""))
         columns = [column[0] for column in rows.description]
+        if kind == "reading" and db.execute("SELECT 1 FROM sqlite_schema WHERE name = 'reading_block'").fetchone():
+            packed = db.execute("SELECT channel, content FROM reading_block").fetchall()
+            rows = chain(rows, *(of_block(*block) for block in packed))
         for row in rows if complete else ():
             values = dict(zip(columns, row, strict=True))
             key = (kind, values[series] if series else "", values[time] // DAY_MS if time else 0)

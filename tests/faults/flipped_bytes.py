@@ -13,6 +13,7 @@ from pathlib import Path
 
 from meterd.adapters.store.drift_statistics import DriftDay
 from meterd.adapters.store.issued_documents import IssueRecord
+from meterd.adapters.store.joined_readings import JoinedReadings, has_blocks
 from meterd.adapters.store.maintenance_log import Record
 from meterd.adapters.store.recovery import find_damage
 from meterd.app.daemon.digest_check import at_start
@@ -26,7 +27,8 @@ from tests.faults.mill import MAY, StoreInFolder, as_readings, minutes
 HOUR = 3_600_000
 COURSE = Course((0, None, 10), (5, None, 20), (9, None, 30))
 # What only says what a database of lines has still to get, what says how far digests reach, and they themselves.
-OTHERS = {"change", "line_mark", "digest", "digest_reach", "sqlite_sequence", "sqlite_stat1"}
+# A block is looked at by the readings in it.
+OTHERS = {"reading_block", "change", "line_mark", "digest", "digest_reach", "sqlite_sequence", "sqlite_stat1"}
 
 
 def fill(folder: Path) -> Path:
@@ -72,6 +74,11 @@ def rows(path: Path) -> list[list[tuple[object, ...]]]:
         results.append(
             db.execute("SELECT channel, at_ms, value FROM reading ORDER BY channel, at_ms, value").fetchall()
         )
+        if has_blocks(db):
+            every = JoinedReadings(db)
+            named = [number for (number,) in db.execute("SELECT id FROM channel ORDER BY id")]
+            results.append([(n, *row) for n in named for row in every.rows(n, -(2**62), 2**62)])
+            results.append(every.after(0, 10**6))
         results.append(db.execute("SELECT id, point, register FROM channel ORDER BY point, register").fetchall())
     return results
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from meterd.adapters.store.digest_comparison import head, undigested, verify
 from meterd.adapters.store.digests import FIRST_VERSION
+from meterd.adapters.store.joined_readings import JoinedReadings
 from meterd.adapters.store.lock import take_lock
 from meterd.adapters.store.reading_connection import NO_TEXT, SCHEMA_VERSION, reason
 from meterd.adapters.store.store_mark import remove_mark
@@ -44,13 +45,13 @@ def inspect(path: Path, remedy: str = "take another backup") -> Copy:
             result = str(db.execute("PRAGMA integrity_check(1)").fetchone()[0])
             if result != "ok":
                 raise StoreError(f"{path} is damaged: {result.splitlines()[0]}; {remedy}")
-            # by channel, because only (channel, time) has an index
-            newest = "SELECT MAX((SELECT MAX(at_ms) FROM reading WHERE channel = channel.id)) FROM channel"
+            readings = JoinedReadings(db)
+            ends = [readings.ends(number) for (number,) in db.execute("SELECT id FROM channel").fetchall()]
             closed = db.execute("SELECT value FROM fact WHERE name = 'closed_to_ms'").fetchone()
             return Copy(
                 schema,
-                int(db.execute("SELECT COUNT(*) FROM reading").fetchone()[0]),
-                db.execute(newest).fetchone()[0],
+                readings.count(),
+                max((end for _, end in filter(None, ends)), default=None),
                 closed_to_ms=int(closed[0]) if closed else None,
                 points=frozenset(row[0] for row in db.execute("SELECT DISTINCT point FROM channel")),
                 changed=tuple(verify(db)),

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from meterd.adapters.store.joined_readings import JoinedReadings
 from meterd.core.errors import StoreError
 from meterd.core.model.results import Channel, consumed
 from meterd.core.topics import line_protocol as lines
@@ -152,7 +153,7 @@ class OutboxReader:
             self._db.execute("PRAGMA busy_timeout = 5000")
         except sqlite3.Error as exc:
             raise StoreError(f"cannot read the store {path}: {exc}") from exc
-        self._site = site
+        self._site, self._journal = site, JoinedReadings(self._db)
         self._channels: dict[int, Channel] = {}
         self._heads: dict[int, tuple[str, bool]] = {}
 
@@ -187,12 +188,10 @@ class OutboxReader:
         return Batch(batch.lines, Position(reading, change), batch.unfit)
 
     def _readings(self, batch: Batch, after: int, limit: int) -> int:
-        rows = self._db.execute(
-            "SELECT seq, channel, at_ms, value FROM reading WHERE seq > ? ORDER BY seq LIMIT ?", (after, limit)
-        ).fetchall()
+        rows = self._journal.after(after, limit)
         heads, add = self._heads, batch.lines.append
         infinite = float("inf")
-        for _, number, at_ms, value in rows:
+        for _, number, at_ms, value, _ in rows:
             known = heads.get(number) or self._head(number)
             shown = value / 1000 if known[1] else float(value)
             if -infinite < shown < infinite:

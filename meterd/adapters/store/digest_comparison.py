@@ -2,7 +2,7 @@
 
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from hashlib import blake2b
 
@@ -21,7 +21,10 @@ from meterd.adapters.store.digests import (
     day_of,
     summed,
 )
-from meterd.adapters.store.reading_digests import COLUMNS, summed_readings
+from meterd.adapters.store.joined_readings import has_blocks
+from meterd.adapters.store.reading_blocks import HEADER, DamagedBlock, ReadingColumns, header_of, unpacked
+from meterd.adapters.store.reading_blocks import TABLE as BLOCKS
+from meterd.adapters.store.reading_digests import COLUMNS, summed_columns, summed_readings
 from meterd.core.model.periods import DAY_MS, Period
 
 PIECE_ROWS = 3_000  # of one piece, as far as days can be told apart: about ten milliseconds
@@ -32,6 +35,16 @@ _READINGS = (
     "SELECT r.seq, r.channel, r.at_ms, r.value, r.received_ms, r.marks, i.channel, i.at_ms, i.value"
     " FROM reading AS i INDEXED BY reading_once CROSS JOIN reading AS r NOT INDEXED"
     " WHERE r.seq = i.seq AND i.channel = ? AND i.at_ms >= ? AND i.at_ms < ? AND i.seq <= ?"
+)
+
+
+# The same of blocks: the index of their days leads to them, and that of their last numbers must have them too.
+_BLOCKS = (
+    f"SELECT i.channel, i.start_ms, {', '.join(f'b.{name}' for name in HEADER)}, b.content,"
+    f" EXISTS (SELECT 1 FROM {BLOCKS} AS l INDEXED BY reading_block_last"
+    "  WHERE l.last_seq = b.last_seq AND l.first_seq = b.first_seq)"
+    f" FROM {BLOCKS} AS i INDEXED BY reading_block_day CROSS JOIN {BLOCKS} AS b NOT INDEXED"
+    " WHERE b.first_seq = i.first_seq AND i.channel = ? AND i.start_ms >= ? AND i.start_ms < ?"
 )
 
 
@@ -138,11 +151,45 @@ def _days(connection: sqlite3.Connection, covered: Covered, subject: object, spa
             (covered.table, subject, low, high),
         ).fetchall()
         rows = _rows(connection, covered, subject, span=span, last_seq=reach.seq)
+        blocks = _blocks(connection, subject, span) if covered.table == READING else []
     if covered.table == READING:
         there = _summed_readings(rows, reach.former)
+        for part, agrees in blocks:
+            _add_block(there, subject, part.where(part.seq <= reach.seq), reach.former)
+            if not agrees:
+                _one_too_many(there, (READING, subject, day_of(int(part.at_ms[0]))))
     else:
         there = summed(covered, columns_of(connection, covered.table), rows)
-    return Piece(len(rows), _differing(connection, covered, there, _digests(covered, stored)))
+    count = len(rows) + sum(len(part) for part, _ in blocks)
+    return Piece(count, _differing(connection, covered, there, _digests(covered, stored)))
+
+
+def _blocks(
+    connection: sqlite3.Connection, channel: object, span: tuple[int, int]
+) -> list[tuple[ReadingColumns, bool]]:
+    """Blocks of a register in a span of days, and whether table and indexes say of them what they hold."""
+    if not has_blocks(connection):
+        return []
+    results = []
+    ends = (_start_of(span[0]), _start_of(span[1]))
+    for own_channel, start, *header, content, numbered in connection.execute(_BLOCKS, (channel, *ends)):
+        with suppress(DamagedBlock):  # what is lacking then differs from the digest
+            part = unpacked(content)
+            agrees = tuple(header) == header_of(own_channel, part) and header[3] == start and bool(numbered)
+            results.append((part, agrees))
+    return results
+
+
+def _add_block(there: dict[Key, tuple[int, int]], channel: object, part: ReadingColumns, former: int) -> None:
+    if isinstance(channel, int):
+        for key, (number, total) in summed_columns(channel, part, former).items():
+            count, before = there.get(key, (0, 0))
+            there[key] = (count + number, before + total)
+
+
+def _one_too_many(there: dict[Key, tuple[int, int]], key: Key) -> None:
+    count, total = there.get(key, (0, 0))
+    there[key] = (count + 1, total)
 
 
 def _rows(
@@ -163,9 +210,7 @@ def _summed_readings(rows: Sequence[tuple[object, ...]], former: int) -> dict[Ke
     sums = summed_readings([row[:COLUMNS] for row in rows], former)
     for row in rows:
         if row[1:4] != row[COLUMNS:]:
-            key = (READING, row[COLUMNS], day_of(row[COLUMNS + 1]))
-            count, total = sums.get(key, (0, 0))
-            sums[key] = (count + 1, total)
+            _one_too_many(sums, (READING, row[COLUMNS], day_of(row[COLUMNS + 1])))
     return sums
 
 
@@ -181,11 +226,15 @@ def _series(connection: sqlite3.Connection, covered: Covered) -> list[object]:
     names = [
         row[0] for row in connection.execute("SELECT DISTINCT subject FROM digest WHERE kind = ?", (covered.table,))
     ]
-    next_ = f"SELECT MIN({covered.subject}) FROM {covered.table}"
-    (name,) = connection.execute(next_).fetchone()
-    while name is not None:
-        names.append(name)
-        (name,) = connection.execute(f"{next_} WHERE {covered.subject} > ?", (name,)).fetchone()
+    tables = [covered.table]
+    if covered.table == READING and has_blocks(connection):
+        tables.append(BLOCKS)
+    for table in tables:
+        next_ = f"SELECT MIN({covered.subject}) FROM {table}"
+        (name,) = connection.execute(next_).fetchone()
+        while name is not None:
+            names.append(name)
+            (name,) = connection.execute(f"{next_} WHERE {covered.subject} > ?", (name,)).fetchone()
     return sorted(set(names), key=lambda item: (isinstance(item, str), item))
 
 

@@ -11,7 +11,8 @@ from collections.abc import Iterable, Sequence
 
 from meterd.adapters.store.digest_chain import Chain, link_days, open_chains
 from meterd.adapters.store.digests import KINDS, REACH, READING, Key, columns_of, summed, summed_by_day
-from meterd.adapters.store.reading_digests import summed_history, summed_readings, summed_texts
+from meterd.adapters.store.reading_blocks import ReadingColumns
+from meterd.adapters.store.reading_digests import summed_columns, summed_history, summed_readings, summed_texts
 from meterd.core.registers.register_line import Ints
 
 LEAST_READINGS = 2_000  # fewer wait: a digest of each register and day would be written for one or two readings
@@ -120,6 +121,15 @@ class DigestWriter:
             f"SELECT (SELECT COALESCE(MAX(seq), 0) FROM reading) - seq FROM {REACH} WHERE kind = ?", (READING,)
         ).fetchone()
         return int(row[0]) if row else 0
+
+    def last_reading(self) -> int:
+        """The last reading that is in a digest."""
+        return self._readings_reach()[0]
+
+    def removed(self, channel: int, readings: ReadingColumns) -> None:
+        """Readings of one register that were in a block are deleted."""
+        sums = summed_columns(channel, readings, self._readings_reach()[1])
+        self._add({key: (-count, -total) for key, (count, total) in sums.items()})
 
     def _digest_readings(self, most: int) -> int:
         """Digest the readings behind the last that is in a digest; returns how many they were."""

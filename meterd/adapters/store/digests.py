@@ -31,6 +31,7 @@ INSERT INTO digest_reach SELECT 'reading', 1, COALESCE(MAX(seq), 0), COALESCE(MA
  WHERE EXISTS (SELECT 1 FROM digest);
 """
 HASH, READING_HASH = "meterd_digest", "meterd_reading_digest"
+MOVING = "meterd_moving"  # whether rows that are deleted now stay readings, in a block
 FIRST_VERSION, CHAINED_VERSION = 7, 8
 READING, REACH = "reading", "digest_reach"
 
@@ -50,7 +51,8 @@ class Covered:
     in_bulk: bool = False
 
 
-# Not covered is what only says what a database of lines has still to get: `change` and `line_mark`.
+# Not covered is what only says what a database of lines has still to get, `change` and `line_mark`. Readings in a
+# `reading_block` have the digests that they had as rows.
 COVERED = (
     Covered("channel"),
     Covered(READING, "channel", "at_ms", in_bulk=True),
@@ -155,6 +157,7 @@ def keep_digests(connection: sqlite3.Connection, reading_hash: Callable[..., int
     """
     connection.create_function(HASH, -1, row_hash, deterministic=True)
     connection.create_function(READING_HASH, -1, reading_hash, deterministic=True)
+    connection.create_function(MOVING, 0, lambda: False)
     connection.execute("PRAGMA recursive_triggers = ON")  # without it a row that is replaced goes without a word
     for covered in COVERED:
         names = columns_of(connection, covered.table)
@@ -165,10 +168,11 @@ def keep_digests(connection: sqlite3.Connection, reading_hash: Callable[..., int
             steps = "".join(
                 _step(covered, names, "OLD", "-") if row == "O" else _step(covered, names, "NEW", "+") for row in rows
             )
-            if covered.table == READING and event == "DELETE":
-                steps += _LOWER_REACH
+            table, when = covered.table, ""
+            if table == READING and event == "DELETE":
+                steps, when = steps + _LOWER_REACH, f"WHEN NOT {MOVING}() "
             connection.execute(
-                f"CREATE TEMP TRIGGER digest_{covered.table}_{name} AFTER {event} ON main.{covered.table} BEGIN {steps} END"
+                f"CREATE TEMP TRIGGER digest_{table}_{name} AFTER {event} ON main.{table} {when}BEGIN {steps} END"
             )
 
 

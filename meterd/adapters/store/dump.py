@@ -4,6 +4,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from meterd.adapters.store.joined_readings import JoinedReadings
 from meterd.adapters.store.reading_connection import reason, refuse_newer
 from meterd.adapters.store.reconciled_flows import ReconciledFlows
 from meterd.core.errors import StoreError
@@ -37,6 +38,7 @@ class ArchiveReader:
         except (sqlite3.Error, UnicodeDecodeError) as exc:
             raise StoreError(f"cannot read the store {path}: {reason(exc)}") from exc
         self._flows = ReconciledFlows(self._db)
+        self._readings = JoinedReadings(self._db)
         self.channels: dict[Channel, int] = {(point, register): number for number, point, register in rows}
 
     def close(self) -> None:
@@ -51,7 +53,7 @@ class ArchiveReader:
         """From the first reading or figure to behind the last one; None if there is nothing."""
         ends: list[int] = []
         for number in self.channels.values():
-            ends += self._ends("SELECT MIN(at_ms), MAX(at_ms) FROM reading WHERE channel = ?", (number,))
+            ends += self._readings.ends(number) or ()
             for period in Period:  # a week or a year begins before its first reading
                 ask = "SELECT MIN(start_ms), MAX(start_ms) FROM figure WHERE channel = ? AND period = ?"
                 ends += self._ends(ask, (number, period))
@@ -62,11 +64,11 @@ class ArchiveReader:
 
     def readings(self, channel: Channel, from_ms: int, until_ms: int) -> Iterator[Row]:
         """Readings of one register in [from, until), sorted by time."""
-        return self._rows(
-            f"SELECT {', '.join(READING)} FROM reading WHERE channel = ? AND at_ms >= ? AND at_ms < ?"
-            " ORDER BY at_ms, value",
-            (self.channels[channel], from_ms, until_ms),
-        )
+        try:
+            for row in self._readings.in_turn(self.channels[channel], from_ms, until_ms):
+                yield row[1:]
+        except sqlite3.Error as exc:
+            raise StoreError(f"cannot read the store: {exc}") from exc
 
     def figures(self, channel: Channel, period: Period, from_ms: int, until_ms: int) -> Iterator[Row]:
         """Newest figures of one register that start in [from, until)."""

@@ -5,12 +5,12 @@ import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
-from itertools import chain
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from meterd.adapters.store.block_packing import BlockPacker
 from meterd.adapters.store.change_feed import Outbox
 from meterd.adapters.store.corrections import Corrections
 from meterd.adapters.store.digest_writer import DigestWriter
@@ -19,6 +19,7 @@ from meterd.adapters.store.figure_rows import BALANCE, PV, balances_of, columns_
 from meterd.adapters.store.findings import FindingTables
 from meterd.adapters.store.forecasts import Forecasts
 from meterd.adapters.store.issued_documents import IssuedTable
+from meterd.adapters.store.joined_readings import AT_ONCE, JoinedReadings
 from meterd.adapters.store.lock import OPEN, is_ours, take_lock
 from meterd.adapters.store.maintenance_log import Records
 from meterd.adapters.store.reading_connection import connect_to_read, reason
@@ -47,7 +48,6 @@ UNFIT = (
 
 UPSERT = "INSERT INTO fact VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value WHERE value <> excluded.value"
 _KNOWN = "FROM figure WHERE channel = ? AND period = ? AND start_ms >= ? AND start_ms < ? AND energy IS NOT NULL"
-AT_ONCE = 20_000  # rows of a history that are Python objects at the same time
 ONE_BY_ONE = 8  # readings below which a savepoint is not worth its two statements
 
 
@@ -64,6 +64,8 @@ class SqliteStore:
         self.digest_writer = DigestWriter(connection)
         self.outbox = Outbox(connection)
         self.flows = ReconciledFlows(connection)
+        self.readings = JoinedReadings(connection)
+        self.packer = BlockPacker(connection, self.digest_writer, self.outbox)
         self._versioned = VersionedTables(connection, self.digest_writer, self.outbox, self.flows)
         self.finding_tables = FindingTables(connection)
         self.drift_days = DriftDays(connection)
@@ -153,6 +155,7 @@ class SqliteStore:
         self._ids = {}  # a number given inside the transaction may be gone
         self.digest_writer.forget()
         self.flows.forget()
+        self.packer.look_again()
         with suppress(sqlite3.Error):  # the first failure is the one to tell
             if self._db.in_transaction:
                 self._db.execute("ROLLBACK")
@@ -160,6 +163,7 @@ class SqliteStore:
 
     def begin_digests(self) -> None:
         """Digest what an earlier version left without, as far as it is short."""
+        self.packer.begin()
         with self.transaction():
             self.digest_writer.begin()
 
@@ -181,6 +185,7 @@ class SqliteStore:
     def forget_channels(self) -> None:
         """Read the numbers of the registers again, after names have changed."""
         self._ids = _channels(self._db)
+        self.packer.take_numbers()
 
     @property
     def connection(self) -> sqlite3.Connection:
@@ -218,6 +223,9 @@ class SqliteStore:
             (number((point, register)), at_ms, value, received_ms, DEVICE_TIME * device_time + OLD * old)
             for point, register, at_ms, value, received_ms, device_time, old in readings
         ]
+        if packed := self.packer.repeats(rows):
+            rows = [row for place, row in enumerate(rows) if place not in packed]
+            readings = [reading for place, reading in enumerate(readings) if place not in packed]
         if len(rows) < ONE_BY_ONE:
             return [r for r, row in zip(readings, rows, strict=True) if self._db.execute(insert, row).rowcount]
         # all at once takes half the time; only where repeats are among them must each be asked whether it was one
@@ -237,34 +245,36 @@ class SqliteStore:
             "INSERT OR IGNORE INTO reading (channel, at_ms, value, received_ms, marks)"
             f" VALUES ({number}, ?, ?, {received_ms}, {DEVICE_TIME})"
         )
+        times, values = self.packer.new_ones(number, times, values)
         for low in range(0, len(times), AT_ONCE):
             at, shown = times[low : low + AT_ONCE], values[low : low + AT_ONCE]
             if self._db.executemany(insert, zip(at.tolist(), shown.tolist(), strict=True)).rowcount == len(at):
                 self.digest_writer.history_added(number, at, shown, received_ms, DEVICE_TIME)
+
+    def pack_step(self, before_ms: int, most: int) -> bool:
+        """Pack about so many readings of days before a moment; whether there were any. StoreError if it is not kept."""
+        try:
+            if not self.packer.has_work(before_ms):
+                return False
+        except sqlite3.Error as exc:
+            raise StoreError(f"cannot read the store: {exc}") from exc
+        with self.transaction():
+            self.packer.step(most)
+        return True
 
     def history(self, channel: Channel, from_ms: int, until_ms: int = 2**62, *, most: int = -1) -> tuple[Ints, Ints]:
         """Times and shown milli-units of a cumulative register in [from, until), sorted by (time, value).
 
         With `most` only so many, the earliest.
         """
-        cursor = self._db.execute(
-            "SELECT at_ms, value FROM reading WHERE channel = ? AND at_ms >= ? AND at_ms < ? ORDER BY at_ms, value LIMIT ?",
-            (self.channel_number(channel), from_ms, until_ms, most),
-        )
-        parts = [np.empty((0, 2), dtype=np.int64)]
-        while rows := cursor.fetchmany(AT_ONCE):
-            parts.append(np.fromiter(chain.from_iterable(rows), np.int64, 2 * len(rows)).reshape(-1, 2))
-        table = np.concatenate(parts)
-        return table[:, 0].copy(), table[:, 1].copy()
+        return self.readings.history(self.channel_number(channel), from_ms, until_ms, most)
 
     def readings_between(self, channel: Channel, from_ms: int, until_ms: int, *, most: int) -> list[Reading]:
         """The first `most` readings of a register in [from, until), sorted by (time, value), with their arrival."""
-        rows = self._db.execute(
-            "SELECT at_ms, value, received_ms, marks FROM reading WHERE channel = ? AND at_ms >= ? AND at_ms < ?"
-            " ORDER BY at_ms, value LIMIT ?",
-            (self.channel_number(channel), from_ms, until_ms, most),
-        )
-        return [Reading(*channel, at, value, got, bool(m & DEVICE_TIME), bool(m & OLD)) for at, value, got, m in rows]
+        rows = self.readings.rows(self.channel_number(channel), from_ms, until_ms, most)
+        return [
+            Reading(*channel, at, value, got, bool(m & DEVICE_TIME), bool(m & OLD)) for _, at, value, got, m in rows
+        ]
 
     def latest(self, channel: Channel) -> tuple[int, float] | None:
         """Time and value of the newest reading of any register."""
@@ -272,36 +282,25 @@ class SqliteStore:
 
     def newest(self, channel: Channel, most: int) -> list[tuple[int, float]]:
         """Times and values of at most so many of the newest readings of any register, in order of time."""
-        rows = self._db.execute(
-            "SELECT at_ms, value FROM reading WHERE channel = ? ORDER BY at_ms DESC, value DESC LIMIT ?",
-            (self.channel_number(channel), most),
-        ).fetchall()
-        return [(int(at_ms), float(value)) for at_ms, value in reversed(rows)]
+        pairs = self.readings.newest(self.channel_number(channel), most)
+        return [(int(at_ms), float(value)) for at_ms, value in pairs]
 
     def samples(self, channel: Channel, from_ms: int, until_ms: int) -> tuple[Ints, Floats]:
         """Times and values of an instantaneous register in [from, until), sorted; values in its base unit."""
-        rows = self._db.execute(
-            "SELECT at_ms, value FROM reading WHERE channel = ? AND at_ms >= ? AND at_ms < ? ORDER BY at_ms, value",
-            (self.channel_number(channel), from_ms, until_ms),
-        ).fetchall()
-        return np.array([row[0] for row in rows], dtype=np.int64), np.array([row[1] for row in rows], dtype=np.float64)
+        return self.readings.samples(self.channel_number(channel), from_ms, until_ms)
 
     def first_ms(self, channel: Channel) -> int | None:
         """Time of the oldest reading of a register."""
-        ask = "SELECT MIN(at_ms) FROM reading WHERE channel = ?"
-        (result,) = self._db.execute(ask, (self.channel_number(channel),)).fetchone()
-        return None if result is None else int(result)
+        ends = self.readings.ends(self.channel_number(channel))
+        return None if ends is None else ends[0]
 
     def readings_around(self, channel: Channel, at_ms: int) -> tuple[int | None, int | None]:
         """Times of the newest reading of a register before a moment and of the first one from it on."""
-        number, ask = self.channel_number(channel), self._db.execute
-        before = ask("SELECT MAX(at_ms) FROM reading WHERE channel = ? AND at_ms < ?", (number, at_ms)).fetchone()
-        after = ask("SELECT MIN(at_ms) FROM reading WHERE channel = ? AND at_ms >= ?", (number, at_ms)).fetchone()
-        return before[0], after[0]
+        return self.readings.around(self.channel_number(channel), at_ms)
 
     def reading_count(self) -> int:
         """How many readings are in the journal."""
-        return int(self._db.execute("SELECT COUNT(*) FROM reading").fetchone()[0])
+        return self.readings.count()
 
     # -- figures -------------------------------------------------------------------------------------------------------
 

@@ -1,18 +1,20 @@
 """Rows read from the leaf pages of a database file themselves: for tables to which no way leads any more.
 
 A table is a tree of pages, and one damaged page above the leaves hides every row below it. The rows still stand in their
-leaves, each with its own types and lengths. Rows that continue on further pages are left out.
+leaves, each with its own types and lengths. Rows of tables are followed to further pages, those of indexes are left out.
 
-Source: "Database File Format", sqlite.org/fileformat2.html, sections 1.6 (pages) and 2.1 (records).
+Source: "Database File Format", sqlite.org/fileformat2.html, sections 1.6 (pages), 1.7 (overflow) and 2.1 (records).
 """
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import TypeAlias
 
 Values: TypeAlias = tuple[object, ...]
+Pages: TypeAlias = Callable[[int], bytes]
 
 TABLE_LEAF, INDEX_LEAF = 0x0D, 0x0A
 FILE_HEADER, PAGE_HEADER = 100, 8
@@ -20,6 +22,7 @@ USUAL_SIZE = 4096  # what stores are made with; of a file whose header does not 
 _INTEGERS = {1: 1, 2: 2, 3: 3, 4: 4, 5: 6, 6: 8}  # bytes by type
 _CONSTANTS: dict[int, object] = {0: None, 8: 0, 9: 1}
 _REAL, _TEXT = 7, 13
+MOST_BYTES = 2**26  # of a row that is believed
 
 
 def page_size(path: Path) -> int:
@@ -40,23 +43,33 @@ def rows(path: Path, kind: int, width: int) -> Iterator[Values]:
         begin = FILE_HEADER
         while page := file.read(size):
             if len(page) > begin + PAGE_HEADER and page[begin] == kind:
-                yield from _rows_of(page, begin, width)
+                yield from _rows_of(page, begin, width, partial(_page, path, size))
             begin = 0
 
 
-def _rows_of(page: bytes, begin: int, width: int) -> Iterator[Values]:
+def _page(path: Path, size: int, number: int) -> bytes:
+    with path.open("rb") as file:
+        file.seek((number - 1) * size)
+        return file.read(size)
+
+
+def _rows_of(page: bytes, begin: int, width: int, further: Pages) -> Iterator[Values]:
     (count,) = struct.unpack_from(">H", page, begin + 3)
     first = begin + PAGE_HEADER
     last = first + 2 * min(count, (len(page) - first) // 2)
     for (at,) in struct.iter_unpack(">H", page[first:last]):
         with suppress(IndexError, struct.error):  # beyond the page
-            if row := _row(page, at, width, keyed=page[begin] == TABLE_LEAF):
+            if row := _row(page, at, width, further if page[begin] == TABLE_LEAF else None):
                 yield row
 
 
-def _row(page: bytes, at: int, width: int, keyed: bool) -> Values | None:
+def _row(page: bytes, at: int, width: int, further: Pages | None) -> Values | None:
+    """A row of a table, whose further pages can be read, or of an index."""
     length, at = _varint(page, at)
+    keyed = further is not None
     key, at = _varint(page, at) if keyed else (None, at)
+    if further is not None and MOST_BYTES > length > len(page) - 35:
+        page, at = _continued(page, at, length, further), 0
     end = at + length
     header, place = _varint(page, at)
     value = at + header
@@ -71,6 +84,22 @@ def _row(page: bytes, at: int, width: int, keyed: bool) -> Values | None:
         result, value = _value(page, value, type_)
         results.append(result)
     return (key if keyed else results[0], *results[1:]) if value == end else None
+
+
+def _continued(page: bytes, at: int, length: int, further: Pages) -> bytes:
+    """The bytes of a row that is longer than a page holds: what stands here, and what its further pages hold."""
+    usable = len(page)
+    least = (usable - 12) * 32 // 255 - 23
+    here = least + (length - least) % (usable - 4)
+    here = least if here > usable - 35 else here
+    (number,) = struct.unpack_from(">I", page, at + here)
+    parts, rest = [page[at : at + here]], length - here
+    while rest > 0 and number:
+        following = further(number)
+        (number,) = struct.unpack_from(">I", following)
+        parts.append(following[4 : 4 + rest])
+        rest -= len(parts[-1]) or rest  # an empty page ends the row
+    return b"".join(parts)
 
 
 def _varint(page: bytes, at: int) -> tuple[int, int]:

@@ -12,6 +12,7 @@ from contextlib import closing
 from itertools import islice
 from pathlib import Path
 
+from meterd.adapters.store.joined_readings import JoinedReadings
 from meterd.adapters.store.reading_connection import reason, refuse_newer
 from meterd.adapters.store.reconciled_flows import ReconciledFlows
 from meterd.adapters.store.schema import connection_of
@@ -64,6 +65,7 @@ class MonthRows:
             raise StoreError(f"cannot read the store {path}: {reason(exc)}") from exc
         self.connection = self._db
         self._flows = ReconciledFlows(self._db)
+        self._own_readings = JoinedReadings(self._db)
         self._channels: dict[Channel, int] = {(point, register): number for number, point, register in rows}
 
     def close(self) -> None:
@@ -78,13 +80,11 @@ class MonthRows:
     def first_ms(self) -> int | None:
         """Time of the first reading or interval figure; None of an empty store."""
         ends: list[int] = []
+        ask = "SELECT MIN(start_ms) FROM figure WHERE channel = ? AND period = ?"
         for number in self._channels.values():
-            for ask, values in (
-                ("SELECT MIN(at_ms) FROM reading WHERE channel = ?", (number,)),
-                ("SELECT MIN(start_ms) FROM figure WHERE channel = ? AND period = ?", (number, Period.INTERVAL)),
-            ):
-                (first,) = self._db.execute(ask, values).fetchone()
-                ends += [] if first is None else [int(first)]
+            (first,) = self._db.execute(ask, (number, Period.INTERVAL)).fetchone()
+            ends += [] if first is None else [int(first)]
+            ends += self._own_readings.ends(number) or ()
         return min(ends, default=None)
 
     # -- rows ----------------------------------------------------------------------------------------------------------
@@ -103,12 +103,7 @@ class MonthRows:
 
     def _readings(self, span: tuple[int, int]) -> Iterator[Row]:
         for channel, number in self._channels.items():
-            rows = self._db.execute(
-                "SELECT at_ms, value, received_ms, marks FROM reading WHERE channel = ? AND at_ms >= ? AND at_ms < ?"
-                " ORDER BY at_ms, value",
-                (number, *span),
-            )
-            for at, value, received, marks in rows:
+            for _, at, value, received, marks in self._own_readings.in_turn(number, *span):
                 yield (at, *channel, *((None, value) if isinstance(value, int) else (value, None)), received, marks)
 
     def _figures(self, table: str, spans: Spans) -> Iterator[Row]:
@@ -159,11 +154,10 @@ class MonthRows:
             yield from self._state()
             return
         if table == READINGS:
-            ask = "SELECT COUNT(*), TOTAL(at_ms), TOTAL(value) FROM reading WHERE channel = ? AND at_ms >= ? AND at_ms < ?"
             for channel, number in self._channels.items():
-                row = self._db.execute(ask, (number, *spans[Period.INTERVAL])).fetchone()
-                if row[0]:
-                    yield *channel, *row
+                totals = self._own_readings.totals(number, *spans[Period.INTERVAL])
+                if totals[0]:
+                    yield *channel, *totals
             return
         own, columns = FIGURES[table]
         value = next(name for name in ("energy", "residual", "production") if name in columns)

@@ -9,6 +9,7 @@ from meterd.adapters.store.drift_statistics import DriftDays
 from meterd.adapters.store.findings import FindingTables
 from meterd.adapters.store.forecasts import Forecasts
 from meterd.adapters.store.issued_documents import IssuedTable
+from meterd.adapters.store.joined_readings import JoinedReadings
 from meterd.adapters.store.maintenance_log import Records
 from meterd.core.energy.stored_figures import StoredFigures, StoredIntervals
 from meterd.core.model.facts import Facts
@@ -46,6 +47,10 @@ class ReadStore(StoredFigures, StoredIntervals, StoredReadings, Facts, Protocol)
     @property
     def outbox(self) -> Outbox:
         """What a time-series database has got and refused."""
+
+    @property
+    def readings(self) -> JoinedReadings:
+        """Rows and blocks of readings, for the files of this package alone."""
 
     @property
     def connection(self) -> sqlite3.Connection:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meterd.adapters.store.digests import READING, Key, fingerprint
+from meterd.adapters.store.reading_blocks import ReadingColumns
 from meterd.core.model.periods import DAY_MS
 from meterd.core.registers.register_line import Ints
 
@@ -73,6 +74,16 @@ def summed_readings(rows: Sequence[Row], former: int) -> dict[Key, tuple[int, in
         for i in np.flatnonzero(columns[0] <= former).tolist():
             prints[i] = fingerprint(rows[i])
     return _by_day(columns[1], columns[2], prints)
+
+
+def summed_columns(channel: int, readings: ReadingColumns, former: int) -> dict[Key, tuple[int, int]]:
+    """As `summed_readings`, of readings of one register in columns."""
+    if not len(readings) or former >= readings.seq.min():
+        return summed_readings([(seq, channel, *rest) for seq, *rest in readings.rows()], former)
+    channels = np.full(len(readings), channel, dtype=np.int64)
+    value = np.where(readings.real, readings.value ^ _OF_FLOAT, readings.value)
+    columns = (readings.seq, channels, readings.at_ms, value, readings.received_ms, readings.marks)
+    return _by_day(channels, readings.at_ms, fingerprints(columns))
 
 
 def reading_hash(former: int, *row: object) -> int:

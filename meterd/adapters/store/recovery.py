@@ -8,16 +8,27 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from contextlib import closing, suppress
 from dataclasses import dataclass
+from functools import partial
 from itertools import islice
 from pathlib import Path
 from typing import Any
 
 from meterd.adapters.store import leaf_pages
 from meterd.adapters.store.digests import KINDS, Covered, columns_of
+from meterd.adapters.store.joined_readings import JoinedReadings
 from meterd.adapters.store.journal import DEVICE_TIME, OLD, SqliteStore
 from meterd.adapters.store.lock import take_lock
 from meterd.adapters.store.reading_connection import NO_TEXT, SCHEMA_VERSION
 from meterd.adapters.store.reconciled_flows import ReconciledFlows
+from meterd.adapters.store.salvaged_blocks import (
+    STEP,
+    add_blocks,
+    batches_of_blocks,
+    in_steps,
+    loose_blocks,
+    lost_days,
+    named,
+)
 from meterd.adapters.store.schema import differently_described, tables_of
 from meterd.adapters.store.schema_repair import UNREADABLE, repair_schema
 from meterd.core.model.reading import REGISTERS, Reading
@@ -30,7 +41,6 @@ CHECKED_BYTES = (
 )
 LAST_VERSION = 99  # of a schema: a store with more has not been written by a later version of this program
 MAGIC = b"SQLite format 3\0"
-STEP = 500  # readings fetched at once; what lies in a damaged page is left out in such steps
 HEADER = 100  # bytes at the beginning of a database file that say its page size and length
 MOST_BYTES = 2**40  # a header that says more is damaged itself
 SALVAGING = "salvaging"  # the fact that a salvage is under way: which file, and what its damage was
@@ -50,7 +60,6 @@ _READ_FAULTS = frozenset(
         sqlite3.SQLITE_ERROR,
     }
 )
-BARREN = 2_000  # steps without a reading after which the rest is given up
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,11 +69,14 @@ class Salvage:
     damage: str
     aside: Path
     readings: int
+    lost: int = 0  # readings that have a digest in the damaged file, and could not be read
+    days: tuple[str, ...] = ()  # registers and days of which they are
 
     def __str__(self) -> str:
+        lost = f"; {self.lost} readings could not be read: {named(self.days)}" if self.lost else ""
         return (
             f"the store was damaged ({self.damage}); it is kept as {self.aside.name}, a new one was begun with the"
-            f" {self.readings} readings that could be read"
+            f" {self.readings} readings that could be read{lost}"
         )
 
 
@@ -97,9 +109,9 @@ def _salvage(path: Path, store: SqliteStore, name: str, damage: str) -> Salvage 
     aside = path.with_name(name)
     if not aside.exists():
         return None
-    _save(aside, store)
+    lost = _save(aside, store)
     store.set_fact(SALVAGING, "")
-    return Salvage(damage, aside, store.reading_count())
+    return Salvage(damage, aside, store.reading_count(), sum(lost.values()), tuple(lost))
 
 
 def _is_store(path: Path) -> bool:
@@ -176,14 +188,18 @@ def _set_aside(path: Path) -> Path:
     return aside
 
 
-def _save(damaged: Path, store: SqliteStore) -> None:
+def _save(damaged: Path, store: SqliteStore) -> dict[str, int]:
     """Take over what can be read, from a copy whose description of the tables is repaired: the damaged file stays as it is.
+
+    Returns how many readings are known to be lost, by register and day.
 
     Where there is no room for a copy, what can be read without a repair.
     """
     copy = damaged.with_name(damaged.name + ".copy")
     try:
-        _take(_repaired(damaged, copy), store)
+        path = _repaired(damaged, copy)
+        _take(path, store)
+        return lost_days(path, store)
     finally:
         for ending in ("", *SIDES):
             copy.with_name(copy.name + ending).unlink(missing_ok=True)
@@ -208,10 +224,12 @@ def _take(path: Path, store: SqliteStore) -> None:
     whole, names = False, _best_names(path)
     with suppress(*UNREADABLE), closing(_reading_only(path)) as connection:
         with suppress(*UNREADABLE):  # one table that is gone must not take the others with it
-            whole = _add(store, _batches(connection, names)) == _expected(connection)
+            count = add_blocks(store, batches_of_blocks(connection), partial(_sound, names))
+            whole = count + _add(store, _batches(connection, names)) == _expected(connection)
         _save_words(connection, store)
     if not whole:
         with suppress(OSError):
+            add_blocks(store, loose_blocks(path), partial(_sound, names))
             _add(store, _loose(path, names))
     with suppress(*UNREADABLE, ValueError), closing(_reading_only(path)) as connection:
         _save_final(connection, store, names)
@@ -228,8 +246,9 @@ def _add(store: SqliteStore, batches: Iterable[list[Reading]]) -> int:
 
 def _expected(connection: sqlite3.Connection) -> int:
     """How many readings there are if none between the first and the last is missing."""
-    first, last = connection.execute("SELECT MIN(seq), MAX(seq) FROM reading").fetchone()
-    return 0 if first is None else int(last) - int(first) + 1
+    first = JoinedReadings(connection).first_seq()
+    (last,) = connection.execute("SELECT MAX(seq) FROM reading").fetchone()
+    return 0 if first is None or last is None else int(last) - first + 1
 
 
 def _reading_only(path: Path) -> sqlite3.Connection:
@@ -310,17 +329,8 @@ def _keep(store: SqliteStore, covered: Covered, rows: list[tuple[Any, ...]]) -> 
 
 def _batches(connection: sqlite3.Connection, names: dict[int, Channel]) -> Iterator[list[Reading]]:
     """Readings in the order in which they came, as far as the pages can be read."""
-    after, barren = 0, 0
-    while barren < BARREN:
-        results: list[tuple[object, ...]] = []
-        with suppress(*UNREADABLE):
-            for row in connection.execute(
-                "SELECT channel, at_ms, value, received_ms, marks FROM reading WHERE seq > ? AND seq <= ?",
-                (after, after + STEP),
-            ):
-                results.append(row)
-        after, barren = after + STEP, 0 if results else barren + 1
-        if sound := _sound(names, results):
+    for rows in in_steps(connection, "channel, at_ms, value, received_ms, marks", "reading", "seq"):
+        if sound := _sound(names, rows):
             yield sound
 
 

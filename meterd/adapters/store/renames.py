@@ -24,7 +24,7 @@ def adopt(store: WriteStore, old: str, new: str) -> list[str]:
         if taken is None:
             db.execute("UPDATE channel SET point = ? WHERE id = ?", (new, number))
         else:
-            _merge(db, number, int(taken[0]))
+            _merge(store, number, int(taken[0]))
             merged.append(str(register))
     for table, column in (("correction", "point"), ("record", "point"), ("suppression", "what")):
         db.execute(f"UPDATE {table} SET {column} = ? WHERE {column} = ?", (new, old))
@@ -33,8 +33,13 @@ def adopt(store: WriteStore, old: str, new: str) -> list[str]:
     return merged
 
 
-def _merge(db: sqlite3.Connection, old: int, new: int) -> None:
+def _merge(store: WriteStore, old: int, new: int) -> None:
     """Readings and figures of one register into those of another."""
+    db = store.connection
+    store.packer.take_apart(old)  # of two equal readings one stays
+    ends = store.readings.ends(old)
+    if ends is not None:
+        store.packer.take_apart(new, ends[0], ends[1] + 1)
     db.execute("UPDATE OR IGNORE reading SET channel = ? WHERE channel = ?", (new, old))
     db.execute("DELETE FROM reading WHERE channel = ?", (old,))
     # of two figures of one interval the known one stands

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from meterd.adapters.store.joined_readings import one_moment
 from meterd.adapters.store.read_store import ReadStore
 from meterd.adapters.store.write_store import WriteStore
 from meterd.core.model.results import Channel
@@ -25,24 +26,24 @@ def prunable(store: ReadStore, cuts: Mapping[Channel, int]) -> dict[Channel, Pru
     prunables = {}
     for channel, before in cuts.items():
         number = store.channel_number(channel)
-        first, held = store.connection.execute(
-            "SELECT MIN(at_ms), COUNT(*) FROM reading WHERE channel = ? AND at_ms < ?", (number, before)
-        ).fetchone()
-        where, values = _where(store, channel, before)
-        rows = store.connection.execute(f"SELECT COUNT(*) FROM reading WHERE {where}", values).fetchone()[0]
-        if rows:
-            prunables[channel] = Prunable(before, int(first), int(rows), int(held))
+        with one_moment(store.connection):
+            ends, held = store.readings.ends(number), store.readings.count_before(number, before)
+            rows = _going(store, number, before)
+        if rows and ends is not None:
+            prunables[channel] = Prunable(before, ends[0], rows, held)
     return prunables
 
 
-def _where(store: ReadStore, channel: Channel, before: int) -> tuple[str, tuple[int, ...]]:
-    """Which readings go. Two kinds stay that are old enough: those a database has not been seen to hold, and the newest."""
-    number = store.channel_number(channel)
-    values = (number, before, _newest(store, number), _given(store), _proven(store))
-    return "channel = ? AND at_ms < ? AND seq <> ? AND seq < ? AND seq <= ?", values
+def _going(store: ReadStore, number: int, before: int) -> int:
+    """How many readings go. Two kinds stay that are old enough: those a database has not been seen to hold, and the newest."""
+    last_seq = min(_given(store) - 1, _proven(store))
+    stays = "SELECT COUNT(*) FROM reading WHERE seq = ? AND at_ms < ? AND seq <= ?"
+    (staying,) = store.connection.execute(stays, (_newest(store, number), before, last_seq)).fetchone()
+    return store.readings.count_before(number, before, last_seq) - int(staying)
 
 
 def _newest(store: ReadStore, number: int) -> int:
+    """The newest reading of a register, which is in no block."""
     row = store.connection.execute(
         "SELECT seq FROM reading WHERE channel = ? ORDER BY at_ms DESC, value DESC LIMIT 1", (number,)
     ).fetchone()
@@ -70,6 +71,7 @@ class Pruning:
     what: Mapping[Channel, Prunable]
     gone: int = 0
     _after: int = 0  # the number up to which the journal has been gone through
+    _packed: bool = True  # whether blocks may have something to delete
     _before: dict[int, int] = field(init=False)
     _stay: set[int] = field(init=False)
 
@@ -79,8 +81,18 @@ class Pruning:
         self._stay = {_newest(self.store, item) for item in self._before}
 
     def step(self, most: int) -> bool:
-        """Go through `most` readings of the journal in one transaction; False when nothing is left to delete."""
+        """Go through `most` readings of the journal in one transaction; False when nothing is left to delete.
+
+        Blocks go first, whole or without their first readings.
+        """
         below = min(_given(self.store) - 1, _proven(self.store))
+        if self._packed:
+            with self.store.transaction():
+                gone = self.store.packer.prune(self._before, below, most)
+            self.gone += gone
+            self._packed = gone > 0
+            if self._packed:
+                return self.gone < sum(item.rows for item in self.what.values())
         rows = self.store.connection.execute(
             "SELECT seq, channel, at_ms FROM reading WHERE seq > ? AND seq <= ? ORDER BY seq LIMIT ?",
             (self._after, below, most),

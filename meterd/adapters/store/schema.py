@@ -12,6 +12,7 @@ from meterd.adapters.store.findings import VERSION_2
 from meterd.adapters.store.forecasts import FORECASTS
 from meterd.adapters.store.issued_documents import ISSUED
 from meterd.adapters.store.maintenance_log import RECORDS
+from meterd.adapters.store.reading_blocks import VERSION_11
 from meterd.adapters.store.reading_connection import NO_STORE_YET, SCHEMA_VERSION, refuse_newer
 from meterd.adapters.store.reading_digests import reading_hash
 from meterd.adapters.store.reconciled_flows import VERSION_10
@@ -47,7 +48,7 @@ CREATE TABLE fact (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 VERSION_5 = CORRECTIONS + ISSUED + RECORDS
 # A new store goes the same way as an old one: version 1, then every step in turn. A step is never changed once it is out.
 _STEPS = {1: _SCHEMA, 2: VERSION_2, 3: VERSION_3, 4: VERSION_4, 5: VERSION_5, 6: READS, 7: VERSION_7, 8: VERSION_8,
-          9: FORECASTS, 10: VERSION_10}  # fmt: skip
+          9: FORECASTS, 10: VERSION_10, 11: VERSION_11}  # fmt: skip
 
 
 def prepare(connection: sqlite3.Connection, path: Path) -> None:

@@ -13,8 +13,7 @@ from pathlib import Path
 
 from meterd.adapters.store.read_store import ReadStore
 
-_ROW = "SELECT seq, channel, at_ms, received_ms FROM reading"
-_OLDEST, _NEWEST = f"{_ROW} ORDER BY seq LIMIT 1", f"{_ROW} ORDER BY seq DESC LIMIT 1"
+_NEWEST = "SELECT seq, channel, at_ms, received_ms FROM reading ORDER BY seq DESC LIMIT 1"  # the last is in no block
 _SEQ, _RECEIVED = 0, 3
 
 
@@ -37,7 +36,7 @@ def set_mark(store: ReadStore, path: Path) -> None:
         if (newest := store.connection.execute(_NEWEST).fetchone()) is None:
             return
         partial = mark_of(path).with_name(mark_of(path).name + ".partial")
-        partial.write_text(json.dumps({"oldest": store.connection.execute(_OLDEST).fetchone(), "newest": newest}))
+        partial.write_text(json.dumps({"oldest": _behind(store, 0), "newest": newest}))
         os.replace(partial, mark_of(path))
 
 
@@ -55,8 +54,14 @@ def older(store: ReadStore, path: Path) -> Older | None:
         newest = store.connection.execute(_NEWEST).fetchone()
         if newest is None:
             return Older(None, marked[_RECEIVED])
-        same = store.connection.execute(f"{_ROW} WHERE seq = ?", (oldest[_SEQ],)).fetchone() == oldest
+        same = _behind(store, oldest[_SEQ] - 1) == oldest
         behind = newest[_SEQ] < marked[_SEQ]
         return Older(newest[_RECEIVED], marked[_RECEIVED]) if same and behind else None
     except (OSError, ValueError, TypeError, LookupError, sqlite3.Error):
         return None  # no mark, or none that can be read
+
+
+def _behind(store: ReadStore, seq: int) -> tuple[int, ...] | None:
+    """The first reading behind a number, without its value."""
+    rows = store.readings.after(seq, 1)
+    return next(((*row[:3], row[4]) for row in rows), None)

@@ -16,6 +16,7 @@ from meterd.app.daemon.assembly import PlanRuntime, Runtime
 from meterd.app.daemon.early_powers import EarlyPowers
 from meterd.app.daemon.finding_job import IDLE_S, FindingJob
 from meterd.app.daemon.ingest import RETRY_S, Ingest
+from meterd.app.operations.packing import pack_piece
 from meterd.core import live
 from meterd.core.errors import StoreError
 from meterd.core.forecast.demand_band import BAND_FACT, follow, from_text, to_text
@@ -43,6 +44,7 @@ class Loop:
         self._level = SurplusLevel.UNKNOWN
         self._warned: DemandWarning | None = None
         self._band = from_text(runtime.store.fact(BAND_FACT))
+        self._next_pack = 0.0
         self._late = False  # whether figures of times long past wait
 
     @property
@@ -79,6 +81,7 @@ class Loop:
                 self._late = False
                 runtime.step_runner.attempt("old readings", self._go_back, now_ms)
                 runtime.step_runner.attempt("digests", self._digest)
+                runtime.step_runner.attempt("packing", self._pack)
             fresh = fresh or counters.deliveries != seen or self.ingest.trouble is not None
             begun = time.monotonic()
             if begun < (next_look if fresh else max(next_look, idle_look)):
@@ -108,6 +111,15 @@ class Loop:
         if self.ingest.trouble is None:
             with suppress(StoreError):
                 self._runtime.store.digest_step()
+
+    def _pack(self) -> None:
+        """One piece of old readings into blocks, with as much time between two pieces as for other work."""
+        begun = time.monotonic()
+        if self.ingest.trouble is None and not self._late and begun >= self._next_pack:
+            with suppress(StoreError):
+                pack_piece(self._runtime.store, self._plan_runtime.ledger)
+            ended = time.monotonic()
+            self._next_pack = ended + SHARE_OF_TIME * (ended - begun)
 
     def show(self, now_ms: int) -> None:
         """The snapshot: made, offered to the network, and kept for page and health."""

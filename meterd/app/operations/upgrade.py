@@ -15,6 +15,8 @@ from time import perf_counter
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.planfile.loader import Plan
+from meterd.adapters.store.digests import READING
+from meterd.adapters.store.joined_readings import JoinedReadings
 from meterd.adapters.store.opening import open_to_write
 from meterd.adapters.store.reading_connection import SCHEMA_VERSION, reason, refuse_newer
 from meterd.adapters.store.schema import tables_of
@@ -119,7 +121,9 @@ def _read(address: str, result: Upgrade) -> Upgrade:
             result.schema = refuse_newer(db, result.store)
             known = {name for (name,) in db.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
             for table in COUNTED:
-                if table in known:
+                if table == READING:
+                    result.rows[table] = JoinedReadings(db).count()
+                elif table in known:
                     (result.rows[table],) = db.execute(f"SELECT COUNT(*) FROM {table}").fetchone()
     except sqlite3.Error as exc:
         raise StoreError(f"cannot read the store {result.store}: {reason(exc)}") from exc

@@ -1,0 +1,248 @@
+"""Readings of a register and a UTC day packed into one row: a tenth of the room that rows and their index take.
+
+    differences of seq, at_ms (twice) and value; received_ms - at_ms, marks  ->  the sign as the last bit
+    ->  bits of equal significance together  ->  zlib
+
+All arithmetic is modulo 2^64, so whatever a column holds comes back exactly. `joined_readings` reads rows and blocks as one,
+`block_packing` makes blocks of rows.
+"""
+
+import struct
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import chain
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meterd.core.model.periods import DAY_MS
+from meterd.core.registers.register_line import Ints
+
+# What version 11 of the schema adds. The numbers of the readings of a block lie between those of readings of other registers.
+VERSION_11 = """
+CREATE TABLE reading_block (first_seq INTEGER PRIMARY KEY, last_seq INTEGER NOT NULL, channel INTEGER NOT NULL REFERENCES channel,
+ start_ms INTEGER NOT NULL, first_ms INTEGER NOT NULL, last_ms INTEGER NOT NULL, count INTEGER NOT NULL, content BLOB NOT NULL);
+CREATE UNIQUE INDEX reading_block_day ON reading_block (channel, start_ms);
+CREATE INDEX reading_block_last ON reading_block (last_seq);
+"""
+TABLE = "reading_block"
+HEADER = ("first_seq", "last_seq", "channel", "start_ms", "first_ms", "last_ms", "count")
+# The first byte of a content says how values are coded.
+WHOLE, THOUSANDTHS, BITS = 0, 1, 2
+_FORMS = {bytes([form]) for form in (WHOLE, THOUSANDTHS, BITS)}
+_BEGIN = struct.Struct("<I3q")  # number of readings; the first seq, at_ms and value
+_MOST_BYTES = 64_000_000  # of a content that is believed: a reading each 70 ms
+_FLOAT_BITS = 53  # whole numbers below 2^53 are exact as floats
+_LEVEL = 6  # of zlib: 9 takes three times as long for a hundredth less
+Row = tuple[int, int, int | float, int, int]  # seq, at_ms, value, received_ms, marks
+
+
+class DamagedBlock(ValueError):
+    """A content that cannot be what was packed."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReadingColumns:
+    """Readings of one register in columns. Where `real`, `value` holds the bits of a float."""
+
+    seq: Ints
+    at_ms: Ints
+    value: Ints
+    received_ms: Ints
+    marks: Ints
+    real: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.seq)
+
+    @property
+    def floats(self) -> NDArray[np.float64]:
+        """All values as floats."""
+        return np.where(self.real, self.value.view(np.float64), self.value.astype(np.float64))
+
+    def values(self) -> list[int | float]:
+        """All values as the database gives them."""
+        if not self.real.any():
+            whole: list[int | float] = self.value.tolist()
+            return whole
+        bits = self.value.view(np.float64).tolist()
+        return [b if r else v for b, r, v in zip(bits, self.real.tolist(), self.value.tolist(), strict=True)]
+
+    def rows(self) -> list[Row]:
+        """The readings as rows: seq, at_ms, value, received_ms, marks."""
+        columns = (
+            self.seq.tolist(),
+            self.at_ms.tolist(),
+            self.values(),
+            self.received_ms.tolist(),
+            self.marks.tolist(),
+        )
+        return list(zip(*columns, strict=True))
+
+    def where(self, mask: NDArray[np.bool_] | Ints | slice) -> "ReadingColumns":
+        """Some of them, or all in another order."""
+        seq, at_ms, value, received_ms, marks = (column[mask] for column in self.numbers())
+        return ReadingColumns(seq, at_ms, value, received_ms, marks, self.real[mask])
+
+    def between(self, from_ms: int, until_ms: int) -> "ReadingColumns":
+        """Those in [from, until); they are in order of time."""
+        low, high = np.searchsorted(self.at_ms, np.clip([from_ms, until_ms], -(2**62), 2**62))
+        return self if (low, high) == (0, len(self)) else self.where(slice(int(low), int(high)))
+
+    def numbers(self) -> tuple[Ints, Ints, Ints, Ints, Ints]:
+        """All columns but `real`."""
+        return self.seq, self.at_ms, self.value, self.received_ms, self.marks
+
+
+def columns_of_rows(rows: Sequence[Row]) -> ReadingColumns:
+    """The columns of rows whose values are all whole numbers of 64 bits or floats."""
+    if set(map(type, chain.from_iterable(rows))) == {int}:
+        table = np.fromiter(chain.from_iterable(rows), np.int64, 5 * len(rows)).reshape(-1, 5).T.copy()
+        none = np.zeros(len(rows), dtype=np.bool_)
+        return ReadingColumns(table[0], table[1], table[2], table[3], table[4], none)
+    seq, at_ms, values, received, marks = zip(*rows, strict=True) if rows else ((),) * 5
+    real = np.fromiter((isinstance(value, float) for value in values), np.bool_, len(rows))
+    if real.any():
+        floats = np.fromiter((v if r else 0.0 for v, r in zip(values, real, strict=True)), np.float64, len(rows))
+        whole = np.fromiter((0 if r else v for v, r in zip(values, real, strict=True)), np.int64, len(rows))
+        value = np.where(real, floats.view(np.int64), whole)
+    else:
+        value = np.array(values, dtype=np.int64)
+    seqs, times, receipts, bits = (np.array(column, dtype=np.int64) for column in (seq, at_ms, received, marks))
+    return ReadingColumns(seqs, times, value, receipts, bits, real)
+
+
+def joined(parts: Sequence[ReadingColumns]) -> ReadingColumns:
+    """Several one behind the other."""
+    each = zip(*(part.numbers() for part in parts), strict=True)
+    seq, at_ms, value, received_ms, marks = (np.concatenate(columns) for columns in each)
+    return ReadingColumns(seq, at_ms, value, received_ms, marks, np.concatenate([part.real for part in parts]))
+
+
+def same(some: ReadingColumns, others: ReadingColumns) -> bool:
+    """Whether both hold the same readings in the same order, to the last bit."""
+    columns = zip((*some.numbers(), some.real), (*others.numbers(), others.real), strict=True)
+    return all(np.array_equal(one_side, other_side) for one_side, other_side in columns)
+
+
+def in_order(columns: ReadingColumns) -> ReadingColumns:
+    """Sorted by time and value. Whole numbers and floats of one moment are compared by the database's rule."""
+    if not columns.real.any():
+        return columns.where(np.lexsort((columns.value, columns.at_ms)))
+    values, times = columns.values(), columns.at_ms.tolist()
+    order = sorted(range(len(columns)), key=lambda i: (times[i], values[i]))
+    return columns.where(np.array(order, dtype=np.int64))
+
+
+def day_start(at_ms: int) -> int:
+    """The first moment of the UTC day of a moment.
+
+    >>> day_start(86_400_001), day_start(-1)
+    (86400000, -86400000)
+    """
+    return at_ms // DAY_MS * DAY_MS
+
+
+# -- one content -------------------------------------------------------------------------------------------------------
+
+
+def packed(columns: ReadingColumns) -> bytes:
+    """The content of a block."""
+    form, value = _coded(columns)
+    begin = _BEGIN.pack(len(columns), int(columns.seq[0]), int(columns.at_ms[0]), int(value[0]))
+    seqs, steps, rises = (np.diff(column, prepend=column[0]) for column in (columns.seq, columns.at_ms, value))
+    each = [seqs, np.diff(steps, prepend=np.int64(0)), rises, columns.received_ms - columns.at_ms, columns.marks]
+    if form != WHOLE:
+        each.append(columns.real.astype(np.int64))
+    return bytes([form]) + zlib.compress(begin + b"".join(map(_planes, each)), _LEVEL)
+
+
+def _planes(column: Ints) -> bytes:
+    """How many bits the numbers of a column have; then the lowest bits of all numbers, the next ones, and so on."""
+    turned = ((column << 1) ^ (column >> 63)).view(np.uint64)  # the sign last: what is small has zeros in front
+    length = int(turned.max()).bit_length()
+    bits = (turned >> np.arange(length, dtype=np.uint64)[:, None]).astype(np.uint8) & 1
+    return bytes([length]) + np.packbits(bits, axis=1, bitorder="little").tobytes()
+
+
+def unpacked(content: object) -> ReadingColumns:
+    """The readings of a content; DamagedBlock where it is none."""
+    if not isinstance(content, bytes) or content[:1] not in _FORMS:
+        raise DamagedBlock("the content of a block is none")
+    form = content[0]
+    try:
+        stream = zlib.decompressobj()
+        data = stream.decompress(memoryview(content)[1:], _MOST_BYTES)
+        if not stream.eof or stream.unused_data:
+            raise DamagedBlock("the content of a block has another length")
+        count, *firsts = _BEGIN.unpack_from(data)
+        table = _columns_in(data, count, 6 if form != WHOLE else 5)
+    except (zlib.error, struct.error, IndexError) as exc:
+        raise DamagedBlock(f"the content of a block cannot be read: {exc}") from exc
+    seqs, steps, rises, delays, marks = table[:5]
+    seq, value = (
+        np.cumsum(column, dtype=np.int64) + first for column, first in zip((seqs, rises), firsts[::2], strict=True)
+    )
+    at_ms = np.cumsum(np.cumsum(steps, dtype=np.int64), dtype=np.int64) + firsts[1]
+    real = table[5] != 0 if form != WHOLE else np.zeros(count, dtype=np.bool_)
+    if form == THOUSANDTHS:
+        value = np.where(real, (value / 1000).view(np.int64), value // 1000)
+    return ReadingColumns(seq, at_ms, value, delays + at_ms, marks, real)
+
+
+def _columns_in(data: bytes, count: int, width: int) -> list[Ints]:
+    """The columns behind the beginning; DamagedBlock where they are not as long as it says."""
+    columns, at, plane = [], _BEGIN.size, (count + 7) // 8
+    for _ in range(width):
+        length = data[at]
+        end = at + 1 + length * plane
+        if not count or length > 64 or end > len(data):
+            raise DamagedBlock("the content of a block has another length")
+        planes = np.frombuffer(data, np.uint8, length * plane, at + 1).reshape(length, plane)
+        turned = _numbers(np.unpackbits(planes, axis=1, count=count, bitorder="little"))
+        columns.append((turned >> np.uint64(1)).astype(np.int64) ^ -(turned & np.uint64(1)).astype(np.int64))
+        at = end
+    if at != len(data):
+        raise DamagedBlock("the content of a block has another length")
+    return columns
+
+
+def _numbers(bits: NDArray[np.uint8]) -> NDArray[np.uint64]:
+    """The numbers whose bits stand in rows, the lowest first. A product of floats is exact up to 53 of them, and fastest."""
+    exact = np.exp2(np.arange(min(len(bits), _FLOAT_BITS))) @ bits[:_FLOAT_BITS].astype(np.float64)
+    numbers: NDArray[np.uint64] = exact.astype(np.uint64)
+    for place in range(_FLOAT_BITS, len(bits)):
+        numbers |= bits[place].astype(np.uint64) << np.uint64(place)
+    return numbers
+
+
+def _coded(columns: ReadingColumns) -> tuple[int, Ints]:
+    """How values are coded, and the whole numbers that stand for them: decimal ones as thousandths where that is exact."""
+    if not columns.real.any():
+        return WHOLE, columns.value
+    floats = columns.floats
+    with np.errstate(invalid="ignore", over="ignore"):
+        scaled = np.rint(floats * 1000)
+        fits = bool(np.all(np.abs(scaled) < 2.0**_FLOAT_BITS))  # also of what is not finite
+    if fits:
+        whole = scaled.astype(np.int64)
+        back = np.where(columns.real, (whole / 1000).view(np.int64), whole // 1000)
+        if np.array_equal(back, columns.value):
+            return THOUSANDTHS, whole
+    return BITS, columns.value
+
+
+# -- rows of the table -------------------------------------------------------------------------------------------------
+
+
+def block_row(channel: int, columns: ReadingColumns) -> tuple[object, ...]:
+    """The row of a block of readings of one day, sorted by time and value."""
+    return (*header_of(channel, columns), packed(columns))
+
+
+def header_of(channel: object, columns: ReadingColumns) -> tuple[object, ...]:
+    """What the row of a block says of its content: `HEADER`."""
+    first_ms, last_ms = int(columns.at_ms[0]), int(columns.at_ms[-1])
+    seqs = int(columns.seq.min()), int(columns.seq.max())
+    return (*seqs, channel, day_start(first_ms), first_ms, last_ms, len(columns))
