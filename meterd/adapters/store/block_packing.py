@@ -49,7 +49,9 @@ class BlockPacker:
         self._db, self._digests, self._outbox = connection, digests, outbox
         self._moving = False  # whether readings go from one table into the other, and their digests stay
         self._packed_to: dict[int, int] = {}  # up to which moment each register has blocks, or longer
-        self._waiting: dict[int, int] = {}  # the next day of each register that may have something to pack
+        # of each register that may have something to pack: its next day, and the number of the first reading of that day,
+        # so that blocks are added nearly in the order of their key and fill their pages
+        self._waiting: dict[int, tuple[int, int]] = {}
         self._looked_to = NEVER
 
     def begin(self) -> None:
@@ -115,18 +117,18 @@ class BlockPacker:
         return bool(self._waiting)
 
     def _go_on(self, channel: int, from_ms: int) -> None:
-        ask = "SELECT MIN(at_ms) FROM reading WHERE channel = ? AND at_ms >= ? AND at_ms < ?"
-        (first,) = self._db.execute(ask, (channel, from_ms, min(self._looked_to, LAST_MS))).fetchone()
+        ask = f"SELECT at_ms, seq FROM reading WHERE {_DAY} ORDER BY at_ms, value LIMIT 1"
+        first = self._db.execute(ask, (channel, from_ms, min(self._looked_to, LAST_MS))).fetchone()
         if first is None:
             self._waiting.pop(channel, None)
         else:
-            self._waiting[channel] = day_start(first)
+            self._waiting[channel] = day_start(first[0]), first[1]
 
     def step(self, most: int) -> None:
         """Pack about so many readings of what `has_work` has found, the earliest day first: its rows stand together."""
         last, count = self._last_seq(), 0
         while self._waiting and count < most:
-            channel, start = min(self._waiting.items(), key=lambda item: (item[1], item[0]))
+            (start, _), channel = min(zip(self._waiting.values(), self._waiting, strict=True))
             count += 1 + self._pack(channel, start, last)
             self._go_on(channel, start + DAY_MS)
 

@@ -12,7 +12,7 @@ from itertools import chain
 import numpy as np
 from numpy.typing import NDArray
 
-from meterd.adapters.store.reading_blocks import TABLE, DamagedBlock, ReadingColumns, Row, unpacked
+from meterd.adapters.store.reading_blocks import TABLE, DamagedBlock, ReadingColumns, Row, unpacked, unpacked_values
 from meterd.core.registers.register_line import Ints
 
 AT_ONCE = 20_000  # rows of a history that are Python objects at the same time
@@ -90,12 +90,29 @@ class JoinedReadings:
         ask = f"SELECT at_ms, value FROM reading WHERE {_WHERE} ORDER BY at_ms, value LIMIT ?"
         with one_moment(self._db):
             table = _whole(self._db.execute(ask, (channel, from_ms, until_ms, most)))
-            days = [_counted(part) for part in self._days(channel, from_ms, until_ms, most)]
+            days = list(self._counted(channel, from_ms, until_ms, most))
         times, values = (np.concatenate([*(day[i] for day in days), table[:, i]]) for i in (0, 1))
         if days and len(table) and table[0, 0] <= days[-1][0][-1]:
             order = np.lexsort((values, times))
             times, values = times[order], values[order]
         return (times, values) if most < 0 else (times[:most], values[:most])
+
+    def _counted(self, channel: int, from_ms: int, until_ms: int, most: int) -> Iterator[tuple[Ints, Ints]]:
+        """Times and whole values of blocks, day by day. A decimal number is of somebody else, and read as the database's is."""
+        count = 0
+        for (content,) in self._db.execute(_OF_DAYS, (channel, from_ms, until_ms)) if self._has_blocks() else ():
+            if 0 <= most <= count:
+                return
+            with suppress(DamagedBlock):
+                times, values, real = unpacked_values(content)
+                if real.any():
+                    values = np.where(real, values.view(np.float64), values).astype(np.int64)
+                if times[0] < from_ms or times[-1] >= until_ms:
+                    inside = (times >= from_ms) & (times < until_ms)
+                    times, values = times[inside], values[inside]
+                count += len(times)
+                if len(times):
+                    yield times, values
 
     def samples(self, channel: int, from_ms: int, until_ms: int) -> tuple[Ints, NDArray[np.float64]]:
         """Times and values of any register, values as floats."""
@@ -274,11 +291,6 @@ def _whole(rows: sqlite3.Cursor) -> Ints:
     while some := rows.fetchmany(AT_ONCE):
         parts.append(np.fromiter(chain.from_iterable(some), np.int64, 2 * len(some)).reshape(-1, 2))
     return np.concatenate(parts)
-
-
-def _counted(part: ReadingColumns) -> tuple[Ints, Ints]:
-    """Times and values of a register that counts. A decimal number is of somebody else, and read as the database's is."""
-    return part.at_ms, part.value if not part.real.any() else part.floats.astype(np.int64)
 
 
 def _added_up(pairs: Sequence[tuple[int, int | float]]) -> tuple[int, float, float]:
