@@ -130,7 +130,6 @@ def test_i11_a_store_of_the_schema_before_gets_its_digests_in_place(whole: Path,
         db.execute("DROP TABLE digest")
         db.execute("DROP TABLE digest_reach")
         db.execute("DROP TABLE forecast")
-        db.execute("DROP TABLE reading_block")
         db.execute("PRAGMA user_version = 6")
     db.close()
     with closing(SqliteStore.writer(path)) as store:

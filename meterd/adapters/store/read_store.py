@@ -41,16 +41,11 @@ class ReadStore(StoredFigures, StoredIntervals, StoredReadings, Facts, Protocol)
         """Forecasts as they were given out."""
 
     @property
-    def drift_days(self) -> DriftDays:
-        """Statistics of each day of a monitored part."""
-
-    @property
     def outbox(self) -> Outbox:
         """What a time-series database has got and refused."""
 
-    @property
-    def readings(self) -> JoinedReadings:
-        """Rows and blocks of readings, for the files of this package alone."""
+    drift_days: DriftDays  # statistics of each day of a monitored part
+    readings: JoinedReadings  # rows and blocks, for the files of this package alone
 
     @property
     def connection(self) -> sqlite3.Connection:

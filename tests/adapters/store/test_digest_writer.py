@@ -205,9 +205,7 @@ def test_a_large_store_without_digests_gets_them_in_pieces_while_it_is_written_t
     store.close()
     back_to_version_9(path)
     with closing(sqlite3.connect(path)) as db:  # as version 6 left it
-        db.executescript(
-            f"DROP TABLE digest; DROP TABLE {REACH}; DROP TABLE forecast; DROP TABLE reading_block; PRAGMA user_version = 6"
-        )
+        db.executescript(f"DROP TABLE digest; DROP TABLE {REACH}; DROP TABLE forecast; PRAGMA user_version = 6")
     monkeypatch.setattr(digest_writer, "BEGIN_ROWS", 0)
     monkeypatch.setattr(digest_writer, "LEAST_READINGS", 5)
     monkeypatch.setattr(digest_writer, "PIECE_READINGS", 20)
