@@ -2,6 +2,7 @@
 
 import json
 import time
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -94,8 +95,9 @@ def standing(store: Path, port: int, end: int) -> int:
 
 def moved(store: Path) -> int:
     """How many intervals rest on a stand-still that begins with the third reading."""
-    second = asked(store, "SELECT MIN(at_ms) FROM reading WHERE at_ms > (SELECT MIN(at_ms) FROM reading)")[0][0]
-    text = f"SELECT COUNT(*) FROM figure WHERE period = 'interval' AND anchor_plateau = {int(str(second)) + QUARTER}"
+    with closing(SqliteStore.reader(store)) as reader:
+        second = reader.readings_between(Q03, 0, 2**62, most=2)[1].at_ms
+    text = f"SELECT COUNT(*) FROM figure WHERE period = 'interval' AND anchor_plateau = {second + QUARTER}"
     return int(str(asked(store, text)[0][0]))
 
 
