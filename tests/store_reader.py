@@ -59,14 +59,14 @@ def reading_fingerprint(row: Sequence[int | float]) -> int:
 
 def of_block(channel: int, content: bytes) -> Iterator[tuple[int | float, ...]]:
     """The readings of a block, as rows of `reading`."""
-    form, data, at = content[0], zlib.decompress(content[1:]), 28
+    form, data = content[0], zlib.decompress(content[1:])
     count, seq, time, value = struct.unpack_from("<I3q", data)
-    size, columns, step = (count + 7) // 8, [], 0
-    for _ in range(6 if form else 5):
-        planes = [int.from_bytes(data[at + 1 + k * size :][:size], "little") for k in range(data[at])]
+    size, columns, step, at = (count + 7) // 8, [], 0, 34 if form else 33
+    for length in data[28:at]:
+        planes = [int.from_bytes(data[at + k * size :][:size], "little") for k in range(length)]
         turned = [sum((plane >> i & 1) << k for k, plane in enumerate(planes)) for i in range(count)]
         columns.append([number >> 1 ^ -(number & 1) for number in turned])
-        at += 1 + size * data[at]
+        at += size * length
     for more, faster, rise, delay, marks, *real in zip(*columns, strict=True):
         seq, step, value = seq + more, step + faster, value + rise
         time += step

@@ -11,6 +11,7 @@ import struct
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import chain
 
 import numpy as np
@@ -34,7 +35,7 @@ _FORMS = {bytes([form]) for form in (WHOLE, THOUSANDTHS, BITS)}
 _BEGIN = struct.Struct("<I3q")  # number of readings; the first seq, at_ms and value
 _MOST_BYTES = 64_000_000  # of a content that is believed: a reading each 70 ms
 _FLOAT_BITS = 53  # whole numbers below 2^53 are exact as floats
-_POWERS, _ONE = np.exp2(np.arange(_FLOAT_BITS)), np.uint64(1)
+_ONE = np.uint64(1)
 _LEVEL = 6  # of zlib: 9 takes three times as long for a hundredth less
 Row = tuple[int, int, int | float, int, int]  # seq, at_ms, value, received_ms, marks
 
@@ -152,65 +153,52 @@ def packed(columns: ReadingColumns) -> bytes:
     """The content of a block."""
     form, value = _coded(columns)
     begin = _BEGIN.pack(len(columns), int(columns.seq[0]), int(columns.at_ms[0]), int(value[0]))
-    seqs, steps, rises = (np.diff(column, prepend=column[0]) for column in (columns.seq, columns.at_ms, value))
-    each = [seqs, np.diff(steps, prepend=np.int64(0)), rises, columns.received_ms - columns.at_ms, columns.marks]
+    table = np.zeros((5 if form == WHOLE else 6, len(columns)), dtype=np.int64)
+    for place, column in enumerate((columns.seq, columns.at_ms, value)):
+        table[place, 1:] = column[1:] - column[:-1]
+    table[1, 1:] = table[1, 1:] - table[1, :-1]
+    table[3], table[4] = columns.received_ms - columns.at_ms, columns.marks
     if form != WHOLE:
-        each.append(columns.real.astype(np.int64))
-    return bytes([form]) + zlib.compress(begin + b"".join(map(_planes, each)), _LEVEL)
+        table[5] = columns.real
+    turned = ((table << 1) ^ (table >> 63)).view(np.uint64)  # the sign last: what is small has zeros in front
+    lengths = [int(most).bit_length() for most in turned.max(axis=1)]
+    places, weights = _layout(tuple(lengths))
+    bits = (turned[places] >> weights).astype(np.uint8) & 1
+    planes = np.packbits(bits, axis=1, bitorder="little")
+    return bytes([form]) + zlib.compress(begin + bytes(lengths) + planes.tobytes(), _LEVEL)
 
 
-def _planes(column: Ints) -> bytes:
-    """How many bits the numbers of a column have; then the lowest bits of all numbers, the next ones, and so on."""
-    turned = ((column << 1) ^ (column >> 63)).view(np.uint64)  # the sign last: what is small has zeros in front
-    length = int(turned.max()).bit_length()
-    bits = (turned >> np.arange(length, dtype=np.uint64)[:, None]).astype(np.uint8) & 1
-    return bytes([length]) + np.packbits(bits, axis=1, bitorder="little").tobytes()
+@lru_cache(1_000)
+def _layout(lengths: tuple[int, ...]) -> tuple[Ints, NDArray[np.uint64]]:
+    """Of each plane of bits its column, and which bit it is."""
+    places = np.repeat(np.arange(len(lengths)), lengths)
+    bits = np.concatenate([np.arange(length, dtype=np.uint64) for length in (*lengths, 0)])
+    return places, bits[:, None]
+
+
+@lru_cache(1_000)
+def _weights(lengths: tuple[int, ...]) -> NDArray[np.float64]:
+    """What each plane counts in the numbers of each column, as far as floats are exact."""
+    weights = np.zeros((len(lengths), sum(lengths)))
+    places, bits = _layout(lengths)
+    weights[places, np.arange(len(places))] = np.where(bits[:, 0] < _FLOAT_BITS, np.exp2(bits[:, 0].astype(float)), 0.0)
+    return weights
 
 
 def unpacked(content: object) -> ReadingColumns:
     """The readings of a content; DamagedBlock where it is none."""
-    opened = _opened(content)
-    seqs, steps, rises, delays, marks, *real = (opened.column(place) for place in range(len(opened.places)))
-    at_ms, value, is_real = _measured(opened, steps, rises, real)
-    seq = np.cumsum(seqs, dtype=np.int64) + opened.firsts[0]
-    return ReadingColumns(seq, at_ms, value, delays + at_ms, marks, is_real)
+    form, firsts, table = _opened(content)
+    at_ms, value, is_real = _measured(form, firsts, table)
+    return ReadingColumns(table[0].cumsum() + firsts[0], at_ms, value, table[3] + at_ms, table[4], is_real)
 
 
 def unpacked_values(content: object) -> tuple[Ints, Ints, NDArray[np.bool_]]:
-    """Only times, values and which of them are floats: a history needs no more, and has it in half the time."""
-    opened = _opened(content)
-    return _measured(
-        opened, opened.column(1), opened.column(2), [opened.column(place) for place in opened.places_of_real]
-    )
+    """Only times, values and which of them are floats."""
+    return _measured(*_opened(content))
 
 
-@dataclass(frozen=True, slots=True)
-class _Opened:
-    """What a content holds behind its compression, and where each column begins."""
-
-    form: int
-    data: bytes
-    count: int
-    firsts: tuple[int, int, int]
-    places: list[int]
-
-    @property
-    def places_of_real(self) -> range:
-        """The column that says which values are floats, where there is one."""
-        return range(5, len(self.places))
-
-    def column(self, place: int) -> Ints:
-        """The numbers of a column."""
-        at = self.places[place]
-        length, plane = self.data[at], (self.count + 7) // 8
-        if not length:
-            return np.zeros(self.count, dtype=np.int64)
-        planes = np.frombuffer(self.data, np.uint8, length * plane, at + 1).reshape(length, plane)
-        turned = _numbers(np.unpackbits(planes, axis=1, count=self.count, bitorder="little"))
-        return (turned >> _ONE).view(np.int64) ^ -((turned & _ONE).view(np.int64))
-
-
-def _opened(content: object) -> _Opened:
+def _opened(content: object) -> tuple[int, list[int], Ints]:
+    """The form, the first seq, at_ms and value, and the columns as they are coded."""
     if not isinstance(content, bytes) or content[:1] not in _FORMS:
         raise DamagedBlock("the content of a block is none")
     form = content[0]
@@ -218,35 +206,34 @@ def _opened(content: object) -> _Opened:
         stream = zlib.decompressobj()
         data = stream.decompress(memoryview(content)[1:], _MOST_BYTES)
         count, *firsts = _BEGIN.unpack_from(data)
-        places, at = [], _BEGIN.size
-        for _ in range(5 if form == WHOLE else 6):
-            places.append(at)
-            at += 1 + data[at] * ((count + 7) // 8)
-    except (zlib.error, struct.error, IndexError) as exc:
+    except (zlib.error, struct.error) as exc:
         raise DamagedBlock(f"the content of a block cannot be read: {exc}") from exc
-    lengths = max(data[place] for place in places)
-    if not stream.eof or stream.unused_data or not count or at != len(data) or lengths > 64:
+    at = _BEGIN.size + (5 if form == WHOLE else 6)
+    lengths, size = tuple(data[_BEGIN.size : at]), (count + 7) // 8
+    whole = stream.eof and not stream.unused_data and count and len(data) == at + sum(lengths) * size
+    if not whole or at - _BEGIN.size != len(lengths) or max(lengths) > 64:
         raise DamagedBlock("the content of a block has another length")
-    return _Opened(form, data, count, (firsts[0], firsts[1], firsts[2]), places)
+    planes = np.frombuffer(data, np.uint8, offset=at).reshape(-1, size)
+    turned = _numbers(lengths, np.unpackbits(planes, axis=1, count=count, bitorder="little"))
+    return form, firsts, (turned >> _ONE).view(np.int64) ^ -((turned & _ONE).view(np.int64))
 
 
-def _measured(opened: _Opened, steps: Ints, rises: Ints, real: Sequence[Ints]) -> tuple[Ints, Ints, NDArray[np.bool_]]:
+def _measured(form: int, firsts: Sequence[int], table: Ints) -> tuple[Ints, Ints, NDArray[np.bool_]]:
     """Times, values, and which of them are floats."""
-    at_ms = steps.cumsum().cumsum() + opened.firsts[1]
-    value = rises.cumsum() + opened.firsts[2]
-    is_real = real[0] != 0 if real else np.zeros(opened.count, dtype=np.bool_)
-    if opened.form == THOUSANDTHS:
+    at_ms, value = table[1].cumsum().cumsum() + firsts[1], table[2].cumsum() + firsts[2]
+    is_real = table[5] != 0 if form != WHOLE else np.zeros(len(at_ms), dtype=np.bool_)
+    if form == THOUSANDTHS:
         value = np.where(is_real, (value / 1000).view(np.int64), value // 1000)
     return at_ms, value, is_real
 
 
-def _numbers(bits: NDArray[np.uint8]) -> NDArray[np.uint64]:
-    """The numbers whose bits stand in rows, the lowest first. A product of floats is exact up to 53 of them, and fastest."""
-    if len(bits) <= _FLOAT_BITS:
-        return (_POWERS[: len(bits)] @ bits.astype(np.float64)).astype(np.uint64)
-    numbers: NDArray[np.uint64] = (_POWERS @ bits[:_FLOAT_BITS].astype(np.float64)).astype(np.uint64)
-    for place in range(_FLOAT_BITS, len(bits)):
-        numbers |= bits[place].astype(np.uint64) << np.uint64(place)
+def _numbers(lengths: tuple[int, ...], bits: NDArray[np.uint8]) -> NDArray[np.uint64]:
+    """The numbers of each column. A product of floats is exact below 2^53 and takes a tenth of the time of shifts."""
+    numbers: NDArray[np.uint64] = (_weights(lengths) @ bits.astype(np.float64)).astype(np.uint64)
+    if max(lengths) > _FLOAT_BITS:
+        places, which = _layout(lengths)
+        for plane in np.flatnonzero(which[:, 0] >= _FLOAT_BITS).tolist():
+            numbers[places[plane]] |= bits[plane].astype(np.uint64) << which[plane]
     return numbers
 
 
