@@ -64,7 +64,8 @@ class JoinedReadings:
             own: list[Row] = self._db.execute(
                 f"{_ROWS} {_WHERE} ORDER BY at_ms, value LIMIT ?", (channel, from_ms, until_ms, most)
             ).fetchall()
-            days = [row for part in self._days(channel, from_ms, until_ms, most) for row in part.rows()]
+            parts = self._days(channel, from_ms, until_ms, most)
+            days = [row for part in parts for row in (part if most < 0 else part.where(slice(most))).rows()]
         return _cut(_merged(days, own), most)
 
     def in_turn(self, channel: int, from_ms: int, until_ms: int) -> Iterator[Row]:
