@@ -12,7 +12,15 @@ from itertools import chain
 import numpy as np
 from numpy.typing import NDArray
 
-from meterd.adapters.store.reading_blocks import TABLE, DamagedBlock, ReadingColumns, Row, unpacked, unpacked_values
+from meterd.adapters.store.reading_blocks import (
+    TABLE,
+    DamagedBlock,
+    ReadingColumns,
+    Row,
+    day_start,
+    unpacked,
+    unpacked_values,
+)
 from meterd.core.registers.register_line import Ints
 
 AT_ONCE = 20_000  # rows of a history that are Python objects at the same time
@@ -20,7 +28,8 @@ _EXACT = 2.0**53  # a sum of whole numbers below it is the same by whichever way
 _WHERE = "channel = ? AND at_ms >= ? AND at_ms < ?"
 _ROWS = "SELECT seq, at_ms, value, received_ms, marks FROM reading WHERE"
 _BLOCKS = f"SELECT content FROM {TABLE} WHERE channel = ?"
-_OF_DAYS = f"{_BLOCKS} AND last_ms >= ? AND first_ms < ? ORDER BY start_ms"
+# bounded by the start of the day, which has an index: other blocks are not looked at
+_OF_DAYS = f"{_BLOCKS} AND start_ms >= ? AND start_ms < ? AND last_ms >= ? AND first_ms < ? ORDER BY start_ms"
 _AT_MS, _VALUE = 1, 2
 Numbered = tuple[int, int, int, int | float, int]  # seq, channel, at_ms, value, received_ms
 
@@ -101,7 +110,9 @@ class JoinedReadings:
     def _counted(self, channel: int, from_ms: int, until_ms: int, most: int) -> Iterator[tuple[Ints, Ints]]:
         """Times and whole values of blocks, day by day. A decimal number is of somebody else, and read as the database's is."""
         count = 0
-        for (content,) in self._db.execute(_OF_DAYS, (channel, from_ms, until_ms)) if self._has_blocks() else ():
+        for (content,) in (
+            self._db.execute(_OF_DAYS, _days_of(channel, from_ms, until_ms)) if self._has_blocks() else ()
+        ):
             if 0 <= most <= count:
                 return
             with suppress(DamagedBlock):
@@ -160,9 +171,12 @@ class JoinedReadings:
         with one_moment(self._db):
             before = self._db.execute("SELECT MAX(at_ms) FROM reading WHERE channel = ? AND at_ms < ?", key).fetchone()
             after = self._db.execute("SELECT MIN(at_ms) FROM reading WHERE channel = ? AND at_ms >= ?", key).fetchone()
-            earlier = self._unpacked(f"{_BLOCKS} AND first_ms < ? ORDER BY start_ms DESC", key)
+            earlier = self._unpacked(
+                f"{_BLOCKS} AND start_ms < ? AND first_ms < ? ORDER BY start_ms DESC", (*key, at_ms)
+            )
             befores: list[int] = next((part.at_ms[part.at_ms < at_ms][-1:].tolist() for part in earlier), [])
-            later = self._unpacked(f"{_BLOCKS} AND last_ms >= ? ORDER BY start_ms", key)
+            of_day = (channel, day_start(at_ms), at_ms)
+            later = self._unpacked(f"{_BLOCKS} AND start_ms >= ? AND last_ms >= ? ORDER BY start_ms", of_day)
             afters: list[int] = next((part.at_ms[part.at_ms >= at_ms][:1].tolist() for part in later), [])
         befores += [end for end in before if end is not None]
         afters += [end for end in after if end is not None]
@@ -203,7 +217,9 @@ class JoinedReadings:
 
     def _days(self, channel: int, from_ms: int, until_ms: int, most: int) -> Iterator[ReadingColumns]:
         """What blocks hold of a span, day by day; with `most` no further than for the earliest so many."""
-        parts = (part.between(from_ms, until_ms) for part in self._unpacked(_OF_DAYS, (channel, from_ms, until_ms)))
+        parts = (
+            part.between(from_ms, until_ms) for part in self._unpacked(_OF_DAYS, _days_of(channel, from_ms, until_ms))
+        )
         return _enough((part for part in parts if len(part)), most)
 
     def _unpacked(self, ask: str, values: Sequence[object]) -> Iterator[ReadingColumns]:
@@ -265,6 +281,10 @@ class JoinedReadings:
                 days = unpacked(content)
                 for seq, at_ms, value, received_ms, _ in days.where((days.seq > low) & (days.seq <= high)).rows():
                     yield seq, channel, at_ms, value, received_ms
+
+
+def _days_of(channel: int, from_ms: int, until_ms: int) -> tuple[int, int, int, int, int]:
+    return channel, day_start(from_ms), until_ms, from_ms, until_ms
 
 
 def _enough(parts: Iterator[ReadingColumns], most: int) -> Iterator[ReadingColumns]:

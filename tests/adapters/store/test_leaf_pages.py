@@ -81,3 +81,15 @@ def test_other_tables_and_damaged_pages_give_no_wrong_rows(tmp_path: Path) -> No
 def test_a_header_that_says_no_possible_size_gives_the_usual_one(tmp_path: Path, size: bytes) -> None:
     (tmp_path / "s").write_bytes(bytes(16) + size)
     assert page_size(tmp_path / "s") == USUAL_SIZE
+
+
+def test_a_row_that_continues_on_further_pages_is_read_whole(tmp_path: Path) -> None:
+    """Of each length around what one page and its further pages hold; where the chain is cut the row is left out."""
+    path, draw = tmp_path / "s", random.Random(7)
+    for size in (512, 4096):
+        lengths = (size - 40, size - 36, size, 2 * size - 8, 2 * size, 5 * size + 3)
+        expected = made(path, [(i, i, draw.randbytes(length)) for i, length in enumerate(lengths, 1)], size)
+        assert set(rows(path, TABLE_LEAF, 3)) == expected
+        content = path.read_bytes()
+        path.write_bytes(content[: -len(content) // size // 2 * size])
+        assert set(rows(path, TABLE_LEAF, 3)) < expected
