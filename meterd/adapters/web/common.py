@@ -133,6 +133,12 @@ def visible(findings: tuple[Finding, ...], viewer: Viewer, site: Site) -> list[F
     return sorted(seen, key=urgency)
 
 
+def hidden_count(findings: Sequence[Finding], viewer: Viewer, site: Site) -> int:
+    """How many open findings this viewer may not see: those of single rooms. Explained ones do not count."""
+    seen = {finding.id for finding in visible(tuple(findings), viewer, site)}
+    return sum(finding.id not in seen and finding_line(finding).state != "explained" for finding in findings)
+
+
 def title_of(site: Site, name: str) -> str:
     """What people call a point; its name if the plan does not know it."""
     return wording.point_titles(site).get(name, name)

@@ -142,7 +142,7 @@ def view(
         total=_share(together(shares.values())),
         points=points,
         list_part=list_part,
-        wrong=sum(bool(row.wrong) for row in seen),
+        wrong=sum(bool(row.wrong) for row in rows),
         hidden=len(rows) - len(seen),
         unheard=len(silent_points(snapshot)),
         live=len(read_points(snapshot)),

@@ -14,6 +14,7 @@ from meterd.adapters.web.common import (
     Values,
     basis,
     finding_line,
+    hidden_count,
     oldest_figure,
     snapshot_of,
     visible,
@@ -57,6 +58,7 @@ class BoardLine(Values):
 class NowView(PageValues):
     """The answer. `verdict` is `well`, `look`, or `unknown` while too little has been heard; `first` is what to deal with first.
 
+    `hidden` open findings concern single rooms that this viewer may not see.
     `unheard` of `live` points have sent nothing yet; `judged` says whether any board has a closed balance, `drift_look`
     whether the drift watch has looked.
     """
@@ -69,6 +71,7 @@ class NowView(PageValues):
     drift_look: DriftLook
     first: FindingLine | None
     others: int
+    hidden: int
     explained: int
     oldest_point: str | None
     powers: list[PowerLine]
@@ -88,6 +91,7 @@ def view(
     findings = visible(snapshot.findings, viewer, site)
     lines = [finding_line(finding) for finding in findings]
     waiting = [line for line in lines if line.state != "explained"]
+    hidden = hidden_count(snapshot.findings, viewer, site)
     oldest = oldest_figure(snapshot)
     titles = {board.name: board.title for board in site.boards}
     live, silent = read_points(snapshot), silent_points(snapshot)
@@ -98,7 +102,7 @@ def view(
         today = today_curve(reads, site, context.zone(), snapshot.now_ms)
     return NowView(
         basis=basis(context.backend, snapshot),
-        verdict=LOOK if waiting else WELL if known else UNKNOWN,
+        verdict=LOOK if waiting or hidden else WELL if known else UNKNOWN,
         unheard=len(silent),
         live=len(live),
         judged=judged,
@@ -106,6 +110,7 @@ def view(
         drift_look=look,
         first=waiting[0] if waiting else None,
         others=max(0, len(waiting) - 1),
+        hidden=hidden,
         explained=len(lines) - len(waiting),
         oldest_point=oldest[0] if oldest is not None and viewer.sees(oldest[0], site) else None,
         powers=_powers(snapshot),

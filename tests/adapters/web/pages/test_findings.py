@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from html import unescape
 from pathlib import Path
 from typing import Literal
@@ -14,11 +15,13 @@ from starlette.exceptions import HTTPException
 
 from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.web.backend import UserRole, Viewer
+from meterd.adapters.web.common import hidden_count
+from meterd.adapters.web.pages import overview
 from meterd.adapters.web.pages.findings import FindingsQuery, corrections_of, course_of, view
 from meterd.adapters.web.users import UserFile
 from meterd.app.operations.acceptances import accepted_before
 from meterd.core.checks.proposed_correction import ProposedCorrection, evidence_of
-from meterd.core.model.finding import Finding
+from meterd.core.model.finding import Finding, FindingState, Life
 from meterd.core.model.periods import Period
 from meterd.core.model.results import BalanceRow
 from tests.adapters.web.browser import DESK, PHONE, accessibility_faults, log_in, opened, unreadable
@@ -49,12 +52,23 @@ def test_the_list_holds_open_ones_and_all_of_them_on_request(tmp_path: Path) -> 
 
 
 def test_findings_of_rooms_are_for_whoever_may_see_them(tmp_path: Path) -> None:
-    """Not in the list, not by their id."""
+    """Not in the list, not by their id; that there are some is said, here and on the first page."""
     context = context_of(tmp_path / "s.sqlite", [], [Q01, ROOM])
+    assert [view(context, viewer, shot(context), FindingsQuery()).hidden for viewer in (Viewer(), LOOKS)] == [1, 0]
+    assert [overview.view(context, viewer, shot(context)).hidden for viewer in (Viewer(), LOOKS)] == [1, 0]
     assert [entry.id for entry in view(context, Viewer(), shot(context), FindingsQuery()).entries] == ["stale-q01"]
     with pytest.raises(HTTPException, match="no finding"):
         view(context, Viewer(), shot(context), FindingsQuery("stale-room-1"))
     assert view(context, LOOKS, shot(context), FindingsQuery("stale-room-1")).chosen is not None
+
+
+def test_where_only_rooms_are_at_fault_nothing_is_called_all_right(tmp_path: Path) -> None:
+    """Found by looking: a visitor read that no fault is known while 51 rooms were silent."""
+    context = context_of(tmp_path / "s.sqlite", [], [ROOM])
+    first = overview.view(context, Viewer(), shot(context))
+    assert (first.verdict, first.first, first.hidden) == ("look", None, 1)
+    explained = replace(ROOM, life=Life(FindingState.EXPLAINED, NOW, NOW))
+    assert hidden_count([explained, ROOM], Viewer(), SITE) == 1
 
 
 def test_one_in_full_has_its_history_newest_first(tmp_path: Path) -> None:
