@@ -105,7 +105,7 @@ class Use(Values):
 
 class FindingsView(PageValues):
     """The list, or one finding with its notes, newest first. `may_order`: this viewer may mark findings.
-    `hidden` open ones concern single rooms that this viewer may not see.
+    `hidden` open ones concern single rooms that this viewer may not see; None where one point is asked for.
 
     `may_accept`: it is a change that can be the new normal. `use_judged` of `use_loads` have history enough to say what is usual.
     """
@@ -114,7 +114,7 @@ class FindingsView(PageValues):
     point: str
     points: list[str]
     entries: list[Entry]
-    hidden: int
+    hidden: int | None
     more: int
     chosen: Entry | None
     one = former("chosen", Entry | None)
@@ -166,7 +166,7 @@ def view(
         point=query.point,
         points=sorted({name for row in rows for name in row.finding.points}),
         entries=[entry(row, findings) for row in sorted(listed, key=_order)[:MOST]],
-        hidden=0 if query.point else hidden_count(snapshot.findings, viewer, site),
+        hidden=None if query.point else hidden_count(snapshot.findings, viewer, site),
         more=max(0, len(listed) - MOST),
         chosen=None if chosen is None else entry(chosen, findings),
         notes=[_note(finding_note) for finding_note in reversed(notes[-MOST_NOTES:])],
