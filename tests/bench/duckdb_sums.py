@@ -25,10 +25,10 @@ def run(file: Path, folder: Path) -> None:
     )
     sums = ", ".join(f"CAST(sum({name}) AS BIGINT) AS {name}" for name in names)
     before = "interval"
-    for name in ("hour", "day", "month"):
-        db.execute(
-            f"CREATE TABLE {name} AS SELECT date_trunc('{name}', time) AS time, {sums} FROM {before} GROUP BY ALL"
-        )
+    hour = "to_timestamp(floor(epoch(time) / 3600) * 3600)"  # the local one that the clocks repeat is two
+    starts = {"hour": hour, "day": "date_trunc('day', time)", "month": "date_trunc('month', time)"}
+    for name, start in starts.items():
+        db.execute(f"CREATE TABLE {name} AS SELECT {start} AS time, {sums} FROM {before} GROUP BY ALL")
         before = name
     folder.mkdir(parents=True, exist_ok=True)
     for name in ("interval", "hour", "day", "month"):
