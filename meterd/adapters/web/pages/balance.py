@@ -13,17 +13,7 @@ from starlette.exceptions import HTTPException
 from meterd.adapters.texts import wording
 from meterd.adapters.web.backend import Reads, Viewer
 from meterd.adapters.web.common import FindingLine, PageValues, Values, basis, snapshot_of
-from meterd.adapters.web.pages.balance_advice import (
-    Gap,
-    Place,
-    checks,
-    obstacles,
-    places,
-    suspected,
-    suspects,
-    tell_a_fault,
-    verdict,
-)
+from meterd.adapters.web.pages.balance_advice import Gap, Place, checks, obstacles, places, suspected, suspects, verdict
 from meterd.adapters.web.request_context import RequestContext, context_of, viewer_of
 from meterd.adapters.web.time_input import moment
 from meterd.core.energy.aggregation import board_aggregations
@@ -176,7 +166,7 @@ def view(
         gap=gap,
         begins=gap is not None and gap.start_ms > whole[0],
         so_far=gap is not None and gap.end_ms < whole[1],
-        verdict=verdict(gap, tell_a_fault(rows), findings),
+        verdict=verdict(gap, outside, findings),
         outside=outside,
         branches=branches,
         suspects=findings,

@@ -6,11 +6,10 @@ from meterd.adapters.web.backend import Viewer
 from meterd.adapters.web.common import FindingLine, Values, finding_line, visible
 from meterd.core.model.finding_cause import LISTED, NAMED
 from meterd.core.model.plan import Board, Site
-from meterd.core.model.results import BalanceRow, points_of
+from meterd.core.model.results import points_of
 from meterd.core.model.snapshot import Snapshot
 
 OUTSIDE = "outside-band"
-CHANCE = 20  # gaps of which one is outside a band of k = 2 by chance
 
 
 class Gap(Values):
@@ -53,19 +52,8 @@ def suspects(snapshot: Snapshot, viewer: Viewer, site: Site, board: Board) -> li
     return [finding_line(finding) for finding in sorted(findings, key=lambda finding: causes.index(finding.cause))]
 
 
-def tell_a_fault(rows: Sequence[BalanceRow]) -> bool:
-    """Whether gaps of a time are too large too often, or one of them by far.
-
-    A band of k = 2 leaves about one gap of 20 outside by chance, and one of 370 outside of its one and a half (JCGM
-    100:2008, table G.1).
-    """
-    known = [(abs(row.residual), row.band) for row in rows if row.residual is not None and row.band is not None]
-    outside = sum(row.verdict == "outside" for row in rows)
-    return outside * CHANCE > len(known) or any(2 * gap > 3 * band for gap, band in known)
-
-
-def verdict(gap: Gap | None, others: bool, findings: Sequence[FindingLine]) -> str:
-    """What a person may conclude: one gap inside its band is no "yes" while others tell a fault or a meter is suspect."""
+def verdict(gap: Gap | None, outside: int, findings: Sequence[FindingLine]) -> str:
+    """What a person may conclude: one gap inside its band is no "yes" while others are outside or a meter is suspect."""
     if gap is None or gap.residual_mwh is None:
         return "unknown"
     if gap.verdict == "outside":
@@ -73,7 +61,7 @@ def verdict(gap: Gap | None, others: bool, findings: Sequence[FindingLine]) -> s
     if gap.verdict != "inside":
         return "unknown"
     open_ = [line for line in findings if line.state != "explained"]
-    return "but" if others or open_ else "yes"
+    return "but" if outside or open_ else "yes"
 
 
 def suspected(findings: Sequence[FindingLine]) -> dict[str, str]:
