@@ -1,5 +1,6 @@
 """Page "balance", looked at in a browser: the running demo, and a board whose ovens count a third since yesterday."""
 
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -157,7 +158,8 @@ def test_a_silent_meter_is_reported_as_the_reason(mill: Mill, browser: Browser) 
         expect(page.locator("section[aria-labelledby=suspects]")).to_contain_text("Lifts north")
         page.select_option("select[name=period]", "day")
         page.click("form.choice > button")
-        expect(page.locator(".answer .big")).to_contain_text("Yes")
+        # a quarter hour of that day may lie outside a band of k = 2 by chance: then it says so instead of "Yes"
+        expect(page.locator(".answer .big")).to_contain_text(re.compile("Yes|within what the meters can explain"))
 
 
 def test_the_diagram_shows_every_point_with_its_energy(mill: Mill, browser: Browser) -> None:
