@@ -51,6 +51,7 @@ from meterd.adapters.web.users import LONGEST_PASSWORD
 from meterd.adapters.web.wrong_input import wrong_words
 from meterd.core.errors import MeterdError
 from meterd.core.model.health import Health, Verdict, alive, as_json, ready
+from meterd.core.model.pattern_title import pattern_title
 from meterd.core.model.snapshot import Snapshot
 
 OPENMETRICS = "application/openmetrics-text; version=1.0.0; charset=utf-8"
@@ -178,6 +179,7 @@ def page(request: Request, viewer: Viewer, template: str, *, status: int = 200, 
         t=lambda key, **more: wording.say(language, key, **more),
         titled=lambda *names: ", ".join(points.get(name, name) for name in names),
         titles=wording.titles_of(site),
+        pattern_title=lambda pattern: pattern_title(site, pattern) or pattern,
         head=lambda entry: wording.finding_head(language, site, entry.cause, entry.subject),
         head_of_id=lambda finding_id: wording.head_of_id(language, site, finding_id),
         equal=lambda rows, *names: equal_rows(site, rows, *names),

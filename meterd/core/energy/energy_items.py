@@ -12,6 +12,7 @@ import numpy as np
 from meterd.core.energy.rollup import Columns, runs_read
 from meterd.core.energy.stored_figures import StoredFigures
 from meterd.core.model.connection import connection_feeds
+from meterd.core.model.pattern_title import pattern_title
 from meterd.core.model.periods import Period
 from meterd.core.model.plan import Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
@@ -89,7 +90,8 @@ def pattern_items(site: Site) -> list[EnergyItem]:
     for (pattern, drawn), names in groups.items():
         name = pattern if pattern in lone else f"{pattern}/{drawn}"
         counted = tuple(p for p in names if site.point(p).counts)
-        results.append(_sum(site, name, name, points=counted, kind=ItemKind.PATTERN))
+        title = pattern_title(site, pattern, drawn) or name
+        results.append(_sum(site, title, name, points=counted, kind=ItemKind.PATTERN))
     return [item for item in results if item is not None]
 
 

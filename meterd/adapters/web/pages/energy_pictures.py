@@ -125,7 +125,7 @@ def name_of(key: str, title: str, language: str) -> str:
     if kind == "total":
         return wording.say(language, "energy.total")
     if kind == "pattern":
-        return wording.say(language, "energy.pattern", name=name)
+        return wording.say(language, "energy.pattern", name=title or name)
     return title or name
 
 

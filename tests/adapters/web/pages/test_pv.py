@@ -28,7 +28,7 @@ def test_the_signal_is_alive_and_every_share_has_its_reason(mill: Mill, browser:
         rows = page.locator("section[aria-labelledby=shares] tbody tr")
         expect(rows.first).to_be_visible()
         assert all(text.strip() for text in page.locator("section[aria-labelledby=shares] td.reason").all_inner_texts())
-        expect(page.locator("section[aria-labelledby=shares]")).to_contain_text("consumers of the pattern studio")
+        expect(page.locator("section[aria-labelledby=shares]")).to_contain_text("consumers of the pattern Studio")
 
 
 def test_the_signal_is_no_word_of_what_has_not_come_back_yet(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

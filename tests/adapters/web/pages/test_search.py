@@ -97,8 +97,8 @@ def test_it_is_readable_for_everyone(mill: Mill, browser: Browser) -> None:
         expect(page.locator("h1")).to_have_text("Wo ist es?")
         groups = page.locator(".hits > li > details")
         expect(groups).to_have_count(2)
-        expect(groups.first.locator("summary")).to_have_text("48 × studio: Messstellen")
-        expect(groups.last.locator("summary")).to_have_text("48 × studio: flexible Lasten")
+        expect(groups.first.locator("summary")).to_have_text("48 × Studio: Messstellen")
+        expect(groups.last.locator("summary")).to_have_text("48 × Studio: flexible Lasten")
         assert page.locator(".hits > li").count() < 10, "98 hits were as many lines"
         assert accessibility_faults(page) == []
         assert not overflows(page)
