@@ -20,7 +20,7 @@ class PointLine(Values):
     """A point in short: its newest value (power in W, else the register in mWh) and when that was.
 
     `hidden`: figures of this room are not for this viewer. `findings` counts the open ones. `pattern`: it is a copy of one
-    drawn point; `ordinary` copies are in service, deliver or are hidden, and have no finding.
+    drawn point; `ordinary` copies are in service, deliver or are hidden, and have no finding. `silent`: it has no value.
     """
 
     point: str
@@ -37,6 +37,7 @@ class PointLine(Values):
     findings: int
     pattern: str = ""
     ordinary: bool = False
+    silent: bool = False
 
 
 class BoardPoints(Values):
@@ -126,6 +127,7 @@ def _line(point: Point, snapshot: Snapshot, viewer: Viewer, site: Site) -> Point
         register_mwh=None if power is not None or register is None else round(register.value * 1000),
         at_ms=_at(newest),
         hidden=hidden,
+        silent=newest is None and not hidden,
         findings=0
         if hidden
         else sum(point.name in (finding.subject, *finding.points) for finding in snapshot.findings),

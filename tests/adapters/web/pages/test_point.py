@@ -1,18 +1,24 @@
 """Page "point": the values of one point from small stores, and the page in a browser beside planted faults."""
 
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import httpx
 import pytest
 from playwright.sync_api import Browser, expect
 
+from meterd.adapters.mqtt.embedded_broker import free_port
 from meterd.adapters.texts import wording
 from meterd.adapters.web.pages.point import view
+from meterd.app.daemon.web_backend import served
 from meterd.core.model.finding import Finding
+from meterd.core.model.plan import Copied, Page, Point, Role
 from meterd.core.model.reading import REGISTERS
 from tests.adapters.web.browser import DESK, PHONE, opened, unreadable
 from tests.adapters.web.conftest import Mill
 from tests.adapters.web.request_contexts import LAST, MINUTE, SOMEBODY, context_of, shot, steady
+from tests.adapters.web.web_backends import kept, small_site
 
 
 def test_the_list_has_what_hangs_below_after_its_feeder(tmp_path: Path) -> None:
@@ -32,6 +38,33 @@ def test_every_register_that_a_point_may_have_has_a_name() -> None:
         names = {kind.name: wording.say(language, f"point.r_{kind.name}") for kind in REGISTERS.values()}
         assert len(set(names.values())) == len(names)
     assert names["irradiance"] == "Einstrahlung"
+
+
+def test_equal_rooms_are_one_line_that_says_what_they_share(tmp_path: Path) -> None:
+    """Found by looking: 51 rooms that had not reported yet were as many rows below the board."""
+    names = tuple(f"room-{number:02d}" for number in range(1, 15))
+    rooms = tuple(Point(name, "main", Role.SUB, below="joinery", title=f"Room {name[5:]}") for name in names)
+    site = small_site(Page(port=free_port(), rooms="open"))
+    site = replace(site, points=(*site.points, *rooms), copied=(Copied("room", "room-{n}", names),))
+    daemon = kept(site, tmp_path / "s.sqlite")
+    assert daemon.snapshot is not None
+    silent = names[4:9]
+    findings = tuple(Finding("stale", name, LAST, f"{name}: x", "", (name,)) for name in names[9:])
+    daemon.snapshot = replace(
+        daemon.snapshot,
+        instant={channel: now for channel, now in daemon.snapshot.instant.items() if channel[0] not in silent},
+        counters={channel: now for channel, now in daemon.snapshot.counters.items() if channel[0] not in silent},
+        findings=findings,
+    )
+    with served(daemon) as address:
+        html = httpx.get(f"{address}point", headers={"accept-language": "de"}, timeout=60).text
+    lines = [" ".join(re.sub("<[^>]+>", "", item).split()) for item in re.findall(r"<summary>(.*?)</summary>", html)]
+    assert lines[:3] == [
+        "4 × Room: nichts Besonderes",
+        "5 × Room: in Betrieb, Wert fehlt",
+        "5 × Room: in Betrieb, je 1 Befund",
+    ]
+    assert all(html.count(f"/point?point={name}") == 1 for name in names)
 
 
 # -- in a browser ------------------------------------------------------------------------------------------------------
