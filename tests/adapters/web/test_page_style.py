@@ -155,6 +155,45 @@ def test_on_a_phone_a_table_of_few_rows_is_cards(mill: Mill, browser: Browser, l
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("address", ["point", "data", "demand", "energy?range=yesterday&of=feeders&picture=lines"])
+def test_on_a_phone_many_rows_are_rows_of_few_lines(mill: Mill, browser: Browser, address: str) -> None:
+    """Found by looking: tables of more than twelve rows scrolled to the side, and only their first values were in sight."""
+    with opened(browser, f"{mill.address}/{address}", size=PHONE, language="de") as page:
+        assert page.evaluate(_SCROLLING) == []
+        assert page.evaluate(_BEYOND) == []
+        table = page.locator("table.cards.rows").first
+        row = table.locator("tbody tr").first
+        box = row.bounding_box()
+        assert box is not None
+        assert box["height"] < 180, "eight values with their heads in German"
+        heads = table.locator("thead th").all_text_contents()
+        assert row.locator("td").evaluate_all("all => all.map((one) => one.dataset.head)") == heads[1:]
+        assert accessibility_faults(page) == []
+
+
+@pytest.mark.slow
+def test_on_a_phone_a_very_long_table_begins_with_some_rows(mill: Mill, browser: Browser) -> None:
+    """What stands below it stays within reach; a button shows all rows, on paper and on a desk they are there at once."""
+    with opened(browser, f"{mill.address}/energy?range=yesterday&step=interval&table=true", size=PHONE) as page:
+        rows = page.locator("[aria-labelledby=figures] tbody tr")
+        every = rows.count()
+        assert every > 90
+        expect(rows.locator("visible=true")).to_have_count(20)
+        page.emulate_media(media="print")
+        expect(rows.locator("visible=true")).to_have_count(every)
+        page.emulate_media(media="null")
+        button = page.get_by_role("button", name=f"All {every} rows")
+        box = button.bounding_box()
+        assert box is not None
+        assert box["height"] >= 44
+        button.click()
+        expect(rows.locator("visible=true")).to_have_count(every)
+        expect(button).to_have_count(0)
+        look(page, DESK, False)
+        expect(page.locator("table.cards")).to_have_count(0)
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("board", ["north", "south"])
 def test_on_a_phone_a_board_is_a_list_with_the_signs_of_the_drawing(mill: Mill, browser: Browser, board: str) -> None:
     """The drawing is three times as wide as a phone."""
