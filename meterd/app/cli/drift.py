@@ -24,7 +24,7 @@ from meterd.app.operations.drift_job import run_drill as work
 from meterd.app.operations.question import moment, some_points
 from meterd.core.balance.topology import NOT_OBSERVABLE
 from meterd.core.drift.detection_limits import HORIZONS, Visible, from_history, from_plan
-from meterd.core.drift.identification import MOST_ODDS, Suspicion
+from meterd.core.drift.identification import Suspicion, odds_text
 from meterd.core.errors import ConfigError, StoreError
 from meterd.core.model.periods import day_of
 from meterd.core.model.plan import Site
@@ -110,8 +110,7 @@ def run_suspects(arguments: argparse.Namespace) -> int:
 def _print_suspicion(suspicion: Suspicion, plan: Path, zone: zoneinfo.ZoneInfo) -> None:
     print(f"found with the figures of {day_of(suspicion.found_ms - 1, zone)}: {suspicion.text}")
     for candidate in suspicion.candidates:
-        odds = f"{candidate.odds:.3g}" if candidate.odds <= MOST_ODDS else f"more than {MOST_ODDS:.0f}"
-        sure = "best" if candidate.odds <= 1 else f"{odds} times less likely"
+        sure = "best" if candidate.odds <= 1 else f"{odds_text(candidate.odds)} times less likely"
         alike = f", alike by {candidate.correlation:+.2f}" if candidate.odds > 1 else ""
         print(f"  {candidate.text} ({sure}{alike})")
         for cause in candidate.causes:

@@ -27,7 +27,7 @@ from meterd.core.drift.cusum import FALSE_ALARMS_PER_YEAR
 from meterd.core.drift.daily_statistics import FORMAT, DayStatistics, daily_statistics
 from meterd.core.drift.detection_limits import Visible, from_history, from_plan
 from meterd.core.drift.gross_errors import gross, tightened
-from meterd.core.drift.identification import MOST_ODDS, Candidate, Suspicion
+from meterd.core.drift.identification import Candidate, Suspicion, odds_text
 from meterd.core.drift.monitor_state import Change, EndedChange, WatchState, begin
 from meterd.core.drift.simulated_fault import Drill, drill, split_days
 from meterd.core.drift.unmetered_load import hidden
@@ -323,8 +323,7 @@ def _slug(text: str) -> str:
 
 
 def _line(candidate: Candidate) -> str:
-    odds = f"{candidate.odds:.0f}" if candidate.odds <= MOST_ODDS else f"more than {MOST_ODDS:.0f}"
-    less = f" ({odds} times less likely than the first, correlation {candidate.correlation:+.2f})"
+    less = f" ({odds_text(candidate.odds)} times less likely than the first, correlation {candidate.correlation:+.2f})"
     measured = f"; {candidate.measured}" if candidate.measured else ""
     fits = f"; fits: {', '.join(candidate.causes)}" if candidate.causes else ""
     return candidate.text + (less if candidate.odds > EVEN else "") + measured + fits

@@ -195,8 +195,17 @@ def shortlist(tests: tuple[Hypothesis, ...], seen: Evidence, feeds: frozenset[st
         return stored, ""
     j = inside[0]
     drop = float(seen.T[best] - seen.T[j])
-    fits = "" if drop < GAP else f", {math.exp(min(drop / 2, 50.0)):.3g} times less likely"
+    fits = "" if drop < GAP else f", {odds_text(math.exp(min(drop / 2, 50.0)))} times less likely"
     return stored, f"if the feed is right: {candidate(tests[j], seen, j, best).text}{fits}"
+
+
+def odds_text(odds: float) -> str:
+    """How many times less likely, in a sentence.
+
+    >>> odds_text(23.6), odds_text(5.18e21)
+    ('24', 'more than 1000000')
+    """
+    return f"{odds:.0f}" if odds <= MOST_ODDS else f"more than {MOST_ODDS}"
 
 
 def _fits(seen: Evidence, best: int, j: int) -> bool:

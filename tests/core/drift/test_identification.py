@@ -149,6 +149,15 @@ def test_if_the_feed_is_right_is_said_beside_a_feed_only() -> None:
     assert suspicion(TESTS, seen, WINDOW, feeds=frozenset({"q1"})).if_feed_right == ""
 
 
+@pytest.mark.parametrize(("push", "odds"), [(4.0, "403"), (10.0, "more than 1000000"), (30.0, "more than 1000000")])
+def test_odds_if_the_feed_is_right_are_no_power_of_ten(push: float, odds: str) -> None:
+    """Found on the page of a finding: "5.18e+21 times less likely"."""
+    M, D = two(0.5)
+    seen = evidence(CERTAIN, M, M @ np.array([push, 0.0]), D)
+    sentence = suspicion(TESTS, seen, WINDOW, feeds=frozenset({"q0"})).if_feed_right
+    assert sentence.endswith(f", {odds} times less likely")
+
+
 PROFILE = Profile("board b", (0.0,) * 8 + (4.0,) * 9 + (0.0,) * 7)
 
 
