@@ -35,6 +35,8 @@ DAMAGED = "store-damaged"
 ZONE_RULES = "zone-rules"  # the rules of the time zone are not those of the last run
 JOB_FAILED = "job-failed"
 DELETED = "readings-deleted"  # old readings went by themselves, because the disk had no room
+LONGEST_SAMPLE = 60  # characters of a refused payload in a finding: enough to recognise it
+_TIME_REFUSED = "time refused: "  # what stands before a reason of a time; it says so itself where it begins with "time"
 _REPORT = "this is a fault of the program, not of the site: report it with this text; nothing that was read is lost"
 
 
@@ -184,16 +186,27 @@ def refused_finding(point: str, register: str, count: int, *, reason: str, sampl
     """Values of an input that are not believed."""
     return Finding(
         f"refused-{kind_of(register).name}", point, now_ms,
-        f"{point}: {count} values of {kind_of(register).name} refused, the last because {reason}; it was: {sample}",
+        f"{point}: {count} value{'' if count == 1 else 's'} of {kind_of(register).name} refused, {_last_refused(reason, sample)}",
         remedy("refused"), (point,),
     )  # fmt: skip
+
+
+def _last_refused(reason: str, sample: str) -> str:
+    """Why, and the beginning of what came: a whole payload in a sentence hides the reason.
+
+    >>> _last_refused("time refused: time is 9 s ahead", '{"t":1}')
+    'the last because time is 9 s ahead; it was: "{"t":1}"'
+    """
+    plain = reason.removeprefix(_TIME_REFUSED) if reason.startswith(f"{_TIME_REFUSED}time ") else reason
+    shown = sample if len(sample) <= LONGEST_SAMPLE else f"{sample[:LONGEST_SAMPLE]}..."
+    return f'the last because {plain}; it was: "{shown}"'
 
 
 def outside_refused_finding(site: str, count: int, *, reason: str, sample: str, now_ms: int) -> Finding:
     """Messages with a forecast from outside that are not believed."""
     return Finding(
         "forecast-refused", site, now_ms,
-        f"{site}: {count} forecasts from outside refused, the last because {reason}; it was: {sample}",
+        f"{site}: {count} forecast{'' if count == 1 else 's'} from outside refused, {_last_refused(reason, sample)}",
         remedy("forecast-refused"),
     )  # fmt: skip
 

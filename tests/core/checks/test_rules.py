@@ -120,6 +120,11 @@ def test_what_is_not_believed_or_goes_wrong_names_the_register() -> None:
     refused = refused_finding("q1", POWER, 17, reason="not a number", sample='"n/a"', now_ms=NOW)
     assert refused.id == "refused-power-q1"
     assert "17 values of power refused, the last because not a number" in refused.text
+    assert refused.text.endswith('; it was: ""n/a""')
+    long = refused_finding("q1", POWER, 17, reason="time refused: time is ahead", sample="x" * 200, now_ms=NOW)
+    assert long.text == f'q1: 17 values of power refused, the last because time is ahead; it was: "{"x" * 60}..."'
+    other = refused_finding("q1", POWER, 17, reason="time refused: null is no number", sample="1", now_ms=NOW)
+    assert "the last because time refused: null is no number; " in other.text
     (aside,) = set_aside_findings({("q1", IMPORT): "KeyError: 1"}, NOW)
     assert aside.id == "not-followed-import-q1"
     assert {fault_finding("north", "why", NOW).cause, unstored_finding("q1", 3, "why", NOW).cause} <= EVENTS
