@@ -126,7 +126,7 @@ def _identity(site: Site, point: Point, texts: Texts) -> Iterator[Block]:
         (texts("topic"), topic(site, point)),
     ]
     if point.below:
-        pairs.insert(5, (texts("below-what"), point.below))
+        pairs.insert(5, (texts("below-what"), titled(site.point(point.below))))
     if point.tenant:
         pairs.append((texts("tenant"), point.tenant))
     yield Facts(texts("identity"), tuple(pairs))
@@ -170,6 +170,12 @@ def _instrument(site: Site, point: Point, texts: Texts) -> Iterator[Block]:
 
 def _readings(site: Site, point: Point, data: AcceptanceData, texts: Texts) -> Iterator[Block]:
     yield Heading(texts("readings"))
+    # before the table: behind it, it could stand alone on the next page
+    power = data.readings.get((point.name, POWER))
+    if power is not None:
+        watts = power.value * ratio_at(present_ratios(site), (point.name, POWER), power.at_ms)
+        sign = texts("sign-minus" if watts < 0 else "sign-plus")
+        yield Facts(texts("sign-now"), ((texts("sign-now"), f"{sign}, {texts.number(watts / 1000)} kW"),))
     yield Text(texts("readings-note"), "note")
     columns = (
         Column(texts("register"), 52), Column(texts("reading-value"), 38, "right"), Column(texts("reading-at"), 34),
@@ -178,11 +184,6 @@ def _readings(site: Site, point: Point, data: AcceptanceData, texts: Texts) -> I
     registers = [i.register for i in site.inputs_of(point.name)]
     rows = tuple(_reading(code, data.readings.get((point.name, code)), texts) for code in registers)
     yield none_or(Table(texts("readings"), columns, rows), texts)
-    power = data.readings.get((point.name, POWER))
-    if power is not None:
-        watts = power.value * ratio_at(present_ratios(site), (point.name, POWER), power.at_ms)
-        sign = texts("sign-minus" if watts < 0 else "sign-plus")
-        yield Facts(texts("sign-now"), ((texts("sign-now"), f"{sign}, {texts.number(watts / 1000)} kW"),))
 
 
 def _reading(code: str, reading: NewestReading | None, texts: Texts) -> tuple[Cell, ...]:

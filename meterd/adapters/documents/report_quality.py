@@ -118,8 +118,8 @@ def _reason(reason: str, texts: Texts) -> str:
 def _findings(report: Report, texts: Texts, titles: Mapping[str, str]) -> Table:
     columns = (
         Column(texts("found-on"), 17, two_lines=True), Column(texts("concerns-from"), 17, two_lines=True),
-        Column(texts("concerns-until"), 17, two_lines=True), Column(texts("cause"), 20), Column(texts("subject"), 20),
-        Column(texts("finding"), 54), Column(texts("remedy"), 42),
+        Column(texts("concerns-until"), 17, two_lines=True), Column(texts("cause"), 18), Column(texts("subject"), 18),
+        Column(texts("finding"), 44), Column(texts("remedy"), 56),
     )  # fmt: skip
     rows = tuple(
         (

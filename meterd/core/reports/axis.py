@@ -70,7 +70,8 @@ _MONTHS = (1, 2, 3, 6)
 def time_ticks(low: int, high: int, zone: ZoneInfo, most: int, step_ms: int = 0) -> list[TimeTick]:
     """Local hours, days, months or years in [low, high], at most so many; a midnight among hours bears its date.
 
-    They are not closer than the steps of the chart: a bar of a month bears its month, and no weeks.
+    They are not closer than the steps of the chart: a bar of a month bears its month, and no weeks. So does a first month
+    of which more than half is there.
     """
     length, most = high - low, max(1, most)
     for hours in _HOURS:
@@ -85,7 +86,8 @@ def time_ticks(low: int, high: int, zone: ZoneInfo, most: int, step_ms: int = 0)
             return _day_ticks(low, high, zone, days)
     for months in _MONTHS:
         if step_ms <= (31 * months + 1) * DAY_MS and length / (months * 30 * DAY_MS) <= most:
-            return _month_ticks(low, high, zone, months)
+            ticks = _month_ticks(low, high, zone, months)
+            return [*_first_month(low, ticks), *ticks] if months == 1 and step_ms else ticks
     return _year_ticks(low, high, zone, most)
 
 
@@ -110,6 +112,11 @@ def _month_ticks(low: int, high: int, zone: ZoneInfo, every: int) -> list[TimeTi
         for at in starts(Period.MONTH, low, high + 1, zone, HOUR_MS)
         if (local(at, zone).month - 1) % every == 0
     ]
+
+
+def _first_month(low: int, ticks: list[TimeTick]) -> list[TimeTick]:
+    room = ticks[0].at_ms - low if ticks else 0
+    return [TimeTick(low, Grain.MONTH)] if room > 15 * DAY_MS else []
 
 
 def _year_ticks(low: int, high: int, zone: ZoneInfo, most: int) -> list[TimeTick]:

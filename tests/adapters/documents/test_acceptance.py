@@ -2,7 +2,10 @@
 
 from pathlib import Path
 
+from meterd.adapters.documents.acceptance import AcceptanceData, NewestReading, PlanRevision, point_document
+from meterd.adapters.documents.model import Facts, Table
 from meterd.adapters.store.journal import SqliteStore
+from meterd.core.model.plan import Board, Input, Point, Role, Site
 from meterd.core.model.reading import POWER, Reading
 from tests.adapters.documents.written_files import made, text
 from tests.core.registers.test_ct_factor import CHANGE, site
@@ -58,3 +61,20 @@ def test_a_power_of_the_secondary_side_is_shown_as_that_of_the_circuit(tmp_path:
     written = text(made(tmp_path, "acceptance", tmp_path / "mill.toml", *options))
     assert "8.0 kW" in written
     assert "40.00 W" in written
+
+
+def test_a_point_below_a_feeder_names_it_and_the_sign_stands_before_the_readings() -> None:
+    """Found on paper: the bare name of the feeder, and the sign of the power alone at the top of the next page."""
+    data = AcceptanceData({("room-1", POWER): NewestReading(CHANGE, 500.0)})
+    room = Point("room-1", "main", Role.SUB, below="riser")
+    plan = Site(
+        "mill", "UTC", boards=(Board("main"),), points=(Point("riser", "main", Role.FEEDER, title="Riser east"), room),
+        inputs=(Input("room-1", POWER, "b", "m", "/w", "W"),),
+    )  # fmt: skip
+    blocks = point_document(PlanRevision(plan, "0" * 64, "meterd"), room, data, "en").blocks
+    facts = [pair for block in blocks if isinstance(block, Facts) for pair in block.pairs]
+    assert ("Below", "riser: Riser east") in facts
+    order = [
+        getattr(block, "title", getattr(block, "name", "")) for block in blocks if isinstance(block, Facts | Table)
+    ]
+    assert order.index("Sign of the power now") + 1 == order.index("Newest readings")

@@ -49,6 +49,12 @@ def test_bars_of_months_and_days_bear_nothing_shorter() -> None:
         (Grain.MONTH, 12),
         (Grain.MONTH, 1),
     ]
+    begun = time_ticks(low - 29 * 86_400_000, low + 30 * 86_400_000, VIENNA, 11, 30 * 86_400_000)
+    assert [local(tick.at_ms, VIENNA).month for tick in begun] == [10, 11, 12], (
+        "found: the first of two bars without name"
+    )
+    late = time_ticks(low - 9 * 86_400_000, low + 30 * 86_400_000, VIENNA, 11, 30 * 86_400_000)
+    assert [local(tick.at_ms, VIENNA).month for tick in late] == [11, 12], "no room for two names"
     days = time_ticks(low, low + 3 * 86_400_000, VIENNA, 11, 86_400_000)
     assert [tick.grain for tick in days] == [Grain.DAY] * 4
 

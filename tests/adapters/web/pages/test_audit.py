@@ -2,6 +2,7 @@
 
 from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import httpx
 import pytest
@@ -94,6 +95,28 @@ def test_a_balance_shows_its_terms_and_its_band(mill: Mill, browser: Browser) ->
         expect(page.locator("section[aria-labelledby=terms] tbody tr")).to_have_count(covered)
         page.locator("section[aria-labelledby=terms] a.why").first.click()
         expect(page.locator("section[aria-labelledby=parts] tbody tr").last).to_contain_text("Sum")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("language", "to_come", "missing"), [("en", "not over yet", "missing"), ("de", "noch nicht vorbei", "fehlt")]
+)
+def test_hours_to_come_are_not_missing(mill: Mill, language: str, to_come: str, missing: str) -> None:
+    """Found by looking: of a day that is not over, the hours of the evening were missing."""
+    now_ms = httpx.get(f"{mill.address}/api/now", timeout=20).json()["basis"]["at_ms"]
+    address = f"{mill.address}/why?point=t1&period=day&start={now_ms}"
+    page = httpx.get(address, headers={"Accept-Language": language}, timeout=20).text
+    parts = page[page.index('id="parts"') : page.index("</table>", page.index('id="parts"'))]
+    hour = datetime.fromtimestamp(now_ms / 1000, ZoneInfo(zone_of(mill))).hour
+    assert 24 - hour <= parts.count(to_come) - 1 <= 25 - hour, (
+        "of the sum once, and of the hours that may be about to close"
+    )
+    assert missing not in parts
+
+
+def zone_of(mill: Mill) -> str:
+    """The time zone of the site."""
+    return str(httpx.get(f"{mill.address}/api/now", timeout=20).json()["basis"]["zone"])
 
 
 @pytest.mark.slow

@@ -52,6 +52,15 @@ def test_zoom_by_drag_and_by_keyboard(mill: Mill, browser: Browser) -> None:
         assert "range=span" in page.url
 
 
+def test_hours_of_which_none_is_known_are_not_too_many(mill: Mill) -> None:
+    """Found by looking at a new site: a map of one hour was "at most 400 days"."""
+    now_ms = httpx.get(f"{mill.address}/api/now", timeout=30).json()["basis"]["at_ms"]
+    span = f"from={now_ms - now_ms % 900_000}&until={now_ms - now_ms % 900_000 + 3_600_000}"
+    page = httpx.get(f"{mill.address}/energy?range=span&{span}&picture=heat&of=point:t1", timeout=30).text
+    assert "400 days" not in page
+    assert "No figure of what is chosen is known in this range." in page
+
+
 def span_h(page: Page, address: str) -> tuple[float, float]:
     """Begin and length of what the page shows, in hours, the begin counted from what an address shows."""
     here, there = (httpx.get(at.replace("/energy?", "/api/energy?"), timeout=30).json() for at in (page.url, address))
