@@ -52,6 +52,8 @@ def joined(parts: Sequence[Cells]) -> Cells:
     """Chunks of one column, one after the other."""
     if not parts:
         return _none(0)
+    if len(parts) == 1:
+        return parts[0]
     first = np.cumsum([0, *(len(part.values) for part in parts)]).tolist()
     return Cells(
         np.concatenate([part.values for part in parts]),
@@ -62,7 +64,9 @@ def joined(parts: Sequence[Cells]) -> Cells:
 
 
 def cut(cells: Cells, low: int, high: int) -> Cells:
-    """Rows of a column."""
+    """Rows of a column; all of them are the column itself."""
+    if low == 0 and high >= len(cells.values):
+        return cells
     reasons = {row - low: text for row, text in cells.reasons.items() if low <= row < high}
     return Cells(cells.values[low:high], cells.good[low:high], cells.missing[low:high], reasons)
 

@@ -119,12 +119,12 @@ class Spreader:
         return self._accepted(channel, at, cells, _Where(rows, name, column))
 
     def _accepted(self, channel: Channel, at: Cells, cells: Cells, where: "_Where") -> Part:
+        if cells.good.all() and at.good.all():
+            return Part(channel, at.values, cells.values)
         bad = cells.bad | (~cells.missing & ~at.good)
         if bad.any():
             self._refuse(channel, np.flatnonzero(bad), at, cells=cells, where=where)
         keep = cells.good & at.good
-        if keep.all():
-            return Part(channel, at.values, cells.values)
         return Part(channel, at.values[keep], cells.values[keep])
 
     def _refuse(self, channel: Channel, bad: Array, at: Cells, *, cells: Cells, where: "_Where") -> None:

@@ -15,7 +15,7 @@ from meterd.adapters.sources import inputs_of
 from meterd.adapters.sources.files.cells import Array, Cells
 from meterd.adapters.sources.files.columns import SAMPLES_LIMIT, Channel, Part, Spreader
 from meterd.adapters.sources.files.settings import FileSettings, TimeRule, settings_for, time_rule
-from meterd.adapters.sources.files.tables import PARQUET, Table, chunks, open_table, parquet_schema
+from meterd.adapters.sources.files.tables import PARQUET, OpenFiles, Table, chunks, open_table, parquet_schema
 from meterd.adapters.sources.timestamps import rfc3339_ms
 from meterd.core.errors import SourceError
 from meterd.core.model.plan import Input, Site
@@ -49,6 +49,7 @@ class History:
         self._site, self._inputs = site, inputs_of(site.inputs, source)
         self._rule, self._columns = rule, columns
         self._direct = [table for table in tables if _is_direct(table)]
+        self._files = OpenFiles()
         self._times: dict[Path, Cells] = {}  # of wide files that are read column by column
         self._refusals: dict[Channel, Refusals] = {}
         self._slots: dict[Channel, int] = {}
@@ -71,7 +72,8 @@ class History:
         self.close()
 
     def close(self) -> None:
-        """Remove the temporary folder."""
+        """Close the files and remove the temporary folder."""
+        self._files.close()
         if self._folder is not None:
             self._folder.cleanup()
             self._folder = None
@@ -104,7 +106,7 @@ class History:
         if name is None:
             return []
         at = self._times_of(table, spreader)
-        parts = [spreader.part(chunk, channel, at) for chunk in chunks(table, [name], [])]
+        parts = [spreader.part(chunk, channel, at) for chunk in chunks(table, [name], [], self._files)]
         _add(refusals, spreader.refusals.get(channel))
         return parts
 
@@ -112,7 +114,7 @@ class History:
         """Times of a wide file: read once, since they take as long to read as the values of a register."""
         known = self._times.get(table.path)
         if known is None:
-            known = self._times[table.path] = spreader.all_times(chunks(table, [table.time_column], []))
+            known = self._times[table.path] = spreader.all_times(chunks(table, [table.time_column], [], self._files))
         return known
 
     def _spread(self, table: Table) -> None:
