@@ -2,7 +2,7 @@
 
 import json
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import TypeVar
@@ -74,16 +74,18 @@ def into_folder(work: Work, folder: Path, kind: str, step: Step) -> Report:
         parts = state.corrections.get(channel, ())
         rules, limits, single = state.rules[channel], site.limits, state.edits.get(channel)
         note_beyond(report, channel, rules, (times, values))
-        check.take(channel, times, values)
         if not moments:
             moments.append(
                 moments_of(times, interval_ms=interval_ms, gap_exact_ms=gap_exact_ms, gap_estimate_ms=gap_estimate_ms)
             )
+        ascend = moments[0] is not None and times is moments[0].times
+        check.take(channel, times, values, ascend=ascend)
         followed = follow(
             channel, rules, times, values, limits=limits, interval_ms=interval_ms, corrections=parts, edits=single,
             moments=moments[0],
         )  # fmt: skip
-        return followed, refused, int(times.max()) if len(times) else 0
+        last_ms = int(times[-1] if ascend else times.max(initial=0))
+        return followed, refused, last_ms
 
     for item, refused, last_ms in in_turn(one_register, work.channels):
         report.last_ms = max(report.last_ms, last_ms)
@@ -99,8 +101,7 @@ def into_folder(work: Work, folder: Path, kind: str, step: Step) -> Report:
     tables = all_tables(interval_table(followed, interval_ms), zone, interval_ms)
     _span(report, tables[Period.INTERVAL])
     folder.mkdir(parents=True, exist_ok=True)
-    for name, table in _tables(site, tables, zone):
-        _write(table, folder / f"{name}.{kind}", kind)
+    _write_all(_tables(site, tables, zone), folder, kind)
     (folder / "description.json").write_text(json.dumps(_description(work, report), indent=1) + "\n", encoding="utf-8")
     return report
 
@@ -123,7 +124,7 @@ def _tables(site: Site, tables: Mapping[Period, Table], zone: ZoneInfo) -> Itera
         yield f"energy_{period}", _energy_table(table)
         yield f"quality_{period}", _quality_table(table)
     for name, aggregation in board_aggregations(site).items():
-        for table, result, estimated in board_balances(aggregation, tables):
+        for table, result, estimated in board_balances(aggregation, tables, (Period.INTERVAL,)):
             yield f"balance_{name}_{table.period}", _balance_table(table, result, estimated)
     pv = pv_aggregation(site)
     if pv is not None:
@@ -254,6 +255,18 @@ def _demand_table(tables: Mapping[Period, Table]) -> pa.Table:
             "demand_w": _masked(np.array(peaks, dtype=np.float64), np.ones(len(peaks), dtype=np.bool_)),
         }
     )
+
+
+def _write_all(tables: Iterable[tuple[str, pa.Table]], folder: Path, kind: str) -> None:
+    """Write each table while the next one is made."""
+    with ThreadPoolExecutor(1) as writer:
+        written: list[Future[None]] = []
+        for name, table in tables:
+            written.append(writer.submit(_write, table, folder / f"{name}.{kind}", kind))
+            if written[0].done():  # a full disk is said before everything is computed
+                written.pop(0).result()
+        for each in written:
+            each.result()
 
 
 def _write(table: pa.Table, path: Path, kind: str) -> None:

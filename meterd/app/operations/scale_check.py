@@ -23,14 +23,14 @@ class ScaleCheck:
         self._grid: Ints | None = None
         self._energies: dict[Channel, Floats] = {}
 
-    def take(self, channel: Channel, times: Ints, raws: Ints) -> None:
-        """Note the readings of one register, in milli-units."""
+    def take(self, channel: Channel, times: Ints, raws: Ints, *, ascend: bool = False) -> None:
+        """Note the readings of one register, in milli-units; whether their times are known to ascend."""
         if len(times) < 2:
             return
         if self._grid is None:
             self._grid = stretches(int(times.min()), int(times.max()))
         rule = self._rules[channel][-1]
-        self._energies[channel] = rises(times, raws, self._grid, rule.numerator / rule.denominator)
+        self._energies[channel] = rises(times, raws, self._grid, rule.numerator / rule.denominator, ascend=ascend)
 
     def findings(self) -> list[Finding]:
         """What seems wrong, as of the end of the history."""

@@ -26,6 +26,7 @@ from meterd.core.balance.uncertainty import (
 )
 from meterd.core.model.plan import Board, Instrument, Point, PointState, Role, Site
 from meterd.core.model.reading import EXPORT, IMPORT
+from meterd.core.model.row_groups import reduced
 from meterd.core.registers.clock_offsets import Clocks, Steps, steps_of
 from meterd.core.registers.register_line import Flag
 
@@ -121,7 +122,8 @@ class Balance:
     Where `computable` is false, `residual`, `band`, `reconciled` and `uncertainty` are 0 and mean nothing; likewise
     `feed` and `outgoing` where their `..._present` is false. `verdict` holds `Verdict` codes; where the sums are known and
     only estimated it is NOT_COMPUTABLE. `missing` marks the terms that were missing, `lacks` holds the flags that say which
-    of their registers was. Reconciled flows close the balance to the mWh.
+    of their registers was. Reconciled flows close the balance to the mWh. `reconciled` and `uncertainty` have no rows where
+    they were not asked for.
     """
 
     points: tuple[str, ...]
@@ -260,13 +262,12 @@ def period_inputs(inputs: BalanceInputs, first: Ints) -> BalanceInputs:
     """
     if not len(first) or first[0] != 0 or np.any(np.diff(first) <= 0):
         raise ValueError("periods must begin at row 0 and at rising rows, each with at least one interval")
-    total = np.add.reduceat
     return BalanceInputs(
-        total(inputs.energy, first, axis=0),
-        total(inputs.meter, first, axis=0),
-        total(inputs.ct, first, axis=0),
+        reduced(np.add, inputs.energy, first),
+        reduced(np.add, inputs.meter, first),
+        reduced(np.add, inputs.ct, first),
         inputs.ct_set[first],
-        np.maximum.reduceat(inputs.resolution, first, axis=0),
+        reduced(np.maximum, inputs.resolution, first),
     )
 
 
@@ -305,8 +306,14 @@ def balance_of(
     present: Bools,
     estimate: Estimate | None = None,
     lacks: Bytes | None = None,
+    *,
+    flows: bool = True,
+    uncertainty: bool = True,
 ) -> Balance:
-    """Balances from parts already made, of intervals or of longer periods; missing terms must stand there with 0."""
+    """Balances from parts already made, of intervals or of longer periods; missing terms must stand there with 0.
+
+    Reconciled flows and their uncertainty are made where asked for.
+    """
     feed, feed_present = _side(terms, 1, inputs.energy, present)
     outgoing, outgoing_present = _side(terms, -1, inputs.energy, present)
     computable = feed_present & outgoing_present
@@ -318,6 +325,11 @@ def balance_of(
         band = np.where(computable, band + estimate.allowance, 0)
         judged = computable & ~estimate.open
     verdict = np.where(np.abs(residual) <= band, np.int8(Verdict.INSIDE), np.int8(Verdict.OUTSIDE))
+    reconciled = left = np.zeros((0, len(terms)), dtype=np.int64)
+    if flows:
+        reconciled = _reconciled(terms, inputs.energy, residual, gains=gains, variance=variance) * computable[:, None]
+    if uncertainty:
+        left = _uncertainty(gains, own, variance) * computable[:, None]
     return Balance(
         points=tuple(term.point for term in terms),
         feed=feed,
@@ -329,8 +341,8 @@ def balance_of(
         computable=computable,
         verdict=np.where(judged, verdict, np.int8(Verdict.NOT_COMPUTABLE)),
         missing=~present,
-        reconciled=_reconciled(terms, inputs.energy, residual, gains=gains, variance=variance) * computable[:, None],
-        uncertainty=_uncertainty(gains, own, variance) * computable[:, None],
+        reconciled=reconciled,
+        uncertainty=left,
         lacks=np.zeros(present.shape, dtype=np.uint8) if lacks is None else lacks,
     )
 

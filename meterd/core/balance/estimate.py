@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from meterd.core.model.row_groups import reduced
 from meterd.core.registers.register_line import Flag
 
 Ints = npt.NDArray[np.int64]
@@ -45,7 +46,7 @@ def of_periods(energy: Ints, flags: Bytes, first: Ints, start_ms: Ints, end_ms: 
     allowance = np.zeros(len(first), dtype=np.int64)
     short = end_ms[last] - start_ms[first] < SHORTEST_MS
     ends = (flags[first] & np.uint8(Flag.START)) | (flags[last] & np.uint8(Flag.END))
-    bound = (np.bitwise_or.reduceat(flags, first, axis=0) & np.uint8(Flag.BOUND)) != 0
+    bound = (reduced(np.bitwise_or, flags, first) & np.uint8(Flag.BOUND)) != 0
     open_ = bound.any(axis=1) | (short & (ends != 0).any(axis=1))
     for i, j in zip(*np.nonzero(ends), strict=True):
         if not open_[i]:

@@ -89,17 +89,18 @@ class ScaleDoubt:
     against_mwh: int = 0
 
 
-def rises(times: Ints, raws: Ints, grid: Ints, factor: float) -> Floats:
+def rises(times: Ints, raws: Ints, grid: Ints, factor: float, *, ascend: bool = False) -> Floats:
     """Energies in mWh between the moments of a grid, from readings of one register in milli-units; `factor` mWh for each.
 
-    Read off straight lines between readings. NaN outside the readings and where the register falls (a reset, a rollover).
+    Read off straight lines between readings, whose times are known to `ascend` or else are looked at. NaN outside the
+    readings and where the register falls (a reset, a rollover).
 
     >>> rises(np.array([0, 100]), np.array([0, 50]), np.array([0, 50, 100, 150]), 2.0).tolist()
     [50.0, 50.0, nan]
     """
     if len(times) < 2:
         return np.full(len(grid) - 1, math.nan)
-    if not bool(np.all(times[1:] >= times[:-1])):
+    if not ascend and not bool(np.all(times[1:] >= times[:-1])):
         order = np.argsort(times, kind="stable")
         times, raws = times[order], raws[order]
     before = np.clip(np.searchsorted(times, grid, side="right") - 1, 0, len(times) - 2)

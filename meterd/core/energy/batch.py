@@ -4,7 +4,7 @@ Each register is followed on its own, so only one column of readings is in memor
 of its intervals.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
@@ -17,11 +17,16 @@ from meterd.core.energy.rollup import Columns, roll_up
 from meterd.core.model.periods import HOUR_MS, MADE_OF, Period, bounds, floor, plain_hours
 from meterd.core.model.plan import Limits
 from meterd.core.model.results import Channel
+from meterd.core.model.row_groups import reduced
 from meterd.core.pv.figures import pv_figures
 from meterd.core.registers.corrections import CorrectionSegment, Edits, corrected, edited
 from meterd.core.registers.plain_register import Moments, plain_figures
 from meterd.core.registers.register_line import Bools, Breakpoints, Figures, Flag, Ints, RegisterLine, figures
 from meterd.core.registers.tracker import Event, Rule, Tracker
+
+_LACKING = np.array(
+    [Flag.NO_IMPORT | Flag.NO_EXPORT, 0], dtype=np.uint8
+)  # of a period that is not whole; of a whole one
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +55,8 @@ def follow(
 
     `moments` are those of another register that may have been read at the same times.
     """
-    if moments is not None and not corrections and not edits and np.array_equal(times, moments.times):
+    alike = moments is not None and (times is moments.times or np.array_equal(times, moments.times))
+    if moments is not None and alike and not corrections and not edits:
         plain = plain_figures(moments, rules, raws)
         if plain is not None:
             return Followed(channel, plain, (), len(times))
@@ -173,28 +179,49 @@ def all_tables(intervals: Table, zone: ZoneInfo, interval_ms: int) -> dict[Perio
 
 
 def board_balances(
-    aggregation: BoardAggregation, tables: Mapping[Period, Table]
+    aggregation: BoardAggregation, tables: Mapping[Period, Table], flows: Container[Period] = frozenset(Period)
 ) -> Iterator[tuple[Table, Balance, Bools]]:
-    """The balances of a board for every kind of period, and which of them are estimated."""
+    """The balances of a board for every kind of period, and which of them are estimated.
+
+    `flows` are the kinds of period whose reconciled flows are wanted.
+    """
     intervals = tables[Period.INTERVAL]
     net = intervals.net(aggregation.plan)
     terms = aggregation.terms.terms
     known = np.where(net.present, net.energy, 0)
-    inputs = interval_inputs(terms, intervals.start_ms, intervals.end_ms, known)
+    inputs = {Period.INTERVAL: interval_inputs(terms, intervals.start_ms, intervals.end_ms, known)}
+    sums = {Period.INTERVAL: net}
+    unknown = {Period.INTERVAL: np.where(net.present, np.uint8(0), net.flags)}
     for table in tables.values():
         if table.period is Period.INTERVAL:
-            result = balance_of(terms, inputs, net.present, of_intervals(net.flags), net.flags)
+            estimate = of_intervals(net.flags)
+            result = balance_of(
+                terms,
+                inputs[table.period],
+                net.present,
+                estimate,
+                net.flags,
+                flows=Period.INTERVAL in flows,
+                uncertainty=False,
+            )
             yield table, result, (net.flags != 0).any(axis=1)
         elif len(table.start_ms):
             first = np.searchsorted(intervals.start_ms, table.start_ms)
             expected = (table.end_ms - table.start_ms) // (intervals.end_ms[0] - intervals.start_ms[0])
-            count = np.diff(np.append(first, len(intervals.start_ms)))
-            present = np.logical_and.reduceat(net.present, first, axis=0) & (count == expected)[:, None]
+            whole = np.diff(np.append(first, len(intervals.start_ms))) == expected
+            part = MADE_OF[table.period]  # sums of sums are the same whole numbers, and a year has 12 months
+            begin = np.searchsorted(tables[part].start_ms, table.start_ms)
+            count = np.diff(np.append(begin, len(tables[part].start_ms)))
+            inputs[table.period] = period_inputs(inputs[part], begin)
+            sums[table.period] = roll_up(sums[part], begin, np.where(whole, count, -1))
+            unknown[table.period] = reduced(np.bitwise_or, unknown[part], begin)
+            lacks = unknown[table.period] | _LACKING[whole.astype(np.int64)][:, None]
             estimate = of_periods(known, net.flags, first, intervals.start_ms, intervals.end_ms)
-            lacks = np.bitwise_or.reduceat(np.where(net.present, 0, net.flags), first, axis=0)
-            lacks |= np.where(count == expected, 0, Flag.NO_IMPORT | Flag.NO_EXPORT).astype(np.uint8)[:, None]
-            result = balance_of(terms, period_inputs(inputs, first), present, estimate, lacks)
-            yield table, result, (roll_up(net, first, expected).flags != 0).any(axis=1)
+            present = sums[table.period].present
+            result = balance_of(
+                terms, inputs[table.period], present, estimate, lacks, flows=table.period in flows, uncertainty=False
+            )
+            yield table, result, (sums[table.period].flags != 0).any(axis=1)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meterd.core.model.periods import DAY_MS, HOUR_MS, Period
+from meterd.core.model.row_groups import reduced
 from meterd.core.registers.register_line import Bools, Flag, Ints
 
 Bytes = NDArray[np.uint8]
@@ -53,13 +54,13 @@ def roll_up(parts: Columns, first: Ints, expected: Ints) -> Columns:
     was only a matter of shape.
     """
     count = np.diff(np.append(first, len(parts.energy)))
-    energy = np.add.reduceat(parts.energy, first, axis=0)
-    present = np.logical_and.reduceat(parts.present, first, axis=0) & (count == expected)[:, None]
+    energy = reduced(np.add, parts.energy, first)
+    present = reduced(np.logical_and, parts.present, first) & (count == expected)[:, None]
     last = first + count - 1
     flags = (
         (parts.flags[first] & np.uint8(Flag.START))
         | (parts.flags[last] & np.uint8(Flag.END))
-        | (np.bitwise_or.reduceat(parts.flags, first, axis=0) & np.uint8(Flag.BOUND))
+        | (reduced(np.bitwise_or, parts.flags, first) & np.uint8(Flag.BOUND))
     )
     return Columns(np.where(present, energy, 0), present, np.where(present, flags, 0).astype(np.uint8))
 
