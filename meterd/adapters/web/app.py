@@ -151,10 +151,13 @@ def _moved(path: str) -> Callable[[Request], RedirectResponse]:
 
 @cache
 def templates() -> Environment:
-    """The templates of the page, each loaded once in a process."""
+    """The templates of the page, each loaded once in a process.
+
+    A file that changes below a running program is not loaded again: its new texts are not in the catalogues of this process.
+    """
     result = Environment(
         loader=PackageLoader("meterd.adapters.web"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True, bytecode_cache=TemplateCache("escaped, trimmed"),
+        lstrip_blocks=True, bytecode_cache=TemplateCache("escaped, trimmed"), auto_reload=False,
     )  # fmt: skip
     result.globals["wording"] = wording
     result.globals["MOST_ROWS"] = MOST_ROWS

@@ -8,6 +8,7 @@ import pytest
 from jinja2 import DictLoader, Environment
 
 from meterd.adapters.web import template_cache
+from meterd.adapters.web.app import templates
 from meterd.adapters.web.template_cache import TemplateCache
 
 
@@ -75,3 +76,11 @@ def test_all_templates_compile() -> None:
     code = "from meterd.adapters.web.app import compile_templates; compile_templates()"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_a_template_that_changes_below_a_running_program_is_not_loaded_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Found in a log: of a page in use the new file asked for a text that the catalogue of the process lacked (500)."""
+    template = templates().get_template("error.html")
+    monkeypatch.setattr(template, "_uptodate", lambda: False)
+    assert not template.is_up_to_date
+    assert templates().get_template("error.html") is template
