@@ -41,6 +41,7 @@ NARROWEST = 9.0  # characters
 FIRST_WIDTHS = (42.0, 60.0)  # of the worksheet of texts and facts
 LINE = 15.0  # height of a line in points
 LABELS = 10  # below a line of many hours
+BESIDE = " beside"  # behind the pattern of a time: there are numbers in the column before it
 BOLD_PART = 0.88  # of the characters of a line, when they are bold
 
 
@@ -135,8 +136,11 @@ class _Writer:
                 looks |= {"text_wrap": True, "align": "left", "indent": 1}
             elif kind == "link":
                 looks |= {"underline": 1}
-            else:  # a time begins below its heading
-                looks |= {"num_format": kind} | ({"align": "left"} if kind.startswith(self._date) else {})
+            elif kind.startswith(self._date):  # a time begins below its heading, and touches no number before it
+                after = kind.endswith(BESIDE)
+                looks |= {"num_format": kind.removesuffix(BESIDE), "align": "left"} | ({"indent": 1} if after else {})
+            else:
+                looks |= {"num_format": kind}
             self._formats[key] = self._workbook.add_format(looks)
         return self._formats[key]
 
@@ -219,7 +223,7 @@ class _Writer:
             sheet.write_number(row, column, cell.value, self._format(_pattern(cell), bold=bold))
         elif isinstance(cell, Moment):
             local = from_ms(cell.ms).astimezone(self._zone).replace(tzinfo=None)
-            pattern = self._date if cell.date_only else f"{self._date} hh:mm"
+            pattern = (self._date if cell.date_only else f"{self._date} hh:mm") + (BESIDE if kind == "beside" else "")
             sheet.write_datetime(row, column, local, self._format(pattern, bold=bold))
         else:
             sheet.write_string(row, column, cell, self._format(kind, bold=bold))
@@ -249,8 +253,10 @@ def _characters(cell: Cell) -> int:
 
 def _text_kind(table: Table, j: int) -> str:
     """How texts of a column look: with a gap where numbers lean to them."""
-    sides = [column.side for column in table.columns[max(0, j - 1) : j + 1]]
-    return "beside" if sides == ["right", "left"] else "text"
+    numbers = j > 0 and (
+        table.columns[j - 1].side == "right" or any(isinstance(row[j - 1], Number) for row in table.rows)
+    )
+    return "beside" if numbers and table.columns[j].side == "left" else "text"
 
 
 def _high(sheet: Worksheet, row: int, cells: Sequence[tuple[Cell, float]], *, bold: bool = False) -> None:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 
 from meterd.adapters.texts import wording
 from meterd.adapters.web.pictures import unit_of
@@ -56,6 +57,19 @@ class NumberColumn:
     def words(self, value: float) -> str:
         """A value, in mWh of energies and in W of powers, as its number in the unit of the column."""
         return wording.number(self.language, value / self.divisor, self.digits)
+
+    def less(self, whole: float, part: float) -> str:
+        """`whole` less `part` as both are shown, so that a row adds up.
+
+        For the outgoing side of a balance, as feed side less residual: the residual is what is judged and stays exact, and
+        one in the last place is far below what is certain of a sum of many meters.
+
+        >>> column = NumberColumn("kWh", 1e6, 2, "en")
+        >>> [column.words(value) for value in (10_004_000, 8_998_000, 1_006_000)], column.less(10_004_000, 1_006_000)
+        (['10.00', '9.00', '1.01'], '8.99')
+        """
+        shown = [Decimal(f"{Decimal(str(value / self.divisor)):.{self.digits}f}") for value in (whole, part)]
+        return wording.number(self.language, shown[0] - shown[1], self.digits)
 
 
 def number_column(

@@ -78,6 +78,17 @@ def test_dates_have_the_form_of_the_language() -> None:
         assert [worksheet[cell].number_format for cell in ("B2", "C2")] == [date, f"{date} hh:mm"]
 
 
+def test_a_time_touches_no_number_before_it() -> None:
+    """Found by looking: "202.42026-11-20 07:15", and a rank that ran into the time of its demand."""
+    columns = (Column("Rang", 19), Column("Intervall ab", 19), Column("Spitze [kW]", 19, "right"), Column("Von", 19))
+    rows = ((Number(1.0, 0), Moment(1_772_319_600_000), Number(202.4, 1), Moment(1_772_319_600_000)),)
+    worksheet = opened(paper(Table("Spitzen", columns, rows)))["Spitzen"]
+    for cell in ("B2", "D2"):
+        alignment = worksheet[cell].alignment
+        assert (alignment.horizontal, alignment.indent) == ("left", 1), cell
+        assert worksheet[cell].number_format == "dd.mm.yyyy hh:mm"
+
+
 def test_rows_are_as_high_as_their_texts() -> None:
     """Found by looking: a program that does not fit rows by itself wrote headings and long texts over the next row."""
     columns = (Column("Messstelle", 19), Column("Anteil an den Abgängen [%]", 19, "right"), Column("Daten", 19))
