@@ -77,7 +77,7 @@ def _points(site: Site, texts: Texts) -> Iterator[Block]:
     yield Heading(texts("points-list"))
     columns = (
         Column(texts("point"), 42), Column(texts("place"), 32), Column(texts("designation"), 20), Column(texts("board"), 14),
-        Column(texts("role"), 26), Column(texts("below-what"), 18), Column(texts("arrow"), 27),
+        Column(texts("role"), 20), Column(texts("below-what"), 18), Column(texts("arrow"), 29),
         Column(texts("rating"), 26, "right"), Column(texts("tenant"), 21), Column(texts("state"), 21),
     )  # fmt: skip
     yield none_or(Table(texts("points-list"), columns, tuple(_point(point, texts) for point in site.points)), texts)

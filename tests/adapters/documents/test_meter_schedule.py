@@ -2,8 +2,6 @@
 
 from pathlib import Path
 
-import openpyxl
-
 from meterd.adapters.planfile.loader import load_plan
 from tests.adapters.documents.written_files import book, made, text
 
@@ -19,11 +17,3 @@ def test_documents_and_labels_follow_the_plan(hof: Path, tmp_path: Path) -> None
     assert facts["Stand des Messplans"] == load_plan(hof).fingerprint[:12]
     assert facts["Neuestes Datum im Plan"].date().isoformat() == "2024-05-02"
     assert "bakery" in text(made(tmp_path, "labels", hof, "--point", "bakery", "--pdf", tmp_path / "l.pdf"))
-
-
-def test_the_longest_role_is_not_broken_in_the_workbook(hof: Path, tmp_path: Path) -> None:
-    """Found by looking: "Ersatzversorg" above "ung"; 13 of its 16 letters had room in 20 mm."""
-    made(tmp_path, "documents", hof, "--lang", "de", "--xlsx", tmp_path / "d.xlsx")
-    worksheet = openpyxl.load_workbook(tmp_path / "d.xlsx")["Messstellen"]
-    column = next(cell.column_letter for cell in worksheet[1] if cell.value == "Rolle")
-    assert worksheet.column_dimensions[column].width >= 13
