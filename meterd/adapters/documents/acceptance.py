@@ -170,20 +170,19 @@ def _instrument(site: Site, point: Point, texts: Texts) -> Iterator[Block]:
 
 def _readings(site: Site, point: Point, data: AcceptanceData, texts: Texts) -> Iterator[Block]:
     yield Heading(texts("readings"))
-    # before the table: behind it, it could stand alone on the next page
-    power = data.readings.get((point.name, POWER))
-    if power is not None:
-        watts = power.value * ratio_at(present_ratios(site), (point.name, POWER), power.at_ms)
-        sign = texts("sign-minus" if watts < 0 else "sign-plus")
-        yield Facts(texts("sign-now"), ((texts("sign-now"), f"{sign}, {texts.number(watts / 1000)} kW"),))
     yield Text(texts("readings-note"), "note")
     columns = (
-        Column(texts("register"), 52), Column(texts("reading-value"), 38, "right"), Column(texts("reading-at"), 34),
-        Column(texts("display-value"), 56),
+        Column(texts("register"), 50), Column(texts("reading-value"), 50, "right"), Column(texts("reading-at"), 34),
+        Column(texts("display-value"), 46),
     )  # fmt: skip
     registers = [i.register for i in site.inputs_of(point.name)]
-    rows = tuple(_reading(code, data.readings.get((point.name, code)), texts) for code in registers)
-    yield none_or(Table(texts("readings"), columns, rows), texts)
+    rows = [_reading(code, data.readings.get((point.name, code)), texts) for code in registers]
+    power = data.readings.get((point.name, POWER))
+    if power is not None:  # a row of the table: below it, it could stand alone on the next page
+        watts = power.value * ratio_at(present_ratios(site), (point.name, POWER), power.at_ms)
+        sign = texts("sign-minus" if watts < 0 else "sign-plus")
+        rows.append((texts("sign-now"), f"{sign}, {texts.number(watts / 1000)} kW", Moment(power.at_ms), ""))
+    yield none_or(Table(texts("readings"), columns, tuple(rows)), texts)
 
 
 def _reading(code: str, reading: NewestReading | None, texts: Texts) -> tuple[Cell, ...]:

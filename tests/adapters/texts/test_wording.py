@@ -195,3 +195,13 @@ def test_dates_are_those_of_another_program(language: str, locale: Locale, of_da
             wording.short_month(language, local): format_date(local, "MMM yyyy", locale=locale),
         }
         assert [ours for ours, theirs in written.items() if ours != theirs] == []
+
+
+@pytest.mark.parametrize(
+    ("language", "shown"), [("en", "slope −0.34 instead of −1"), ("de", "Steigung −0,34 statt −1")]
+)
+def test_a_whole_number_below_zero_has_a_minus_too(language: str, shown: str) -> None:
+    """Found on the page: "slope −0.34 instead of -1"."""
+    reason = "the draw does not fall when PV rises (slope -0.34 instead of -1): a sign is wrong, nothing is shared"
+    reason = f"nothing to share ({reason})"
+    assert shown in wording.translated_line(language, reason, ZoneInfo("UTC"))
