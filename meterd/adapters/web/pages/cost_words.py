@@ -67,13 +67,14 @@ def cost_words(cost: CostView, language: str) -> CostWords:
     energies = NumberColumn(
         "kWh", MWH_PER_KWH, 1 if largest < 10_000 * MWH_PER_KWH else 0, language
     )  # as a bill has it
+    earned = _earned(cost)
     return CostWords(
         unit=energies.unit,
         amount=_money(cost.amount, language, cost.currency),
         sum=_bare(in_coins([cost.amount])[0], language),
         saved=_money(cost.saved, language, cost.currency),
-        earned=_money(cost.earned, language, cost.currency),
-        worth=wording.money(language, _sum(*each_in_coins([cost.saved, cost.earned])), cost.currency),
+        earned=wording.money(language, earned, cost.currency),
+        worth=wording.money(language, _sum(in_coins([cost.saved])[0], earned), cost.currency),
         carbon=_kilograms(cost.co2_mg, language),
         avoided=_kilograms(cost.avoided_mg, language),
         lines=_rows(cost.lines, language),
@@ -82,6 +83,15 @@ def cost_words(cost: CostView, language: str) -> CostWords:
         divided=_divided(cost, language),
         total=None if cost.total is None else _total(cost.total, cost.items, energies, language),
     )
+
+
+def _earned(cost: CostView) -> int | None:
+    """What export earns, in coins as in the lines of the bill."""
+    coins = in_coins([line.amount for line in cost.lines])
+    paid = [(line.amount, own) for line, own in zip(cost.lines, coins, strict=True) if line.kind == PriceKind.EXPORT]
+    if cost.earned is None or -cost.earned != sum(amount or 0 for amount, _ in paid):
+        return in_coins([cost.earned])[0]
+    return -sum(own or 0 for _, own in paid)
 
 
 def _divided(cost: CostView, language: str) -> list[tuple[DividedLine, str, str]]:

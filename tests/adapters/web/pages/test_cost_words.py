@@ -83,3 +83,13 @@ def test_a_demand_of_several_months_is_the_highest_of_them() -> None:
             name="d", kind="demand", unit="kW", quantity=281.499708, price="9.8", amount=amount, at_ms=None
         )  # fmt: skip
         assert cost_words(view().model_copy(update={"lines": [line]}), "de").lines[0].quantity == wanted
+
+
+def test_what_pv_earned_is_the_amount_of_its_line() -> None:
+    """Found by looking: earned 35.84, and the line of the bill above it says 35.83."""
+    bill = view(item("a", 133))
+    for amount in range(20_000, 20_100):
+        lines = [*bill.lines[:2], bill.lines[2].model_copy(update={"amount": -amount}), bill.lines[3]]
+        total = sum(line.amount or 0 for line in lines)
+        texts = cost_words(bill.model_copy(update={"lines": lines, "earned": amount, "amount": total}), "en")
+        assert f"\N{MINUS SIGN}{texts.earned}" == f"{texts.lines[2].amount} EUR"
