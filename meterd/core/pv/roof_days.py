@@ -19,6 +19,7 @@ USED_H = 2.5  # hours of a day that must be left
 SHIFTS_MIN = tuple(range(-90, 91, 15))  # how far a clock may be off
 RIGHT_MIN = 15  # off by no more than this a clock is right: the fit itself is off by minutes
 COVERED = -0.9  # logarithm: a sky that leaves less than four tenths is no clear one
+BETTER = 0.9  # quantile of the days of an array: more than half of them may have been covered evenly
 NOTHING = 0.03  # of what should come: an array that is off
 BRIGHT = 0.5  # of the best of thirty days: a day on which neighbours are compared
 NEIGHBOUR_DAYS = 30
@@ -59,7 +60,7 @@ def _without_covered(own: Floats, days: RoofDays, roof: Roof) -> Floats:
     """
     if not np.isfinite(own).any():
         return own
-    usual = np.array([np.nanmedian(column) if np.isfinite(column).any() else np.nan for column in own.T])
+    usual = np.array([np.nanquantile(column, BETTER) if np.isfinite(column).any() else np.nan for column in own.T])
     best = np.max(np.nan_to_num(own - usual, nan=-np.inf), axis=1)
     dead = np.nan_to_num(days.watt, nan=np.inf).max(axis=1) < NOTHING * np.array(roof.highest_w)
     reported = np.where(dead & np.isnan(own) & np.isfinite(usual), np.log(NOTHING), own)

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meterd.core.pv.clear_sky import Floats, Ints
-from meterd.core.pv.roof_days import COVERED, RIGHT_MIN, Given, beside, given_of
+from meterd.core.pv.roof_days import BETTER, COVERED, RIGHT_MIN, Given, beside, given_of
 from meterd.core.pv.roof_fit import RoofDays, fit_roof, fit_shape
 from meterd.core.pv.roof_shade import shade_of
 
@@ -26,8 +26,8 @@ Bools = NDArray[np.bool_]
 
 BASE_DAYS = 12  # clear days whose median is what an array gave before
 FEWEST_BASE = 5
-BASE_SPAN = 60  # days: what is older is of another season
-BETTER = 0.9  # quantile of the days of an array: more than half of them may have been covered evenly
+BASE_SPAN = 60  # days before a loss: what is older is of another season
+BASE_OLDEST = 150  # days before it, where there is nothing nearer: then with a larger limit
 OWN_LEAST = 0.04  # an array that is only passed by better neighbours has lost nothing
 ALIKE = 0.10  # by how much the days of a loss differ at most: snow that melts differs more
 BACK = 0.6  # of the limit: above it some days one after the other the loss is over
@@ -51,14 +51,18 @@ class Look(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """How many days in a row must be below the median of those before, and by how much (logarithm)."""
+    """How many days in a row must be below the median of those before, and by how much (logarithm).
+
+    `drift` is by how much more for each month that those before are older than a month: the season that the fit does not know.
+    """
 
     days: int
     limit: float
+    drift: float
 
 
-RULES = {Look.NEIGHBOURS: Rule(3, 0.08), Look.ALONE: Rule(3, 0.12), Look.BRIGHT: Rule(5, 0.4)}
-RESTORED = Rule(3, 0.085)  # what would bend the fit, seen with the rough fit of shapes
+RULES = {Look.NEIGHBOURS: Rule(3, 0.08, 0.02), Look.ALONE: Rule(3, 0.12, 0.03), Look.BRIGHT: Rule(5, 0.4, 0.1)}
+RESTORED = Rule(3, 0.085, 0.02)  # what would bend the fit, seen with the rough fit of shapes
 SLOW_LIMIT = {Look.NEIGHBOURS: 0.08, Look.ALONE: 0.12}
 
 
@@ -157,9 +161,10 @@ def _look(given: Given, a: int) -> Look | None:
 
 @dataclass(frozen=True, slots=True)
 class _Episode:
-    """What was given before, and the place of the first day of a loss among those that are known."""
+    """What was given before, the limit below it, and the place of the first day of a loss among those that are known."""
 
     base: float
+    limit: float
     place: int
 
     def told(self, values: Floats) -> float:
@@ -178,34 +183,39 @@ def _episodes(name: str, rule: Rule, series: Floats, own: Floats | None) -> list
         place = k - rule.days + 1
         last = slice(place, k + 1)
         if open_ is None:
-            base = _base(known, values, (fresh, place), int(known[k]))
-            if base is None or not _fell(values[last] - base, rule):
+            episode = _before(known, values, (fresh, place), rule)
+            if episode is None or not _fell(values[last] - episode.base, episode.limit):
                 continue
             if own is not None and not _own_fell(own, known, (fresh, place), last):
                 continue
-            open_ = _Episode(base, place)
+            open_ = episode
             results.append(Loss(name, Look.ALONE, int(known[place]), int(known[k]), 0.0, 0))
-        elif place >= open_.place + rule.days and _fell(values[last] - open_.told(values[:place]), rule):
+        elif place >= open_.place + rule.days and _fell(values[last] - open_.told(values[:place]), rule.limit):
             results[-1] = replace(results[-1], ended=int(known[k]))  # more is lost: that has a day of its own
-            open_ = _Episode(open_.base, place)
+            open_ = replace(open_, place=place)
             results.append(Loss(name, Look.ALONE, int(known[place]), int(known[k]), 0.0, 0))
         fell = open_.told(values[: k + 1]) - open_.base
         results[-1] = replace(results[-1], loss=float(1 - np.exp(fell)), days=k + 1 - open_.place)
-        if (values[last] - open_.base > -BACK * rule.limit).all():
+        if (values[last] - open_.base > -BACK * open_.limit).all():
             results[-1] = replace(results[-1], ended=int(known[k]))
             open_, fresh = None, place
     return results
 
 
-def _base(known: Ints, values: Floats, places: tuple[int, int], day: int) -> float | None:
-    """The median of the days before; None with too few."""
-    rows = np.arange(max(places[0], places[1] - BASE_DAYS), places[1])
-    rows = rows[known[rows] >= day - BASE_SPAN]
-    return float(np.median(values[rows])) if len(rows) >= FEWEST_BASE else None
+def _before(known: Ints, values: Floats, places: tuple[int, int], rule: Rule) -> _Episode | None:
+    """The median of the days before a place, and the limit by their age; None with too few."""
+    rows, day = np.arange(max(places[0], places[1] - BASE_DAYS), places[1]), int(known[places[1]])
+    near = rows[known[rows] >= day - BASE_SPAN]
+    if len(near) < FEWEST_BASE:
+        near = rows[known[rows] >= day - BASE_OLDEST][-FEWEST_BASE:]
+    if len(near) < FEWEST_BASE:
+        return None
+    months = max(0.0, (day - float(np.mean(known[near]))) / 30 - 1)
+    return _Episode(float(np.median(values[near])), rule.limit + rule.drift * months, places[1])
 
 
-def _fell(deviations: Floats, rule: Rule) -> bool:
-    return bool((deviations < -rule.limit).all() and np.ptp(deviations) < max(ALIKE, rule.limit))
+def _fell(deviations: Floats, limit: float) -> bool:
+    return bool((deviations < -limit).all() and np.ptp(deviations) < max(ALIKE, limit))
 
 
 def _own_fell(own: Floats, known: Ints, places: tuple[int, int], last: slice) -> bool:
