@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from meterd.core.pv.clear_sky import Floats, Ints
 from meterd.core.pv.roof_days import BETTER, COVERED, RIGHT_MIN, Given, beside, given_of
-from meterd.core.pv.roof_fit import RoofDays, fit_roof, fit_shape
+from meterd.core.pv.roof_fit import FIT_DAYS, RoofDays, fit_roof, fit_shape
 from meterd.core.pv.roof_shade import shade_of
 
 Bools = NDArray[np.bool_]
@@ -31,6 +31,7 @@ BASE_OLDEST = 150  # days before it, where there is nothing nearer: then with a 
 OWN_LEAST = 0.04  # an array that is only passed by better neighbours has lost nothing
 ALIKE = 0.10  # by how much the days of a loss differ at most: snow that melts differs more
 BACK = 0.6  # of the limit: above it some days one after the other the loss is over
+UNSEEN_DAYS = (30, 60, 120)  # the last days, which a fit to the days before has not seen
 LOSS_DAYS = 8  # from whose median the loss is told; later ones follow what happens to the neighbours
 SLOW_DAYS, YEAR_DAYS, SEASON_DAYS = 30, 365, 25
 FEWEST_SLOW = 4
@@ -137,18 +138,35 @@ def clear_sky(own: Floats) -> Bools:
 
 
 def restored(days: RoofDays) -> RoofDays:
-    """The same without its losses against neighbours, for the fit: a string that is lost in summer is no other tilt.
-
-    The loss of an array alone stays: by the shape of days it cannot be told from a season.
-    """
+    """The same without its losses, for the fit: a string that is lost in summer is no other tilt."""
+    if len(days.names) == 1:
+        return _restored_alone(days)
     shape = fit_shape(days)
-    if shape is None or len(days.names) == 1:
+    if shape is None:
         return days
     ratios, watt = given_of(days, shape).beside, days.watt.copy()
     for a, name in enumerate(days.names):
         for loss in _episodes(name, RESTORED, ratios[:, a], None):
             watt[loss.day : loss.ended, :, a] /= 1 - loss.loss
     return replace(days, watt=watt)
+
+
+def _restored_alone(days: RoofDays) -> RoofDays:
+    """The same of an array alone, while it is fitted to all days: its last days are judged by a fit that has not seen them.
+
+    By the shape of days a loss cannot be told from a season, so the longer ago those days of the fit are, the larger the limit.
+    """
+    now = len(days.at_ms)
+    for unseen in UNSEEN_DAYS if now <= FIT_DAYS + UNSEEN_DAYS[-1] else ():
+        roof = fit_roof(days.until(now - unseen)) if now > unseen else None
+        rule = RULES[Look.ALONE]
+        rule = replace(rule, limit=rule.limit + rule.drift * unseen / 30)
+        for loss in _episodes(days.names[0], rule, given_of(days, roof).own[:, 0], None):
+            if loss.ended is None and loss.day >= now - unseen:
+                watt = days.watt.copy()
+                watt[loss.day :] /= 1 - loss.loss
+                return replace(days, watt=watt)
+    return days
 
 
 def _look(given: Given, a: int) -> Look | None:
@@ -215,7 +233,10 @@ def _before(known: Ints, values: Floats, places: tuple[int, int], rule: Rule) ->
 
 
 def _fell(deviations: Floats, limit: float) -> bool:
-    return bool((deviations < -limit).all() and np.ptp(deviations) < max(ALIKE, limit))
+    """Whether days are below the limit in their mean, each of them clearly below, and all alike."""
+    return bool(
+        deviations.mean() < -limit and (deviations < -BACK * limit).all() and np.ptp(deviations) < max(ALIKE, limit)
+    )
 
 
 def _own_fell(own: Floats, known: Ints, places: tuple[int, int], last: slice) -> bool:
