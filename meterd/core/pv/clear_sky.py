@@ -103,4 +103,6 @@ def plane_w(sky: Sky, place: Place, plane: Plane) -> Floats:
     seen = np.clip(1 - GLANCING * (1 / np.maximum(facing, 0.05) - 1), 0.0, 1.0)
     light = sky.beam * facing * seen + sky.diffuse * (1 + np.cos(tilt)) / 2
     light += GROUND * (sky.beam * np.maximum(sky.up, 0.0) + sky.diffuse) * (1 - np.cos(tilt)) / 2
-    return np.asarray(plane.full_w * light / 1000 * (1 - place.heating * light / 1000) * np.exp(-place.summer * sky.season))
+    return np.asarray(
+        plane.full_w * light / 1000 * (1 - place.heating * light / 1000) * np.exp(-place.summer * sky.season)
+    )

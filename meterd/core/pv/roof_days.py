@@ -12,7 +12,7 @@ from meterd.core.model.periods import HOUR_MS
 from meterd.core.pv.clear_sky import Floats, clear_w
 from meterd.core.pv.roof_fit import Roof, RoofDays, roughness, smooth_limit, usable
 
-CLEAR_ROUGH = 1.6  # times the limit of days that are fitted: the shape decides, not the noise
+CLEAR_ROUGH = 1.2  # times the limit of days that are fitted: the shape decides, not the noise
 SHAPE = 0.08  # of the day's highest: how far a clear day is from its shape at most (root mean square)
 DARK = 0.12  # of the highest that the sky allows: morning and evening are full of shade
 USED_H = 2.5  # hours of a day that must be left

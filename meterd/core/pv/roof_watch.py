@@ -30,6 +30,10 @@ BASE_SPAN = 60  # days before a loss: what is older is of another season
 BASE_OLDEST = 150  # days before it, where there is nothing nearer: then with a larger limit
 OWN_LEAST = 0.04  # an array that is only passed by better neighbours has lost nothing
 ALIKE = 0.10  # by how much the days of a loss differ at most: snow that melts differs more
+# times the spread of clear days: three of them and the median of twelve differ by 0.68 of it, so the limit is 3.5 such errors
+SURE = 2.4
+ALIKE_SPREADS = 4.0  # three days differ by 1.7 of it, and by more than this once in two hundred times
+SPREAD_DAYS = 30  # clear days that the spread is taken of
 BACK = 0.6  # of the limit: above it some days one after the other the loss is over
 UNSEEN_DAYS = (30, 60, 120)  # the last days, which a fit to the days before has not seen
 LOSS_DAYS = 8  # from whose median the loss is told; later ones follow what happens to the neighbours
@@ -179,10 +183,11 @@ def _look(given: Given, a: int) -> Look | None:
 
 @dataclass(frozen=True, slots=True)
 class _Episode:
-    """What was given before, the limit below it, and the place of the first day of a loss among those that are known."""
+    """What was given before, the limit below it, by how much days of a loss differ, and its first place among known days."""
 
     base: float
     limit: float
+    alike: float
     place: int
 
     def told(self, values: Floats) -> float:
@@ -202,13 +207,13 @@ def _episodes(name: str, rule: Rule, series: Floats, own: Floats | None) -> list
         last = slice(place, k + 1)
         if open_ is None:
             episode = _before(known, values, (fresh, place), rule)
-            if episode is None or not _fell(values[last] - episode.base, episode.limit):
+            if episode is None or not _fell(values[last] - episode.base, episode):
                 continue
             if own is not None and not _own_fell(own, known, (fresh, place), last):
                 continue
             open_ = episode
             results.append(Loss(name, Look.ALONE, int(known[place]), int(known[k]), 0.0, 0))
-        elif place >= open_.place + rule.days and _fell(values[last] - open_.told(values[:place]), rule.limit):
+        elif place >= open_.place + rule.days and _fell(values[last] - open_.told(values[:place]), open_):
             results[-1] = replace(results[-1], ended=int(known[k]))  # more is lost: that has a day of its own
             open_ = replace(open_, place=place)
             results.append(Loss(name, Look.ALONE, int(known[place]), int(known[k]), 0.0, 0))
@@ -229,13 +234,21 @@ def _before(known: Ints, values: Floats, places: tuple[int, int], rule: Rule) ->
     if len(near) < FEWEST_BASE:
         return None
     months = max(0.0, (day - float(np.mean(known[near]))) / 30 - 1)
-    return _Episode(float(np.median(values[near])), rule.limit + rule.drift * months, places[1])
+    spread = _spread(values[max(places[0], places[1] - SPREAD_DAYS) : places[1]])
+    limit = max(rule.limit, SURE * spread) + rule.drift * months
+    return _Episode(float(np.median(values[near])), limit, max(ALIKE, rule.limit, ALIKE_SPREADS * spread), places[1])
 
 
-def _fell(deviations: Floats, limit: float) -> bool:
+def _spread(values: Floats) -> float:
+    """By how much one day differs from the next, as the spread of one of them: seasons do not count."""
+    return float(np.std(np.diff(values)) / np.sqrt(2))
+
+
+def _fell(deviations: Floats, episode: _Episode) -> bool:
     """Whether days are below the limit in their mean, each of them clearly below, and all alike."""
+    limit = episode.limit
     return bool(
-        deviations.mean() < -limit and (deviations < -BACK * limit).all() and np.ptp(deviations) < max(ALIKE, limit)
+        deviations.mean() < -limit and (deviations < -BACK * limit).all() and np.ptp(deviations) < episode.alike
     )
 
 
