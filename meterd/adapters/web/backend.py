@@ -166,8 +166,11 @@ class WebBackend(Protocol):
     def use_judged(self) -> tuple[int, int]:
         """How many loads have history enough for unusual use, and of how many; nothing before the first look of a start."""
 
-    def roof_looks(self) -> dict[str, str]:
-        """By what each PV array is judged, "" for one that cannot be judged yet; nothing before the first look of a start."""
+    def roof_looks(self) -> dict[str, tuple[str, float | None]]:
+        """By what each PV array is judged and the smallest loss (0..1) that would be found now; "" and None while it cannot be.
+
+        Nothing before the first look of a start.
+        """
 
     def document(self, request: DocumentRequest, person: str) -> tuple[str, str, bytes]:
         """A document as file name, media type and content; reports and allocations are recorded as issued to the person.

@@ -161,8 +161,8 @@ class Daemon:
         plan_runtime = self._plan_runtime
         return (0, 0) if plan_runtime is None else plan_runtime.unusual_job.judged
 
-    def roof_looks(self) -> dict[str, str]:
-        """By what each PV array is judged, "" for one that cannot be judged yet; nothing before the first look."""
+    def roof_looks(self) -> dict[str, tuple[str, float | None]]:
+        """By what each PV array is judged and the smallest loss that would be found now; nothing before the first look."""
         plan_runtime = self._plan_runtime
         return {} if plan_runtime is None else plan_runtime.roof_job.looks
 

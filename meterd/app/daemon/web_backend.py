@@ -80,8 +80,8 @@ class DaemonWebBackend:
         """How many loads have history enough for unusual use, and of how many."""
         return self._daemon.use_judged()
 
-    def roof_looks(self) -> dict[str, str]:
-        """By what each PV array is judged."""
+    def roof_looks(self) -> dict[str, tuple[str, float | None]]:
+        """By what each PV array is judged, and the smallest loss that would be found now."""
         return self._daemon.roof_looks()
 
     def share_rows(self, from_ms: int, until_ms: int) -> list[ShareRow]:

@@ -52,7 +52,8 @@ class RoofJob(DailyExamination):
 
     def __init__(self, path: Path, site: Site) -> None:
         super().__init__("roof", "watch over PV arrays", "roof-failed", path, site)
-        self.looks: dict[str, str] = {}  # by what each array is judged, "" for one that cannot be judged yet
+        # by what each array is judged, "" for one that cannot be judged yet, and the smallest loss that would be found now
+        self.looks: dict[str, tuple[str, float | None]] = {}
 
     def examine(self, store: ReadStore) -> tuple[tuple[Finding, ...], str]:
         """All arrays of the site."""
@@ -62,6 +63,9 @@ class RoofJob(DailyExamination):
         state = watch_roof(days)
         self.ends = dict(roof_end(loss, days, self._site) for loss in state.losses if loss.ended is not None)
         findings = tuple(pv_finding(loss, days, self._site) for loss in open_losses(state.losses))
-        self.looks = {name: str(look or "") for name, look in zip(days.names, state.looks, strict=True)}
+        self.looks = {
+            name: (str(look or ""), least)
+            for name, look, least in zip(days.names, state.looks, state.least, strict=True)
+        }
         judged = sum(look is not None for look in state.looks)
         return findings, f"{judged} of {len(days.names)} arrays judged, {len(findings)} findings"

@@ -35,7 +35,7 @@ SURE = 2.4
 ALIKE_SPREADS = 4.0  # three days differ by 1.7 of it, and by more than this once in two hundred times
 SPREAD_DAYS = 30  # clear days that the spread is taken of
 BACK = 0.6  # of the limit: above it some days one after the other the loss is over
-UNSEEN_DAYS = (30, 60, 120)  # the last days, which a fit to the days before has not seen
+UNSEEN_DAYS = (30, 60, 90, 120)  # the last days, which a fit to the days before has not seen
 LOSS_DAYS = 8  # from whose median the loss is told; later ones follow what happens to the neighbours
 SLOW_DAYS, YEAR_DAYS, SEASON_DAYS = 30, 365, 25
 FEWEST_SLOW = 4
@@ -91,10 +91,15 @@ class Loss:
 
 @dataclass(frozen=True, slots=True)
 class RoofState:
-    """All arrays after all days; `looks` is what each is judged by, None for one that cannot be judged yet."""
+    """All arrays after all days; `looks` is what each is judged by, None for one that cannot be judged yet.
+
+    `least` is the smallest loss (0..1) that would be found if it began after the last day: half of such losses are found by the
+    third clear day. None where too few days of the last months say anything.
+    """
 
     losses: tuple[Loss, ...]
     looks: tuple[Look | None, ...]
+    least: tuple[float | None, ...]
     given: Given
 
 
@@ -116,12 +121,20 @@ def watch_roof(days: RoofDays) -> RoofState:
             continue
         slow = _season(name, look, _series(given, look, a)) if look in SLOW_LIMIT else []
         losses += slow or _shade(days, a)
-    return RoofState(tuple(losses), looks, given)
+    least = tuple(None if look is None else _least(look, _series(given, look, a)) for a, look in enumerate(looks))
+    return RoofState(tuple(losses), looks, least, given)
 
 
 def _series(given: Given, look: Look, a: int) -> Floats:
     """What an array is judged by."""
     return {Look.NEIGHBOURS: given.beside, Look.ALONE: given.own, Look.BRIGHT: given.bright}[look][:, a]
+
+
+def _least(look: Look, series: Floats) -> float | None:
+    """The smallest loss that would be found after the last day."""
+    known = np.flatnonzero(np.isfinite(series))
+    episode = _before(known, series[known], (0, len(known)), len(series), RULES[look])
+    return None if episode is None else float(1 - np.exp(-episode.limit))
 
 
 def _quick(name: str, look: Look | None, given: Given, a: int) -> list[Loss]:
@@ -164,7 +177,7 @@ def _restored_alone(days: RoofDays) -> RoofDays:
     for unseen in UNSEEN_DAYS if now <= FIT_DAYS + UNSEEN_DAYS[-1] else ():
         roof = fit_roof(days.until(now - unseen)) if now > unseen else None
         rule = RULES[Look.ALONE]
-        rule = replace(rule, limit=rule.limit + rule.drift * unseen / 30)
+        rule = replace(rule, limit=rule.limit + rule.drift * unseen / 60)
         for loss in _episodes(days.names[0], rule, given_of(days, roof).own[:, 0], None):
             if loss.ended is None and loss.day >= now - unseen:
                 watt = days.watt.copy()
@@ -206,7 +219,7 @@ def _episodes(name: str, rule: Rule, series: Floats, own: Floats | None) -> list
         place = k - rule.days + 1
         last = slice(place, k + 1)
         if open_ is None:
-            episode = _before(known, values, (fresh, place), rule)
+            episode = _before(known, values, (fresh, place), int(known[place]), rule)
             if episode is None or not _fell(values[last] - episode.base, episode):
                 continue
             if own is not None and not _own_fell(own, known, (fresh, place), last):
@@ -225,9 +238,9 @@ def _episodes(name: str, rule: Rule, series: Floats, own: Floats | None) -> list
     return results
 
 
-def _before(known: Ints, values: Floats, places: tuple[int, int], rule: Rule) -> _Episode | None:
-    """The median of the days before a place, and the limit by their age; None with too few."""
-    rows, day = np.arange(max(places[0], places[1] - BASE_DAYS), places[1]), int(known[places[1]])
+def _before(known: Ints, values: Floats, places: tuple[int, int], day: int, rule: Rule) -> _Episode | None:
+    """The median of the days before a place, and the limit by their age on a day; None with too few."""
+    rows = np.arange(max(places[0], places[1] - BASE_DAYS), places[1])
     near = rows[known[rows] >= day - BASE_SPAN]
     if len(near) < FEWEST_BASE:
         near = rows[known[rows] >= day - BASE_OLDEST][-FEWEST_BASE:]

@@ -1,8 +1,11 @@
 """The sun stands where published tables say, and light does what it must."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from meterd.core.model.periods import DAY_MS
 from meterd.core.pv.clear_sky import Place, Plane, clear_w, sun
 
 GOLDEN = Place(39.742476, -105.1786 / 15)
@@ -34,3 +37,16 @@ def test_a_wall_to_the_west_sees_the_evening_and_power_is_in_proportion() -> Non
     east = clear_w(Place(48.0, 0.0), Plane(80.0, -90.0, 1000.0), at_ms)
     assert west.argmax() > 60 > 36 > east.argmax()
     assert clear_w(Place(48.0, 0.0), Plane(80.0, 90.0, 2000.0), at_ms) == pytest.approx(2 * west)
+
+
+def test_warm_modules_lose_most_under_most_light_and_summers_take_what_winters_give() -> None:
+    """A tenth at 1000 W/m2; the north loses in July and the south in January, by the sine of the latitude."""
+    plane, north, south = Plane(20.0, 0.0, 10_000.0), Place(48.0, 0.0), Place(-48.0, 0.0)
+    noons = np.array(
+        [(20_454 + 205) * DAY_MS + DAY_MS // 2, (20_454 + 22) * DAY_MS + DAY_MS // 2]
+    )  # July, January of 2026
+    cool, warm = clear_w(north, plane, noons), clear_w(replace(north, heating=0.1), plane, noons)
+    assert 1 - warm / cool == pytest.approx(cool / 100_000, rel=1e-6)
+    for place, sign in ((north, 1), (south, -1)):
+        change = np.log(clear_w(replace(place, summer=0.06), plane, noons) / clear_w(place, plane, noons))
+        assert change == pytest.approx(sign * 0.06 * np.sin(np.radians(48)) * np.array([-1.0, 1.0]), rel=0.01)

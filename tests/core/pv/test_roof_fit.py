@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from meterd.core.pv.clear_sky import clear_w
 from meterd.core.pv.roof_fit import RoofDays, fit_roof, fit_shape, roughness, smooth_limit
 from tests.core.pv.roofs import PLACE, PLANES, roof
 
@@ -20,6 +21,28 @@ def test_what_was_made_is_found_again() -> None:
         assert plane.tilt == pytest.approx(made.tilt, abs=4)
         assert plane.azimuth == pytest.approx(made.azimuth, abs=8)
         assert plane.full_w == pytest.approx(made.full_w, rel=0.06)
+
+
+def test_warm_modules_and_the_air_of_a_summer_are_found_and_are_usual_where_little_is_known() -> None:
+    """More of both than is usual, over a year; ninety days of winter say nothing of a summer."""
+    place = replace(PLACE, heating=0.16, summer=0.12)
+    year, winter = fit_roof(roof(400, place=place)), fit_roof(roof(90, place=place))
+    assert year is not None
+    assert winter is not None
+    assert (year.place.heating, year.place.summer) == pytest.approx((0.16, 0.12), abs=0.04)
+    assert year.place.latitude == pytest.approx(PLACE.latitude, abs=3)
+    assert winter.place.summer == pytest.approx(0.06, abs=0.04)
+
+
+def test_weeks_without_a_clear_day_are_not_fitted() -> None:
+    """Seven weeks of a sky that leaves a quarter evenly are as smooth as clear ones, and the best of their weeks."""
+    days = roof(200, PLANES[:1])
+    watt = days.watt.copy()
+    watt[100:150] = np.array(clear_w(PLACE, PLANES[0], days.at_ms[100:150]))[:, :, None] * 0.25
+    results = fit_roof(replace(days, watt=watt))
+    assert results is not None
+    assert results.planes[0] is not None
+    assert results.planes[0].full_w == pytest.approx(PLANES[0].full_w, rel=0.08)
 
 
 def test_the_shape_is_found_whatever_is_lost() -> None:

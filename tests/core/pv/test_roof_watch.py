@@ -92,6 +92,52 @@ def test_an_array_alone_is_judged_with_a_larger_limit() -> None:
         assert len(open_losses(state.losses)) == count
 
 
+def test_a_loss_of_an_array_alone_stays_found_in_its_first_year() -> None:
+    """A fifth, from the hundred and twentieth day on: a fit that has seen it for a month would take it for a season."""
+    watt = roof(200).watt[:, :, :1].copy()
+    watt[120:] *= 0.8
+    whole = RoofDays(WHOLE.names[:1], roof(200).at_ms, watt)
+    for until in (135, 150, 175, 200):
+        (loss,) = open_losses(watch_roof(whole.until(until)).losses)
+        assert 115 <= loss.day <= 128
+        assert loss.loss == pytest.approx(0.2, abs=0.05)
+
+
+def test_weeks_without_a_clear_day_hide_no_loss_but_what_can_be_seen_is_less() -> None:
+    """Clouds on sixty days; then a string is missing. After half a year of clouds nothing can be found."""
+    sky, count = np.random.default_rng(3).uniform(0.2, 1.0, (310, 96))[:, :, None], np.arange(310)[:, None, None]
+    days = roof(310)
+    watt = days.watt * np.where((count >= 120) & (count < 180), sky, 1.0)
+    least = [watch_roof(replace(days, watt=watt).until(until)).least[0] for until in (120, 180)]
+    assert least[0] is not None
+    assert least[1] is not None
+    assert least[0] + 0.02 < least[1] < 0.15
+    watt[180:, :, 0] *= 0.8
+    (loss,) = open_losses(watch_roof(replace(days, watt=watt).until(200)).losses)
+    assert (loss.array, loss.look) == ("roof-1", Look.NEIGHBOURS)
+    assert loss.loss == pytest.approx(0.2, abs=0.03)
+    endless = days.watt * np.where(count >= 120, sky, 1.0)
+    assert watch_roof(replace(days, watt=endless)).least == (None,) * 3
+
+
+def test_what_an_array_alone_can_show_depends_on_how_its_clear_days_differ() -> None:
+    """Days that differ by a tenth: a fifth is within what they do, a half is not."""
+    days = roof(200)
+    sky = np.random.default_rng(4).normal(1.0, 0.12, 200)
+    watt = days.watt[:, :, :1] * sky[:, None, None]
+    calm = watch_roof(RoofDays(days.names[:1], days.at_ms, days.watt[:, :, :1])).least[0]
+    state = watch_roof(RoofDays(days.names[:1], days.at_ms, watt))
+    assert state.losses == ()
+    assert calm is not None
+    assert state.least[0] is not None
+    assert calm == pytest.approx(0.12, abs=0.02)
+    assert 0.16 < state.least[0] < 0.35
+    watt = watt.copy()
+    watt[150:] *= 0.5
+    (loss,) = open_losses(watch_roof(RoofDays(days.names[:1], days.at_ms, watt)).losses)
+    assert loss.loss == pytest.approx(0.5, abs=0.07)
+
+
 def test_without_clear_days_a_half_is_seen_on_bright_days() -> None:
     """The sky changes in each slot of all days: no orientation is found, neighbours are compared. A fifth is not seen."""
     cloudy = roof(90, clear=0.0)

@@ -99,11 +99,15 @@ class Effect(Values):
 
 
 class ArrayLine(Values):
-    """A PV point and by what a loss of it is looked for: the words of `Look`, empty while it cannot be judged."""
+    """A PV point and by what a loss of it is looked for: the words of `Look`, empty while it cannot be judged.
+
+    `least_loss` is the smallest part (0..1) whose loss would be found now, null while nothing would be.
+    """
 
     point: str
     title: str
     look: str
+    least_loss: float | None = None
 
 
 class DayYields(Values):
@@ -333,4 +337,8 @@ def _effect(rows: list[ShareRow], site: Site) -> Effect | None:
 def _arrays(backend: WebBackend, site: Site) -> list[ArrayLine]:
     """The arrays in the order of the plan; none before the first look of a start."""
     looks = backend.roof_looks()
-    return [ArrayLine(point=p.name, title=p.title, look=looks[p.name]) for p in site.points if p.name in looks]
+    return [
+        ArrayLine(point=p.name, title=p.title, look=looks[p.name][0], least_loss=looks[p.name][1])
+        for p in site.points
+        if p.name in looks
+    ]
