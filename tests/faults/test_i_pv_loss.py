@@ -92,6 +92,8 @@ def test_a_lost_string_is_told_on_topic_and_page_in_both_languages(tmp_path: Pat
             names = [name for name in client.findings() if name.startswith("pv-")]
             assert names == ["pv-loss-roof-1"]
             assert client.html("pv", "de").count("gegen die anderen Felder beurteilt") == 3
+            for language, sentence in (("en", "A loss of about 8 % and more"), ("de", "Ein Verlust ab etwa 8 %")):
+                assert client.html("pv", language).count(sentence) == 3
             page = client.html("findings", "de", id="pv-loss-roof-1")
             assert "% weniger als zuvor, seit" in page
             assert "gegen die anderen Felder" in page

@@ -81,7 +81,7 @@ def alarms(label: str, sites: Sequence[RoofDays], every: int) -> None:
     """Findings that open in histories without a fault, by a look after each clear day or some of them."""
     opened, looks, years = [], 0, 0.0
     for number, days in enumerate(sites):
-        end = min(BEFORE.get(name, len(days.at_ms)) for name in days.names)
+        end = min([len(days.at_ms), *(BEFORE.get(name, len(days.at_ms)) for name in days.names)])
         rows = np.flatnonzero(clear_days(days)[:end].any(axis=1))[::every]
         before: set[tuple[str, str]] = set()
         for d in rows[rows >= 30].tolist():

@@ -225,7 +225,7 @@ def shown(label: str, days: RoofDays, losses: tuple[Loss, ...]) -> None:
 
 
 def main(seed: int, labels: Sequence[str]) -> None:
-    """Trials of the sites that are named, `NAME` or `NAME:SIZE`."""
+    """Trials of the sites that are named, `NAME` or `NAME:SIZE`; `found` is what is found in histories as they are."""
     whole = planted()
     last = {"pv1": 430, "pv2": 390, "pv3": 740}
     seeds = range(seed, seed + 6)
@@ -238,7 +238,14 @@ def main(seed: int, labels: Sequence[str]) -> None:
         "siteA": (lambda: [site_a()], year, 60),
         "real": (lambda: [real()], year, 20),
     }
-    for wanted in labels or sites:
+    for wanted in labels or ("found", *sites, "shade"):
+        if wanted == "found":
+            for title, days in (("given", whole), ("siteA", site_a()), ("real", real())):
+                shown(title, days, watch_roof(days).losses)
+            continue
+        if wanted == "shade":
+            shades(whole)
+            continue
         label, _, part = wanted.partition(":")
         make, until, count = sites[label]
         for size in (float(part),) if part else SIZES:

@@ -6,8 +6,9 @@ Three looks, the first that can be had for an array:
     alone        clear days of a single array                         a larger limit: haze does not cancel
     bright       bright days against the others, without orientation  sees the loss of about a half
 
-Each needs some days one after the other below the median of the days before, all by about the same part. Beside them a slow
-look: the last month against the same season of the year before, for dirt that grows, and by hours of the day for shade.
+Each needs some days one after the other that are below the median of the days before, in their mean by more than a limit and
+all by about the same part. The limit grows with the spread of clear days and the age of those before. Beside them
+a slow look: the last month against the same season of the year before, for dirt that grows, and by hours of the day for shade.
 """
 
 from collections.abc import Sequence
@@ -114,15 +115,16 @@ def watch_roof(days: RoofDays) -> RoofState:
                 lost[loss.day : loss.ended, a] -= np.log(1 - loss.loss)
         given = replace(given, beside=beside(given.own, lost))
     losses: list[Loss] = []
+    least: list[float | None] = []
     for a, (name, look) in enumerate(zip(days.names, looks, strict=True)):
         quick = _quick(name, look, given, a)
         losses += [*_clock(name, given.shift_min[:, a]), *quick]
+        least.append(None if look is None else _least(look, _series(given, look, a), quick))
         if any(loss.ended is None for loss in quick):
             continue
         slow = _season(name, look, _series(given, look, a)) if look in SLOW_LIMIT else []
         losses += slow or _shade(days, a)
-    least = tuple(None if look is None else _least(look, _series(given, look, a)) for a, look in enumerate(looks))
-    return RoofState(tuple(losses), looks, least, given)
+    return RoofState(tuple(losses), looks, tuple(least), given)
 
 
 def _series(given: Given, look: Look, a: int) -> Floats:
@@ -130,10 +132,13 @@ def _series(given: Given, look: Look, a: int) -> Floats:
     return {Look.NEIGHBOURS: given.beside, Look.ALONE: given.own, Look.BRIGHT: given.bright}[look][:, a]
 
 
-def _least(look: Look, series: Floats) -> float | None:
-    """The smallest loss that would be found after the last day."""
-    known = np.flatnonzero(np.isfinite(series))
-    episode = _before(known, series[known], (0, len(known)), len(series), RULES[look])
+def _least(look: Look, series: Floats, losses: Sequence[Loss]) -> float | None:
+    """The smallest loss that would be found after the last day, beside what is lost already."""
+    whole = series.copy()
+    for loss in losses:
+        whole[loss.day : loss.ended] -= np.log(1 - loss.loss)
+    known = np.flatnonzero(np.isfinite(whole))
+    episode = _before(known, whole[known], (0, len(known)), len(series), RULES[look])
     return None if episode is None else float(1 - np.exp(-episode.limit))
 
 
