@@ -149,3 +149,12 @@ def test_the_page_does_not_begin_anew_while_somebody_moves_by_keyboard(mill: Mil
         page.clock.run_for(50_000)
         page.clock.run_for(10_000)
         page.wait_for_function("window.same === undefined")
+
+
+@pytest.mark.slow
+def test_no_line_ends_between_a_part_and_its_sign(mill: Mill) -> None:
+    """Found by looking: "0,0" at the end of a line and "%" at the beginning of the next one."""
+    page = httpx.get(f"{mill.address}/data", headers={"Accept-Language": "de"}, timeout=20).text
+    answer = page[page.index('<section class="answer') : page.index("</section>")]
+    assert "\N{NO-BREAK SPACE}%" in answer
+    assert " %" not in answer
