@@ -4,6 +4,7 @@
 the program and raises; `tests/adapters/texts/test_wording.py` compares the languages.
 """
 
+import re
 import tomllib
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -25,6 +26,7 @@ _DAY_ENDS = {"en": "", "de": "."}  # the number of a day is an ordinal number in
 _SEPARATORS = {"en": str.maketrans("", ""), "de": str.maketrans(",.", ".,")}
 MINUS = "−"  # as wide as a plus, and never a hyphen
 LEAST_IN_MWH = 100_000_000_000  # mWh: below 100 MWh an energy is written in kWh
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:[kMG]?Wh?|kvarh|kVA|kg|[VAsh]|min|d|%|EUR)(?!\w))")
 _STEPS = ((1e9, "G"), (1e6, "M"), (1e3, "k"))
 _NO_TITLES: Mapping[str, str] = {}
 _SENTENCES = 4096  # of findings kept taken apart: a few hundred are open, and each says another number of minutes
@@ -244,6 +246,15 @@ def energy(language: str, mwh: int | None, others: Sequence[int | None] = ()) ->
 def unbroken(quantity: str) -> str:
     """A number with its unit in a sentence: no line ends between them."""
     return quantity.replace(" ", "\u00a0")
+
+
+def unbroken_units(sentence: str) -> str:
+    """A sentence in which no line ends between a number and its unit.
+
+    >>> unbroken_units("+8.77 kW since 3 h").split(" ")
+    ['+8.77\\xa0kW', 'since', '3\\xa0h']
+    """
+    return _BEFORE_UNIT.sub("\u00a0", sentence)
 
 
 def energies(language: str, mwh: Sequence[int | None]) -> list[str]:

@@ -139,6 +139,20 @@ def test_powers_are_written_with_three_digits(watt: float | None, text: str) -> 
     assert wording.power("en", watt) == text
 
 
+@pytest.mark.parametrize(
+    ("sentence", "parts"),
+    [
+        ("+8.77 kW ± 0.01 kW", ["+8.77\xa0kW", "±", "0.01\xa0kW"]),
+        ("reads −3.10 %; 69 min ago", ["reads", "−3.10\xa0%;", "69\xa0min", "ago"]),
+        ("4 values and 2 Admins", ["4", "values", "and", "2", "Admins"]),
+        ("3 A, 230 V, 15 MWh", ["3\xa0A,", "230\xa0V,", "15\xa0MWh"]),
+    ],
+)
+def test_no_line_ends_between_a_number_and_its_unit(sentence: str, parts: list[str]) -> None:
+    """Found by looking: on a phone a line of a finding began with "kW"."""
+    assert wording.unbroken_units(sentence).split(" ") == parts
+
+
 def test_nothing_has_no_sign() -> None:
     """Found on the pages of a point and of data: -0.00 kWh and -0.0 s read as if something were less."""
     assert wording.energy("en", -4_000) == "0.00 kWh"

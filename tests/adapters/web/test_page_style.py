@@ -172,6 +172,23 @@ def test_on_a_phone_many_rows_are_rows_of_few_lines(mill: Mill, browser: Browser
 
 
 @pytest.mark.slow
+def test_on_a_phone_a_value_does_not_touch_the_time_before_it(mill: Mill, browser: Browser) -> None:
+    """Found by looking: "01:00Energy 16.100542 kWh" in one line."""
+    with opened(browser, f"{mill.address}/point?point=t1", size=PHONE) as page:
+        page.goto(f"{mill.address}{page.locator('a.why').first.get_attribute('href')}")
+        page.get_by_role("link", name="day", exact=True).click()
+        table = page.locator("table.cards.rows").first
+        expect(table).to_be_visible()
+        gaps = table.locator("tbody tr").evaluate_all("""rows => rows.map((row) => {
+          const name = document.createRange(), cell = row.cells[1].getBoundingClientRect();
+          name.selectNodeContents(row.cells[0]);
+          const words = name.getBoundingClientRect();
+          return cell.top >= words.bottom - 1 ? 99 : cell.left - words.right;
+        })""")
+        assert min(gaps) >= 4
+
+
+@pytest.mark.slow
 def test_on_a_phone_a_very_long_table_begins_with_some_rows(mill: Mill, browser: Browser) -> None:
     """What stands below it stays within reach; a button shows all rows, on paper and on a desk they are there at once."""
     with opened(browser, f"{mill.address}/energy?range=yesterday&step=interval&table=true", size=PHONE) as page:

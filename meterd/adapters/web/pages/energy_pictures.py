@@ -282,8 +282,9 @@ def _peak_by(view: EnergyView, language: str) -> str:
     own = [(line.at_peak_mwh or 0, line) for line in view.ranking]
     largest = sorted((pair for pair in own if pair[0] > 0), key=lambda pair: (-pair[0], pair[1].key))[:MOST_AT_PEAK]
     factor = _at_peak_factor(view)
+    column = number_column([energy * factor for energy, _ in largest], language, power=True)
     named = [
-        f"{name_of(line.key, line.title, language)} {wording.unbroken(wording.power(language, energy * factor))}"
+        f"{name_of(line.key, line.title, language)} {wording.unbroken(f'{column.words(energy * factor)} {column.unit}')}"
         for energy, line in largest
     ]
     return "; ".join(named) if len(own) > 1 else ""

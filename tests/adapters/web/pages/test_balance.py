@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterator
 from dataclasses import replace
+from decimal import Decimal
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -160,6 +161,21 @@ def test_a_silent_meter_is_reported_as_the_reason(mill: Mill, browser: Browser) 
         page.click("form.choice > button")
         # a quarter hour of that day may lie outside a band of k = 2 by chance: then it says so instead of "Yes"
         expect(page.locator(".answer .big")).to_contain_text(re.compile("Yes|within what the meters can explain"))
+
+
+@pytest.mark.slow
+def test_an_energy_and_what_it_is_composed_of_add_up_as_they_are_shown(mill: Mill, browser: Browser) -> None:
+    """Found by looking: 126.08 of an import of 126.2 and an export of 0.07."""
+    with opened(browser, f"{mill.address}/balance?board=south&period=day") as page:
+        rows = page.locator("section[aria-labelledby=branches] tbody tr", has_text="export").all()
+        texts = [(row.locator("td").first.inner_text(), row.locator("td").last.inner_text()) for row in rows]
+    assert texts
+    for energy, composed in texts:
+        both = [Decimal(number) for number in re.findall(r"(?:import|export) ([\d.]+) kWh", composed.replace(",", ""))]
+        assert len(both) == 2, composed
+        shown = Decimal(energy.replace("−", "-").replace(",", ""))
+        assert {number.as_tuple().exponent for number in (shown, *both)} == {-2}
+        assert abs(both[0] - both[1] - shown) <= Decimal("0.01")  # each is rounded for itself
 
 
 def test_the_diagram_shows_every_point_with_its_energy(mill: Mill, browser: Browser) -> None:

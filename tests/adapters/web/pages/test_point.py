@@ -60,11 +60,14 @@ def test_equal_rooms_are_one_line_that_says_what_they_share(tmp_path: Path) -> N
         html = httpx.get(f"{address}point", headers={"accept-language": "de"}, timeout=60).text
     lines = [" ".join(re.sub("<[^>]+>", "", item).split()) for item in re.findall(r"<summary>(.*?)</summary>", html)]
     assert lines[:3] == [
-        "4 × Room: nichts Besonderes",
         "5 × Room: in Betrieb, Wert fehlt",
         "5 × Room: in Betrieb, je 1 Befund",
+        "4 × Room: nichts Besonderes",
     ]
     assert all(html.count(f"/point?point={name}") == 1 for name in names)
+    assert html.index("nichts Besonderes") > html.index("<table") > html.index("je 1 Befund"), (
+        "who needs somebody is first"
+    )
 
 
 # -- in a browser ------------------------------------------------------------------------------------------------------
