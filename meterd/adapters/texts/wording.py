@@ -26,7 +26,10 @@ _DAY_ENDS = {"en": "", "de": "."}  # the number of a day is an ordinal number in
 _SEPARATORS = {"en": str.maketrans("", ""), "de": str.maketrans(",.", ".,")}
 MINUS = "−"  # as wide as a plus, and never a hyphen
 LEAST_IN_MWH = 100_000_000_000  # mWh: below 100 MWh an energy is written in kWh
-_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:[kMG]?Wh?|kvarh|kVA|kg|[VAsh]|min|d|%|EUR)(?!\w))")
+_BEFORE_UNIT = re.compile(
+    r"(?<=\d) (?=(?:[kMG]?Wh?|kvarh|kVA|kg|[VAsh]|min|d|%|EUR)(?!\w))"
+    r"|(?<=±) (?=\d)|(?<=\b\d\.) (?=[A-Z]\w{2})|(?<=\d\d\.) (?=[A-Z]\w{2})"  # also ± 0.02, and the day of a German month
+)
 _STEPS = ((1e9, "G"), (1e6, "M"), (1e3, "k"))
 _NO_TITLES: Mapping[str, str] = {}
 _SENTENCES = 4096  # of findings kept taken apart: a few hundred are open, and each says another number of minutes

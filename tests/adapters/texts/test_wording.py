@@ -142,10 +142,11 @@ def test_powers_are_written_with_three_digits(watt: float | None, text: str) -> 
 @pytest.mark.parametrize(
     ("sentence", "parts"),
     [
-        ("+8.77 kW ± 0.01 kW", ["+8.77\xa0kW", "±", "0.01\xa0kW"]),
+        ("+8.77 kW ± 0.01 kW", ["+8.77\xa0kW", "±\xa00.01\xa0kW"]),
         ("reads −3.10 %; 69 min ago", ["reads", "−3.10\xa0%;", "69\xa0min", "ago"]),
         ("4 values and 2 Admins", ["4", "values", "and", "2", "Admins"]),
         ("3 A, 230 V, 15 MWh", ["3\xa0A,", "230\xa0V,", "15\xa0MWh"]),
+        ("0,32 (± 0,02) seit 1. Dez. 2026", ["0,32", "(±\xa00,02)", "seit", "1.\xa0Dez.", "2026"]),
     ],
 )
 def test_no_line_ends_between_a_number_and_its_unit(sentence: str, parts: list[str]) -> None:

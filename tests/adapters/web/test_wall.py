@@ -98,3 +98,18 @@ def test_no_column_is_cut_off_on_a_wall(mill: Mill, browser: Browser, address: s
         assert table is not None
         assert table["x"] < SCREEN[0]
         assert page.locator("section:visible > h2:visible:last-child").count() == 0, "a heading with nothing below it"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_the_month_of_pv_is_not_cut_off_on_a_wall(tmp_path: Path, browser: Browser, language: str) -> None:
+    """Found by looking: of the last column two letters were left."""
+    with (
+        serving(tmp_path / "s.sqlite", wall=("pv",)) as address,
+        opened(browser, f"{address}/pv?wall=0", size=SCREEN, language=language) as page,
+    ):
+        table = page.locator(".wide[aria-labelledby=netting]")
+        box = table.bounding_box()
+        assert box is not None
+        assert box["x"] < SCREEN[0]
+        assert table.evaluate("one => one.scrollWidth - one.clientWidth") <= 1
