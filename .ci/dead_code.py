@@ -17,6 +17,7 @@ ALLOWED = {
     "redirect_request": "urllib",
     "field_date": "templates of the page",
     "zone_words": "templates of the page",
+    "unbroken_units": "templates of the page",
     "get_cache_key": "the library of templates",
     "compile_templates": "the image, when it is built",
     "topics_markdown": "the test that holds the tables of the README",
