@@ -13,12 +13,12 @@ from itertools import chain
 
 import numpy as np
 
+from meterd.adapters.store.bit_planes import DamagedBlock
 from meterd.adapters.store.change_feed import Outbox
 from meterd.adapters.store.digest_writer import DigestWriter
 from meterd.adapters.store.digests import MOVING
 from meterd.adapters.store.reading_blocks import (
     TABLE,
-    DamagedBlock,
     ReadingColumns,
     block_row,
     columns_of_rows,

@@ -6,6 +6,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from hashlib import blake2b
 
+from meterd.adapters.store.bit_planes import DamagedBlock
 from meterd.adapters.store.digest_chain import broken_days
 from meterd.adapters.store.digests import (
     CHAINED_VERSION,
@@ -22,7 +23,7 @@ from meterd.adapters.store.digests import (
     summed,
 )
 from meterd.adapters.store.joined_readings import has_blocks
-from meterd.adapters.store.reading_blocks import HEADER, DamagedBlock, ReadingColumns, header_of, unpacked
+from meterd.adapters.store.reading_blocks import HEADER, ReadingColumns, header_of, unpacked
 from meterd.adapters.store.reading_blocks import TABLE as BLOCKS
 from meterd.adapters.store.reading_digests import COLUMNS, summed_columns, summed_readings
 from meterd.core.model.periods import DAY_MS, Period

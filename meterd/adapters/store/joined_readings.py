@@ -12,9 +12,9 @@ from itertools import chain
 import numpy as np
 from numpy.typing import NDArray
 
+from meterd.adapters.store.bit_planes import DamagedBlock
 from meterd.adapters.store.reading_blocks import (
     TABLE,
-    DamagedBlock,
     ReadingColumns,
     Row,
     day_start,

@@ -8,15 +8,14 @@ All arithmetic is modulo 2^64, so whatever a column holds comes back exactly. `j
 """
 
 import struct
-import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
 
+from meterd.adapters.store.bit_planes import DamagedBlock, compressed, inflated, planes_of, table_of
 from meterd.core.model.periods import DAY_MS
 from meterd.core.registers.register_line import Ints
 
@@ -33,15 +32,8 @@ HEADER = ("first_seq", "last_seq", "channel", "start_ms", "first_ms", "last_ms",
 WHOLE, THOUSANDTHS, BITS = 0, 1, 2
 _FORMS = {bytes([form]) for form in (WHOLE, THOUSANDTHS, BITS)}
 _BEGIN = struct.Struct("<I3q")  # number of readings; the first seq, at_ms and value
-_MOST_BYTES = 64_000_000  # of a content that is believed: a reading each 70 ms
 _FLOAT_BITS = 53  # whole numbers below 2^53 are exact as floats
-_ONE = np.uint64(1)
-_LEVEL = 6  # of zlib: 9 takes three times as long for a hundredth less
 Row = tuple[int, int, int | float, int, int]  # seq, at_ms, value, received_ms, marks
-
-
-class DamagedBlock(ValueError):
-    """A content that cannot be what was packed."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -160,29 +152,7 @@ def packed(columns: ReadingColumns) -> bytes:
     table[3], table[4] = columns.received_ms - columns.at_ms, columns.marks
     if form != WHOLE:
         table[5] = columns.real
-    turned = ((table << 1) ^ (table >> 63)).view(np.uint64)  # the sign last: what is small has zeros in front
-    lengths = [int(most).bit_length() for most in turned.max(axis=1)]
-    places, weights = _layout(tuple(lengths))
-    bits = (turned[places] >> weights).astype(np.uint8) & 1
-    planes = np.packbits(bits, axis=1, bitorder="little")
-    return bytes([form]) + zlib.compress(begin + bytes(lengths) + planes.tobytes(), _LEVEL)
-
-
-@lru_cache(1_000)
-def _layout(lengths: tuple[int, ...]) -> tuple[Ints, NDArray[np.uint64]]:
-    """Of each plane of bits its column, and which bit it is."""
-    places = np.repeat(np.arange(len(lengths)), lengths)
-    bits = np.concatenate([np.arange(length, dtype=np.uint64) for length in (*lengths, 0)])
-    return places, bits[:, None]
-
-
-@lru_cache(1_000)
-def _weights(lengths: tuple[int, ...]) -> NDArray[np.float64]:
-    """What each plane counts in the numbers of each column, as far as floats are exact."""
-    weights = np.zeros((len(lengths), sum(lengths)))
-    places, bits = _layout(lengths)
-    weights[places, np.arange(len(places))] = np.where(bits[:, 0] < _FLOAT_BITS, np.exp2(bits[:, 0].astype(float)), 0.0)
-    return weights
+    return bytes([form]) + compressed(begin + planes_of(table))
 
 
 def unpacked(content: object) -> ReadingColumns:
@@ -201,21 +171,12 @@ def _opened(content: object) -> tuple[int, list[int], Ints]:
     """The form, the first seq, at_ms and value, and the columns as they are coded."""
     if not isinstance(content, bytes) or content[:1] not in _FORMS:
         raise DamagedBlock("the content of a block is none")
-    form = content[0]
+    form, data = content[0], inflated(memoryview(content)[1:])
     try:
-        stream = zlib.decompressobj()
-        data = stream.decompress(memoryview(content)[1:], _MOST_BYTES)
         count, *firsts = _BEGIN.unpack_from(data)
-    except (zlib.error, struct.error) as exc:
+    except struct.error as exc:
         raise DamagedBlock(f"the content of a block cannot be read: {exc}") from exc
-    at = _BEGIN.size + (5 if form == WHOLE else 6)
-    lengths, size = tuple(data[_BEGIN.size : at]), (count + 7) // 8
-    whole = stream.eof and not stream.unused_data and count and len(data) == at + sum(lengths) * size
-    if not whole or at - _BEGIN.size != len(lengths) or max(lengths) > 64:
-        raise DamagedBlock("the content of a block has another length")
-    planes = np.frombuffer(data, np.uint8, offset=at).reshape(-1, size)
-    turned = _numbers(lengths, np.unpackbits(planes, axis=1, count=count, bitorder="little"))
-    return form, firsts, (turned >> _ONE).view(np.int64) ^ -((turned & _ONE).view(np.int64))
+    return form, firsts, table_of(data, _BEGIN.size, 5 if form == WHOLE else 6, count)
 
 
 def _measured(form: int, firsts: Sequence[int], table: Ints) -> tuple[Ints, Ints, NDArray[np.bool_]]:
@@ -225,16 +186,6 @@ def _measured(form: int, firsts: Sequence[int], table: Ints) -> tuple[Ints, Ints
     if form == THOUSANDTHS:
         value = np.where(is_real, (value / 1000).view(np.int64), value // 1000)
     return at_ms, value, is_real
-
-
-def _numbers(lengths: tuple[int, ...], bits: NDArray[np.uint8]) -> NDArray[np.uint64]:
-    """The numbers of each column. A product of floats is exact below 2^53 and takes a tenth of the time of shifts."""
-    numbers: NDArray[np.uint64] = (_weights(lengths) @ bits.astype(np.float64)).astype(np.uint64)
-    if max(lengths) > _FLOAT_BITS:
-        places, which = _layout(lengths)
-        for plane in np.flatnonzero(which[:, 0] >= _FLOAT_BITS).tolist():
-            numbers[places[plane]] |= bits[plane].astype(np.uint64) << which[plane]
-    return numbers
 
 
 def _coded(columns: ReadingColumns) -> tuple[int, Ints]:

@@ -8,11 +8,12 @@ from pathlib import Path
 from typing import Any
 
 from meterd.adapters.store import leaf_pages
+from meterd.adapters.store.bit_planes import DamagedBlock
 from meterd.adapters.store.block_packing import LAST_MS
 from meterd.adapters.store.digests import READING, Changed
 from meterd.adapters.store.joined_readings import AT_ONCE
 from meterd.adapters.store.journal import SqliteStore
-from meterd.adapters.store.reading_blocks import HEADER, TABLE, DamagedBlock, unpacked
+from meterd.adapters.store.reading_blocks import HEADER, TABLE, unpacked
 from meterd.adapters.store.schema_repair import UNREADABLE
 from meterd.core.model.periods import DAY_MS
 from meterd.core.model.reading import Reading

@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from meterd.adapters.store.bit_planes import DamagedBlock
 from meterd.adapters.store.reading_blocks import (
     BITS,
     THOUSANDTHS,
     WHOLE,
-    DamagedBlock,
     Row,
     columns_of_rows,
     header_of,
