@@ -15,7 +15,10 @@ from hashlib import sha256
 from itertools import islice
 from pathlib import Path
 
+from meterd.adapters.store.figure_blocks import COLUMNS
+from meterd.adapters.store.joined_figures import JoinedFigures
 from meterd.adapters.store.joined_readings import JoinedReadings
+from meterd.core.model.periods import Period
 
 GOLDEN = Path(__file__).parent / "vectors" / "golden"
 KEPT = GOLDEN / "tables.csv"
@@ -23,8 +26,8 @@ KEPT = GOLDEN / "tables.csv"
 OF_THE_MOMENT = {"received_ms", "written_ms", "made_ms", "made_of_ms", "withdrawn_ms", "sum", "link", "command"}
 # from floating point: may differ by a milliwatt-hour between versions of a library
 FLOATING = {"band", "reconciled", "data"}
-# What lists the tables that have digests: another one is no change of a figure. Blocks: their readings stand with the rows.
-SKIPPED = {"digest_reach", "reading_block"}
+# What lists the tables that have digests: another one is no change of a figure. Blocks: what is in them stands with the rows.
+SKIPPED = {"digest_reach", "reading_block", "figure_block"}
 AT_ONCE = 10_000  # rows
 
 
@@ -43,6 +46,8 @@ def _digest(db: sqlite3.Connection, table: str) -> tuple[int, str]:
     rows: Iterator[tuple[object, ...]] = db.execute(f'SELECT {listed} FROM "{table}" ORDER BY {order}')
     if table == "reading":
         rows = _readings(db, columns)
+    if table == "figure":
+        rows = _figures(db, columns)
     count, result = 0, sha256(listed.encode())
     while some := list(islice(rows, AT_ONCE)):
         count += len(some)
@@ -57,6 +62,16 @@ def _readings(db: sqlite3.Connection, columns: list[str]) -> Iterator[tuple[obje
     rows = [(row[0], channel, *row[1:]) for channel in channels for row in every.rows(channel, -(2**62), 2**62)]
     places = [("seq", "channel", "at_ms", "value", "received_ms", "marks").index(name) for name in columns]
     return (tuple(row[place] for place in places) for row in sorted(rows))
+
+
+def _figures(db: sqlite3.Connection, columns: list[str]) -> Iterator[tuple[object, ...]]:
+    """Figures by their key, whether they stand in rows or in blocks."""
+    every = JoinedFigures(db)
+    places = [("channel", "period", *COLUMNS.split(", ")).index(name) for name in columns]
+    for (channel,) in db.execute("SELECT id FROM channel ORDER BY id").fetchall():
+        for period in sorted(Period):
+            for row in every.rows(channel, period, -(2**62), 2**62):
+                yield tuple((channel, str(period), *row)[place] for place in places)
 
 
 def assert_tables(name: str, store: Path) -> None:

@@ -27,8 +27,17 @@ from tests.faults.mill import MAY, StoreInFolder, as_readings, minutes
 HOUR = 3_600_000
 COURSE = Course((0, None, 10), (5, None, 20), (9, None, 30))
 # What only says what a database of lines has still to get, what says how far digests reach, and they themselves.
-# A block is looked at by the readings in it.
-OTHERS = {"reading_block", "change", "line_mark", "digest", "digest_reach", "sqlite_sequence", "sqlite_stat1"}
+# A block is looked at by the readings or figures in it.
+OTHERS = {
+    "reading_block",
+    "figure_block",
+    "change",
+    "line_mark",
+    "digest",
+    "digest_reach",
+    "sqlite_sequence",
+    "sqlite_stat1",
+}
 
 
 def fill(folder: Path) -> Path:

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from meterd.adapters.store.figure_rows import BALANCE, PV, balances_of, pv_of
+from meterd.adapters.store.joined_readings import one_moment
 from meterd.adapters.store.journal import SqliteStore
 from meterd.core.energy.rollup import Columns
 from meterd.core.model.periods import Period
@@ -36,10 +37,7 @@ class AsOfStore(SqliteStore):
         place = {start: i for i, start in enumerate(starts.tolist())}
         ends = (int(starts[0]), int(starts[-1]) + 1)
         for j, channel in enumerate(channels):
-            results = self._rows(
-                "figure", "energy, flags", {"channel": self.channel_number(channel), "period": period}, ends
-            )
-            for start, value, bits in results:
+            for start, value, bits in self._figures(channel, period, ends):
                 i = place.get(start)
                 if i is not None and value is not None:
                     energy[i, j], present[i, j], flags[i, j] = value, True, bits
@@ -51,8 +49,25 @@ class AsOfStore(SqliteStore):
         return KnownSum(rows[0][0] if rows else None, len(rows), sum(row[1] for row in rows))
 
     def _known(self, channel: Channel, from_ms: int, until_ms: int) -> list[tuple[Any, ...]]:
-        keys: dict[str, object] = {"channel": self.channel_number(channel), "period": Period.INTERVAL}
-        return [row for row in self._rows("figure", "energy", keys, (from_ms, until_ms)) if row[1] is not None]
+        rows = self._figures(channel, Period.INTERVAL, (from_ms, until_ms))
+        return [row for row in rows if row[1] is not None]
+
+    def _figures(self, channel: Channel, period: Period, span: tuple[int, int]) -> list[tuple[Any, ...]]:
+        """Start, energy and flags of figures as they stood, in the order of their starts."""
+        number = self.channel_number(channel)
+        where = "channel = ? AND period = ? AND start_ms >= ? AND start_ms < ? AND written_ms <= ? ORDER BY version"
+        with one_moment(self.connection):
+            newest: dict[int, tuple[Any, ...]] = {
+                row[0]: row
+                for row in self.connection.execute(
+                    f"SELECT start_ms, energy, flags FROM figure_old WHERE {where}",
+                    (number, period, *span, self.as_of_ms),
+                )
+            }
+            for start, _, energy, flags, *_, written_ms, _ in self.figures.rows(number, period, *span):
+                if written_ms <= self.as_of_ms:  # what stands is newer than all that was set aside
+                    newest[start] = (start, energy, flags)
+        return [newest[start] for start in sorted(newest)]
 
     def largest(self, channel: Channel, from_ms: int, until_ms: int) -> Largest | None:
         """The largest interval figure of a register in [from, until) as it stood, the first of equals."""
@@ -63,12 +78,14 @@ class AsOfStore(SqliteStore):
     def span(self, period: Period) -> tuple[int, int] | None:
         """Start of the first and of the last figure of that kind that had been written, or None."""
         ends: list[int] = []
-        for table in ("figure", "figure_old"):
-            low, high = self.connection.execute(
-                f"SELECT MIN(start_ms), MAX(start_ms) FROM {table} WHERE period = ? AND written_ms <= ?",
-                (period, self.as_of_ms),
-            ).fetchone()
-            ends += [] if low is None else [int(low), int(high)]
+        with one_moment(self.connection):
+            for table in ("figure", "figure_old"):
+                low, high = self.connection.execute(
+                    f"SELECT MIN(start_ms), MAX(start_ms) FROM {table} WHERE period = ? AND written_ms <= ?",
+                    (period, self.as_of_ms),
+                ).fetchone()
+                ends += [] if low is None else [int(low), int(high)]
+            ends += self.figures.written_by(period, self.as_of_ms)
         return (min(ends), max(ends)) if ends else None
 
     def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> list[BalanceRow]:

@@ -5,11 +5,19 @@ while a database is fed, and is sent as it stands when its turn comes. A mark sa
 to be stored; marks are stored for a day, so that a loss found later can be sent again from before it.
 """
 
+import json
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
+from meterd.adapters.store.bit_planes import DamagedBlock
+from meterd.adapters.store.figure_blocks import TABLE, stretch_start, unpacked
+from meterd.adapters.store.figure_blocks import Row as FigureRow
+from meterd.adapters.store.joined_figures import JoinedFigures
 from meterd.adapters.store.joined_readings import JoinedReadings
 from meterd.core.errors import StoreError
 from meterd.core.model.results import Channel, consumed
@@ -24,7 +32,11 @@ CREATE TABLE line_mark (number INTEGER PRIMARY KEY, at_ms INTEGER NOT NULL, read
  change INTEGER NOT NULL);
 CREATE TABLE line_refused (line TEXT PRIMARY KEY, at_ms INTEGER NOT NULL, reason TEXT NOT NULL) WITHOUT ROWID;
 """
+_SENT = "meterd_sent_starts"
 _TARGET = "lines_target"  # which database the marks belong to; empty = none is fed and no change is noted
+
+
+FigureKey = tuple[int, str, int]  # channel, period, start_ms
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,8 +111,15 @@ class Outbox:
         self._db.execute("DELETE FROM line_mark")
         if self._noting:
             insert = "INSERT INTO change (kind, subject, period, start_ms)"
-            known = {"figure": "energy", "balance": "COALESCE(feed, outgoing)", "pv": "production"}
-            for kind, subject in (("figure", "channel"), ("balance", "board"), ("pv", "''")):
+            self._db.create_function(_SENT, 2, _sent_starts, deterministic=True)
+            self._db.execute(
+                f"{insert} SELECT 'figure', channel, period, start_ms FROM ("
+                "SELECT channel, period, start_ms FROM figure WHERE version > 1 OR energy IS NOT NULL UNION ALL"
+                f" SELECT channel, period, j.value AS start_ms FROM {TABLE} AS b, json_each({_SENT}(b.energies, b.rest)) AS j)"
+                " ORDER BY start_ms, channel, period"
+            )
+            known = {"balance": "COALESCE(feed, outgoing)", "pv": "production"}
+            for kind, subject in (("balance", "board"), ("pv", "''")):
                 self._db.execute(
                     f"{insert} SELECT '{kind}', {subject}, period, start_ms FROM {kind}"
                     f" WHERE version > 1 OR {known[kind]} IS NOT NULL ORDER BY start_ms"
@@ -136,12 +155,30 @@ class Outbox:
             for row in self._db.execute("SELECT line, at_ms, reason FROM line_refused ORDER BY at_ms, line")
         ]
 
+    def unproven_figures(self) -> dict[tuple[int, str], int]:
+        """Of each register and period with changes that the database has not been seen to hold the first start of these."""
+        if self._target() == "":
+            return {}
+        marks = self.marks()
+        rows = self._db.execute(
+            "SELECT subject, period, MIN(start_ms) FROM change WHERE kind = 'figure' AND seq > ? GROUP BY subject, period",
+            (marks[0].position.change if marks else 0,),
+        )
+        return {(number, period): start for number, period, start in rows}
+
     def proven(self) -> int | None:
         """The newest reading that may be deleted here because the database holds it; None if no database is fed."""
         if self._target() == "":
             return None
         marks = self.marks()
         return marks[0].position.reading if marks else 0
+
+
+def _sent_starts(energies: object, rest: object) -> str:
+    """Starts of the figures of a block that are lines, as a JSON list: those with an energy, and those that had one."""
+    with suppress(DamagedBlock):
+        return json.dumps([row[0] for row in unpacked(energies, rest).rows() if row[1] > 1 or row[2] is not None])
+    return "[]"
 
 
 class OutboxReader:
@@ -153,7 +190,7 @@ class OutboxReader:
             self._db.execute("PRAGMA busy_timeout = 5000")
         except sqlite3.Error as exc:
             raise StoreError(f"cannot read the store {path}: {exc}") from exc
-        self._site, self._journal = site, JoinedReadings(self._db)
+        self._site, self._journal, self._figures = site, JoinedReadings(self._db), JoinedFigures(self._db)
         self._channels: dict[int, Channel] = {}
         self._heads: dict[int, tuple[str, bool]] = {}
 
@@ -219,25 +256,39 @@ class OutboxReader:
             "SELECT seq, kind, subject, period, start_ms FROM change WHERE seq > ? ORDER BY seq LIMIT ?", (after, limit)
         ).fetchall()
         keys = {row[1:]: row[0] for row in rows}
+        figures = self._standing(key[1:] for key in keys if key[0] == "figure")
         for key in sorted(keys, key=lambda item: keys[item]):
-            made = self._made(key)
+            made = self._made(key, figures)
             try:
                 batch.lines.extend(made())
             except ValueError as exc:
                 batch.unfit.append((" ".join(map(str, key)), str(exc)))
         return int(rows[-1][0]) if rows else after
 
-    def _made(self, key: tuple[str, object, str, int]) -> Callable[[], Iterator[str]]:
-        make = {"figure": self._energy, "balance": self._balance, "pv": self._pv}[key[0]]
+    def _standing(self, keys: Iterable[FigureKey]) -> dict[FigureKey, FigureRow]:
+        """The figures of some keys as they stand now: what is of one block is read together."""
+        stretches: dict[tuple[int, str, int], list[int]] = defaultdict(list)
+        for number, period, start in keys:
+            stretches[number, period, stretch_start(start)].append(start)
+        return {
+            (number, period, row[0]): row
+            for (number, period, _), starts in stretches.items()
+            for row in self._figures.rows(number, period, min(starts), max(starts) + 1)
+        }
+
+    def _made(
+        self, key: tuple[str, Any, str, int], figures: Mapping[FigureKey, FigureRow]
+    ) -> Callable[[], Iterator[str]]:
+        if key[0] == "figure":
+            return lambda: self._energy(key[1:], figures.get(key[1:]))
+        make = {"balance": self._balance, "pv": self._pv}[key[0]]
         return lambda: make(key[1], key[2], key[3])
 
-    def _energy(self, number: object, period: str, start: int) -> Iterator[str]:
-        assert isinstance(number, int), "figures are noted with the number of their register"
+    def _energy(self, key: FigureKey, standing: FigureRow | None) -> Iterator[str]:
+        number, period, start = key
         point, register = self._channel(number)
-        for energy, flags, version in self._db.execute(
-            "SELECT energy, flags, version FROM figure WHERE channel = ? AND period = ? AND start_ms = ?",
-            (number, period, start),
-        ):
+        if standing is not None:
+            _, version, energy, flags, *_ = standing
             if energy is None and version == 1:
                 return  # never was anything there: an empty quarter hour is no line
             tags = (self._site, point, lines.register_name(register), period)

@@ -11,6 +11,7 @@ from meterd.adapters.store.digest_chain import broken_days
 from meterd.adapters.store.digests import (
     CHAINED_VERSION,
     COVERED,
+    FIGURE,
     FIRST_VERSION,
     KINDS,
     REACH,
@@ -22,6 +23,11 @@ from meterd.adapters.store.digests import (
     day_of,
     summed,
 )
+from meterd.adapters.store.figure_blocks import HEADER as FIGURE_HEADER
+from meterd.adapters.store.figure_blocks import PERIODS, stretch_start
+from meterd.adapters.store.figure_blocks import TABLE as FIGURE_BLOCKS
+from meterd.adapters.store.figure_blocks import header_of as header_of_figures
+from meterd.adapters.store.figure_blocks import unpacked as figures_of
 from meterd.adapters.store.joined_readings import has_blocks
 from meterd.adapters.store.reading_blocks import HEADER, ReadingColumns, header_of, unpacked
 from meterd.adapters.store.reading_blocks import TABLE as BLOCKS
@@ -46,6 +52,12 @@ _BLOCKS = (
     "  WHERE l.last_seq = b.last_seq AND l.first_seq = b.first_seq)"
     f" FROM {BLOCKS} AS i INDEXED BY reading_block_day CROSS JOIN {BLOCKS} AS b NOT INDEXED"
     " WHERE b.first_seq = i.first_seq AND i.channel = ? AND i.start_ms >= ? AND i.start_ms < ?"
+)
+# And of blocks of figures, which have one index.
+_FIGURE_BLOCKS = (
+    f"SELECT i.channel, i.period, i.start_ms, {', '.join(f'b.{name}' for name in FIGURE_HEADER)}, b.energies, b.rest"
+    f" FROM {FIGURE_BLOCKS} AS i INDEXED BY figure_block_stretch CROSS JOIN {FIGURE_BLOCKS} AS b NOT INDEXED"
+    " WHERE b.id = i.id AND i.channel = ? AND i.period = ? AND i.start_ms >= ? AND i.start_ms < ?"
 )
 
 
@@ -153,6 +165,7 @@ def _days(connection: sqlite3.Connection, covered: Covered, subject: object, spa
         ).fetchall()
         rows = _rows(connection, covered, subject, span=span, last_seq=reach.seq)
         blocks = _blocks(connection, subject, span) if covered.table == READING else []
+        figures, differing = _packed_figures(connection, subject, span) if covered.table == FIGURE else ([], [])
     if covered.table == READING:
         there = _summed_readings(rows, reach.former)
         for part, agrees in blocks:
@@ -160,7 +173,10 @@ def _days(connection: sqlite3.Connection, covered: Covered, subject: object, spa
             if not agrees:
                 _one_too_many(there, (READING, subject, day_of(int(part.at_ms[0]))))
     else:
+        rows = [*rows, *figures]
         there = summed(covered, columns_of(connection, covered.table), rows)
+        for start in differing:
+            _one_too_many(there, (FIGURE, subject, day_of(start)))
     count = len(rows) + sum(len(part) for part, _ in blocks)
     return Piece(count, _differing(connection, covered, there, _digests(covered, stored)))
 
@@ -179,6 +195,28 @@ def _blocks(
             agrees = tuple(header) == header_of(own_channel, part) and header[3] == start and bool(numbered)
             results.append((part, agrees))
     return results
+
+
+def _packed_figures(
+    connection: sqlite3.Connection, channel: object, span: tuple[int, int]
+) -> tuple[list[tuple[object, ...]], list[int]]:
+    """Rows of the figures in blocks in a span of days, and the first start of each block whose row says something else."""
+    if not has_blocks(connection, FIGURE_BLOCKS):
+        return [], []
+    rows: list[tuple[object, ...]] = []
+    differing, ends = [], (_start_of(span[0]), _start_of(span[1]))
+    for period in PERIODS:
+        for *own, energies, rest in connection.execute(
+            _FIGURE_BLOCKS, (channel, str(period), stretch_start(ends[0]), ends[1])
+        ):
+            with suppress(DamagedBlock):  # what is lacking then differs from the digest
+                stretch = figures_of(energies, rest)
+                part = stretch.between(*ends)
+                header = header_of_figures(channel, str(period), stretch)
+                if tuple(own) != (*header[:3], *header) and len(part):
+                    differing.append(int(part.start_ms[0]))
+                rows += [(channel, str(period), *row) for row in part.rows()]
+    return rows, differing
 
 
 def _add_block(there: dict[Key, tuple[int, int]], channel: object, part: ReadingColumns, former: int) -> None:
@@ -228,8 +266,9 @@ def _series(connection: sqlite3.Connection, covered: Covered) -> list[object]:
         row[0] for row in connection.execute("SELECT DISTINCT subject FROM digest WHERE kind = ?", (covered.table,))
     ]
     tables = [covered.table]
-    if covered.table == READING and has_blocks(connection):
-        tables.append(BLOCKS)
+    packed = {READING: BLOCKS, FIGURE: FIGURE_BLOCKS}.get(covered.table)
+    if packed and has_blocks(connection, packed):
+        tables.append(packed)
     for table in tables:
         next_ = f"SELECT MIN({covered.subject}) FROM {table}"
         (name,) = connection.execute(next_).fetchone()

@@ -170,6 +170,10 @@ class DigestWriter:
             }
         return self._lacking
 
+    def is_complete(self, table: str) -> bool:
+        """Whether all rows of a table have digests."""
+        return table not in self._incomplete()
+
     def _reaches(self, table: str, subject: object) -> bool:
         """Whether a series of a table has digests already."""
         lacking = self._incomplete()

@@ -31,9 +31,10 @@ INSERT INTO digest_reach SELECT 'reading', 1, COALESCE(MAX(seq), 0), COALESCE(MA
  WHERE EXISTS (SELECT 1 FROM digest);
 """
 HASH, READING_HASH = "meterd_digest", "meterd_reading_digest"
-MOVING = "meterd_moving"  # whether rows that are deleted now stay readings, in a block
+# whether rows that are deleted now stay readings or figures, in a block
+MOVING, MOVING_FIGURES = "meterd_moving", "meterd_moving_figures"
 FIRST_VERSION, CHAINED_VERSION = 7, 8
-READING, REACH = "reading", "digest_reach"
+READING, FIGURE, REACH = "reading", "figure", "digest_reach"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +53,11 @@ class Covered:
 
 
 # Not covered is what only says what a database of lines has still to get, `change` and `line_mark`. Readings in a
-# `reading_block` have the digests that they had as rows.
+# `reading_block` and figures in a `figure_block` have the digests that they had as rows.
 COVERED = (
     Covered("channel"),
     Covered(READING, "channel", "at_ms", in_bulk=True),
-    Covered("figure", "channel", "start_ms", by_period=True, in_bulk=True),
+    Covered(FIGURE, "channel", "start_ms", by_period=True, in_bulk=True),
     Covered("balance", "board", "start_ms", by_period=True, in_bulk=True),
     Covered("pv", "", "start_ms", by_period=True, in_bulk=True),
     Covered("figure_old", "channel", "start_ms", by_period=True),
@@ -157,7 +158,8 @@ def keep_digests(connection: sqlite3.Connection, reading_hash: Callable[..., int
     """
     connection.create_function(HASH, -1, row_hash, deterministic=True)
     connection.create_function(READING_HASH, -1, reading_hash, deterministic=True)
-    connection.create_function(MOVING, 0, lambda: False)
+    for moving in (MOVING, MOVING_FIGURES):
+        connection.create_function(moving, 0, lambda: False)
     connection.execute("PRAGMA recursive_triggers = ON")  # without it a row that is replaced goes without a word
     for covered in COVERED:
         names = columns_of(connection, covered.table)
@@ -171,6 +173,8 @@ def keep_digests(connection: sqlite3.Connection, reading_hash: Callable[..., int
             table, when = covered.table, ""
             if table == READING and event == "DELETE":
                 steps, when = steps + _LOWER_REACH, f"WHEN NOT {MOVING}() "
+            elif table == FIGURE and event == "DELETE":
+                when = f"WHEN NOT {MOVING_FIGURES}() "
             connection.execute(
                 f"CREATE TEMP TRIGGER digest_{table}_{name} AFTER {event} ON main.{table} {when}BEGIN {steps} END"
             )

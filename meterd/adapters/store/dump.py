@@ -4,6 +4,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from meterd.adapters.store.joined_figures import JoinedFigures
 from meterd.adapters.store.joined_readings import JoinedReadings
 from meterd.adapters.store.reading_connection import reason, refuse_newer
 from meterd.adapters.store.reconciled_flows import ReconciledFlows
@@ -38,7 +39,7 @@ class ArchiveReader:
         except (sqlite3.Error, UnicodeDecodeError) as exc:
             raise StoreError(f"cannot read the store {path}: {reason(exc)}") from exc
         self._flows = ReconciledFlows(self._db)
-        self._readings = JoinedReadings(self._db)
+        self._readings, self._figures = JoinedReadings(self._db), JoinedFigures(self._db)
         self.channels: dict[Channel, int] = {(point, register): number for number, point, register in rows}
 
     def close(self) -> None:
@@ -55,12 +56,8 @@ class ArchiveReader:
         for number in self.channels.values():
             ends += self._readings.ends(number) or ()
             for period in Period:  # a week or a year begins before its first reading
-                ask = "SELECT MIN(start_ms), MAX(start_ms) FROM figure WHERE channel = ? AND period = ?"
-                ends += self._ends(ask, (number, period))
+                ends += self._figures.ends(number, period) or ()
         return (min(ends), max(ends) + 1) if ends else None
-
-    def _ends(self, ask: str, values: Sequence[object]) -> list[int]:
-        return [int(end) for end in self._db.execute(ask, values).fetchone() if end is not None]
 
     def readings(self, channel: Channel, from_ms: int, until_ms: int) -> Iterator[Row]:
         """Readings of one register in [from, until), sorted by time."""
@@ -72,11 +69,13 @@ class ArchiveReader:
 
     def figures(self, channel: Channel, period: Period, from_ms: int, until_ms: int) -> Iterator[Row]:
         """Newest figures of one register that start in [from, until)."""
-        return self._rows(
-            f"SELECT {', '.join(FIGURE)} FROM figure WHERE channel = ? AND period = ? AND start_ms >= ? AND start_ms < ?"
-            " ORDER BY start_ms",
-            (self.channels[channel], period, from_ms, until_ms),
-        )
+        try:
+            for start, version, energy, flags, *_, written_ms, reason_ in self._figures.in_turn(
+                self.channels[channel], period, from_ms, until_ms
+            ):
+                yield start, energy, flags, version, written_ms, reason_
+        except sqlite3.Error as exc:
+            raise StoreError(f"cannot read the store: {exc}") from exc
 
     def balances(self, board: str, period: Period, from_ms: int, until_ms: int) -> Iterator[Row]:
         """Newest balances of one board that start in [from, until)."""

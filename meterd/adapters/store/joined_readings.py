@@ -48,9 +48,9 @@ def one_moment(connection: sqlite3.Connection) -> Iterator[None]:
             connection.execute("ROLLBACK")
 
 
-def has_blocks(connection: sqlite3.Connection) -> bool:
-    """Whether a store has the table of blocks: one of an earlier version gets it when a process opens it to write."""
-    return bool(connection.execute("SELECT 1 FROM sqlite_schema WHERE name = ?", (TABLE,)).fetchone())
+def has_blocks(connection: sqlite3.Connection, table: str = TABLE) -> bool:
+    """Whether a store has a table of blocks: one of an earlier version gets it when a process opens it to write."""
+    return bool(connection.execute("SELECT 1 FROM sqlite_schema WHERE name = ?", (table,)).fetchone())
 
 
 class JoinedReadings:
@@ -190,7 +190,7 @@ class JoinedReadings:
                 count, times, values = self._db.execute(ask, (channel, from_ms, until_ms)).fetchone()
                 return int(count), float(times), float(values)
             rows = self.rows(channel, from_ms, until_ms)
-        return _added_up([(at_ms, value) for _, at_ms, value, _, _ in rows])
+        return added_up([(at_ms, value) for _, at_ms, value, _, _ in rows])
 
     def count_before(self, channel: int, before_ms: int, last_seq: int = 2**62) -> int:
         """How many readings of a register are before a moment and not behind a number."""
@@ -314,10 +314,11 @@ def _whole(rows: sqlite3.Cursor) -> Ints:
     return np.concatenate(parts)
 
 
-def _added_up(pairs: Sequence[tuple[int, int | float]]) -> tuple[int, float, float]:
+def added_up(pairs: Sequence[tuple[int, int | float]]) -> tuple[int, float, float]:
+    """How many pairs, and what the database's TOTAL gives of their first and of their second values."""
     times = [at_ms for at_ms, _ in pairs]
     values = [value for _, value in pairs]
-    exact = not any(isinstance(value, float) for value in values)
+    exact = all(type(item) is int for pair in pairs for item in pair)
     if exact and max(sum(map(abs, times)), sum(map(abs, values))) < _EXACT:
         return len(pairs), float(sum(times)), float(sum(values))
     with closing(sqlite3.connect(":memory:")) as memory:  # how floats are added up differs between its versions

@@ -12,7 +12,9 @@ from contextlib import closing
 from itertools import islice
 from pathlib import Path
 
-from meterd.adapters.store.joined_readings import JoinedReadings
+from meterd.adapters.store.digests import FIGURE
+from meterd.adapters.store.joined_figures import JoinedFigures
+from meterd.adapters.store.joined_readings import JoinedReadings, added_up
 from meterd.adapters.store.reading_connection import reason, refuse_newer
 from meterd.adapters.store.reconciled_flows import ReconciledFlows
 from meterd.adapters.store.schema import connection_of
@@ -35,7 +37,7 @@ _PV = (
 )  # fmt: skip
 # archive table -> table of the store, what it holds behind period and start
 FIGURES: Mapping[str, tuple[str, tuple[str, ...]]] = {
-    "energy": ("figure", _FIGURE),
+    "energy": (FIGURE, _FIGURE),
     "energy_old": ("figure_old", _FIGURE),
     "balance": ("balance", _BALANCE),
     "balance_old": ("balance_old", _BALANCE),
@@ -66,6 +68,7 @@ class MonthRows:
         self.connection = self._db
         self._flows = ReconciledFlows(self._db)
         self._own_readings = JoinedReadings(self._db)
+        self._own_figures = JoinedFigures(self._db)
         self._channels: dict[Channel, int] = {(point, register): number for number, point, register in rows}
 
     def close(self) -> None:
@@ -80,10 +83,8 @@ class MonthRows:
     def first_ms(self) -> int | None:
         """Time of the first reading or interval figure; None of an empty store."""
         ends: list[int] = []
-        ask = "SELECT MIN(start_ms) FROM figure WHERE channel = ? AND period = ?"
         for number in self._channels.values():
-            (first,) = self._db.execute(ask, (number, Period.INTERVAL)).fetchone()
-            ends += [] if first is None else [int(first)]
+            ends += self._own_figures.ends(number, Period.INTERVAL) or ()
             ends += self._own_readings.ends(number) or ()
         return min(ends, default=None)
 
@@ -108,6 +109,9 @@ class MonthRows:
 
     def _figures(self, table: str, spans: Spans) -> Iterator[Row]:
         own, columns = FIGURES[table]
+        if own == FIGURE:
+            yield from self._energies(spans)
+            return
         what = f"SELECT start_ms, {', '.join(columns)} FROM {own} WHERE"
         for period, span in spans.items():
             for where, series, name in self._series(own, columns):
@@ -118,6 +122,12 @@ class MonthRows:
                 if FLOWS in columns:
                     rows = self._flows.in_text(rows, 1 + columns.index(FLOWS))
                 yield from ((str(period), row[0], *name, *row[1:]) for row in rows)
+
+    def _energies(self, spans: Spans) -> Iterator[Row]:
+        for period, span in spans.items():
+            for channel, number in self._channels.items():
+                for start, version, *values, written_ms, text in self._own_figures.in_turn(number, period, *span):
+                    yield (str(period), start, *channel, *values, version, written_ms, text)
 
     def _series(self, own: str, columns: Sequence[str]) -> Iterator[tuple[str, Row, Row]]:
         """The series of a table of figures, by its key: where, its value, and its name if that is no column."""
@@ -160,6 +170,9 @@ class MonthRows:
                     yield *channel, *totals
             return
         own, columns = FIGURES[table]
+        if own == FIGURE:
+            yield from self._numbers_of_energies(spans)
+            return
         value = next(name for name in ("energy", "residual", "production") if name in columns)
         ask = f"SELECT COUNT(*), TOTAL(version), MAX(written_ms), TOTAL({value}) FROM {own} WHERE"
         for where, series, name in self._series(own, columns):
@@ -169,6 +182,13 @@ class MonthRows:
                 ).fetchone()
                 if row[0]:
                     yield str(period), *(name or series), *row
+
+    def _numbers_of_energies(self, spans: Spans) -> Iterator[Row]:
+        for channel, number in self._channels.items():
+            for period, span in spans.items():
+                if rows := self._own_figures.rows(number, period, *span):
+                    count, versions, energy = added_up([(row[1], row[2] or 0) for row in rows])
+                    yield str(period), *channel, count, versions, max(row[-2] for row in rows), energy
 
 
 # -- back into a store -------------------------------------------------------------------------------------------------

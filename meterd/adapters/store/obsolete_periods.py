@@ -4,11 +4,12 @@ from collections.abc import Callable
 from functools import cache
 from zoneinfo import ZoneInfo
 
+from meterd.adapters.store.digests import FIGURE
 from meterd.adapters.store.write_store import WriteStore
 from meterd.core.model.periods import Period, bounds
 
 _SERIES = {
-    "figure": "channel",
+    FIGURE: "channel",
     "balance": "board",
     "pv": None,
 }  # table -> what tells its series apart, beside the period
@@ -30,6 +31,7 @@ def withdraw(store: WriteStore, span: tuple[int, int], is_start: Callable[[Perio
     To be called inside a transaction. What a database of lines has got of them stays there.
     """
     db, gone = store.connection, 0
+    _take_out(store, span, is_start)
     for table, series in _SERIES.items():
         names = [row[0] for row in db.execute(f"SELECT DISTINCT {series} FROM {table}")] if series else [None]
         for name in names:
@@ -45,3 +47,11 @@ def withdraw(store: WriteStore, span: tuple[int, int], is_start: Callable[[Perio
                     db.execute(f"DELETE FROM {table} WHERE {item}", key)
                     gone += 1
     return gone
+
+
+def _take_out(store: WriteStore, span: tuple[int, int], is_start: Callable[[Period, int], bool]) -> None:
+    """Make rows of the hours in blocks that are none."""
+    for (channel,) in store.connection.execute("SELECT id FROM channel").fetchall():
+        starts = store.figures.starts(channel, Period.HOUR, span[0], span[1] + 1)
+        gone = {start for start in starts if not is_start(Period.HOUR, start)}
+        store.figure_packer.take_out((channel, str(Period.HOUR)), gone)

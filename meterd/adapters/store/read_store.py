@@ -9,6 +9,7 @@ from meterd.adapters.store.drift_statistics import DriftDays
 from meterd.adapters.store.findings import FindingTables
 from meterd.adapters.store.forecasts import Forecasts
 from meterd.adapters.store.issued_documents import IssuedTable
+from meterd.adapters.store.joined_figures import JoinedFigures
 from meterd.adapters.store.joined_readings import JoinedReadings
 from meterd.adapters.store.maintenance_log import Records
 from meterd.core.energy.stored_figures import StoredFigures, StoredIntervals
@@ -46,6 +47,7 @@ class ReadStore(StoredFigures, StoredIntervals, StoredReadings, Facts, Protocol)
 
     drift_days: DriftDays  # statistics of each day of a monitored part
     readings: JoinedReadings  # rows and blocks, for the files of this package alone
+    figures: JoinedFigures  # the same of figures
 
     @property
     def connection(self) -> sqlite3.Connection:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from meterd.core.errors import StoreError
 
-SCHEMA_VERSION = 11
+SCHEMA_VERSION = 12
 NO_STORE_YET = 0  # the version of an empty file, as a daemon has it for a moment when it begins a store
 REMEDY = "if it is damaged, start the daemon, which saves what can be read, or restore a backup"
 NO_TEXT = "the description of its tables cannot be read"

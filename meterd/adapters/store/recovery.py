@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from meterd.adapters.store import leaf_pages
-from meterd.adapters.store.digests import KINDS, Covered, columns_of
+from meterd.adapters.store.digests import FIGURE, KINDS, Covered, columns_of
 from meterd.adapters.store.joined_readings import JoinedReadings
 from meterd.adapters.store.journal import DEVICE_TIME, OLD, SqliteStore
 from meterd.adapters.store.lock import take_lock
@@ -28,6 +28,7 @@ from meterd.adapters.store.salvaged_blocks import (
     loose_blocks,
     lost_days,
     named,
+    packed_figures,
 )
 from meterd.adapters.store.schema import differently_described, tables_of
 from meterd.adapters.store.schema_repair import UNREADABLE, repair_schema
@@ -49,7 +50,7 @@ FREE_TIMES = 3  # times its size that the disk must have free for a copy: a new 
 READING_WIDTH, NAME_WIDTH = 6, 3  # columns of a reading and of the name of a register
 BY_INDEX = "channel INDEXED BY sqlite_autoindex_channel_1"
 DECIDED = ("correction", "record", "issued", "finding", "finding_old", "finding_note", "suppression")
-FIGURES = ("figure", "figure_old", "balance", "balance_old", "pv", "pv_old")
+FIGURES = (FIGURE, "figure_old", "balance", "balance_old", "pv", "pv_old")
 _READ_FAULTS = frozenset(
     {
         sqlite3.SQLITE_IOERR,
@@ -304,7 +305,9 @@ def _save_final(damaged: sqlite3.Connection, store: SqliteStore, names: dict[int
         rows: list[tuple[Any, ...]] = []
         with suppress(*UNREADABLE):
             rows.extend(damaged.execute(f"SELECT * FROM {table} WHERE start_ms < ?", (int(row[0]),)))
-        if table.startswith("figure"):
+        if table == FIGURE:
+            rows += packed_figures(damaged, int(row[0]))
+        if table.startswith(FIGURE):
             numbers = {number: store.channel_number(name) for number, name in names.items()}
             rows = [(numbers[values[0]], *values[1:]) for values in rows if numbers.get(values[0], -1) >= 0]
         with store.transaction():

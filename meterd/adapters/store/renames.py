@@ -42,6 +42,8 @@ def _merge(store: WriteStore, old: int, new: int) -> None:
         store.packer.take_apart(new, ends[0], ends[1] + 1)
     db.execute("UPDATE OR IGNORE reading SET channel = ? WHERE channel = ?", (new, old))
     db.execute("DELETE FROM reading WHERE channel = ?", (old,))
+    for number in (old, new):
+        store.figure_packer.take_apart(number)
     # of two figures of one interval the known one stands
     db.execute(
         "UPDATE figure AS f SET energy = o.energy, flags = o.flags, anchor_ms = o.anchor_ms, anchor_raw = o.anchor_raw,"

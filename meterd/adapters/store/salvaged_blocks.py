@@ -11,6 +11,8 @@ from meterd.adapters.store import leaf_pages
 from meterd.adapters.store.bit_planes import DamagedBlock
 from meterd.adapters.store.block_packing import LAST_MS
 from meterd.adapters.store.digests import READING, Changed
+from meterd.adapters.store.figure_blocks import TABLE as FIGURE_BLOCKS
+from meterd.adapters.store.figure_blocks import unpacked as figures_of
 from meterd.adapters.store.joined_readings import AT_ONCE
 from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.store.reading_blocks import HEADER, TABLE, unpacked
@@ -83,6 +85,14 @@ def add_blocks(store: SqliteStore, batches: Iterable[Rows], sound: Callable[[Row
         while store.pack_step(min(until_ms, LAST_MS), AT_ONCE):
             pass
     return count
+
+
+def packed_figures(connection: sqlite3.Connection, before_ms: int) -> Iterator[tuple[Any, ...]]:
+    """Rows of the figures in blocks that start before a moment, as far as the pages can be read."""
+    for blocks in in_steps(connection, "channel, period, energies, rest", FIGURE_BLOCKS, "id"):
+        for channel, period, *contents in blocks:
+            with suppress(DamagedBlock):
+                yield from ((channel, period, *row) for row in figures_of(*contents).rows() if row[0] < before_ms)
 
 
 def lost_days(damaged: Path, store: SqliteStore) -> dict[str, int]:

@@ -8,6 +8,7 @@ from meterd.adapters.store.change_feed import VERSION_3
 from meterd.adapters.store.corrections import CORRECTIONS, READS
 from meterd.adapters.store.digests import VERSION_7, VERSION_8, keep_digests
 from meterd.adapters.store.drift_statistics import VERSION_4
+from meterd.adapters.store.figure_blocks import VERSION_12
 from meterd.adapters.store.findings import VERSION_2
 from meterd.adapters.store.forecasts import FORECASTS
 from meterd.adapters.store.issued_documents import ISSUED
@@ -48,7 +49,7 @@ CREATE TABLE fact (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 VERSION_5 = CORRECTIONS + ISSUED + RECORDS
 # A new store goes the same way as an old one: version 1, then every step in turn. A step is never changed once it is out.
 _STEPS = {1: _SCHEMA, 2: VERSION_2, 3: VERSION_3, 4: VERSION_4, 5: VERSION_5, 6: READS, 7: VERSION_7, 8: VERSION_8,
-          9: FORECASTS, 10: VERSION_10, 11: VERSION_11}  # fmt: skip
+          9: FORECASTS, 10: VERSION_10, 11: VERSION_11, 12: VERSION_12}  # fmt: skip
 
 
 def prepare(connection: sqlite3.Connection, path: Path) -> None:

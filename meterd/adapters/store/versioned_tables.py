@@ -9,6 +9,8 @@ import numpy as np
 
 from meterd.adapters.store.change_feed import Outbox
 from meterd.adapters.store.digest_writer import DigestWriter
+from meterd.adapters.store.digests import FIGURE
+from meterd.adapters.store.figure_packing import FigurePacker
 from meterd.adapters.store.reconciled_flows import ReconciledFlows
 from meterd.core.model.periods import Period
 from meterd.core.registers.figure_columns import FigureColumns
@@ -16,7 +18,7 @@ from meterd.core.registers.register_line import Bools, Ints
 
 CLOSED = "closed"  # why a first version was written
 _KEYS = {  # key columns, compared columns, columns kept up to date without a version
-    "figure": (("channel", "period", "start_ms"), ("energy", "flags"), ("anchor_ms", "anchor_raw", "anchor_plateau")),
+    FIGURE: (("channel", "period", "start_ms"), ("energy", "flags"), ("anchor_ms", "anchor_raw", "anchor_plateau")),
     "balance": (
         ("board", "period", "start_ms"),
         (
@@ -52,9 +54,15 @@ class VersionedTables:
     """Writes rows with versions. Its methods belong into a transaction of the store."""
 
     def __init__(
-        self, connection: sqlite3.Connection, digests: DigestWriter, outbox: Outbox, flows: ReconciledFlows
+        self,
+        connection: sqlite3.Connection,
+        digests: DigestWriter,
+        outbox: Outbox,
+        *,
+        flows: ReconciledFlows,
+        packer: FigurePacker,
     ) -> None:
-        self._db, self._digests, self._outbox, self._flows = connection, digests, outbox, flows
+        self._db, self._digests, self._outbox, self._flows, self._packer = connection, digests, outbox, flows, packer
 
     def write(self, table: str, entries: Sequence[Entry], mark: tuple[int, str]) -> list[int]:
         """Insert, or keep the old version aside and replace it; returns which entries differ from what stood there.
@@ -72,6 +80,8 @@ class VersionedTables:
         for prefix, places in series.items():
             subject = prefix[0] if len(prefix) > 1 else ""  # before the period
             known = self._standing(table, prefix, [entries[i].start_ms for i in places])
+            if table == FIGURE:
+                self._take_out(prefix, [entries[i] for i in places], known)
             aside = self._aside(table, prefix, [start for i in places if (start := entries[i].start_ms) not in known])
             fresh: dict[int, tuple[object, ...]] = {}
             for i in places:
@@ -99,7 +109,9 @@ class VersionedTables:
         """Whether a figure of a register stands in the span of these, or was set aside in it."""
         ask = "SELECT 1 FROM {} WHERE channel = ? AND period = ? AND start_ms BETWEEN ? AND ? LIMIT 1"
         key = (channel, figures.period, int(figures.start_ms[0]), int(figures.start_ms[-1]))
-        return any(self._db.execute(ask.format(table), key).fetchone() for table in ("figure", "figure_old"))
+        if any(self._db.execute(ask.format(table), key).fetchone() for table in (FIGURE, "figure_old")):
+            return True
+        return self._packer.holds((channel, str(figures.period)), *key[2:])
 
     def insert_figures(self, channel: int, figures: FigureColumns, now_ms: int) -> None:
         """Insert figures of a register where none stands: as `write`, in a third of the time."""
@@ -126,7 +138,22 @@ class VersionedTables:
         )
         if table == "balance":  # one that stands as an earlier version stored it is no other balance
             rows = self._flows.repacked(rows, 2 + compared.index("reconciled"))
-        return {row[0]: row[1:] for row in rows}
+        standing = {row[0]: row[1:] for row in rows}
+        if table == FIGURE:
+            packed = self._packer.standing(_series(prefix), min(starts), max(starts))
+            standing.update({row[0]: row[1:-2] for row in packed})
+        return standing
+
+    def _take_out(
+        self, prefix: tuple[object, ...], entries: Sequence[Entry], known: dict[int, tuple[Any, ...]]
+    ) -> None:
+        """Make rows of the figures in blocks that these entries change."""
+        changing = {
+            entry.start_ms
+            for entry in entries
+            if (old := known.get(entry.start_ms)) is not None and old[1:] != (*entry.values, *entry.extra)
+        }
+        self._packer.take_out(_series(prefix), changing)
 
     def _aside(self, table: str, prefix: tuple[object, ...], starts: Sequence[int]) -> dict[int, int]:
         """The last versions of rows that were set aside, because their period was none by other rules of the zone."""
@@ -156,6 +183,12 @@ class VersionedTables:
                 f"UPDATE {table} SET {', '.join(f'{c} = ?' for c in also)} WHERE {where}", (*entry.extra, *entry.key)
             )
         return False
+
+
+def _series(prefix: tuple[object, ...]) -> tuple[int, str]:
+    channel, period = prefix
+    assert isinstance(channel, int), "figures go by the number of their register"
+    return channel, str(period)
 
 
 def _masked(values: Ints, present: Bools) -> list[int | None]:

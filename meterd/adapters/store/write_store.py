@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Protocol
 
 from meterd.adapters.store.block_packing import BlockPacker
+from meterd.adapters.store.figure_packing import FigurePacker
 from meterd.adapters.store.read_store import ReadStore
 from meterd.core.model.facts import FactStore
 from meterd.core.model.reading import Reading
@@ -41,11 +42,15 @@ class WriteStore(ReadStore, FactStore, Protocol):
         """One piece of what waits for its digests, in a transaction of its own; whether there was anything."""
 
     def pack_step(self, before_ms: int, most: int) -> bool:
-        """Pack about so many readings of days before a moment, in a transaction of its own; whether there were any."""
+        """Pack about so many readings, or half as many figures, of days before a moment; whether there were any."""
 
     @property
     def packer(self) -> BlockPacker:
         """Blocks of readings, for the files of this package alone."""
+
+    @property
+    def figure_packer(self) -> FigurePacker:
+        """Blocks of figures, for the files of this package alone."""
 
     def open_anew(self, path: Path) -> None:
         """Go on in the file that is at the place of the store now; tables taken before are closed."""

@@ -15,7 +15,8 @@ from time import perf_counter
 from zoneinfo import ZoneInfo
 
 from meterd.adapters.planfile.loader import Plan
-from meterd.adapters.store.digests import READING
+from meterd.adapters.store.digests import FIGURE, READING
+from meterd.adapters.store.joined_figures import JoinedFigures
 from meterd.adapters.store.joined_readings import JoinedReadings
 from meterd.adapters.store.opening import open_to_write
 from meterd.adapters.store.reading_connection import SCHEMA_VERSION, reason, refuse_newer
@@ -32,7 +33,7 @@ from meterd.core.registers.clock_offsets import METER_CLOCKS, clocks_in
 
 ROWS_PER_S = 60_000  # digests, where a copy cannot be tried: a quarter of what was measured (140,300 in 0.6 s)
 ROOM = 3  # times the store: the copy, its log, and what it grows by
-COUNTED = ("reading", "figure", "figure_old", "balance", "balance_old", "pv", "pv_old")
+COUNTED = (READING, FIGURE, "figure_old", "balance", "balance_old", "pv", "pv_old")
 
 
 @dataclass(slots=True)
@@ -123,6 +124,8 @@ def _read(address: str, result: Upgrade) -> Upgrade:
             for table in COUNTED:
                 if table == READING:
                     result.rows[table] = JoinedReadings(db).count()
+                elif table == FIGURE:
+                    result.rows[table] = JoinedFigures(db).count()
                 elif table in known:
                     (result.rows[table],) = db.execute(f"SELECT COUNT(*) FROM {table}").fetchone()
     except sqlite3.Error as exc:

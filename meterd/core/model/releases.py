@@ -21,7 +21,7 @@ RELEASES = (
     Release("0.1.0", 6),
     Release(
         "0.2.0",
-        11,
+        12,
         keys=(
             "login.*", "schedule.*", "tariff.*", "limits.drift_pause_s", "limits.first_value_s", "limits.surplus_plenty_w",
             "limits.surplus_some_w", "sharing.can_take_s", "consumer.can_take", "consumer.can_take_source", "page.path",

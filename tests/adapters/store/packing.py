@@ -23,6 +23,7 @@ def pack(store: SqliteStore, before_ms: int = EVER, most: int = 10**9, steps: in
     with store.transaction():
         store.digest_writer.finish()
     store.packer.look_again()
+    store.figure_packer.look_again()
     pieces = 0
     while pieces < steps and store.pack_step(before_ms, most):
         pieces += 1

@@ -127,7 +127,14 @@ def test_every_table_is_covered_or_only_says_what_has_to_be_sent(tmp_path: Path)
     SqliteStore.writer(path).close()
     with closing(sqlite3.connect(path)) as db:
         tables = {row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-    assert tables - KINDS.keys() == {"digest", "change", "line_mark", "sqlite_sequence", "reading_block"}
+    assert tables - KINDS.keys() == {
+        "digest",
+        "change",
+        "line_mark",
+        "sqlite_sequence",
+        "reading_block",
+        "figure_block",
+    }
 
 
 @pytest.mark.parametrize("at_ms", [0, 1, DAY_MS - 1, DAY_MS, -1, -DAY_MS, -DAY_MS - 1, 2**62, -(2**62)])

@@ -21,7 +21,9 @@ def store(tmp_path: Path) -> SqliteStore:
 
 def tables_of(store: SqliteStore) -> VersionedTables:
     """On the connection of a store."""
-    return VersionedTables(store.connection, store.digest_writer, Outbox(store.connection), store.flows)
+    return VersionedTables(
+        store.connection, store.digest_writer, Outbox(store.connection), flows=store.flows, packer=store.figure_packer
+    )
 
 
 def entry(start_ms: int, energy: int | None, anchor: int | None = None) -> Entry:
