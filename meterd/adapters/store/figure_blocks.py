@@ -34,9 +34,10 @@ COLUMNS = "start_ms, version, energy, flags, anchor_ms, anchor_raw, anchor_plate
 _MOST_ENERGY = 2**50  # of a figure that is packed: sums of a block fit 64 bits
 _LAST_MS = 2**50  # a later time is none
 _FORM = 0
-_BEGIN = struct.Struct("<BIqq")  # form, number of figures, the first start, what is between two starts
-_COLUMN = struct.Struct("<Bq")  # bytes of a number, what is added to it
-_QUICK = _BEGIN.size + 4 * _COLUMN.size  # where the energies begin
+# Form, number of figures, the first start, what is between two starts; of the columns energy, start, flags, known the bytes
+# of a number and what is added to it.
+_BEGIN = struct.Struct("<BIqqBqBqBqBq")
+_QUICK = _BEGIN.size  # where the energies begin
 _CHECK = struct.Struct("<I")
 _REST = struct.Struct("<I7q")  # bytes of the reasons; the first number of each column
 
@@ -93,6 +94,12 @@ class Energies:
         hit = np.flatnonzero((beyond == 0) & (place >= 0) & (place < self.count))
         return hit, place[hit]
 
+    def one_energy(self, place: int) -> int:
+        """The energy at a place."""
+        width, base = self.columns[0]
+        begin = _QUICK + place * width
+        return base + int.from_bytes(self.content[begin : begin + width], "little")
+
     def energy(self, places: Ints | slice) -> Ints:
         """Energies at some places; any number where none is known."""
         width, base = self.columns[0]
@@ -108,15 +115,14 @@ class Energies:
         return known
 
     @property
+    def plain(self) -> bool:
+        """Whether starts are regular, and each figure has an energy and no flag."""
+        return not self.others and self.columns[1:] == ((0, 0), (0, 0), (0, 1))
+
+    @property
     def all_known(self) -> bool:
         """Whether each figure has an energy."""
         return self.columns[3] == (0, 1)
-
-    @property
-    def same_flags(self) -> int | None:
-        """The flags, if all figures have the same."""
-        width, base = self.columns[2]
-        return None if width else base
 
     def _other(self, column: int, places: Ints | slice) -> Ints:
         at = self.count * sum(width for width, _ in self.columns[1:column])
@@ -136,13 +142,13 @@ def _numbers(data: bytes, where: tuple[int, int, int], places: Ints | slice) -> 
     return wide.view("<i8")[:, 0]
 
 
-def _column(values: Ints) -> tuple[bytes, bytes]:
+def _column(values: Ints) -> tuple[tuple[int, int], bytes]:
     """How a column is coded, and its numbers."""
     base = int(values.min())
     above = (values - base).view(np.uint64)
     width = (int(above.max()).bit_length() + 7) // 8
     numbers = above.astype("<u8").view(np.uint8).reshape(-1, 8)[:, :width].tobytes()
-    return _COLUMN.pack(width, base), numbers
+    return (width, base), numbers
 
 
 def opened(content: object) -> Energies:
@@ -152,10 +158,10 @@ def opened(content: object) -> Energies:
     end = len(content) - _CHECK.size
     if _CHECK.unpack_from(content, end)[0] != zlib.crc32(memoryview(content)[:end]):
         raise DamagedBlock("the content of a block is not what was packed")
-    _, count, first, step = _BEGIN.unpack_from(content)
-    columns = tuple(_COLUMN.unpack_from(content, _BEGIN.size + i * _COLUMN.size) for i in range(4))
-    behind = _QUICK + count * columns[0][0]
+    _, count, first, step, width, *rest = _BEGIN.unpack_from(content)
+    behind = _QUICK + count * width
     others = inflated(memoryview(content)[behind:end]) if behind < end else b""
+    columns = ((width, rest[0]), (rest[1], rest[2]), (rest[3], rest[4]), (rest[5], rest[6]))
     return Energies(content, count, first, step, columns, others)
 
 
@@ -271,9 +277,9 @@ def packed(stretch: Stretch) -> tuple[bytes, bytes]:
     regular = start[0] + step * np.arange(len(stretch), dtype=np.int64)
     least = int(energy[known != 0].min(initial=_MOST_ENERGY)) if known.any() else 0
     coded = [_column(column) for column in (np.where(known != 0, energy, least), start - regular, flags, known)]
-    begin = _BEGIN.pack(_FORM, len(stretch), int(start[0]), step)
+    begin = _BEGIN.pack(_FORM, len(stretch), int(start[0]), step, *(item for head, _ in coded for item in head))
     others = b"".join(numbers for _, numbers in coded[1:])
-    quick = begin + b"".join(head for head, _ in coded) + coded[0][1] + (compressed(others) if others else b"")
+    quick = begin + coded[0][1] + (compressed(others) if others else b"")
     return quick + _CHECK.pack(zlib.crc32(quick)), _packed_rest(stretch)
 
 

@@ -39,6 +39,7 @@ _WHERE = "channel = ? AND period = ? AND start_ms >= ? AND start_ms < ?"
 OF_SPAN = "period = ? AND start_ms >= ? AND start_ms < ? AND last_ms >= ? AND first_ms < ?"
 _KNOWN = f"FROM figure WHERE {_WHERE} AND energy IS NOT NULL"
 _START = itemgetter(0)
+_FEW = 8  # starts of a block that are quicker looked up one after the other
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,12 +191,12 @@ class JoinedFigures:
         places: dict[int, list[int]] = {}
         for place, number in enumerate(numbers):
             places.setdefault(number, []).append(place)
-        known = [number for number in places if number >= 0]
+        known, asked = [number for number in places if number >= 0], (starts, _step_of(starts))
         with one_moment(self._db):
             columns = columns_of(self._db, numbers, period, starts)
             for number, block in self._energies(known, period, int(starts[0]), int(starts[-1]) + 1):
                 for place in places[number]:
-                    _fill(columns, place, starts, block)
+                    _fill(columns, place, asked, block)
         return columns
 
     def _energies(
@@ -268,20 +269,33 @@ class JoinedFigures:
             return int(self._db.execute(ask).fetchone()[0])
 
 
-def _fill(columns: Columns, column: int, starts: Ints, block: Energies) -> None:
-    """Put what a block has of the starts that are asked for into its places."""
-    low, high = np.searchsorted(starts, (block.first_ms, block.last_ms + 1)).tolist()
-    hit, there = block.places(starts[low:high])
-    if not len(hit):
-        return
-    rows: Ints | slice = hit + low
-    places: Ints | slice = there
-    if hit[-1] - hit[0] + 1 == len(hit) and there[-1] - there[0] + 1 == len(there):  # one behind the other
-        rows, places = slice(int(hit[0]) + low, int(hit[-1]) + low + 1), slice(int(there[0]), int(there[-1]) + 1)
+def _step_of(starts: Ints) -> int:
+    """What is between the starts, where that is always the same; else 0."""
+    steps = np.diff(starts)
+    return int(steps[0]) if len(steps) and (steps == steps[0]).all() else 0
+
+
+def _fill(columns: Columns, column: int, asked: tuple[Ints, int], block: Energies) -> None:
+    """Put what a block has of the starts that are asked for into their places; with them what is between two of them."""
+    starts, step = asked
+    low, high = int(starts.searchsorted(block.first_ms)), int(starts.searchsorted(block.last_ms, "right"))
+    if low < high and block.plain:
+        place, beyond = divmod(int(starts[low]) - block.first_ms, block.step_ms)
+        if step == block.step_ms:  # all of them, or none
+            if not beyond:
+                columns.energy[low:high, column] = block.energy(slice(place, place + high - low))
+                columns.present[low:high, column] = True
+            return
+        if high - low <= _FEW:
+            for row in range(low, high):
+                place, beyond = divmod(int(starts[row]) - block.first_ms, block.step_ms)
+                if not beyond:
+                    columns.energy[row, column], columns.present[row, column] = block.one_energy(place), True
+            return
+    hit, places = block.places(starts[low:high])
     if not block.all_known:
         known = block.known(places)
-        rows, places = (np.arange(len(starts))[rows])[known], (np.arange(block.count)[places])[known]
-    columns.energy[rows, column] = block.energy(places)
-    columns.present[rows, column] = True
-    flags = block.same_flags
-    columns.flags[rows, column] = block.flags(places) if flags is None else flags & 0xFF
+        hit, places = hit[known], places[known]
+    rows = hit + low
+    columns.energy[rows, column], columns.present[rows, column] = block.energy(places), True
+    columns.flags[rows, column] = block.flags(places)
