@@ -28,18 +28,34 @@ def years(db: sqlite3.Connection) -> tuple[dict[str, int], list[str]]:
     sums, faults = {}, []
     named = dict(db.execute("SELECT id, point || ' ' || register FROM channel").fetchall())
     for channel, name in named.items():
+        intervals = [(row[2], row[4]) for row in figures(db, f"WHERE channel = {channel} AND period = 'interval'")]
         ask = "SELECT start_ms, energy FROM figure WHERE channel = ? AND period = 'year' ORDER BY start_ms"
         for start, energy in db.execute(ask, (channel,)).fetchall():
             year = 1970 + round(start / DAY_MS / 365.2425)  # it begins within a day of the UTC year
-            (total,) = db.execute(
-                "SELECT SUM(energy) FROM figure WHERE channel = ? AND period = 'interval' AND start_ms >= ? AND start_ms <"
-                " (SELECT MIN(end_ms) FROM balance WHERE period = 'year' AND start_ms = ?)",
-                (channel, start, start),
-            ).fetchone()
+            ask = "SELECT COALESCE(MIN(end_ms), 0) FROM balance WHERE period = 'year' AND start_ms = ?"
+            (end,) = db.execute(ask, (start,)).fetchone()
+            known = [value for at, value in intervals if start <= at < end and value is not None]
+            total = sum(known) if known else None
             sums[f"{year} {name}"] = total
             if energy is not None and energy != total:
                 faults.append(f"{year} {name}: {energy} mWh, its intervals give {total}")
     return sums, faults
+
+
+def has(db: sqlite3.Connection, table: str) -> bool:
+    """Whether the store has a table."""
+    return db.execute("SELECT 1 FROM sqlite_schema WHERE name = ?", (table,)).fetchone() is not None
+
+
+def figures(db: sqlite3.Connection, where: str = "") -> Iterator[tuple]:
+    """All figures, or those of a register and period, whether they stand in rows or in blocks."""
+    yield from db.execute(f"SELECT * FROM figure {where}")
+    for block in (
+        db.execute(f"SELECT channel, period, energies, rest FROM figure_block {where}")
+        if has(db, "figure_block")
+        else ()
+    ):
+        yield from of_figure_block(*block)
 
 
 def fingerprint(row: Sequence[object]) -> int:
@@ -57,16 +73,44 @@ def reading_fingerprint(row: Sequence[int | float]) -> int:
     return ((h * 0xC2B2AE3D27D4EB4F) & ALL_BITS) >> 24
 
 
-def of_block(channel: int, content: bytes) -> Iterator[tuple[int | float, ...]]:
-    """The readings of a block, as rows of `reading`."""
-    form, data = content[0], zlib.decompress(content[1:])
-    count, seq, time, value = struct.unpack_from("<I3q", data)
-    size, columns, step, at = (count + 7) // 8, [], 0, 34 if form else 33
-    for length in data[28:at]:
+def of_planes(data: bytes, count: int, at: int, rows: int) -> list[list[int]]:
+    """The columns whose planes of bits stand behind a place."""
+    size, columns, lengths = (count + 7) // 8, [], data[at : at + rows]
+    at += rows
+    for length in lengths:
         planes = [int.from_bytes(data[at + k * size :][:size], "little") for k in range(length)]
         turned = [sum((plane >> i & 1) << k for k, plane in enumerate(planes)) for i in range(count)]
         columns.append([number >> 1 ^ -(number & 1) for number in turned])
         at += size * length
+    return columns
+
+
+def of_figure_block(channel: int, period: str, energies: bytes, rest: bytes) -> Iterator[tuple]:
+    """The figures of a block, as rows of `figure`."""
+    _, count, first, step, *shapes = struct.unpack_from("<BIqqBqBqBqBq", energies)
+    assert zlib.crc32(energies[:-4]) == int.from_bytes(energies[-4:], "little")
+    end = 57 + count * shapes[0]
+    numbers, at, columns = energies[57:end] + (zlib.decompress(energies[end:-4]) if energies[end:-4] else b""), 0, []
+    for width, base in zip(shapes[::2], shapes[1::2], strict=True):
+        columns.append([base + int.from_bytes(numbers[at + width * i :][:width], "little") for i in range(count)])
+        at += width * count
+    data = zlib.decompress(rest[1:])
+    length, *sums = struct.unpack_from("<I7q", data)
+    reasons = json.loads(data[60 : 60 + length])
+    differences = zip(*of_planes(data, count, 60 + length, 7), strict=True)
+    for place, (energy, beyond, flags, known, more) in enumerate(zip(*columns, differences, strict=True)):
+        sums = [(a + b + 2**63) % 2**64 - 2**63 for a, b in zip(sums, more, strict=True)]
+        version, lacking, after, raw, stood, written, reason = sums
+        start = first + step * place + beyond
+        anchor = [None if lacking >> i & 1 else v for i, v in enumerate((start + after, raw, start + after + stood))]
+        yield channel, period, start, version, energy if known else None, flags, *anchor, written, reasons[reason]
+
+
+def of_block(channel: int, content: bytes) -> Iterator[tuple[int | float, ...]]:
+    """The readings of a block, as rows of `reading`."""
+    form, data = content[0], zlib.decompress(content[1:])
+    count, seq, time, value = struct.unpack_from("<I3q", data)
+    columns, step = of_planes(data, count, 28, 6 if form else 5), 0
     for more, faster, rise, delay, marks, *real in zip(*columns, strict=True):
         seq, step, value = seq + more, step + faster, value + rise
         time += step
@@ -85,9 +129,11 @@ def changed_days(db: sqlite3.Connection) -> tuple[list[str], list[str]]:
         series, time = TIMES.get(kind, ("", ""))
         rows = db.execute(f"SELECT * FROM {kind}" + (f" WHERE seq <= {last}" if kind == "reading" else ""))
         columns = [column[0] for column in rows.description]
-        if kind == "reading" and db.execute("SELECT 1 FROM sqlite_schema WHERE name = 'reading_block'").fetchone():
+        if kind == "reading" and has(db, "reading_block"):
             packed = db.execute("SELECT channel, content FROM reading_block").fetchall()
             rows = chain(rows, *(of_block(*block) for block in packed))
+        if kind == "figure":
+            rows = figures(db)
         for row in rows if complete else ():
             values = dict(zip(columns, row, strict=True))
             key = (kind, values[series] if series else "", values[time] // DAY_MS if time else 0)

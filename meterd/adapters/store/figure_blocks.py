@@ -301,12 +301,13 @@ def unpacked(energies: object, rest: object) -> Stretch:
     data = inflated(memoryview(rest)[1:])
     try:
         length, *firsts = _REST.unpack_from(data)
-        reasons = tuple(json.loads(data[_REST.size : _REST.size + length]))
+        reasons = json.loads(data[_REST.size : _REST.size + length])
     except (struct.error, ValueError) as exc:
         raise DamagedBlock(f"the content of a block cannot be read: {exc}") from exc
     table = table_of(data, _REST.size + length, 7, quick.count).cumsum(axis=1) + np.array(firsts)[:, None]
     version, lacking, anchor, raw, plateau, written, reason = table
-    if reason.min() < 0 or reason.max() >= len(reasons) or set(map(type, reasons)) != {str}:
+    listed = isinstance(reasons, list) and set(map(type, reasons)) == {str}
+    if not listed or reason.min() < 0 or reason.max() >= len(reasons):
         raise DamagedBlock("the content of a block names a reason that it has not")
     start, every, known = quick.starts(), slice(None), quick.known(slice(None))
     energy, anchor = np.where(known, quick.energy(every), 0), anchor + start
@@ -323,7 +324,7 @@ def unpacked(energies: object, rest: object) -> Stretch:
         written,
         reason,
     )
-    return Stretch(np.array(columns, dtype=np.int64), reasons)
+    return Stretch(np.array(columns, dtype=np.int64), tuple(reasons))
 
 
 # -- rows of the table -------------------------------------------------------------------------------------------------

@@ -24,6 +24,7 @@ def back_to_version_9(path: Path) -> int:
         db.execute("COMMIT")
         db.executescript(
             f"DELETE FROM digest_reach WHERE kind IN {_NEW}; DELETE FROM digest WHERE kind IN {_NEW};"
-            " DROP TABLE flow_points; DROP TABLE unpacked; DROP TABLE reading_block; DROP TABLE figure_block; PRAGMA user_version = 9"
+            " DROP TABLE flow_points; DROP TABLE unpacked; DROP TABLE reading_block; DROP TABLE figure_block;"
+            " PRAGMA user_version = 9"
         )
     return count

@@ -11,6 +11,8 @@ from meterd.adapters.store import digest_writer
 from meterd.adapters.store.digest_comparison import reach_of, undigested, verify
 from meterd.adapters.store.digests import KINDS, REACH
 from meterd.adapters.store.drift_statistics import DriftDay
+from meterd.adapters.store.joined_figures import JoinedFigures
+from meterd.adapters.store.joined_readings import JoinedReadings
 from meterd.adapters.store.journal import SqliteStore
 from meterd.adapters.store.obsolete_periods import withdraw
 from meterd.adapters.store.reading_connection import SCHEMA_VERSION
@@ -179,8 +181,9 @@ def test_a_store_of_an_earlier_version_has_digests_of_everything_once_it_was_ope
     assert compared(path) == []
     with closing(sqlite3.connect(path)) as db:
         assert reach_of(db).complete == KINDS.keys()
+        packed = {"reading": JoinedReadings(db).count(), "figure": JoinedFigures(db).count()}
         for kind in KINDS:
-            rows = db.execute(f"SELECT COUNT(*) FROM {kind}").fetchone()[0]
+            rows = packed.get(kind) or db.execute(f"SELECT COUNT(*) FROM {kind}").fetchone()[0]
             assert digested(path, kind) == rows, kind
 
 

@@ -127,7 +127,7 @@ def test_a_reader_that_was_opened_before_the_store_had_blocks_sees_them_all(tmp_
     before = stored_rows(store)
     store.close()
     with closing(sqlite3.connect(path)) as db:
-        db.executescript(f"DROP TABLE reading_block; DROP TABLE figure_block; PRAGMA user_version = 10")
+        db.executescript("DROP TABLE reading_block; DROP TABLE figure_block; PRAGMA user_version = 10")
     reader = SqliteStore.reader(path)
     assert stored_rows(reader) == before
     questions = answers(reader, path, MOMENTS)

@@ -9,8 +9,9 @@ import pytest
 from meterd.app.operations.packing import CLOSED_DAYS, pack_piece
 from meterd.core.model.reading import IMPORT, Reading
 from meterd.core.registers.corrections import Correction
+from tests.adapters.store import figures
 from tests.adapters.store.packing import EVER, blocks, digests, pack, rows
-from tests.faults.mill import CHANNELS, DAY, MAY, StoreInFolder, as_readings, minutes, stored_figures
+from tests.faults.mill import CHANNELS, DAY, MAY, QUARTER, StoreInFolder, as_readings, minutes, stored_figures
 from tests.table_digests import table_digests
 
 DAYS = 5
@@ -52,7 +53,8 @@ def test_a_daemon_that_packs_at_every_moment_gives_the_tables_of_one_that_packs_
     """Every row of every table, with versions and reasons, and every reading under its number."""
     plain, packed = lived(tmp_path, "rows.sqlite", packing=0), lived(tmp_path, "blocks.sqlite", packing=packing)
     assert blocks(packed.store) >= DAYS * len(CHANNELS)
-    assert blocks(plain.store) == 0
+    assert figures.blocks(packed.store) == 2 * len(CHANNELS), "intervals and hours; the days are of one stretch"
+    assert (blocks(plain.store), figures.blocks(plain.store)) == (0, 0)
     assert digests(packed.store) == digests(plain.store)
     assert digests(packed.store)[1] == []
     plain.close()
@@ -79,8 +81,16 @@ def test_a_history_that_is_read_as_a_whole_gives_the_same_figures(tmp_path: Path
     last = live.ledger.state.closed_to
     assert last is not None
     whole.ledger.recompute_all(last, MAY)
+    whole.close()
+    tables = table_digests(whole.path)
+    whole = StoreInFolder(tmp_path, name="whole.sqlite")
+    pack(whole.store)
+    assert figures.blocks(whole.store) == 2 * len(CHANNELS)
+    whole.ledger.recompute_all(last, MAY)  # again, over what is packed: nothing is another figure
+    assert digests(whole.store)[1] == []
     live.close()
     whole.close()
+    assert table_digests(whole.path) == tables
     assert stored_figures(whole.path, until_ms=MAY + 9 * DAY) == stored_figures(live.path, until_ms=MAY + 9 * DAY)
 
 
@@ -96,6 +106,10 @@ def test_days_wait_until_they_are_closed_and_nothing_is_to_be_made_of_them(tmp_p
     assert MAY + (1 + CLOSED_DAYS) * DAY <= closed < MAY + (2 + CLOSED_DAYS) * DAY
     starts = here.store.connection.execute("SELECT DISTINCT start_ms FROM reading_block").fetchall()
     assert starts == [(MAY,)], "of the next day not all is closed for so long"
+    ends = here.store.connection.execute(
+        "SELECT DISTINCT last_ms FROM figure_block WHERE period = 'interval'"
+    ).fetchall()
+    assert ends == [(MAY + DAY - QUARTER,)]
     before = rows(here.store)
     here.feed(as_readings(minutes(2 * 1_440, start_ms=MAY + 4 * DAY, step=15)))
     here.ledger.tick([Reading("q01", IMPORT, MAY + 5 * 60_000 + 1, 10_700_000, MAY)], MAY + 6 * DAY)
