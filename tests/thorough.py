@@ -16,6 +16,7 @@ THOROUGH = frozenset(
         "tests/acceptance/test_uci.py",
         "tests/adapters/archive/test_servers.py",
         "tests/adapters/planfile/test_plan_fuzz.py",
+        "tests/adapters/store/test_joined_figures.py::test_the_same_at_length",
         "tests/adapters/store/test_schema_repair.py",
         "tests/adapters/web/test_registry.py::test_the_interface_survives_what_a_fuzzer_makes_of_its_document",
         "tests/app/cli/test_demo.py",

@@ -13,12 +13,14 @@ from pathlib import Path
 
 from meterd.adapters.store.drift_statistics import DriftDay
 from meterd.adapters.store.issued_documents import IssueRecord
+from meterd.adapters.store.joined_figures import JoinedFigures
 from meterd.adapters.store.joined_readings import JoinedReadings, has_blocks
 from meterd.adapters.store.maintenance_log import Record
 from meterd.adapters.store.recovery import find_damage
 from meterd.app.daemon.digest_check import at_start
 from meterd.core.model.finding import Finding, FindingNote, FindingRow, Suppression
 from meterd.core.model.forecast import Course, Quantity, SiteForecast
+from meterd.core.model.periods import Period
 from meterd.core.model.reading import IMPORT, POWER, Reading
 from meterd.core.registers.corrections import Correction
 from meterd.core.texts.notification_digest import SentNotification
@@ -88,6 +90,8 @@ def rows(path: Path) -> list[list[tuple[object, ...]]]:
             named = [number for (number,) in db.execute("SELECT id FROM channel ORDER BY id")]
             results.append([(n, *row) for n in named for row in every.rows(n, -(2**62), 2**62)])
             results.append(every.after(0, 10**6))
+            figures = JoinedFigures(db)
+            results.append([(n, *row) for n in named for p in Period for row in figures.rows(n, p, -(2**62), 2**62)])
         results.append(db.execute("SELECT id, point, register FROM channel ORDER BY point, register").fetchall())
     return results
 

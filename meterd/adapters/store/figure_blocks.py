@@ -261,8 +261,13 @@ def _filled(column: Sequence[int | None]) -> tuple[Ints, Bools]:
 
 
 def joined(parts: Sequence[Stretch]) -> Stretch:
-    """Several as one."""
-    return stretch_of([row for part in parts for row in part.rows()])
+    """Several as one, in the order of their starts."""
+    reasons = tuple(dict.fromkeys(text for part in parts for text in part.reasons))
+    tables = [part.table.copy() for part in parts]
+    for part, table in zip(parts, tables, strict=True):
+        table[-1] = np.array([reasons.index(text) for text in part.reasons])[table[-1]]
+    table = np.concatenate(tables, axis=1)
+    return Stretch(table[:, np.argsort(table[0])], reasons)
 
 
 def same(some: Stretch, others: Stretch) -> bool:

@@ -203,7 +203,7 @@ class FigurePacker:
                 self._db.execute(f"DELETE FROM {TABLE} WHERE id = ?", (number,))
                 self._db.executemany(_BACK, ((*series, *row) for row in stretch.where(going).rows()))
                 if not going.all():
-                    self._insert(series, stretch_of(stretch.where(~going).rows()))
+                    self._insert(series, stretch.where(~going))
 
     def take_apart(self, channel: int) -> None:
         """Make rows of all blocks of a register; damaged ones stay what they are."""

@@ -113,7 +113,7 @@ class Loop:
                 self._runtime.store.digest_step()
 
     def _pack(self) -> None:
-        """One piece of old readings into blocks, with as much time between two pieces as for other work."""
+        """One piece of old readings or figures into blocks, with as much time between two pieces as for other work."""
         begun = time.monotonic()
         if self.ingest.trouble is None and not self._late and begun >= self._next_pack:
             with suppress(StoreError):

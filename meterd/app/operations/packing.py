@@ -1,4 +1,4 @@
-"""Which readings go into blocks: those of days that have been closed for a while, and of which nothing is still to be made."""
+"""Which readings and figures go into blocks: of days that have been closed for a while, and of which nothing is to be made."""
 
 from meterd.adapters.store.write_store import WriteStore
 from meterd.app.operations.ledger import Ledger

@@ -93,12 +93,19 @@ def twins(folder: Path, steps: list[Sequence[object]]) -> None:
     packed.close()
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(STEPS)
 def test_figures_packed_and_changed_in_any_order_are_those_of_a_store_of_rows(
     tmp_path_factory: pytest.TempPathFactory, steps: list[Sequence[object]]
 ) -> None:
     """New versions, repeats, names that become one, hours that are none any more; the digests are the same."""
+    twins(tmp_path_factory.mktemp("twins"), steps)
+
+
+@settings(max_examples=200, deadline=None)
+@given(STEPS)
+def test_the_same_at_length(tmp_path_factory: pytest.TempPathFactory, steps: list[Sequence[object]]) -> None:
+    """Many more of them."""
     twins(tmp_path_factory.mktemp("twins"), steps)
 
 
