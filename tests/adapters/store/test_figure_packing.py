@@ -228,8 +228,8 @@ def test_a_store_that_was_cut_keeps_the_figures_in_blocks_whose_readings_are_gon
     store.close()
     with closing(sqlite3.connect(path)) as db:
         db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        (page,) = db.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'reading'").fetchone()
-    with path.open("r+b") as file:  # a page that every look at the readings needs
+        (page,) = db.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'figure'").fetchone()
+    with path.open("r+b") as file:  # no row of a figure can be read
         file.seek((page - 1) * 4096)
         file.write(bytes(4096))
     store, salvage = open_sound(path)
