@@ -97,8 +97,8 @@ def moved(store: Path) -> int:
     """How many intervals rest on a stand-still that begins with the third reading."""
     with closing(SqliteStore.reader(store)) as reader:
         second = reader.readings_between(Q03, 0, 2**62, most=2)[1].at_ms
-    text = f"SELECT COUNT(*) FROM figure WHERE period = 'interval' AND anchor_plateau = {second + QUARTER}"
-    return int(str(asked(store, text)[0][0]))
+        anchors = (reader.anchors(channel, 0, 2**62) for channel in reader.channels())
+        return sum(anchor.plateau_ms == second + QUARTER for some in anchors for anchor in some.values())
 
 
 @pytest.mark.slow
@@ -145,17 +145,17 @@ def test_i10_a_reading_of_long_ago_is_corrected_beside_the_present(tmp_path: Pat
 
 def first_energies(store: Path) -> list[object]:
     """The first three interval energies of q03."""
-    text = (
-        "SELECT f.energy FROM figure f JOIN channel c ON c.id = f.channel WHERE f.period = 'interval' AND c.point = 'q03'"
-        " AND c.register = '1.8.0' ORDER BY f.start_ms LIMIT 3"
-    )
-    return [row[0] for row in asked(store, text)]
+    with closing(SqliteStore.reader(store)) as reader:
+        starts = reader.interval_starts(Q03, 0, 2**62)[:3]
+        return [reader.versions(Q03, Period.INTERVAL, start)[-1].energy for start in starts]
 
 
 def corrected(store: Path) -> int:
     """How many intervals follow the correction."""
-    text = "SELECT COUNT(*) FROM figure WHERE period = 'interval' AND reason = 'correction 1'"
-    return int(str(asked(store, text)[0][0]))
+    with closing(SqliteStore.reader(store)) as reader:
+        numbers = [reader.channel_number(channel) for channel in reader.channels()]
+        rows = (row for number in numbers for row in reader.figures.rows(number, Period.INTERVAL, 0, 2**62))
+        return sum(row[-1] == "correction 1" for row in rows)
 
 
 def months_of(end: int) -> tuple[int, int]:

@@ -1,14 +1,15 @@
 """The demo in a pipe, and how long it runs."""
 
-import sqlite3
 import threading
 from contextlib import closing
 from pathlib import Path
 
 import pytest
 
+from meterd.adapters.store.journal import SqliteStore
 from meterd.app.cli import demo_site
 from meterd.app.cli.output import duration_s
+from meterd.core.model.periods import Period
 from tests.app.commands import run
 
 
@@ -48,9 +49,10 @@ def test_demo_runs_in_a_pipe_and_ends(
     monkeypatch.setattr(demo_site, "COARSE_DAYS", 1)
     code, out, _ = run(capsys, "demo", "--for", "20s", "--days", "3", "--store", str(tmp_path / "mill.sqlite"))
     assert code == 0
-    with closing(sqlite3.connect(tmp_path / "mill.sqlite")) as db:
-        ask = "SELECT COUNT(*), SUM(flags = 0) FROM figure WHERE period = 'interval'"
-        count, good = db.execute(ask).fetchone()
+    with closing(SqliteStore.reader(tmp_path / "mill.sqlite")) as store:
+        numbers = [store.channel_number(channel) for channel in store.channels()]
+        flags = [row[3] for number in numbers for row in store.figures.rows(number, Period.INTERVAL, 0, 2**62)]
+    count, good = len(flags), flags.count(0)
     assert good > 0.9 * count > 10_000
     assert "mosquitto_sub" in out
     assert "north" in out

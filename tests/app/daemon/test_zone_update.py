@@ -12,6 +12,7 @@ import pytest
 
 from meterd.adapters.runtime.clock import TrialClock
 from meterd.adapters.store.digest_comparison import verify
+from meterd.adapters.store.joined_figures import JoinedFigures
 from meterd.app.daemon.zone_update import follow_rules, rules_version
 from meterd.core.model.periods import Period, bounds
 from meterd.core.model.reading import EXPORT, IMPORT, Reading
@@ -56,11 +57,13 @@ def readings() -> list[Reading]:
 def rows(path: Path) -> dict[str, list[tuple[object, ...]]]:
     """Every newest row of the stored figures, without version, time and reason of writing."""
     db = sqlite3.connect(path)
+    figures = JoinedFigures(db)
     try:
-        return {
+        numbers = [number for (number,) in db.execute("SELECT id FROM channel ORDER BY id").fetchall()]
+        every = [(n, str(p), *row) for n in numbers for p in sorted(Period) for row in figures.rows(n, p, 0, 2**62)]
+        return {"figure": [(*row[:3], *row[4:6]) for row in every if row[4] is not None]} | {
             table: db.execute(f"SELECT {columns} FROM {table} WHERE {known} ORDER BY 1, 2, 3").fetchall()
             for table, columns, known in (
-                ("figure", "channel, period, start_ms, energy, flags", "energy IS NOT NULL"),
                 ("balance", "board, period, start_ms, end_ms, feed, outgoing, residual, band, verdict", "1"),
                 ("pv", "period, start_ms, end_ms, production, self_use, consumption", "1"),
             )

@@ -112,8 +112,8 @@ def waiting(store: Path) -> str:
 
 def old_intervals(store: Path) -> int:
     """How many intervals of 2018 have a figure."""
-    end = OLD + 300 * DAY
-    return int(str(asked(store, f"SELECT COUNT(*) FROM figure WHERE period = 'interval' AND start_ms < {end}")[0][0]))
+    with closing(SqliteStore.reader(store)) as reader:
+        return sum(len(reader.interval_starts(channel, 0, OLD + 300 * DAY)) for channel in reader.channels())
 
 
 def old_readings(store: Path) -> int:
