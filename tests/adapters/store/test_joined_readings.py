@@ -70,13 +70,24 @@ def done(store: SqliteStore, path: Path, step: Sequence[object], known: list[Rea
         return store, store.add_readings([*known[::3], *(item for item in step if isinstance(item, Reading))])
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(STEPS)
 def test_any_readings_packed_and_pruned_in_any_order_are_those_of_a_store_of_rows(
     tmp_path_factory: pytest.TempPathFactory, steps: list[Sequence[object]]
 ) -> None:
     """Late ones, repeats, names that become one; numbers and digests are the same, and the same readings count as new."""
-    folder = tmp_path_factory.mktemp("twins")
+    twins(tmp_path_factory.mktemp("twins"), steps)
+
+
+@settings(max_examples=60, deadline=None)
+@given(STEPS)
+def test_the_same_at_length(tmp_path_factory: pytest.TempPathFactory, steps: list[Sequence[object]]) -> None:
+    """Many more of them."""
+    twins(tmp_path_factory.mktemp("twins"), steps)
+
+
+def twins(folder: Path, steps: list[Sequence[object]]) -> None:
+    """The same steps in a store of rows and in one that packs."""
     paths = folder / "rows.sqlite", folder / "blocks.sqlite"
     plain, packed = (SqliteStore.writer(path) for path in paths)
     known: list[Reading] = []

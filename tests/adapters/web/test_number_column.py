@@ -127,7 +127,9 @@ def test_feed_side_less_outgoing_side_is_the_residual_as_they_are_shown(mill: Mi
     sentences = []
     for at in range(begin, begin - 24 * 3_600_000, -3_600_000):
         page = httpx.get(f"{mill.address}/balance?board=south&period=hour&at={at}", timeout=30).text
-        sentences += re.findall(r"Feed side ([\d,.]+)\skWh, outgoing side ([\d,.]+)\skWh, residual ([−\d,.]+)\skWh", page)
+        sentences += re.findall(
+            r"Feed side ([\d,.]+)\skWh, outgoing side ([\d,.]+)\skWh, residual ([−\d,.]+)\skWh", page
+        )
     assert len(sentences) == 24
     for sentence in sentences:
         feed, outgoing, residual = (Decimal(word.replace(",", "").replace("−", "-")) for word in sentence)
