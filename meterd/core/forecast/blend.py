@@ -15,6 +15,9 @@ from meterd.core.forecast.terms import Terms
 ROUNDS = 4  # after them the weights change by less than their own uncertainty
 ENOUGH_ROWS = 500  # below it the ridge is stronger, by `YOUNG_RIDGE` for each row that lacks
 YOUNG_RIDGE = 0.05
+# from here on the present enters as a ratio to the envelope only: what is learned in the night, where "as usual" and "as now
+# with the usual ramp" are the same, must not be asked at noon (the second morning was forecast at a third of what is usual)
+NOW_MOST_H = 12.0
 FADE_H = 2.0  # how long the present says more than what is usual (both quantities, measured: 1 to 3 h)
 
 
@@ -32,12 +35,13 @@ class Columns:
 
 
 def pv_columns(terms: Terms, issued: Ints, target: Ints, lead_h: float) -> Columns:
-    """Envelope times the three ratios, what is usual, as now, and now plus the usual ramp."""
+    """Envelope times the three ratios, what is usual, as now, and now plus the usual ramp; the last two are 0 of long leads."""
     pv, (i, t, back) = terms.pv, _places(terms, issued, target)
     envelope, usual = pv.envelope[back, t], pv.usual[back, t]
     now = pv.now[i]
     ramp = now + usual - pv.usual[back, i]
-    rows = np.stack([*(ratio[i] * envelope for ratio in pv.clear), usual, now, ramp], axis=-1)
+    present = [now, ramp] if lead_h <= NOW_MOST_H else [np.zeros_like(now)] * 2
+    rows = np.stack([*(ratio[i] * envelope for ratio in pv.clear), usual, *present], axis=-1)
     fresh = 0.5 ** (lead_h / FADE_H)
     return Columns(rows, np.array([0.0, 0.3 * fresh, 0.0, 1.0 - fresh, 0.0, 0.7 * fresh]), 1e-5)
 

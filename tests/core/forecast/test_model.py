@@ -148,3 +148,24 @@ def test_a_load_that_follows_the_clock_is_forecast_over_a_change_of_the_clocks()
     assert course is not None
     for lead in (4, 24, 28, 40):  # 23, 4, 5 and 8 o'clock
         assert course.middle[lead] == pytest.approx(load[count + lead], abs=500), moments[count + lead]
+
+
+@pytest.mark.parametrize("noon", [0.4, 1.0])
+def test_the_second_morning_does_not_follow_the_noon_of_today(noon: float) -> None:
+    """Cloudy days of chance, issued at noon of a dull and of a clear one: the day after tomorrow is what is usual.
+
+    Weights of 36 hours ahead were learned at night, and asked at noon: a third of what is usual from 6 to 9 o'clock.
+    """
+    random, count = np.random.default_rng(1), 60 * 96 + 50
+    hour = np.arange(count) % 96 / 4
+    clear = np.where((hour > 6) & (hour < 19), np.sin((hour - 6) / 13 * np.pi), 0.0) * 100e3
+    sky = np.repeat(random.uniform(0.5, 1.0, 61), 96)[:count]
+    sky[-50:] = noon
+    pv, load = clear * sky * random.uniform(0.9, 1.0, count), 120e3 + random.normal(0, 10e3, count)
+    whole = history_of(1_790_000_100_000, 900_000, pv, load, zone=ZoneInfo("UTC"))
+    forecast = issue(fit(whole), whole)
+    assert forecast is not None
+    middle = dict(forecast.courses)[Quantity.PV].middle
+    morning = slice(2 * 96 - 50 + 26, 2 * 96 - 50 + 36)  # from 06:30 to 09:00 of the day after tomorrow
+    usual = pv[: 60 * 96].reshape(60, 96)[-28:, 26:36].mean()
+    assert sum(middle[morning]) / 10 == pytest.approx(usual, rel=0.2)
