@@ -114,7 +114,7 @@ def test_a_young_history_says_nothing_and_says_that_it_is_young(broker: Mosquitt
         assert ID not in client.findings()
         assert "0 of 8 loads" in client.html("findings", "en")
         assert "more than its limit of 0.100 kW" in client.findings()["unusual-use-feeder1"]["text"]
-        assert "mehr als seine Grenze von 0,100 kW" in client.html("findings", "de")
+        assert "mehr als seine Grenze von 0,100\N{NO-BREAK SPACE}kW" in client.html("findings", "de")
 
 
 def test_heating_in_a_cold_week_is_no_finding_where_the_plan_names_the_outdoor_temperatures(
