@@ -22,6 +22,7 @@ LONG = ("point", "register", "value")
 BLOCK_BYTES = 8 * 1024 * 1024  # of CSV text parsed at once: about 100 MB of memory at the widest
 BATCH_ROWS = 131_072  # of Parquet read at once
 COLUMN_ROWS = 1_048_576  # the same of a single column: two years of minutes in two pieces
+MOST_OPEN = 16  # files that a thread keeps open: a system lets a program open about a thousand
 HEADER_BYTES = 1024 * 1024
 PARQUET = (".parquet", ".pq")
 DAMAGED = "the Parquet file is damaged; copy or export it again"
@@ -120,14 +121,14 @@ class OpenFiles:
         self._own = threading.local()
         self._all: list[pq.ParquetFile] = []
 
-    def file(self, path: Path) -> pq.ParquetFile:
-        """The file of this thread, opened when it is first asked for."""
+    def file(self, path: Path) -> pq.ParquetFile | None:
+        """The file of this thread, opened when it is first asked for; None where it has others open enough."""
         files: dict[str, pq.ParquetFile] = self._own.__dict__
         name = str(path)
-        if name not in files:
+        if name not in files and len(files) < MOST_OPEN:
             files[name] = _opened_parquet(path)
             self._all.append(files[name])
-        return files[name]
+        return files.get(name)
 
     def close(self) -> None:
         """Close the files of all threads; none of them may read any more."""
@@ -145,8 +146,9 @@ def chunks(
     `files` keep a Parquet file open for the next columns. SourceError if the file turns out to be damaged.
     """
     try:
-        if table.is_parquet and files is not None:
-            yield from _parquet_chunks(table.path, files.file(table.path), columns)
+        open_file = files.file(table.path) if table.is_parquet and files is not None else None
+        if open_file is not None:
+            yield from _parquet_chunks(table.path, open_file, columns)
         elif table.is_parquet:
             with _opened_parquet(table.path) as file:
                 yield from _parquet_chunks(table.path, file, columns)

@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from meterd.adapters.sources.files.tables import MOST_OPEN, OpenFiles, chunks, open_table
 from meterd.app.cli.main import main
 from tests.faults.mill import MAY, write_plan
 
@@ -87,3 +88,22 @@ def test_a_page_that_does_not_fit_its_checksum_is_no_other_number(
     rows.write_bytes(whole[:value] + b"\x01" + whole[value + 1 :])
     assert main(["replay", plan, str(rows), "--out", str(tmp_path / "o")]) == 1
     assert "is damaged" in capsys.readouterr().err
+
+
+def test_a_history_of_many_files_keeps_few_of_them_open(tmp_path: Path) -> None:
+    """Ten years of months are 120 files, and two threads read them: a system lets a program open about a thousand."""
+
+    def still_open() -> int:
+        return sum(link.resolve().parent == tmp_path for link in Path("/proc/self/fd").iterdir())
+
+    tables = []
+    for i in range(3 * MOST_OPEN):
+        pq.write_table(pa.table({"time": [i], "a": [10 * i], "b": [20 * i]}), tmp_path / f"{i:03}.parquet")
+        tables.append(open_table(tmp_path / f"{i:03}.parquet", "time"))
+    files = OpenFiles()
+    for name, factor in (("a", 10), ("b", 20)):
+        shown = [chunk.data.column(0)[0].as_py() for table in tables for chunk in chunks(table, [name], [], files)]
+        assert shown == [factor * i for i in range(len(tables))]
+        assert still_open() == MOST_OPEN
+    files.close()
+    assert still_open() == 0
